@@ -1,0 +1,74 @@
+"""Mounts and their registers.
+
+Figures and their sources stand in `profiles/mounts.toml`; this module looks them up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from flangeback import profiles
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    """A lens mount.
+
+    `designations` are the trade's names for it, the first being the one shown; `register` is the
+    flange focal distance in mm as (least, greatest), equal where the published tables agree.
+    """
+
+    designations: tuple[str, ...]
+    register: tuple[float, float]
+    source: str
+    note: str = ""
+
+    @property
+    def name(self) -> str:
+        return self.designations[0]
+
+
+@cache
+def mounts() -> tuple[Mount, ...]:
+    """Every mount known, in the order of the profile."""
+    data = profiles.load("mounts")
+    sources: dict[str, str] = data["sources"]
+    found = []
+    for row in data["mount"]:
+        figures = row["register"] if isinstance(row["register"], list) else [row["register"]]
+        found.append(
+            Mount(
+                designations=tuple(row["designations"]),
+                register=(float(figures[0]), float(figures[-1])),
+                source=sources[row["source"]],
+                note=row.get("note", ""),
+            )
+        )
+    return tuple(found)
+
+
+@cache
+def _by_designation() -> dict[str, Mount]:
+    return {name.casefold(): mount for mount in mounts() for name in mount.designations}
+
+
+def mount_named(designation: str) -> Mount | None:
+    """The mount of this designation, in any case of letters; None when it isn't known."""
+    return _by_designation().get(" ".join(designation.split()).casefold())
+
+
+def designations() -> tuple[str, ...]:
+    """Every designation of every mount, for suggestions."""
+    return tuple(name for mount in mounts() for name in mount.designations)
+
+
+def adapter_thickness(lens_mount: Mount, body_mount: Mount) -> tuple[float, float]:
+    """Thickness in mm, (least, greatest), of an adapter that keeps infinity focus.
+
+    The difference of the registers; negative where a plain adapter has no room.
+    """
+    return (
+        lens_mount.register[0] - body_mount.register[1],
+        lens_mount.register[1] - body_mount.register[0],
+    )

@@ -1,0 +1,179 @@
+"""What a session log says, as immutable entries, and what it means, as spans."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, tzinfo
+from decimal import Decimal
+from enum import StrEnum
+
+from flangeback.errors import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """An instant as closely as it was written: from `earliest` up to, not including, `latest`.
+
+    Both are naive where the log has no zone, and aware where it has one.
+    """
+
+    earliest: datetime
+    latest: datetime
+
+    def widened(self, slack: timedelta) -> Moment:
+        """The same moment when the note may be off by `slack` either way."""
+        return Moment(self.earliest - slack, self.latest + slack) if slack else self
+
+
+class ApertureKind(StrEnum):
+    """How an entry gives the aperture."""
+
+    STOP = "stop"
+    """An f-number."""
+    BETWEEN = "between"
+    """The ring stood between two f-numbers."""
+    OPEN = "open"
+    """Wide open: the lens's widest."""
+    NOT_NOTED = "not noted"
+
+
+@dataclass(frozen=True, slots=True)
+class Aperture:
+    """The aperture of an entry; `stops` are the f-numbers written: one, two or none."""
+
+    kind: ApertureKind
+    stops: tuple[Decimal, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FrameName:
+    """A frame named in the log: its stem as written, with a folder before it where one was given.
+
+    `line` and `column` count from 1 and say where it stands.
+    """
+
+    name: str
+    line: int = field(default=0, compare=False)
+    column: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRange:
+    """The frames from `first` to `last`, both included, counted by their names' last number."""
+
+    first: FrameName
+    last: FrameName
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry, as written: what it doesn't say is None.
+
+    Either `start` (with `end` for a start-end entry) or `frames` is given. `body`, `lens` and
+    `adapter` are keys of the kit, `focal_length` is in mm as marked on the lens, `off` means that
+    no adapted lens is on the body from here.
+    """
+
+    start: Moment | None = None
+    end: Moment | None = None
+    frames: FrameRange | None = None
+    body: str | None = None
+    lens: str | None = None
+    adapter: str | None = None
+    aperture: Aperture | None = None
+    focal_length: Decimal | None = None
+    off: bool = False
+    remark: str | None = None
+    line: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class ClockOffset:
+    """`clock BODY fast|slow AMOUNT`: the body's clock is `ahead` of the log's (negative: behind)."""
+
+    body: str | None
+    ahead: timedelta
+    line: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class ClockReference:
+    """`clock BODY FRAME shows TIME`: the frame is a photo of a clock that showed `shows`."""
+
+    body: str | None
+    frame: FrameName
+    shows: Moment
+    line: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What stood on a body during a span, everything carried on.
+
+    `lens` is None after `off`. `f_number` and `focal_length` (mm) are as marked on the lens,
+    before any reducer or extender; None where not noted. `line` is the entry's line, `log` the
+    file it stands in.
+    """
+
+    lens: str | None
+    adapter: str | None = None
+    f_number: Decimal | None = None
+    focal_length: Decimal | None = None
+    line: int = 0
+    log: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A setting and when it held: from `start` to the next change of the same body (or to `end`),
+    or for the named `frames`. Moments already include the log's slack."""
+
+    body: str | None
+    setting: Setting
+    start: Moment | None = None
+    end: Moment | None = None
+    frames: FrameRange | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SessionLog:
+    """A log without faults: its entries as written, and the spans they mean.
+
+    `zone` is None when the log gives none. `lines` is the text as read, for messages.
+    """
+
+    file: str
+    entries: tuple[Entry, ...] = ()
+    spans: tuple[Span, ...] = field(default=(), compare=False)
+    clocks: tuple[ClockOffset | ClockReference, ...] = ()
+    slates: tuple[FrameName, ...] = ()
+    not_slates: tuple[FrameName, ...] = ()
+    zone: tzinfo | None = None
+    slack: timedelta = timedelta(0)
+    lines: tuple[str, ...] = field(default=(), compare=False, repr=False)
+
+    @property
+    def names_bodies(self) -> bool:
+        """Whether the entries name their bodies; if not, all frames must come from one body."""
+        return any(span.body is not None for span in self.spans)
+
+    def problem(
+        self,
+        line: int,
+        column: int | None,
+        width: int,
+        text: str,
+        expected: str | None = None,
+        suggestion: str | None = None,
+    ) -> Problem:
+        """A fault at this place of the log, with the line shown."""
+        return Problem(
+            self.file,
+            text,
+            line,
+            column,
+            width,
+            self.lines[line - 1].rstrip(),
+            expected,
+            suggestion,
+        )
