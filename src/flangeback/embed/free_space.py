@@ -1,0 +1,224 @@
+"""Where a TIFF block has room: runs of zeros that nothing refers to, and the block's end."""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from flangeback.containers.tiff import (
+    ENTRY_SIZE,
+    MAKER_NOTE,
+    TYPE_SIZES,
+    Block,
+    Damaged,
+    Directory,
+    Entry,
+)
+from flangeback.embed.model import Refused
+
+Span = tuple[int, int]
+"""From one offset up to, not including, another."""
+
+_HEADER: Span = (0, 8)
+_DATA_POINTERS = ((0x0111, 0x0117), (0x0144, 0x0145), (0x0201, 0x0202))
+"""Offsets and lengths of strips, tiles and the JPEG thumbnail (TIFF 6.0; CIPA DC-008, 4.6.5)."""
+
+_SHORTEST_RUN = 32
+_MARGIN = 16
+"""Zeros left alone next to bytes whose meaning is unknown: they may be part of a number or text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usage:
+    """The spans of a block that its directories refer to, once for each reference.
+
+    `complete` is False where a directory couldn't be read, so that more may be in use.
+    """
+
+    spans: tuple[Span, ...]
+    complete: bool
+
+    def users(self, start: int, end: int) -> int:
+        """How many references touch a byte from `start` to `end`."""
+        return sum(1 for first, last in self.spans if first < end and start < last)
+
+    def overhang(self, size: int, most: int) -> int:
+        """How far values run past the end of a block of `size` bytes, if by at most `most`."""
+        return max((last - size for _, last in self.spans if 0 < last - size <= most), default=0)
+
+
+def usage(block: Block) -> Usage:
+    """What the block's header, directories and their entries use."""
+    spans = [_HEADER]
+    try:
+        for directory in block.directories():
+            spans.append((directory.at, directory.at + directory.size))
+            spans.extend(
+                (e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline
+            )
+            spans.extend(_data_spans(block, directory))
+    except Damaged:
+        return Usage(tuple(spans), complete=False)
+    return Usage(tuple(spans), complete=True)
+
+
+def _data_spans(block: Block, directory: Directory) -> Iterator[Span]:
+    for offset_tag, length_tag in _DATA_POINTERS:
+        offsets = block.numbers(directory.find(offset_tag))
+        lengths = block.numbers(directory.find(length_tag))
+        for offset, length in zip(offsets, lengths, strict=False):
+            if offset is not None and length is not None:
+                yield int(offset), int(offset + length)
+
+
+class Room:
+    """Hands out places for new bytes: padding first, then the end of the block.
+
+    `greatest` is the length in bytes that the block may reach; `overhang` bytes behind its end are
+    spoken for.
+    """
+
+    def __init__(self, block: Block, used: Usage, overhang: int, greatest: int) -> None:
+        self._runs = free_runs(block, used)
+        self._block_size = block.size
+        self._end = _even(block.size + overhang)
+        self._greatest = greatest
+
+    def places(self, sizes: Sequence[int]) -> list[int]:
+        """An even offset for each size, together where they can be. Raises Refused."""
+        total = sum(map(_even, sizes))
+        start = self._together(total)
+        if start is None:
+            return self._apart(sizes)
+        found = []
+        for size in sizes:
+            found.append(start)
+            start += _even(size)
+        return found
+
+    def _together(self, total: int) -> int | None:
+        """One place for all: the run at the block's end, else the longest, else the end."""
+        fitting = [run for run in self._runs if run[1] - run[0] >= total]
+        if fitting:
+            return max(fitting, key=lambda run: (run[1] >= self._block_size, run[1] - run[0]))[0]
+        return self._end if self._end + total <= self._greatest else None
+
+    def _apart(self, sizes: Sequence[int]) -> list[int]:
+        """Each where it fits, the largest first."""
+        runs, end = list(self._runs), self._end
+        found = [0] * len(sizes)
+        for n in sorted(range(len(sizes)), key=lambda n: -sizes[n]):
+            size = _even(sizes[n])
+            run = next((r for r in runs if r[1] - r[0] >= size), None)
+            if run is not None:
+                runs[runs.index(run)] = (run[0] + size, run[1])
+                found[n] = run[0]
+            elif end + size <= self._greatest:
+                found[n] = end
+                end += size
+            else:
+                raise Refused(
+                    f"the Exif block is full: {self._block_size} of {self._greatest} bytes, "
+                    "and no padding in it is long enough"
+                )
+        return found
+
+
+def free_runs(block: Block, used: Usage) -> tuple[Span, ...]:
+    """The runs of zeros that nothing refers to, each starting at an even offset."""
+    if not used.complete:
+        return ()
+    taken = _merged([*used.spans, *_maker_note_claims(block)])
+    found = []
+    for match in re.finditer(rb"\0{%d,}" % _SHORTEST_RUN, block.data):
+        for start, end in _without(match.span(), taken):
+            start, end = _trimmed(block, taken, start, end)
+            start = _even(start)
+            if end - start >= _SHORTEST_RUN:
+                found.append((start, end))
+    return tuple(found)
+
+
+def _trimmed(block: Block, taken: Sequence[Span], start: int, end: int) -> Span:
+    """The run without a margin on each side that borders bytes of unknown meaning."""
+    if start and not any(first < start <= last for first, last in taken):
+        start += _MARGIN
+    if end < block.size and not any(first <= end < last for first, last in taken):
+        end -= _MARGIN
+    return start, end
+
+
+def _merged(spans: Sequence[Span]) -> list[Span]:
+    merged: list[Span] = []
+    for start, end in sorted(spans):
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
+        elif end > start:
+            merged.append((start, end))
+    return merged
+
+
+def _without(run: Span, taken: Sequence[Span]) -> Iterator[Span]:
+    start, end = run
+    for first, last in taken:
+        if last <= start or first >= end:
+            continue
+        if first > start:
+            yield start, first
+        start = max(start, last)
+    if start < end:
+        yield start, end
+
+
+def _even(number: int) -> int:
+    """TIFF 6.0 has directories and values begin on a word boundary."""
+    return number + number % 2
+
+
+def _maker_note_claims(block: Block) -> list[Span]:
+    """What the MakerNote may refer to outside itself.
+
+    Makers keep the layout secret, but most lay it out like a TIFF directory behind a short lead;
+    its offsets count from the block's start, from its own, or from a header inside it. All three
+    readings are kept free.
+    """
+    notes = [e for d in block.directories() for e in d.entries if e.tag == MAKER_NOTE]
+    return [span for note in notes if block.holds(note) for span in _claims(block, note)]
+
+
+_DEEPEST_LEAD = 32
+
+
+def _claims(block: Block, note: Entry) -> Iterator[Span]:
+    end = note.value_at + note.size
+    for lead in range(0, min(_DEEPEST_LEAD, note.size), 2):
+        for order in "<>":
+            rows = _rows_like_entries(block, order, note.value_at + lead, end)
+            for size, offset in rows:
+                for base in (0, note.value_at, note.value_at + max(0, lead - 8)):
+                    if base + offset + size <= block.size:
+                        yield base + offset, base + offset + size
+            if rows:
+                return
+
+
+def _rows_like_entries(block: Block, order: str, at: int, end: int) -> list[tuple[int, int]]:
+    """Size and offset of each value out of line, if a directory of sound entries starts here."""
+    if at + 2 > end:
+        return []
+    (count,) = struct.unpack_from(order + "H", block.data, at)
+    if not 1 <= count <= 512 or at + 2 + ENTRY_SIZE * count > end:
+        return []
+    found = []
+    for n in range(count):
+        _, kind, values, offset = struct.unpack_from(
+            order + "HHII", block.data, at + 2 + ENTRY_SIZE * n
+        )
+        if kind not in TYPE_SIZES or values > block.size:
+            return []
+        size = TYPE_SIZES[kind] * values
+        if size > 4:
+            found.append((size, offset))
+    return found

@@ -1,0 +1,145 @@
+"""Values into a JPEG file: the Exif segment, and what must follow it (ITU-T T.81, CIPA DC-008).
+
+The edit is a list of splices; every byte outside them stays as it is. An XMP packet that states
+one of the values is brought into agreement, and in a file with several pictures the first one's
+size in the multi-picture index (CIPA DC-007) follows the growth.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Sequence
+
+from flangeback.containers.jpeg import (
+    APP0,
+    APP1,
+    EXIF_LEAD,
+    EXIF_NAME,
+    MULTI_PICTURE_NAME,
+    XMP_NAME,
+    FileHead,
+    Head,
+    Segment,
+    read_head,
+)
+from flangeback.containers.tiff import Block, Damaged
+from flangeback.embed import xmp
+from flangeback.embed.model import Refused, Splice, in_order
+from flangeback.embed.tiff import edit_block
+from flangeback.tags.table import TagValue
+
+_LONGEST_CONTENTS = 65_533
+"""A segment's length field has 16 bits and counts itself (ITU-T T.81, B.1.1.4)."""
+
+GREATEST_BLOCK = _LONGEST_CONTENTS - EXIF_LEAD
+
+_LONGEST_OVERHANG = 64
+"""Bytes past a block's end up to which a value counts as cut short by a slip of its writer."""
+
+_PICTURE_ENTRIES = 0xB002
+_PICTURE_ENTRY_SIZE = 16
+
+
+def edit_jpeg(file: FileHead, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+    """The splices that put `values` into this JPEG file.
+
+    Raises Refused when there is no room without moving a byte, Damaged when the file's segments
+    or the Exif block's directories can't be read.
+    """
+    head = read_head(file)
+    splices = list(_exif(file, head, values))
+    splices += _xmp(file, head, values)
+    splices += _multi_picture(file, head, splices)
+    return in_order(splices)
+
+
+def _exif(file: FileHead, head: Head, values: Sequence[TagValue]) -> Iterator[Splice]:
+    segment = head.exif
+    if segment is None:
+        at = _place_for_exif(head)
+        yield Splice(at, at, _segment(EXIF_NAME + b"\0" + new_block(values)))
+        return
+    base = segment.start + EXIF_LEAD
+    beyond = file.read(segment.end, segment.end + _LONGEST_OVERHANG)
+    edit = edit_block(Block(file.read(base, segment.end)), values, GREATEST_BLOCK, beyond)
+    for splice in edit.splices:
+        yield Splice(base + splice.start, base + splice.end, splice.data)
+    if edit.appended:
+        yield _longer(segment, len(edit.appended))
+        yield Splice(segment.end, segment.end, edit.appended)
+
+
+def new_block(values: Sequence[TagValue]) -> bytes:
+    """A TIFF block with just these values in its Exif directory."""
+    import piexif
+
+    exif = {
+        int(value.tag): value.value.encode("ascii")
+        if isinstance(value.value, str)
+        else _plain(value.value)
+        for value in values
+    }
+    return bytes(piexif.dump({"Exif": exif}))[EXIF_LEAD:]
+
+
+def _plain(value: int | tuple[tuple[int, int], ...]) -> object:
+    """As piexif wants it: a single rational is one pair, not a tuple of one."""
+    return value[0] if isinstance(value, tuple) and len(value) == 1 else value
+
+
+def _place_for_exif(head: Head) -> int:
+    """Behind the start marker and JFIF's own segments, which must come first (ITU-T T.871)."""
+    at = 2
+    for segment in head.segments:
+        if segment.marker != APP0:
+            break
+        at = segment.end
+    return at
+
+
+def _segment(contents: bytes) -> bytes:
+    return struct.pack(">BBH", 0xFF, APP1, len(contents) + 2) + contents
+
+
+def _longer(segment: Segment, growth: int) -> Splice:
+    """The segment's length field after `growth` bytes more."""
+    length = segment.end - segment.at - 2 + growth
+    return Splice(segment.at + 2, segment.at + 4, struct.pack(">H", length))
+
+
+def _xmp(file: FileHead, head: Head, values: Sequence[TagValue]) -> list[Splice]:
+    segment = head.xmp
+    if segment is None:
+        return []
+    start = segment.start + len(XMP_NAME)
+    fresh = xmp.agreed(file.read(start, segment.end), values)
+    if fresh is None:
+        return []
+    growth = len(fresh) - (segment.end - start)
+    if segment.end - segment.start + growth > _LONGEST_CONTENTS:
+        raise Refused("the XMP packet states lens data and is too full to change it")
+    packet = Splice(start, segment.end, fresh)
+    return [_longer(segment, growth), packet] if growth else [packet]
+
+
+def _multi_picture(file: FileHead, head: Head, splices: Sequence[Splice]) -> Iterator[Splice]:
+    """The index's first size, and the offsets of pictures that moved away from the index."""
+    segment = head.multi_picture
+    growth = sum(splice.growth for splice in splices)
+    if segment is None or not growth:
+        return
+    base = segment.start + len(MULTI_PICTURE_NAME)
+    try:
+        block = Block(file.read(base, segment.end))
+        index = block.main().find(_PICTURE_ENTRIES)
+    except Damaged as damage:
+        raise Refused(f"the multi-picture index can't be read: {damage}") from None
+    if index is None or not block.holds(index):
+        raise Refused("the multi-picture index has no entries")
+    behind = sum(splice.growth for splice in splices if splice.start >= segment.end)
+    for n in range(index.size // _PICTURE_ENTRY_SIZE):
+        at = index.value_at + n * _PICTURE_ENTRY_SIZE + 4
+        size, offset = struct.unpack_from(block.order + "II", block.data, at)
+        fresh = (size + growth, offset) if n == 0 else (size, offset + (behind if offset else 0))
+        if fresh != (size, offset):
+            yield Splice(base + at, base + at + 8, struct.pack(block.order + "II", *fresh))

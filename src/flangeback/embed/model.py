@@ -1,0 +1,35 @@
+"""What an edit is: named bytes replaced, and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Splice:
+    """The bytes from `start` to `end` of the source become `data`; equal ends insert."""
+
+    start: int
+    end: int
+    data: bytes
+
+    @property
+    def growth(self) -> int:
+        return len(self.data) - (self.end - self.start)
+
+
+class Refused(Exception):
+    """The values can't be written into this file without moving a byte; the message says why."""
+
+
+def in_order(splices: list[Splice]) -> tuple[Splice, ...]:
+    """The splices by place, touching ones made one. Raises Refused where two overlap."""
+    merged: list[Splice] = []
+    for splice in sorted(splices, key=lambda one: (one.start, one.end)):
+        if merged and splice.start < merged[-1].end:
+            raise Refused(f"two values share the bytes at {splice.start}")
+        if merged and splice.start == merged[-1].end:
+            last = merged.pop()
+            splice = Splice(last.start, splice.end, last.data + splice.data)
+        merged.append(splice)
+    return tuple(merged)

@@ -1,0 +1,85 @@
+"""A frame as its file tells it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+
+_BLANK = re.compile(r"[\s0.\-‐-―_]*|0+(\.0+)?\s*mm\s*f\s*/?\s*0*(\.0+)?", re.I)
+
+
+def is_blank(text: str | None) -> bool:
+    """Whether a text tag says nothing: absent, empty, only dashes, spaces, zeros, or 0 mm f/0."""
+    return text is None or _BLANK.fullmatch(text) is not None
+
+
+def filled(value: Fraction | None) -> Fraction | None:
+    """A number, or None where the tag is absent, zero, or a rational over zero."""
+    return value if value is not None and value > 0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class CameraTime:
+    """When the body says the frame was made.
+
+    `at` is its own clock's reading, naive; `resolution` the width of that reading (a second, less
+    with sub-seconds); `offset` from UTC where the frame states one (Exif OffsetTimeOriginal).
+    """
+
+    at: datetime
+    resolution: timedelta = timedelta(seconds=1)
+    offset: timedelta | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LensData:
+    """The lens data a frame carries; what is blank is None. Focal lengths are in mm."""
+
+    lens: str | None = None
+    f_number: Fraction | None = None
+    focal_length: Fraction | None = None
+    focal_length_35mm: int | None = None
+    maker: str | None = None
+    serial: str | None = None
+    specification: tuple[Fraction | None, ...] = ()
+
+    @property
+    def says_lens(self) -> bool:
+        """Whether a lens (not just a focal length registered for the stabiliser) is named:
+        by its name, or by a specification with an aperture in it."""
+        return self.lens is not None or any(
+            filled(value) is not None for value in self.specification[2:4]
+        )
+
+    @property
+    def registered_focal_length(self) -> Fraction | None:
+        """mm; the focal length that a body with no lens data wrote: it was keyed in for the
+        stabiliser (common practice)."""
+        return None if self.says_lens or self.f_number is not None else self.focal_length
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One frame of the folder. `file` is relative to it, with `/`.
+
+    `damage` says why the file can't be read as a picture; it is None for a sound one.
+    """
+
+    file: str
+    path: Path = field(compare=False)
+    size: int = 0
+    modified_ns: int = 0
+    make: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    time: CameraTime | None = None
+    lens_data: LensData = LensData()
+    damage: str | None = None
+
+    @property
+    def stem(self) -> str:
+        """The name without folder and suffix."""
+        return self.file.rsplit("/", 1)[-1].rsplit(".", 1)[0]

@@ -1,0 +1,150 @@
+"""From one file to a [Frame]: what its Exif says (CIPA DC-008), by our own reader."""
+
+from __future__ import annotations
+
+import os
+import re
+from datetime import datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flangeback.containers.jpeg import EXIF_LEAD, FileHead, is_jpeg, read_head
+from flangeback.containers.tiff import EXIF_DIRECTORY, Block, Damaged, Directory
+from flangeback.frames.model import CameraTime, Frame, LensData, filled, is_blank
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+_MAKE, _MODEL = 0x010F, 0x0110
+_TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
+"""DateTimeOriginal, then DateTimeDigitized, each with its sub-seconds and offset."""
+_F_NUMBER, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x829D, 0x9202, 0x920A, 0xA405
+_BODY_SERIAL, _LENS_SPECIFICATION = 0xA431, 0xA432
+_LENS_MAKE, _LENS_MODEL, _LENS_SERIAL = 0xA433, 0xA434, 0xA435
+_TIFF_MAGIC = 42
+
+_DATE_TIME = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)")
+_OFFSET = re.compile(r"([+-])(\d\d):?(\d\d)")
+
+
+def read_frame(folder: Path, file: str) -> Frame:
+    """Read the head of a JPEG file. A damaged one comes back with `damage`, never as an error.
+
+    Raises OSError when the file can't be opened or read.
+    """
+    path = folder / file
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        status = os.fstat(descriptor)
+        head = FileHead(descriptor)
+        plain = Frame(file, path, status.st_size, status.st_mtime_ns)
+        try:
+            return _described(plain, exif_block(head))
+        except Damaged as damage:
+            return Frame(file, path, status.st_size, status.st_mtime_ns, damage=str(damage))
+    finally:
+        os.close(descriptor)
+
+
+def exif_block(file: FileHead) -> Block | None:
+    """The TIFF block of a JPEG's Exif segment; None without one. Raises Damaged."""
+    if file.size == 0:
+        raise Damaged("the file is empty")
+    if not is_jpeg(file):
+        raise Damaged("the content isn't a JPEG picture")
+    segment = read_head(file).exif
+    if segment is None:
+        return None
+    block = Block(file.read(segment.start + EXIF_LEAD, segment.end))
+    if block.magic != _TIFF_MAGIC:
+        raise Damaged(f"the Exif block isn't TIFF (number {block.magic}, not {_TIFF_MAGIC})")
+    return block
+
+
+def _described(plain: Frame, block: Block | None) -> Frame:
+    if block is None:
+        return plain
+    main = block.main()
+    exif = block.child(main, EXIF_DIRECTORY) or Directory(0, (), 0)
+    return Frame(
+        plain.file,
+        plain.path,
+        plain.size,
+        plain.modified_ns,
+        make=block.text(main.find(_MAKE)) or None,
+        model=block.text(main.find(_MODEL)) or None,
+        serial=_text(block, exif, _BODY_SERIAL),
+        time=_camera_time(block, exif),
+        lens_data=_lens_data(block, exif),
+    )
+
+
+def _text(block: Block, directory: Directory, tag: int) -> str | None:
+    text = block.text(directory.find(tag))
+    return None if is_blank(text) else text
+
+
+def _camera_time(block: Block, exif: Directory) -> CameraTime | None:
+    for time, sub_seconds, offset in _TIMES:
+        at = parse_date_time(block.text(exif.find(time)))
+        if at is not None:
+            fraction = re.match(r"\d{1,6}", block.text(exif.find(sub_seconds)))
+            digits = fraction[0] if fraction else ""
+            return CameraTime(
+                at + timedelta(microseconds=int(digits.ljust(6, "0"))),
+                timedelta(microseconds=10 ** (6 - len(digits))),
+                parse_offset(block.text(exif.find(offset))),
+            )
+    return None
+
+
+def parse_date_time(text: str) -> datetime | None:
+    """An Exif date and time, `YYYY:MM:DD HH:MM:SS`; None when it is blank or impossible."""
+    found = _DATE_TIME.match(text)
+    if found is None:
+        return None
+    try:
+        return datetime(*(int(part) for part in found.groups()))  # type: ignore[arg-type]
+    except ValueError:
+        return None
+
+
+def parse_offset(text: str) -> timedelta | None:
+    """An Exif offset from UTC, `+02:00`; None when it is blank or impossible."""
+    found = _OFFSET.fullmatch(text)
+    if found is None or int(found[2]) > 14 or int(found[3]) > 59:
+        return None
+    offset = timedelta(hours=int(found[2]), minutes=int(found[3]))
+    return -offset if found[1] == "-" else offset
+
+
+def _lens_data(block: Block, exif: Directory) -> LensData:
+    length_35mm = filled(block.number(exif.find(_FOCAL_LENGTH_35MM)))
+    return LensData(
+        lens=_text(block, exif, _LENS_MODEL),
+        f_number=_f_number(block, exif),
+        focal_length=filled(block.number(exif.find(_FOCAL_LENGTH))),
+        focal_length_35mm=None if length_35mm is None else int(length_35mm),
+        maker=_text(block, exif, _LENS_MAKE),
+        serial=_text(block, exif, _LENS_SERIAL),
+        specification=_specification(block.numbers(exif.find(_LENS_SPECIFICATION))),
+    )
+
+
+def _specification(values: Iterable[Fraction | None]) -> tuple[Fraction | None, ...]:
+    found = tuple(filled(value) for value in values)
+    return found if any(found) else ()
+
+
+def _f_number(block: Block, exif: Directory) -> Fraction | None:
+    """FNumber, else what ApertureValue means in APEX: N = 2^(Av/2)."""
+    found = filled(block.number(exif.find(_F_NUMBER)))
+    if found is not None:
+        return found
+    apex = filled(block.number(exif.find(_APERTURE_VALUE)))
+    return (
+        None
+        if apex is None or apex > 20
+        else Fraction(2 ** (float(apex) / 2)).limit_denominator(100)
+    )

@@ -1,0 +1,85 @@
+"""The tags flangeback writes, as data (CIPA DC-008, 4.6.6 and 4.6.10; TIFF 6.0 types)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from fractions import Fraction
+
+ASCII, SHORT, RATIONAL = 2, 3, 5
+
+
+class Tag(IntEnum):
+    """Tags of the Exif directory."""
+
+    F_NUMBER = 0x829D
+    APERTURE_VALUE = 0x9202
+    MAX_APERTURE_VALUE = 0x9205
+    FOCAL_LENGTH = 0x920A
+    FOCAL_LENGTH_35MM = 0xA405
+    LENS_SPECIFICATION = 0xA432
+    LENS_MAKE = 0xA433
+    LENS_MODEL = 0xA434
+    LENS_SERIAL_NUMBER = 0xA435
+
+
+@dataclass(frozen=True, slots=True)
+class TagKind:
+    """A tag's standard name and its TIFF type."""
+
+    name: str
+    type: int
+
+
+TAGS = {
+    Tag.F_NUMBER: TagKind("FNumber", RATIONAL),
+    Tag.APERTURE_VALUE: TagKind("ApertureValue", RATIONAL),
+    Tag.MAX_APERTURE_VALUE: TagKind("MaxApertureValue", RATIONAL),
+    Tag.FOCAL_LENGTH: TagKind("FocalLength", RATIONAL),
+    Tag.FOCAL_LENGTH_35MM: TagKind("FocalLengthIn35mmFilm", SHORT),
+    Tag.LENS_SPECIFICATION: TagKind("LensSpecification", RATIONAL),
+    Tag.LENS_MAKE: TagKind("LensMake", ASCII),
+    Tag.LENS_MODEL: TagKind("LensModel", ASCII),
+    Tag.LENS_SERIAL_NUMBER: TagKind("LensSerialNumber", ASCII),
+}
+
+Rational = tuple[int, int]
+"""Numerator and denominator, each of 32 bits without sign."""
+
+Value = str | int | tuple[Rational, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TagValue:
+    """One tag and the value to write.
+
+    `value` is text for ASCII (7-bit), a whole number for SHORT, pairs for RATIONAL. `whole` is
+    the text before transliteration, for XMP, which has no 7-bit limit (ISO 16684-1).
+    """
+
+    tag: Tag
+    value: Value
+    whole: str | None = None
+
+    @property
+    def name(self) -> str:
+        return TAGS[self.tag].name
+
+    @property
+    def type(self) -> int:
+        return TAGS[self.tag].type
+
+    @property
+    def text(self) -> str:
+        """The text in full, where the value is text."""
+        assert isinstance(self.value, str)
+        return self.value if self.whole is None else self.whole
+
+    @property
+    def numbers(self) -> tuple[Fraction | None, ...]:
+        """The value as numbers; None stands for unknown (0/0). Empty for text."""
+        if isinstance(self.value, str):
+            return ()
+        if isinstance(self.value, int):
+            return (Fraction(self.value),)
+        return tuple(Fraction(top, below) if below else None for top, below in self.value)
