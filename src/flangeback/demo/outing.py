@@ -1,0 +1,299 @@
+"""A made-up outing to Lindholm harbour: frames, the log kept along the way, the kit, the truth.
+
+Two bodies, three adapted lenses, a reducer, one lens of each body's own, and the slips that an
+outing has: clocks that are wrong, a ring moved without a note, a forgotten stretch, a frame the
+card lost half of. Since it is made up, what each frame has to come to is known.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flangeback import profiles
+from flangeback.errors import InputError
+
+if TYPE_CHECKING:
+    from flangeback.demo.bodies import Glass, Make
+
+LOG = """\
+# Lindholm harbour, Sunday morning, low sun and thin clouds
+date 2026-05-17
+zone Europe/Stockholm
+clock k7 fast 3m20s               # held against the phone
+clock n2 N2_0401 shows 09:05:10   # the clock on the harbour office
+
+09:02   n2 off                            # its own 20 mm
+09:12   k7 miran58 f/2.8 via m42-e
+09:26   k7 f/5.6
+9.31    n2 tolvan28 open via f-mft
+09:40   k7 f/8
+09:44   n2 f/4-5.6                        # ring between the two
+K7_0213..K7_0214   k7 miran58 f/4         # the two of the yellow boat
+09:58   n2 f/8
+10:05-10:25   k7 brask135 f/5.6 "cranes, from the tripod"
+10:40   k7 miran58 f/4                    # gulls
+10:45   k7 tolvan28 f/5.6 via f-e-reducer
+10:52   k7 f/?                            # must have turned the ring, no idea to what
+11:00   k7 off
+"""
+"""The log: each entry to the minute, as people write them."""
+
+_DAY = datetime(2026, 5, 17)
+_ZONE = timezone(timedelta(hours=2))
+"""What Europe/Stockholm is in May."""
+_REDUCER = Decimal("0.71")
+_DAMAGED_AT = 214
+"""The damaged frame ends here, in the middle of its first directory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What flangeback has to come to for one frame.
+
+    `lens` is a key of the kit; `f_number` and `focal_length` (mm) are what is to be recorded, a
+    reducer's factor included. They are stated for the outcomes fill, partial and agree, and None
+    where they aren't to be known. `doubts` are kinds the frame has to carry; it may carry others.
+    """
+
+    file: str
+    outcome: str
+    lens: str | None = None
+    f_number: Decimal | None = None
+    focal_length: Decimal | None = None
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outing:
+    """Where the outing lies, and the truth about every frame, in the order of their names."""
+
+    frames: Path
+    log: Path
+    kit: Path
+    truth: tuple[Truth, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """One frame as it really was.
+
+    `at` is the right time, `stop` the f-number the ring stood at, `pan` where the lens looked,
+    `light` by how many stops a cloud changed the light. `told` is the f-number the log has for it
+    when that isn't `stop`.
+    """
+
+    number: int
+    at: str
+    lens: str
+    stop: str
+    outcome: str
+    pan: float
+    doubts: tuple[str, ...] = ()
+    registered: int | None = None
+    light: float = 0.0
+    told: str | None = None
+    upright: bool = False
+
+
+_GAP = ("placed-in-gap",)
+_WRONG_FOCAL = ("registered-focal",)
+_STEP = ("registered-focal", "light-step")
+
+_K7 = (
+    # Before the first entry; then within its own minute.
+    _Frame(201, "09:08:15", "miran58", "2.8", "unlogged", -0.2),
+    _Frame(202, "09:12:38", "miran58", "2.8", "fill", -0.35, ("near-change",)),
+    _Frame(203, "09:14:05", "miran58", "2.8", "fill", 0.1),
+    # Already filled, by a registered lens of the body's menu.
+    _Frame(204, "09:19:40", "miran58", "2.8", "agree", 0.25),
+    # The body's own zoom, put on for one frame and not noted.
+    _Frame(205, "09:22:11", "native35", "8", "conflict", 0.3, ("native-lens",)),
+    _Frame(206, "09:24:30", "miran58", "2.8", "fill", 0.55),
+    # The ring is turned within the minute; two stops of shutter time say between which frames.
+    _Frame(207, "09:26:11", "miran58", "2.8", "fill", 0.9),
+    _Frame(208, "09:26:47", "miran58", "5.6", "fill", 0.88),
+    _Frame(209, "09:30:05", "miran58", "5.6", "fill", -0.9, registered=58),
+    _Frame(210, "09:35:16", "miran58", "5.6", "fill", -1.5, registered=58),
+    # One stop, a cloud of half a stop, one frame in the minute: it can't be told.
+    _Frame(211, "09:40:31", "miran58", "5.6", "partial", -1.2, ("near-change",), 58, -0.5),
+    _Frame(212, "09:43:10", "miran58", "8", "fill", -0.6, registered=58),
+    _Frame(213, "09:47:20", "miran58", "4", "fill", 1.4, registered=58),
+    _Frame(214, "09:47:52", "miran58", "4", "fill", 1.45, registered=58),
+    _Frame(215, "09:52:40", "miran58", "8", "fill", 1.9, registered=58),
+    # Between two lenses, pauses on both sides, a cloud again.
+    _Frame(216, "10:05:30", "brask135", "5.6", "unsure", -0.55, light=-0.5),
+    # The stabiliser was left at 50 mm.
+    _Frame(217, "10:08:00", "brask135", "5.6", "fill", -0.72, _WRONG_FOCAL, 50, upright=True),
+    _Frame(218, "10:10:25", "brask135", "5.6", "fill", -0.45, _WRONG_FOCAL, 50),
+    _Frame(219, "10:14:10", "brask135", "5.6", "fill", 0.31, _WRONG_FOCAL, 50),
+    # The ring was turned to f/11 and no note made: the log's word is filled, the light objects.
+    _Frame(220, "10:18:35", "brask135", "11", "fill", 0.98, _STEP, 50, told="5.6"),
+    _Frame(221, "10:21:50", "brask135", "11", "fill", 1.1, _STEP, 50, told="5.6"),
+    # The log stops at 10:25, the photographer doesn't.
+    _Frame(222, "10:29:20", "brask135", "5.6", "unlogged", 1.35, registered=50),
+    _Frame(223, "10:33:05", "brask135", "5.6", "unlogged", 1.8, registered=50),
+    # Gulls, hardly a pause, then one long enough to change lenses.
+    _Frame(224, "10:44:57", "miran58", "4", "fill", 0.6),
+    _Frame(225, "10:45:01", "miran58", "4", "fill", 0.62, _GAP),
+    _Frame(226, "10:45:03", "miran58", "4", "fill", 0.66, _GAP),
+    _Frame(227, "10:45:54", "tolvan28", "5.6", "fill", 0.4, _GAP, 20),
+    _Frame(228, "10:46:02", "tolvan28", "5.6", "fill", 0.1, registered=20),
+    _Frame(229, "10:54:00", "tolvan28", "8", "partial", -0.4, registered=20),
+    _Frame(230, "10:57:12", "tolvan28", "8", "unreadable", 0.0),
+    _Frame(231, "11:02:15", "native24", "8", "native", 0.3),
+    _Frame(232, "11:04:30", "native70", "5.6", "native", -1.5),
+)
+
+_N2 = (
+    _Frame(401, "09:05:10", "native20", "4", "native", 0.0),
+    _Frame(402, "09:07:44", "native20", "5.6", "native", 0.15),
+    _Frame(403, "09:33:20", "tolvan28", "2.8", "fill", -0.75),
+    _Frame(404, "09:36:45", "tolvan28", "2.8", "fill", 0.35),
+    _Frame(405, "09:46:10", "tolvan28", "4-5.6", "fill", 0.7),
+    _Frame(406, "09:48:05", "tolvan28", "4-5.6", "fill", 1.2),
+    _Frame(407, "10:00:15", "tolvan28", "8", "fill", 1.65),
+    _Frame(408, "10:12:30", "tolvan28", "8", "fill", -1.3),
+)
+
+_AHEAD = {"k7": timedelta(minutes=3, seconds=20), "n2": timedelta(hours=1, minutes=7, seconds=23)}
+"""How far each body's clock was ahead."""
+_FOCAL = {"miran58": 58, "brask135": 135, "tolvan28": 28}
+_VALUED = ("fill", "partial", "agree")
+
+
+def make_outing(folder: Path) -> Outing:
+    """Make the outing in `folder`, which must be new or empty.
+
+    The log is written last: a folder without one is one that was not finished. Raises InputError
+    if the folder holds anything, or can't be written to.
+    """
+    try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise InputError(f"{folder} exists and isn't an empty folder: name a new one")
+        return _make(folder / "frames")
+    except OSError as error:
+        raise InputError(
+            f"the outing can't be made in {folder}: {error.strerror or error}"
+        ) from None
+
+
+def _make(frames: Path) -> Outing:
+    from concurrent.futures import ThreadPoolExecutor
+
+    frames.mkdir(parents=True)
+    plan = list(_plan())
+    # Pillow lets go of the interpreter while it works, so that threads do help.
+    with ThreadPoolExecutor() as pool:
+        made = pool.map(lambda planned: _developed(*planned), plan)
+        for (body, frame), data in zip(plan, made, strict=True):
+            path = frames / _name(body, frame)
+            path.write_bytes(data)
+            taken = _right_time(frame).replace(tzinfo=_ZONE).timestamp()
+            os.utime(path, (taken, taken))
+    kit, log = frames / "kit.toml", frames / "session.txt"
+    kit.write_bytes((profiles.folder() / "kit.toml").read_bytes())
+    log.write_bytes(LOG.encode())
+    return Outing(frames, log, kit, tuple(_truth(body, frame) for body, frame in plan))
+
+
+def _plan() -> Iterator[tuple[str, _Frame]]:
+    for frame in _K7:
+        yield "k7", frame
+    for frame in _N2:
+        yield "n2", frame
+
+
+def _name(body: str, frame: _Frame) -> str:
+    return f"{body.upper()}_{frame.number:04d}.JPG"
+
+
+def _right_time(frame: _Frame) -> datetime:
+    hours, minutes, seconds = map(int, frame.at.split(":"))
+    return _DAY + timedelta(hours=hours, minutes=minutes, seconds=seconds)
+
+
+def _factor(body: str, frame: _Frame) -> Decimal:
+    return _REDUCER if (body, frame.lens) == ("k7", "tolvan28") else Decimal(1)
+
+
+def _marked(stop: str) -> Decimal:
+    """The f-number of a ring position; between two stops it is their geometric mean."""
+    low, _, high = stop.partition("-")
+    return (Decimal(low) * Decimal(high)).sqrt() if high else Decimal(low)
+
+
+def _truth(body: str, frame: _Frame) -> Truth:
+    name = _name(body, frame)
+    if frame.outcome not in _VALUED:
+        return Truth(name, frame.outcome, doubts=frame.doubts)
+    factor = _factor(body, frame)
+    f_number = None
+    if frame.outcome != "partial":
+        f_number = _marked(frame.told or frame.stop) * factor
+    focal = _FOCAL[frame.lens] * factor
+    return Truth(name, frame.outcome, frame.lens, f_number, focal, frame.doubts)
+
+
+def _developed(body: str, frame: _Frame) -> bytes:
+    """The bytes of a frame."""
+    from flangeback.demo import bodies, pictures
+
+    make = bodies.KESTRIN if body == "k7" else bodies.NORRVIK
+    glass = _glass(frame, make)
+    stop = _marked(frame.stop)
+    exposure = bodies.meter(make, float(stop * _factor(body, frame)), frame.light)
+    focal = glass.focal if glass else _FOCAL[frame.lens] * _factor(body, frame)
+    record = bodies.Record(
+        make,
+        frame.number,
+        _right_time(frame) + _AHEAD[body] + timedelta(milliseconds=_split(frame, make)),
+        exposure,
+        glass,
+        stop if glass else None,
+        _blank(body, frame),
+        frame.registered,
+        frame.upright,
+    )
+    shot = pictures.Shot(
+        seed=frame.number,
+        focal=float(focal) * make.crop,
+        pan=frame.pan,
+        stops=exposure.stops,
+        sky=_right_time(frame).hour * 3 + _right_time(frame).minute // 20,
+        cloud=0.35 - frame.light * 0.7,
+        upright=frame.upright,
+        clock=(9, 5, 10) if frame.number == 401 else None,
+    )
+    data = bodies.jpeg(pictures.draw(shot), record)
+    return data[:_DAMAGED_AT] if frame.outcome == "unreadable" else data
+
+
+def _split(frame: _Frame, make: Make) -> int:
+    """Milliseconds past the second, for a body that records them."""
+    return frame.number * 170 % 1000 if make.split_seconds else 0
+
+
+def _blank(body: str, frame: _Frame) -> str:
+    """How the body leaves the lens out; the smaller one does so in every way there is."""
+    return "dashes" if body == "k7" else ("zeros", "absent", "empty")[frame.number % 3]
+
+
+def _glass(frame: _Frame, make: Make) -> Glass | None:
+    """The lens the body knows of, if it does."""
+    from flangeback.demo.bodies import Glass
+
+    if frame.outcome == "agree":
+        name = "Miran 58mm f/2"
+        return Glass("Ostrava Optik", name, 58, (58, 58), Decimal("2.0"), "6612345")
+    if not frame.lens.startswith("native"):
+        return None
+    focal = int(frame.lens.removeprefix("native"))
+    if focal == 20:
+        return Glass(make.maker, "Norrvik 20mm F1.8", focal, (20, 20), Decimal("1.8"))
+    return Glass(make.maker, "Kestrin 24-70mm F4", focal, (24, 70), Decimal("4"))
