@@ -20,13 +20,10 @@ if TYPE_CHECKING:
 
 Ratio = tuple[int, int]
 
-_SHUTTER = tuple(
-    map(
-        int,
-        "8000 6400 5000 4000 3200 2500 2000 1600 1250 1000 800 640 500 400 320 250 200 160 125"
-        " 100 80 60 50 40 30 25 20 15".split(),
-    )
-)
+_SHUTTER = (
+    8000, 6400, 5000, 4000, 3200, 2500, 2000, 1600, 1250, 1000, 800, 640, 500, 400,
+    320, 250, 200, 160, 125, 100, 80, 60, 50, 40, 30, 25, 20, 15,
+)  # fmt: skip
 """Shutter times, one over these, in thirds of a stop as bodies name them."""
 _LIGHT = 13.0
 """Exposure value at ISO 100 of the harbour that morning, steady but for a cloud or two."""

@@ -34,7 +34,7 @@ clock n2 N2_0401 shows 09:05:10   # the clock on the harbour office
 9.31    n2 tolvan28 open via f-mft
 09:40   k7 f/8
 09:44   n2 f/4-5.6                        # ring between the two
-K7_0213..K7_0214   k7 miran58 f/4         # the two of the yellow boat
+K7_0213..K7_0214   k7 miran58 f/4         # the two of the red boat
 09:58   n2 f/8
 10:05-10:25   k7 brask135 f/5.6 "cranes, from the tripod"
 10:40   k7 miran58 f/4                    # gulls
