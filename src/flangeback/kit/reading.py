@@ -14,8 +14,8 @@ from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import designations, mount_named
 
 RESERVED_WORDS = frozenset(
-    ("date", "zone", "clock", "slack", "first", "then", "slate", "not-slate")
-    + ("off", "open", "via", "fast", "slow", "shows", "am", "pm")
+    {"date", "zone", "clock", "slack", "first", "then", "slate", "not-slate"}
+    | {"off", "open", "via", "fast", "slow", "shows", "am", "pm"}
 )
 """Words of the session log that no key may take."""
 

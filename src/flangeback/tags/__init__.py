@@ -1,0 +1,17 @@
+"""The values of a fill, as tags: exact rationals, APEX, 7-bit text. Knows no files."""
+
+from flangeback.tags.apex import aperture_value
+from flangeback.tags.decide import Fill, decide, effective, equivalent_35mm, make_fill
+from flangeback.tags.table import TAGS, Tag, TagValue
+
+__all__ = [
+    "TAGS",
+    "Fill",
+    "Tag",
+    "TagValue",
+    "aperture_value",
+    "decide",
+    "effective",
+    "equivalent_35mm",
+    "make_fill",
+]

@@ -1,0 +1,77 @@
+"""Fits a body's clock to photos of a clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+from flangeback.clock.model import SECOND, BodyClock, Reference
+
+_DAY = 86_400
+
+PLAUSIBLE_DRIFT = 20 / _DAY
+"""Seconds per second. A quartz clock keeps within some seconds a day (common practice: a watch
+crystal is good to 20 parts in a million, 1.7 s a day, several times that in heat or cold); four
+times the worst of that is no drift but a clock that was set, or a misread reference."""
+
+_FAR_OFF = 12 * 3600
+
+
+def fit_clock(references: Sequence[Reference]) -> BodyClock:
+    """The clock that one or more references describe.
+
+    One gives the offset. Two or more give offset and linear drift, by least squares. Between the
+    references the offset is as good as they are, and as they agree with the line; outside them the
+    line's own uncertainty grows, though never faster than a quartz clock can drift.
+    """
+    if len(references) == 1:
+        only = references[0]
+        return BodyClock(
+            ahead=only.ahead,
+            origin=only.camera,
+            error=only.error,
+            first=only.camera,
+            last=only.camera,
+            error_growth=PLAUSIBLE_DRIFT,
+            unsure=_far_off(references),
+        )
+    ordered = sorted(references, key=lambda one: one.camera)
+    origin = sum(one.camera for one in ordered) / len(ordered)
+    ahead = sum(one.ahead for one in ordered) / len(ordered)
+    spread = sum((one.camera - origin) ** 2 for one in ordered)
+    leaning = sum((one.camera - origin) * (one.ahead - ahead) for one in ordered)
+    drift = leaning / spread if spread else 0.0
+    length = ordered[-1].camera - ordered[0].camera
+    misfit = max(abs(one.ahead - ahead - drift * (one.camera - origin)) for one in ordered)
+    error = max(max(one.error for one in ordered), misfit)
+    return BodyClock(
+        ahead=ahead,
+        drift=drift,
+        origin=origin,
+        error=error,
+        first=ordered[0].camera,
+        last=ordered[-1].camera,
+        error_growth=min(2 * error / length, 2 * PLAUSIBLE_DRIFT) if length else PLAUSIBLE_DRIFT,
+        unsure=_contradiction(ordered) or _far_off(ordered),
+    )
+
+
+def _contradiction(ordered: Sequence[Reference]) -> str | None:
+    """Words for the first two references that no clock left to itself could both show."""
+    for earlier, later in pairwise(ordered):
+        change = later.ahead - earlier.ahead
+        allowed = earlier.error + later.error + PLAUSIBLE_DRIFT * (later.camera - earlier.camera)
+        if abs(change) > allowed:
+            return (
+                f"two photos of a clock differ by {abs(change) / SECOND:.0f} s: "
+                "the body's clock was set between them, or one was misread"
+            )
+    return None
+
+
+def _far_off(references: Sequence[Reference]) -> str | None:
+    if any(abs(one.ahead) > _FAR_OFF * SECOND for one in references):
+        return (
+            "the body's clock is more than 12 hours off: does the clock line stand under its date?"
+        )
+    return None

@@ -1,0 +1,112 @@
+"""Time as whole microseconds, and a body's clock as a straight line through it.
+
+Where the log has a zone, instants count from 1970 in UTC; where it has none, they count the
+reading of the wall clock as it stands. Both ends of a comparison are always of one kind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+
+from flangeback.frames.model import CameraTime
+
+SECOND = 1_000_000
+"""Microseconds."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+def instant(at: datetime) -> int:
+    """Microseconds since 1970; a naive reading counts as it stands."""
+    return ((at if at.tzinfo else at.replace(tzinfo=UTC)) - _EPOCH) // _MICROSECOND
+
+
+def microseconds(span: timedelta) -> int:
+    return span // _MICROSECOND
+
+
+@dataclass(frozen=True, slots=True)
+class TrueTime:
+    """When a frame was made, by the log's clock: somewhere from `earliest` up to, not including,
+    `latest` (microseconds). `at` is the best single reading, for people."""
+
+    at: datetime
+    earliest: int
+    latest: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A photo of a clock: the body read `camera`, the clock `true` (microseconds, each the middle
+    of what the reading allows), their difference being good to `error` either way."""
+
+    camera: float
+    true: float
+    error: float
+
+    @property
+    def ahead(self) -> float:
+        return self.camera - self.true
+
+
+@dataclass(frozen=True, slots=True)
+class BodyClock:
+    """How far a body's clock is ahead of the log's: `ahead` microseconds at the reading `origin`,
+    growing by `drift` per microsecond.
+
+    `error` is how far the offset may be off, either way, between `first` and `last` (readings of
+    the body's clock); outside it grows by `error_growth` per microsecond. `unsure` says in words
+    why a person should look at this clock, if one should.
+    """
+
+    ahead: float = 0.0
+    drift: float = 0.0
+    origin: float = 0.0
+    error: float = 0.0
+    first: float = 0.0
+    last: float = 0.0
+    error_growth: float = 0.0
+    unsure: str | None = None
+
+    def ahead_at(self, reading: float) -> float:
+        """Microseconds the body's clock is ahead when it reads this."""
+        return self.ahead + self.drift * (reading - self.origin)
+
+    def error_at(self, reading: float) -> float:
+        """Microseconds by which `ahead_at` may be off, either way."""
+        outside = max(self.first - reading, reading - self.last, 0.0)
+        return self.error + self.error_growth * outside
+
+    def true_time(self, camera: CameraTime, zone: tzinfo | None) -> TrueTime:
+        """When a frame was made, by the log's clock. `zone` is the log's, None where it has none.
+
+        A reading with its own offset from UTC is taken by that; one without, by the log's zone.
+        """
+        reading = instant(placed(camera, zone))
+        ahead = self.ahead_at(reading)
+        error = self.error_at(reading)
+        earliest = reading - round(ahead + error)
+        latest = reading + microseconds(camera.resolution) - round(ahead - error)
+        return TrueTime(_shown(camera, zone, reading, ahead), earliest, latest)
+
+
+def placed(camera: CameraTime, zone: tzinfo | None) -> datetime:
+    """The body's reading on the log's time line: naive without a zone, else aware."""
+    if zone is None:
+        return camera.at
+    if camera.offset is not None:
+        return camera.at.replace(tzinfo=timezone(camera.offset))
+    return camera.at.replace(tzinfo=zone)
+
+
+def _shown(camera: CameraTime, zone: tzinfo | None, reading: int, ahead: float) -> datetime:
+    """The true time as a person reads it, to the camera's own resolution."""
+    step = microseconds(camera.resolution)
+    true = reading - round(ahead / step) * step
+    at = _EPOCH + timedelta(microseconds=true)
+    if zone is not None:
+        return at.astimezone(zone)
+    own = None if camera.offset is None else timezone(camera.offset)
+    return at.replace(tzinfo=own)

@@ -1,0 +1,221 @@
+"""From what the log claims for a frame, and what the frame already says, to its outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+from flangeback.frames.model import LensData
+from flangeback.kit.model import Body, Kit, Lens
+from flangeback.match.model import Doubt, DoubtKind, Outcome
+from flangeback.sessionlog.model import Setting
+from flangeback.tags.decide import Fill, make_fill
+from flangeback.tags.table import Tag
+
+SAME_F_NUMBER = Fraction(3, 100)
+"""Relative. The marks are rounded (f/5.6 is 5.657, ISO 517) and bodies write either; a third of a
+stop is 12 %."""
+
+SAME_FOCAL_LENGTH = Fraction(2, 100)
+"""Relative. What a lens says of itself is rounded to whole mm."""
+
+FALSE_REGISTER = Fraction(5, 100)
+"""Relative; beyond it the stabiliser worked with a wrong focal length."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a frame comes to, but for its place in time."""
+
+    outcome: Outcome
+    fill: Fill | None = None
+    setting: Setting | None = None
+    stale: frozenset[Tag] = frozenset()
+    doubts: tuple[Doubt, ...] = ()
+    reason: str | None = None
+
+
+def judge(
+    settings: Sequence[Setting | None], body: Body | None, kit: Kit, data: LensData, over: bool
+) -> Verdict:
+    """The verdict on a frame on which any of `settings` may have stood (None: nothing logged).
+
+    `data` is what the frame already carries; `over` writes over what contradicts the log.
+    """
+    claims = [setting for setting in settings if setting is not None]
+    if not claims:
+        return Verdict(Outcome.UNLOGGED, reason="no entry covers it")
+    latest = claims[-1]
+    doubts = _near_change(settings)
+    lenses = {setting.lens for setting in claims}
+    if len(lenses) > 1:
+        names = " or ".join(dict.fromkeys(setting.lens or "no adapted lens" for setting in claims))
+        return Verdict(Outcome.UNSURE, None, latest, doubts=doubts, reason=names)
+    if latest.lens is None:
+        return Verdict(Outcome.NATIVE, None, latest, doubts=doubts)
+    fill = _shared_fill(claims, kit.lenses[latest.lens], body, kit)
+    return _compared(fill, latest, data, doubts, over)
+
+
+def _near_change(settings: Sequence[Setting | None]) -> tuple[Doubt, ...]:
+    """The doubt on a frame that more than one setting may have made."""
+    meanings = dict.fromkeys(_meaning(setting) for setting in settings)
+    if len(meanings) < 2:
+        return ()
+    lines = sorted({setting.line for setting in settings if setting is not None})
+    shown = " and ".join(map(str, lines[-2:]))
+    ways = " or ".join(meanings)
+    where = f"line {shown}" if len(lines) == 1 else f"lines {shown}"
+    return (Doubt(DoubtKind.NEAR_CHANGE, f"made close to a change ({where}): {ways}"),)
+
+
+def _meaning(setting: Setting | None) -> str:
+    if setting is None:
+        return "nothing logged"
+    if setting.lens is None:
+        return "no adapted lens"
+    parts = [setting.lens]
+    if setting.f_number is not None:
+        parts.append(f"f/{setting.f_number.normalize():f}")
+    else:
+        parts.append("f/?")
+    if setting.focal_length is not None:
+        parts.append(f"{setting.focal_length.normalize():f}mm")
+    if setting.adapter is not None:
+        parts.append(f"via {setting.adapter}")
+    return " ".join(parts)
+
+
+def _shared_fill(claims: Sequence[Setting], lens: Lens, body: Body | None, kit: Kit) -> Fill:
+    """What all the claims have in common; the rest stays blank."""
+    adapters = {_adapter(setting, lens, body, kit) for setting in claims}
+    factors = {kit.adapters[key].factor if key else Decimal(1) for key in adapters}
+    adapter = kit.adapters[key] if len(adapters) == 1 and (key := next(iter(adapters))) else None
+    f_numbers = {setting.f_number for setting in claims}
+    lengths = {setting.focal_length for setting in claims}
+    certain = len(factors) == 1
+    if certain and adapter is None and factors != {Decimal(1)}:
+        # Two adapters of one factor: which is unknown, what it does to the numbers isn't.
+        adapter = kit.adapters[next(key for key in adapters if key)]
+    return make_fill(
+        lens,
+        adapter,
+        body,
+        f_numbers.pop() if certain and len(f_numbers) == 1 else None,
+        lengths.pop() if certain and len(lengths) == 1 else None,
+    )
+
+
+def _adapter(setting: Setting, lens: Lens, body: Body | None, kit: Kit) -> str | None:
+    """The adapter's key: as logged, else the only one in the kit that fits."""
+    if setting.adapter is not None or body is None or lens.mount == body.mount:
+        return setting.adapter
+    fitting = kit.adapters_for(lens, body)
+    return fitting[0].key if len(fitting) == 1 else None
+
+
+def _compared(
+    fill: Fill, setting: Setting, data: LensData, doubts: tuple[Doubt, ...], over: bool
+) -> Verdict:
+    """The fill against what the frame already carries."""
+    against = _contradictions(fill, data)
+    if data.says_lens and data.f_number is not None and not _same_lens(fill.lens, data):
+        says = data.lens or "a lens by its specification"
+        text = f"the frame names {says} at f/{float(data.f_number):g}, the log {setting.lens}"
+        doubts = (*doubts, Doubt(DoubtKind.NATIVE_LENS, text))
+    if against and not over:
+        return Verdict(Outcome.CONFLICT, fill, setting, doubts=doubts, reason=" and ".join(against))
+    if not against and _says_all(fill, data):
+        return Verdict(Outcome.AGREE, fill, setting, doubts=doubts)
+    doubts = (*doubts, *_registered(fill, data))
+    outcome = Outcome.FILL if fill.is_whole else Outcome.PARTIAL
+    return Verdict(
+        outcome, fill, setting, _stale(fill, data, bool(against)), doubts, _left_blank(fill)
+    )
+
+
+def _left_blank(fill: Fill) -> str | None:
+    blank = []
+    if fill.f_number is None:
+        blank.append("f-number")
+    if fill.focal_length is None:
+        blank.append("focal length")
+    return " and ".join(blank) + " left blank" if blank else None
+
+
+def _contradictions(fill: Fill, data: LensData) -> list[str]:
+    """In words, what the frame says otherwise than the log."""
+    found = []
+    if data.says_lens and not _same_lens(fill.lens, data):
+        found.append(f"the frame names {data.lens or 'another lens'}")
+    if _differ(fill.f_number, data.f_number, SAME_F_NUMBER):
+        assert data.f_number is not None
+        found.append(f"the frame says f/{float(data.f_number):.3g}")
+    is_registered = data.registered_focal_length is not None
+    if not is_registered and _differ(fill.focal_length, data.focal_length, SAME_FOCAL_LENGTH):
+        assert data.focal_length is not None
+        found.append(f"the frame says {float(data.focal_length):.4g} mm")
+    return found
+
+
+def _same_lens(lens: Lens, data: LensData) -> bool:
+    if data.lens is None:
+        return data.specification == tuple(Fraction(value) for value in (*lens.focal, *lens.widest))
+    from flangeback.tags.decide import text_value
+
+    written = text_value(Tag.LENS_MODEL, lens.name).value
+    names = {lens.name, f"{lens.maker} {lens.name}", str(written)}
+    return _folded(data.lens) in map(_folded, names)
+
+
+def _folded(name: str) -> str:
+    return "".join(name.split()).casefold()
+
+
+def _differ(value: Decimal | None, other: Fraction | None, allowed: Fraction) -> bool:
+    if value is None or other is None:
+        return False
+    return abs(Fraction(value) - other) > allowed * Fraction(value)
+
+
+def _says_all(fill: Fill, data: LensData) -> bool:
+    """Whether the frame carries lens, focal length and f-number, none against the log."""
+    return None not in (data.lens, data.focal_length, data.f_number)
+
+
+def _registered(fill: Fill, data: LensData) -> tuple[Doubt, ...]:
+    """The doubt on a frame whose stabiliser worked with another focal length than the lens's."""
+    registered = data.registered_focal_length
+    if registered is None:
+        return ()
+    factor = fill.adapter.factor if fill.adapter else Decimal(1)
+    ends = [fill.focal_length or end * factor for end in fill.lens.focal]
+    if any(not _differ(end, registered, FALSE_REGISTER) for end in ends):
+        return ()
+    if ends[0] < registered < ends[1]:
+        return ()
+    lens = "-".join(f"{end.normalize():f}" for end in dict.fromkeys(ends))
+    text = f"{float(registered):g} mm was registered for the stabiliser, the lens has {lens} mm"
+    return (Doubt(DoubtKind.REGISTERED_FOCAL, text),)
+
+
+_LENS_TAGS = {
+    Tag.F_NUMBER: "f_number",
+    Tag.APERTURE_VALUE: "f_number",
+    Tag.FOCAL_LENGTH: "focal_length",
+    Tag.FOCAL_LENGTH_35MM: "focal_length_35mm",
+    Tag.LENS_MAKE: "maker",
+    Tag.LENS_SERIAL_NUMBER: "serial",
+}
+
+
+def _stale(fill: Fill, data: LensData, replaces: bool) -> frozenset[Tag]:
+    """Tags the frame carries that the fill would leave standing against it."""
+    carried = {tag for tag, name in _LENS_TAGS.items() if getattr(data, name) is not None}
+    if replaces:
+        return frozenset(carried)
+    # The equivalent of a focal length that is now replaced.
+    replaced = fill.focal_length is not None and data.registered_focal_length is not None
+    return frozenset(carried & {Tag.FOCAL_LENGTH_35MM}) if replaced else frozenset()

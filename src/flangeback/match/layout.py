@@ -1,0 +1,214 @@
+"""What the logs say, laid out so that each frame can be looked up."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import timedelta, tzinfo
+
+from flangeback.clock.fitting import fit_clock
+from flangeback.clock.model import BodyClock, Reference, TrueTime, instant, microseconds, placed
+from flangeback.errors import InputError, Problem
+from flangeback.frames.model import Frame
+from flangeback.kit.model import Kit
+from flangeback.match.bodies import body_of, described
+from flangeback.match.names import NamedFrames
+from flangeback.match.timeline import Timeline
+from flangeback.sessionlog.model import ClockReference, FrameName, SessionLog, Span
+
+Bodies = Mapping[str, str | None]
+"""Each file's body, by its key in the kit; None where it isn't known."""
+
+
+@dataclass(frozen=True, slots=True)
+class BodyLog:
+    """What the logs say about one body."""
+
+    timeline: Timeline
+    zone: tzinfo | None
+    clock: BodyClock
+
+    def true_time(self, frame: Frame) -> TrueTime | None:
+        """The frame's time by the log's clock; None when the frame carries none."""
+        return None if frame.time is None else self.clock.true_time(frame.time, self.zone)
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The logs of a run. `by_name` has the frames that an entry names, `slates` those that a
+    slate line does; `common_offset` is the offset from UTC that most frames state."""
+
+    bodies: Bodies
+    by_body: Mapping[str | None, BodyLog]
+    by_name: Mapping[str, Span]
+    slates: frozenset[str]
+    common_offset: timedelta | None
+    zone: tzinfo | None
+
+
+def lay_out(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Layout:
+    """The logs against the frames there are. Raises InputError with every fault found."""
+    bodies = _bodies(frames, logs, kit)
+    named = NamedFrames.of(frames, bodies)
+    notes = _Notes(named, _only_body(bodies))
+    problems = [problem for log in logs for problem in notes.take(log)]
+    problems += notes.mixed_zones(logs)
+    if problems:
+        raise InputError(problems)
+    zones = {log.zone for log in logs}
+    return Layout(
+        bodies,
+        {body: notes.body_log(body) for body in notes.spans.keys() | notes.clocks.keys()},
+        notes.by_name,
+        frozenset(notes.slates),
+        _common_offset(frames),
+        zones.pop() if len(zones) == 1 else None,
+    )
+
+
+def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
+    """Each file's body. A log that names no bodies holds for the only one there is."""
+    found: dict[str, str | None] = {}
+    for frame in frames:
+        body = body_of(frame, kit)
+        found[frame.file] = body.key if body else None
+    nameless = [log for log in logs if log.spans and not log.names_bodies]
+    if not nameless:
+        return found
+    makers = Counter(
+        found[frame.file] or described(frame)
+        for frame in frames
+        if frame.damage is None and (found[frame.file] or frame.model)
+    )
+    if len(makers) > 1:
+        counts = ", ".join(f"{name} ({count})" for name, count in makers.most_common())
+        text = f"no entry names its body, but the frames come from {len(makers)}: {counts}"
+        raise InputError(
+            [Problem(log.file, text, expected="the body in every entry") for log in nameless]
+        )
+    only = _only_body(found)
+    return dict.fromkeys(found, only)
+
+
+def _only_body(bodies: Bodies) -> str | None:
+    known = {body for body in bodies.values() if body is not None}
+    return known.pop() if len(known) == 1 else None
+
+
+def _common_offset(frames: Sequence[Frame]) -> timedelta | None:
+    counts = Counter(
+        frame.time.offset
+        for frame in frames
+        if frame.time is not None and frame.time.offset is not None
+    )
+    return counts.most_common(1)[0][0] if counts else None
+
+
+@dataclass(slots=True)
+class _Notes:
+    """Collects what the logs say, log by log. `only` is the body that nameless entries mean."""
+
+    named: NamedFrames
+    only: str | None
+    spans: dict[str | None, list[Span]] = field(default_factory=lambda: defaultdict(list))
+    zones: dict[str | None, list[tzinfo | None]] = field(default_factory=lambda: defaultdict(list))
+    clocks: dict[str | None, BodyClock] = field(default_factory=dict)
+    by_name: dict[str, Span] = field(default_factory=dict)
+    slates: set[str] = field(default_factory=set)
+
+    def take(self, log: SessionLog) -> Iterable[Problem]:
+        """Takes one log; gives what is wrong with it."""
+        for span in log.spans:
+            if span.frames is not None:
+                yield from self._take_named(log, span)
+            else:
+                body = span.body or self.only
+                self.spans[body].append(span)
+                self.zones[body].append(log.zone)
+        yield from self._take_slates(log, log.slates, self.slates)
+        yield from self._take_slates(log, log.not_slates, set())
+        yield from self._take_clocks(log)
+
+    def _take_named(self, log: SessionLog, span: Span) -> Iterable[Problem]:
+        assert span.frames is not None
+        found, problems = self.named.range(log, span.frames, span.body)
+        yield from problems
+        for frame in found:
+            other = self.by_name.setdefault(frame.file, span)
+            if replace(other.setting, line=0) != replace(span.setting, line=0):
+                name = span.frames.first
+                text = f"line {other.setting.line} already has {frame.stem}, with other values"
+                yield log.problem(name.line, name.column, len(name.name), text, "each frame once")
+                return
+
+    def _take_slates(
+        self, log: SessionLog, names: Iterable[FrameName], into: set[str]
+    ) -> Iterable[Problem]:
+        for name in names:
+            found, problems = self.named.find(log, name, None)
+            into.update(frame.file for frame in found)
+            yield from problems
+
+    def _take_clocks(self, log: SessionLog) -> Iterable[Problem]:
+        references: dict[str | None, list[Reference]] = defaultdict(list)
+        first_lines: dict[str | None, int] = {}
+        for line in log.clocks:
+            body = line.body or self.only
+            first_lines.setdefault(body, line.line)
+            if isinstance(line, ClockReference):
+                reference, problems = self._reference(log, line)
+                yield from problems
+                if reference is not None:
+                    references[body].append(reference)
+            else:
+                clock = BodyClock(ahead=float(microseconds(line.ahead)))
+                yield from self._set_clock(log, line.line, body, clock)
+        for body, found in references.items():
+            yield from self._set_clock(log, first_lines[body], body, fit_clock(found))
+
+    def _set_clock(
+        self, log: SessionLog, line: int, body: str | None, clock: BodyClock
+    ) -> Iterable[Problem]:
+        if self.clocks.setdefault(body, clock) != clock:
+            text = f"another log says otherwise of {body}'s clock"
+            yield log.problem(line, None, 1, text, "a body's clock in one log")
+
+    def _reference(
+        self, log: SessionLog, line: ClockReference
+    ) -> tuple[Reference | None, list[Problem]]:
+        name = line.frame
+        found, problems = self.named.find(log, name, line.body)
+        if problems:
+            return None, problems
+        time = found[0].time
+        if time is None:
+            text = f"{name.name} carries no time"
+            return None, [
+                log.problem(name.line, name.column, len(name.name), text, "a frame with a time")
+            ]
+        half_reading = microseconds(time.resolution) / 2
+        start, end = instant(line.shows.earliest), instant(line.shows.latest)
+        return Reference(
+            camera=instant(placed(time, log.zone)) + half_reading,
+            true=(start + end) / 2,
+            error=half_reading + (end - start) / 2,
+        ), []
+
+    def mixed_zones(self, logs: Sequence[SessionLog]) -> list[Problem]:
+        """Two logs of one body must both have a zone, or neither: they share one time line."""
+        found = []
+        for body, zones in self.zones.items():
+            if len({zone is None for zone in zones}) > 1:
+                without = next(log.file for log in logs if log.zone is None)
+                text = f"has no zone line, but another log of {body} has one"
+                found.append(Problem(without, text, expected="a zone in each"))
+        return found
+
+    def body_log(self, body: str | None) -> BodyLog:
+        zones = self.zones.get(body)
+        return BodyLog(
+            Timeline(self.spans.get(body, ())),
+            zones[0] if zones else None,
+            self.clocks.get(body, BodyClock()),
+        )

@@ -1,0 +1,96 @@
+"""Frames times logs: what each frame comes to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from flangeback.clock.model import BodyClock, TrueTime
+from flangeback.frames.model import Frame
+from flangeback.kit.model import Kit
+from flangeback.match.bodies import described
+from flangeback.match.judging import Verdict, judge
+from flangeback.match.layout import BodyLog, Layout, lay_out
+from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome
+from flangeback.sessionlog.model import SessionLog, Setting
+
+
+def match(
+    frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit, *, over: bool = False
+) -> Matches:
+    """What each frame comes to by the logs. `over` fills frames that contradict the log, too.
+
+    Raises InputError, with every fault found, where a log names frames that aren't there or
+    doesn't fit the bodies that made them.
+    """
+    layout = lay_out(frames, logs, kit)
+    return Matches(tuple(_matched(frame, layout, kit, over) for frame in frames))
+
+
+def _matched(frame: Frame, layout: Layout, kit: Kit, over: bool) -> FrameMatch:
+    if frame.damage is not None:
+        return FrameMatch(frame, Outcome.UNREADABLE, reason=frame.damage)
+    body = layout.bodies[frame.file]
+    known = layout.by_body.get(body)
+    true = _true_time(frame, known, layout)
+    verdict = _verdict(frame, body, known, true, layout, kit, over)
+    by_name = frame.file in layout.by_name
+    doubts = () if by_name or known is None else tuple(_clock_doubts(frame, known, layout))
+    return FrameMatch(
+        frame,
+        verdict.outcome,
+        body,
+        true.at if true else None,
+        verdict.fill,
+        verdict.stale,
+        verdict.doubts + doubts,
+        verdict.setting.log if verdict.setting else None,
+        verdict.setting.line if verdict.setting else None,
+        verdict.reason,
+    )
+
+
+def _true_time(frame: Frame, known: BodyLog | None, layout: Layout) -> TrueTime | None:
+    if known is not None:
+        return known.true_time(frame)
+    return None if frame.time is None else BodyClock().true_time(frame.time, layout.zone)
+
+
+def _verdict(
+    frame: Frame,
+    body: str | None,
+    known: BodyLog | None,
+    true: TrueTime | None,
+    layout: Layout,
+    kit: Kit,
+    over: bool,
+) -> Verdict:
+    if frame.file in layout.slates:
+        return Verdict(Outcome.SLATE)
+    settings: Sequence[Setting | None]
+    span = layout.by_name.get(frame.file)
+    if span is not None:
+        body = body or span.body
+        settings = (span.setting,)
+    elif known is None:
+        return Verdict(Outcome.UNLOGGED, reason=_why_unlogged(frame, body))
+    elif true is None:
+        doubt = Doubt(DoubtKind.NO_TIME, "the frame carries no time, and no entry names it")
+        return Verdict(Outcome.UNLOGGED, doubts=(doubt,), reason="it carries no time")
+    else:
+        settings = known.timeline.settings(true.earliest, true.latest)
+    return judge(settings, kit.bodies[body] if body else None, kit, frame.lens_data, over)
+
+
+def _why_unlogged(frame: Frame, body: str | None) -> str:
+    if body is None:
+        return f"no body of the kit made it: {described(frame)}"
+    return f"no entry speaks of {body}"
+
+
+def _clock_doubts(frame: Frame, known: BodyLog, layout: Layout) -> Iterator[Doubt]:
+    if known.clock.unsure:
+        yield Doubt(DoubtKind.CLOCK_UNSURE, known.clock.unsure)
+    offset = frame.time.offset if frame.time else None
+    if known.zone is None and offset is not None and offset != layout.common_offset:
+        text = "its offset from UTC isn't the other frames', and the log has no zone"
+        yield Doubt(DoubtKind.CLOCK_UNSURE, text)

@@ -1,0 +1,102 @@
+"""What each frame comes to."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from flangeback.frames.model import Frame
+from flangeback.tags.decide import Fill
+from flangeback.tags.table import Tag
+
+
+class Outcome(StrEnum):
+    """What a frame can come to."""
+
+    FILL = "fill"
+    PARTIAL = "partial"
+    AGREE = "agree"
+    CONFLICT = "conflict"
+    UNSURE = "unsure"
+    UNLOGGED = "unlogged"
+    NATIVE = "native"
+    SLATE = "slate"
+    UNREADABLE = "unreadable"
+
+    @property
+    def is_filled(self) -> bool:
+        """Whether values are written for it."""
+        return self in (Outcome.FILL, Outcome.PARTIAL)
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether somebody has to look at the frame (exit 1)."""
+        return self in _FOR_A_PERSON
+
+
+_FOR_A_PERSON = frozenset(
+    [Outcome.PARTIAL, Outcome.CONFLICT, Outcome.UNSURE, Outcome.UNLOGGED, Outcome.UNREADABLE]
+)
+
+
+class DoubtKind(StrEnum):
+    """Kinds of reasons to look at a frame."""
+
+    NEAR_CHANGE = "near-change"
+    PLACED_IN_GAP = "placed-in-gap"
+    LIGHT_STEP = "light-step"
+    REGISTERED_FOCAL = "registered-focal"
+    NATIVE_LENS = "native-lens"
+    PAIR_DIFFERS = "pair-differs"
+    CLOCK_UNSURE = "clock-unsure"
+    NO_TIME = "no-time"
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A reason, in words and as a kind, for a person to look at a frame."""
+
+    kind: DoubtKind
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrameMatch:
+    """One frame and what it comes to.
+
+    `body` is a key of the kit; `time` the frame's time by the log's clock. `fill` holds the values
+    where the outcome is fill or partial, and those the log claims where it is agree or conflict.
+    `stale` are tags of the frame that would contradict the fill. `log` and `log_line` name the
+    entry; `reason` says in words what isn't plain from the outcome alone.
+    """
+
+    frame: Frame
+    outcome: Outcome
+    body: str | None = None
+    time: datetime | None = None
+    fill: Fill | None = None
+    stale: frozenset[Tag] = frozenset()
+    doubts: tuple[Doubt, ...] = ()
+    log: str | None = None
+    log_line: int | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Matches:
+    """All frames of a run, in the order of their names."""
+
+    frames: tuple[FrameMatch, ...]
+
+    @property
+    def totals(self) -> Mapping[Outcome, int]:
+        """How many frames came to each outcome, in the outcomes' own order."""
+        counts = Counter(found.outcome for found in self.frames)
+        return {outcome: counts[outcome] for outcome in Outcome if counts[outcome]}
+
+    @property
+    def needs_person(self) -> bool:
+        return any(found.outcome.needs_person for found in self.frames)

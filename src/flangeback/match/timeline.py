@@ -1,0 +1,59 @@
+"""A body's changes in the order of time, each as closely as it was noted."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+
+from flangeback.clock.model import instant
+from flangeback.sessionlog.model import Moment, Setting, Span
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """From somewhere in `earliest` to `latest` (microseconds, the end not included), `setting`
+    holds; None where the log claims nothing more."""
+
+    earliest: int
+    latest: int
+    setting: Setting | None
+
+
+class Timeline:
+    """The settings that may have held at a time, for one body."""
+
+    def __init__(self, spans: Iterable[Span]) -> None:
+        changes = sorted(
+            (change for span in spans for change in _changes(span)),
+            key=lambda change: (change.earliest, change.setting is not None),
+        )
+        self.changes: Sequence[Change] = changes
+        self._earliest = [change.earliest for change in changes]
+        # The latest so far: rising, so that it can be searched, though precisions are mixed.
+        self._latest = list(accumulate((change.latest for change in changes), max))
+
+    def settings(self, earliest: int, latest: int) -> tuple[Setting | None, ...]:
+        """What may have stood on the body from `earliest` up to `latest`, the likeliest order
+        being the log's; None stands for a stretch that the log says nothing about."""
+        first = bisect_right(self._latest, earliest)
+        last = bisect_left(self._earliest, latest)
+        found: list[Setting | None] = []
+        for n in range(first, last + 1):
+            ended = n < len(self.changes) and self.changes[n].latest <= earliest
+            if ended and n < last:
+                continue
+            found.append(self.changes[n - 1].setting if n else None)
+        return tuple(found)
+
+
+def _changes(span: Span) -> Iterable[Change]:
+    if span.start is not None:
+        yield _change(span.start, span.setting)
+    if span.end is not None:
+        yield _change(span.end, None)
+
+
+def _change(moment: Moment, setting: Setting | None) -> Change:
+    return Change(instant(moment.earliest), instant(moment.latest), setting)

@@ -1,0 +1,147 @@
+"""Which tags a fill comes to, and their values (CIPA DC-008)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+
+from flangeback.kit.model import Adapter, Body, Lens
+from flangeback.tags.apex import aperture_value
+from flangeback.tags.table import Rational, Tag, TagValue
+
+UNKNOWN: Rational = (0, 0)
+"""How Exif writes a rational that isn't known (CIPA DC-008, LensSpecification)."""
+
+_LARGEST = 2**32 - 1
+_LONGEST_TEXT = 512
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """The values worked out for one frame.
+
+    `f_number` and `focal_length` (mm) are what the sensor saw: behind a reducer or extender they
+    differ from the lens's marks by its factor. What isn't certain is None.
+    """
+
+    lens: Lens
+    adapter: Adapter | None = None
+    f_number: Decimal | None = None
+    focal_length: Decimal | None = None
+    focal_length_35mm: int | None = None
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether focal length and f-number are certain too."""
+        return self.f_number is not None and self.focal_length is not None
+
+
+def effective(marked: Decimal | None, adapter: Adapter | None) -> Decimal | None:
+    """A focal length or f-number as marked on the lens, times the adapter's factor."""
+    if marked is None or adapter is None:
+        return marked
+    return (marked * adapter.factor).normalize()
+
+
+def make_fill(
+    lens: Lens,
+    adapter: Adapter | None,
+    body: Body | None,
+    f_number: Decimal | None,
+    focal_length: Decimal | None,
+) -> Fill:
+    """The fill for a lens with f-number and focal length (mm) as marked on it."""
+    length = effective(focal_length, adapter)
+    crop = body.crop_factor if body else None
+    return Fill(
+        lens,
+        adapter,
+        effective(f_number, adapter),
+        length,
+        None if length is None or crop is None else equivalent_35mm(length, crop),
+    )
+
+
+def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int:
+    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008)."""
+    exact = focal_length * Decimal(crop_factor)
+    return max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
+
+
+def decide(fill: Fill, stale: frozenset[Tag] = frozenset()) -> tuple[TagValue, ...]:
+    """The tags to write for a fill.
+
+    `stale` are tags the frame carries that describe another lens: those that the fill can't state
+    are blanked, so that the copy doesn't mix two lenses.
+    """
+    stated = {value.tag: value for value in _stated(fill)}
+    blanks = {tag: _blank(tag) for tag in stale if tag not in stated}
+    return tuple(sorted((stated | blanks).values(), key=lambda value: value.tag))
+
+
+def _stated(fill: Fill) -> Iterator[TagValue]:
+    lens = fill.lens
+    if fill.f_number is not None:
+        yield TagValue(Tag.F_NUMBER, (rational(fill.f_number),))
+        yield from _apex(Tag.APERTURE_VALUE, fill.f_number)
+    # The widest is scaled like the f-number, or a reducer would make a frame look shot at an
+    # aperture that its lens doesn't have.
+    yield from _apex(Tag.MAX_APERTURE_VALUE, _widest(fill))
+    if fill.focal_length is not None:
+        yield TagValue(Tag.FOCAL_LENGTH, (rational(fill.focal_length),))
+    if fill.focal_length_35mm is not None:
+        yield TagValue(Tag.FOCAL_LENGTH_35MM, fill.focal_length_35mm)
+    yield TagValue(Tag.LENS_SPECIFICATION, tuple(map(rational, (*lens.focal, *lens.widest))))
+    if lens.maker:
+        yield text_value(Tag.LENS_MAKE, lens.maker)
+    yield text_value(Tag.LENS_MODEL, lens.name)
+    if lens.serial:
+        yield text_value(Tag.LENS_SERIAL_NUMBER, lens.serial)
+
+
+def _widest(fill: Fill) -> Decimal:
+    """The smallest f-number the lens has at this focal length, behind its adapter."""
+    factor = fill.adapter.factor if fill.adapter else Decimal(1)
+    marked = None if fill.focal_length is None else fill.focal_length / factor
+    widest = fill.lens.widest_at(marked) or fill.lens.widest[0]
+    return effective(widest, fill.adapter) or widest
+
+
+def _apex(tag: Tag, f_number: Decimal) -> Iterator[TagValue]:
+    """The APEX value; none below f/1, since the tag has no sign."""
+    value = aperture_value(f_number)
+    if value >= 0:
+        yield TagValue(tag, (rational(value),))
+
+
+def _blank(tag: Tag) -> TagValue:
+    if tag in (Tag.LENS_MAKE, Tag.LENS_MODEL, Tag.LENS_SERIAL_NUMBER):
+        return TagValue(tag, "")
+    if tag == Tag.FOCAL_LENGTH_35MM:
+        return TagValue(tag, 0)
+    return TagValue(tag, (UNKNOWN,) * (4 if tag == Tag.LENS_SPECIFICATION else 1))
+
+
+def rational(value: Decimal) -> Rational:
+    """The exact fraction that people write: 2.8 is 28/10, 58 is 58/1.
+
+    Decimals that 32 bits can't hold are rounded off.
+    """
+    _, digits, exponent = value.normalize().as_tuple()
+    assert isinstance(exponent, int)
+    number = int("".join(map(str, digits)))
+    if exponent >= 0:
+        return number * 10**exponent, 1
+    while number > _LARGEST or -exponent > 9:
+        number, exponent = round(number / 10), exponent + 1
+    return number, 10**-exponent
+
+
+def text_value(tag: Tag, text: str) -> TagValue:
+    """A text tag; letters beyond Exif's 7-bit ASCII are transliterated, and kept in `whole`."""
+    if text.isascii():
+        return TagValue(tag, text[:_LONGEST_TEXT])
+    from anyascii import anyascii
+
+    return TagValue(tag, anyascii(text)[:_LONGEST_TEXT], text)
