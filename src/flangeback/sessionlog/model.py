@@ -89,7 +89,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class ClockOffset:
-    """`clock BODY fast|slow AMOUNT`: the body's clock is `ahead` of the log's (negative: behind)."""
+    """`clock BODY fast|slow AMOUNT`: the body's clock is `ahead` of the log's (slow: negative)."""
 
     body: str | None
     ahead: timedelta

@@ -1,0 +1,34 @@
+"""The session log: what was noted during the outing, read into entries and spans."""
+
+from flangeback.sessionlog.model import (
+    Aperture,
+    ApertureKind,
+    ClockOffset,
+    ClockReference,
+    Entry,
+    FrameName,
+    FrameRange,
+    Moment,
+    SessionLog,
+    Setting,
+    Span,
+)
+from flangeback.sessionlog.printing import format_log
+from flangeback.sessionlog.reading import parse_log, read_log
+
+__all__ = [
+    "Aperture",
+    "ApertureKind",
+    "ClockOffset",
+    "ClockReference",
+    "Entry",
+    "FrameName",
+    "FrameRange",
+    "Moment",
+    "SessionLog",
+    "Setting",
+    "Span",
+    "format_log",
+    "parse_log",
+    "read_log",
+]
