@@ -101,7 +101,12 @@ class _EntryReader:
 
     def _word(self) -> None:
         known = (
-            self._remark() or self._named() or self._frames() or self._measure() or self._refused()
+            self._remark()
+            or self._named()
+            or self._frames()
+            or self._measure()
+            or self._refused()
+            or self._one_frame()
         )
         if known:
             self._flush_unknown()
@@ -209,9 +214,10 @@ class _EntryReader:
     # Frames ------------------------------------------------------------------------------------
 
     def _frames(self) -> bool:
-        token = self.words.try_read("frames")
-        if token is not None:
-            self._frame_range(token)
+        match = self.words.match("frames")
+        # In `K7_0212.. k7` the range has no end, and k7 is the body.
+        if match is not None and self.gear.find(match[2]) is None:
+            self._frame_range(self.words.read("frames"))
             return True
         if (token := self.words.try_read("half frames")) is not None:
             self.draft.places.setdefault(What.FRAMES, token.place)
@@ -233,15 +239,13 @@ class _EntryReader:
 
     def _one_frame(self) -> bool:
         place = self.words.peek_word()
-        # f0412 is a frame of that name, f/0412 an f-number gone wrong.
-        if place is None or place.text[:2].casefold() in ("f/", "ƒ/"):
-            return False
-        if not values.names_one_frame(place.text):
+        if place is None or not values.names_one_frame(place.text):
             return False
         self.words.read_word()
         if self._claim(What.FRAMES, place):
             try:
                 _not_a_dashed_range(place.text)
+                self.gear.refuse_stem(place.text)
             except Refusal as refusal:
                 self.faults.refuse(place, refusal)
                 return True
@@ -260,7 +264,7 @@ class _EntryReader:
         elif (token := self.words.try_read("open", "f-number", "f-number not noted")) is not None:
             self._aperture(token)
         else:
-            return self._one_frame()
+            return False
         return True
 
     def _time(self) -> None:

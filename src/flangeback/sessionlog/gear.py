@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from flangeback.errors import nearest
 from flangeback.kit import Adapter, Body, Kit, Lens
+from flangeback.sessionlog.faults import Refusal
 from flangeback.sessionlog.text import clean_word
+from flangeback.sessionlog.values import frame_stem
 
 type_names: dict[type[Body | Lens | Adapter], str] = {
     Body: "a body",
@@ -35,3 +37,10 @@ class Gear:
             if not kinds or isinstance(gear, tuple(kinds))
         ]
         return nearest(word, keys)
+
+    def refuse_stem(self, word: str) -> None:
+        """Raise Refusal for a frame's name that without its suffix is a key of the kit."""
+        gear = self.find(frame_stem(word))
+        if gear is not None:
+            kind = type_names[type(gear)]
+            raise Refusal(f"{gear.key} is {kind} of the kit", "a frame name that is no key")

@@ -8,7 +8,7 @@ from datetime import date, timedelta, tzinfo
 from pathlib import Path
 from typing import TypeVar
 
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError, Problem, nearest
 from flangeback.kit import Body, Kit
 from flangeback.sessionlog import values
 from flangeback.sessionlog.entries import Draft, What, read_entry
@@ -174,7 +174,7 @@ class _LogReader:
                 zone = values.zone_named(place.text)
             except Refusal as refusal:
                 raise _PlacedRefusal(place, refusal) from None
-        if first is not None and zone != self.zone:
+        if self.zone is not None and zone != self.zone:
             raise _PlacedRefusal(
                 place,
                 Refusal(
@@ -223,14 +223,28 @@ class _LogReader:
             ahead = ahead if word == "fast" else -ahead
             self._keep_clock(ClockOffset(body, ahead, head.line.number), words.content)
             return
-        frame = self._frame_name(words.read_word(), A_CLOCK)
+        place = words.read_word()
         shows = words.peek_word()
         if shows is None or shows.text.casefold() != "shows":
-            text = "what of this frame's clock?" if shows is None else f'"{shows.text}" after it'
-            raise _PlacedRefusal(shows or place, Refusal(text, f"shows TIME: {A_CLOCK}"))
+            raise self._no_shows(body, place, shows)
+        frame = self._frame_name(place, "the name of one frame, such as N2_0412")
         moment = self._shown(words, words.read_word())
         if moment is not None:
             self._keep_clock(ClockReference(body, frame, moment, head.line.number), words.content)
+
+    def _no_shows(self, body: str | None, place: Place, after: Place | None) -> _PlacedRefusal:
+        """What is wrong with a clock line that is neither fast, nor slow, nor shows a time."""
+        if body is None:
+            near = self.gear.near(place.text, Body)
+            refusal = Refusal(f'"{place.text}" is no body of the kit', A_CLOCK, near)
+            return _PlacedRefusal(place, refusal)
+        if not values.is_frame_name(place.text):
+            near = nearest(place.text, ("fast", "slow"))
+            refusal = Refusal(f'"{place.text}" isn\'t understood', A_CLOCK, near)
+            return _PlacedRefusal(place, refusal)
+        return _PlacedRefusal(
+            after or place, Refusal("`shows` is missing", f"{place.text} shows 09:14:05")
+        )
 
     def _clock_body(self, words: TokenReader) -> str | None:
         place = words.peek_word()
@@ -245,10 +259,12 @@ class _LogReader:
         return gear.key
 
     def _frame_name(self, place: Place, expected: str) -> FrameName:
-        if not values.is_frame_name(place.text):
-            suggestion = self.gear.near(place.text, Body) if expected is A_CLOCK else None
-            refusal = Refusal(f'"{place.text}" isn\'t a frame name', expected, suggestion)
-            raise _PlacedRefusal(place, refusal)
+        try:
+            if not values.is_frame_name(place.text):
+                raise Refusal(f'"{place.text}" isn\'t a frame name', expected)
+            self.gear.refuse_stem(place.text)
+        except Refusal as refusal:
+            raise _PlacedRefusal(place, refusal) from None
         return FrameName(values.frame_stem(place.text), place.line.number, place.column)
 
     def _shown(self, words: TokenReader, head: Place) -> Moment | None:
@@ -296,10 +312,8 @@ class _LogReader:
                 self.faults.refuse(placed.place, placed.refusal)
 
     def _keep_slate(self, is_slate: bool, place: Place) -> None:
-        gear = self.gear.find(place.text)
-        if gear is not None or ".." in place.text:
-            why = "is in the kit" if gear is not None else "is a range"
-            raise _PlacedRefusal(place, Refusal(f"{place.text} {why}", _A_SLATE))
+        if ".." in place.text:
+            raise _PlacedRefusal(place, Refusal(f"{place.text} is a range", _A_SLATE))
         frame = self._frame_name(place, _A_SLATE)
         was_slate, first = self.slates.setdefault(frame.name.casefold(), (is_slate, frame))
         if was_slate != is_slate:
@@ -363,7 +377,7 @@ class _LogReader:
         return self.day is not None
 
     def _ends_first(self, draft: Draft, place: Place) -> None:
-        expected = "the earlier time first; what runs past midnight is split there, with a `date`"
+        expected = "the earlier time first; what runs past midnight is split there by a `date`"
         self.faults.add(place, "this ends before it starts", expected)
 
     def _check_order(self, start: Moment, place: Place) -> None:
@@ -382,7 +396,8 @@ class _LogReader:
 
     def finish(self, lines: tuple[str, ...]) -> SessionLog:
         """The log, once every line is read. Raises InputError with every fault found."""
-        self.entries = [self._with_body(read) for read in self.entries]
+        named = any(read.entry.body is not None for read in self.entries)
+        self.entries = [self._with_body(read, named) for read in self.entries]
         self._check_clock_bodies()
         slack = self.slack or timedelta(0)
         spans = spans_of(self.entries, self.kit, slack, self.faults)
@@ -401,14 +416,13 @@ class _LogReader:
             lines,
         )
 
-    def _with_body(self, read: ReadEntry) -> ReadEntry:
+    def _with_body(self, read: ReadEntry, named: bool) -> ReadEntry:
         """The entry, its body known to be lost where that is so.
 
-        A log that names bodies names one in every entry.
+        A log that names bodies (`named`) names one in every entry.
         """
         if read.entry.body is not None:
             return read
-        named = any(other.entry.body is not None for other in self.entries)
         if named and not read.lost and What.BODY not in read.places:
             expected = "a body in every entry, or in none: " + " or ".join(self.kit.bodies)
             self.faults.add(read.content, "which body?", expected)

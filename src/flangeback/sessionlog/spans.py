@@ -148,6 +148,8 @@ class _Reckoner:
         if read.lost or (base is not None and base.unsure):
             return None
         on = "" if entry.body is None else f" on {entry.body}"
+        if base is None and _only_remark(entry) and entry.remark is None:
+            return None  # An entry that says nothing has been told so.
         if base is None:
             raise Refusal(f"which lens{on}?", "a lens of the kit, or off")
         if base.lens is None and not _only_remark(entry):
@@ -274,6 +276,12 @@ class _Reckoner:
         )
         if span.start is not None:
             self._check_inside(read, span, track)
+            # Entries stand in order of time: what has ended before this one can't hold a later.
+            track.closed = [
+                (other, its)
+                for other, its in track.closed
+                if other.end is not None and other.end.earliest >= span.start.earliest
+            ]
             if span.end is not None:
                 track.closed.append((span, read))
         return span

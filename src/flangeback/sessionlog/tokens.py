@@ -34,7 +34,8 @@ _PATTERNS = {
     "either": r"1:([1-5]\d)" + _END,
     "f-number": rf"(?:{_F}|1:\s?)({_NUMBER})(?:\s*-\s*(?:{_F}|1:\s?)?({_NUMBER}))?" + _END,
     "f-number not noted": rf"{_F}\?" + _END,
-    "f-number, misshapen": r"[fƒ](?:[/:]|\d)[^\s;\"]*",
+    # f0412 is the name of a frame; f/0412 is an f-number gone wrong.
+    "f-number, misshapen": r"[fƒ](?:[/:]|\d(?!\d{3}))[^\s;\"]*",
     "T-stop": r"t\s?/?\s?(\d{1,2}(?:[.,]\d{1,2})?)" + _END,
     "digits of a time": r"([01]\d|2[0-3])([0-5]\d)" + _END,
     "number": r"(\d{1,2}(?:[.,]\d)?)" + _END,
@@ -57,7 +58,7 @@ RULES: dict[str, re.Pattern[str]] = {
 """What each kind of word looks like, in a cleaned line."""
 
 _PUNCTUATION = ".:"
-_COMMENT_OR_QUOTE = re.compile(r"(?:^|(?<=\s))#|\"|(?:^|(?<=[\s,;]))'")
+_COMMENT_OR_QUOTE = re.compile(r"(?:^|(?<=[\s,;]))#|\"|(?:^|(?<=[\s,;]))'")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +100,18 @@ class TokenReader:
         """What has not been read yet."""
         return Place(self.line, self._position, self.content.end)
 
+    def match(self, rule: str) -> re.Match[str] | None:
+        """What the rule finds here, if it fits; reads nothing."""
+        return RULES[rule].match(self._text, self._position)
+
     def check(self, rule: str) -> bool:
         """Whether the rule fits here; reads nothing."""
-        return RULES[rule].match(self._text, self._position) is not None
+        return self.match(rule) is not None
 
     def try_read(self, *rules: str, gap: bool = True) -> Token | None:
         """Read what the first fitting rule finds, and the gap after it unless told not to."""
         for rule in rules:
-            match = RULES[rule].match(self._text, self._position)
+            match = self.match(rule)
             if match is not None:
                 token = Token(rule, match, Place(self.line, match.start(), match.end()))
                 self._position = match.end()
@@ -123,7 +128,7 @@ class TokenReader:
 
     def peek_word(self) -> Place | None:
         """The word that stands here, without punctuation after it; None where there is none."""
-        match = RULES["word"].match(self._text, self._position)
+        match = self.match("word")
         if match is None:
             return None
         end = match.start() + len(match[0].rstrip(_PUNCTUATION))
@@ -142,7 +147,7 @@ class TokenReader:
 
     def skip_gap(self) -> None:
         """Step over white space, separators and stray punctuation."""
-        match = RULES["gap"].match(self._text, self._position)
+        match = self.match("gap")
         if match is not None:
             self._position = match.end()
 

@@ -79,7 +79,9 @@ def _half(written: str | None) -> str | None:
 
 def _hour_of_half(text: str, hour: int, half: str) -> int:
     if not 1 <= hour <= 12:
-        raise Refusal(f"{text} mixes the 24-hour and the 12-hour clock", "one of the two")
+        raise Refusal(
+            f"{text} mixes the 24-hour and the 12-hour clock", "an hour from 1 to 12 with am or pm"
+        )
     return hour % 12 + (12 if half == "pm" else 0)
 
 
@@ -228,31 +230,32 @@ def aperture(token: Token) -> Aperture:
 
 
 _SUFFIX = re.compile(r"(?:\.(?=\w*[a-z])\w{2,4})+$", re.IGNORECASE | re.ASCII)
-_LAST_NUMBER = re.compile(r"(.*?)(\d+)(\D*)", re.DOTALL)
+_LAST_NUMBER = re.compile(r"(.*?)(\d{1,18})(\D*)", re.DOTALL)
+_A_NAME = re.compile(r"\w[^#:?*<>|\"']*")
 _COUNTER_TOP = 9999
 """DCF counts frames from 0001 to 9999 and begins anew (CIPA DC-009)."""
+A_FRAME_RANGE = "two frame names, such as K7_0212..K7_0230"
 
 
 def frame_stem(written: str) -> str:
     """A frame's name without its suffix and without slashes around its folder."""
-    return _SUFFIX.sub("", written.replace("\\", "/").strip("/"))
+    return _SUFFIX.sub("", written.replace("\\", "/").strip("/").rstrip(".:"))
 
 
 def is_frame_name(written: str) -> bool:
     """Whether a word can be a frame's name at all: its last part must hold a number."""
-    stem = frame_stem(written).rpartition("/")[2]
-    return _LAST_NUMBER.fullmatch(stem) is not None
+    name = frame_stem(written)
+    stem = name.rpartition("/")[2]
+    return _A_NAME.fullmatch(name) is not None and _LAST_NUMBER.fullmatch(stem) is not None
 
 
 def names_one_frame(written: str) -> bool:
-    """Whether a lone word is a frame's name: a folder before it, or four or more digits at its
-    end after something that isn't a digit, as DCF names are."""
-    if any(mark in written for mark in ':?*<>|"'):
+    """Whether a lone word is a frame's name: digits at its end, four or more of them (as DCF
+    names have) or a folder before it, and a letter or underscore somewhere: 1/250 is none."""
+    name = frame_stem(written)
+    if not _A_NAME.fullmatch(name) or not re.search(r"[^\W\d]", name):
         return False
-    folder, _, stem = frame_stem(written).rpartition("/")
-    if folder:
-        return re.search(r"\d$", stem) is not None
-    return bool(re.search(r"\d{4,}$", stem) and re.search(r"[^\W\d]", stem))
+    return re.search(r"/.*\d$" if "/" in name else r"\d{4}$", name) is not None
 
 
 def frame_pair(first: str, last: str) -> tuple[str, str]:
@@ -260,16 +263,13 @@ def frame_pair(first: str, last: str) -> tuple[str, str]:
     start, end = frame_stem(first), frame_stem(last)
     start_folder, _, start_name = start.rpartition("/")
     end_folder, _, end_name = end.rpartition("/")
-    for written, name in ((first, start_name), (last, end_name)):
-        if _LAST_NUMBER.fullmatch(name) is None:
+    for written in (first, last):
+        if not is_frame_name(written):
             raise Refusal(f'"{written}" isn\'t a frame name', A_FRAME_RANGE)
     if start_folder and not end_folder:
         end, end_folder = f"{start_folder}/{end_name}", start_folder
     _check_count(start_name, end_name, start_folder == end_folder)
     return start, end
-
-
-A_FRAME_RANGE = "two frame names, such as K7_0212..K7_0230"
 
 
 def _check_count(start: str, end: str, one_folder: bool) -> None:
