@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from flangeback.frames.model import LensData
 from flangeback.kit.model import Body, Kit, Lens
-from flangeback.match.model import Doubt, DoubtKind, Outcome
+from flangeback.match.model import NO_ENTRY, Doubt, DoubtKind, Outcome
 from flangeback.sessionlog.model import Setting
 from flangeback.tags.decide import Fill, make_fill
 from flangeback.tags.table import Tag
@@ -46,13 +46,12 @@ def judge(
     """
     claims = [setting for setting in settings if setting is not None]
     if not claims:
-        return Verdict(Outcome.UNLOGGED, reason="no entry covers it")
+        return Verdict(Outcome.UNLOGGED, reason=NO_ENTRY)
     latest = claims[-1]
     doubts = _near_change(settings)
     lenses = {setting.lens for setting in claims}
     if len(lenses) > 1:
-        names = " or ".join(dict.fromkeys(setting.lens or "no adapted lens" for setting in claims))
-        return Verdict(Outcome.UNSURE, None, latest, doubts=doubts, reason=names)
+        return Verdict(Outcome.UNSURE, None, latest, doubts=doubts)
     if latest.lens is None:
         return Verdict(Outcome.NATIVE, None, latest, doubts=doubts)
     fill = _shared_fill(claims, kit.lenses[latest.lens], body, kit)
@@ -61,31 +60,48 @@ def judge(
 
 def _near_change(settings: Sequence[Setting | None]) -> tuple[Doubt, ...]:
     """The doubt on a frame that more than one setting may have made."""
-    meanings = dict.fromkeys(_meaning(setting) for setting in settings)
-    if len(meanings) < 2:
+    if len({setting and _values(setting) for setting in settings}) < 2:
         return ()
-    lines = sorted({setting.line for setting in settings if setting is not None})
-    shown = " and ".join(map(str, lines[-2:]))
-    ways = " or ".join(meanings)
-    where = f"line {shown}" if len(lines) == 1 else f"lines {shown}"
-    return (Doubt(DoubtKind.NEAR_CHANGE, f"made close to a change ({where}): {ways}"),)
+    claims = [setting for setting in settings if setting is not None]
+    line = claims[-1].line
+    differing = _differing(claims)
+    if differing:
+        ways = " or ".join(dict.fromkeys(_shown(setting, differing) for setting in claims))
+        text = f"made within the change of line {line}: {ways}"
+    elif settings[-1] is None:
+        text = f"made close to the end of line {line}: it may be from after it"
+    else:
+        text = f"made close to the start of line {line}: it may be from before it"
+    return (Doubt(DoubtKind.NEAR_CHANGE, text),)
 
 
-def _meaning(setting: Setting | None) -> str:
-    if setting is None:
-        return "nothing logged"
+_Values = tuple[str | None, str | None, Decimal | None, Decimal | None]
+
+
+def _values(setting: Setting) -> _Values:
+    return setting.lens, setting.adapter, setting.f_number, setting.focal_length
+
+
+def _differing(claims: Sequence[Setting]) -> tuple[bool, ...]:
+    """Which of lens, adapter, f-number and focal length the claims don't agree on; empty when
+    they agree on all."""
+    differing = tuple(len(set(column)) > 1 for column in zip(*map(_values, claims), strict=True))
+    return differing if any(differing) else ()
+
+
+def _shown(setting: Setting, which: Sequence[bool]) -> str:
+    """The values that differ, in a few words."""
     if setting.lens is None:
         return "no adapted lens"
-    parts = [setting.lens]
-    if setting.f_number is not None:
-        parts.append(f"f/{setting.f_number.normalize():f}")
-    else:
-        parts.append("f/?")
-    if setting.focal_length is not None:
-        parts.append(f"{setting.focal_length.normalize():f}mm")
-    if setting.adapter is not None:
-        parts.append(f"via {setting.adapter}")
-    return " ".join(parts)
+    if which[0]:
+        return setting.lens
+    texts = (
+        "",
+        f"via {setting.adapter}" if setting.adapter else "without an adapter",
+        "f/?" if setting.f_number is None else f"f/{setting.f_number.normalize():f}",
+        "?" if setting.focal_length is None else f"{setting.focal_length.normalize():f} mm",
+    )
+    return " ".join(text for text, differs in zip(texts, which, strict=True) if differs)
 
 
 def _shared_fill(claims: Sequence[Setting], lens: Lens, body: Body | None, kit: Kit) -> Fill:
@@ -123,10 +139,16 @@ def _compared(
     against = _contradictions(fill, data)
     if data.says_lens and data.f_number is not None and not _same_lens(fill.lens, data):
         says = data.lens or "a lens by its specification"
-        text = f"the frame names {says} at f/{float(data.f_number):g}, the log {setting.lens}"
+        text = f"the frame names {says}, which gave its f-number; the log says {setting.lens}"
         doubts = (*doubts, Doubt(DoubtKind.NATIVE_LENS, text))
     if against and not over:
-        return Verdict(Outcome.CONFLICT, fill, setting, doubts=doubts, reason=" and ".join(against))
+        return Verdict(
+            Outcome.CONFLICT,
+            fill,
+            setting,
+            doubts=doubts,
+            reason="the frame says " + ", ".join(against),
+        )
     if not against and _says_all(fill, data):
         return Verdict(Outcome.AGREE, fill, setting, doubts=doubts)
     doubts = (*doubts, *_registered(fill, data))
@@ -149,14 +171,14 @@ def _contradictions(fill: Fill, data: LensData) -> list[str]:
     """In words, what the frame says otherwise than the log."""
     found = []
     if data.says_lens and not _same_lens(fill.lens, data):
-        found.append(f"the frame names {data.lens or 'another lens'}")
+        found.append(data.lens or "another lens")
     if _differ(fill.f_number, data.f_number, SAME_F_NUMBER):
         assert data.f_number is not None
-        found.append(f"the frame says f/{float(data.f_number):.3g}")
+        found.append(f"f/{float(data.f_number):.3g}")
     is_registered = data.registered_focal_length is not None
     if not is_registered and _differ(fill.focal_length, data.focal_length, SAME_FOCAL_LENGTH):
         assert data.focal_length is not None
-        found.append(f"the frame says {float(data.focal_length):.4g} mm")
+        found.append(f"{float(data.focal_length):.4g} mm")
     return found
 
 

@@ -14,7 +14,7 @@ from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcom
 from flangeback.sessionlog.model import SessionLog, Setting
 
 
-def match(
+def match_frames(
     frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit, *, over: bool = False
 ) -> Matches:
     """What each frame comes to by the logs. `over` fills frames that contradict the log, too.
@@ -71,11 +71,11 @@ def _verdict(
     if span is not None:
         body = body or span.body
         settings = (span.setting,)
-    elif known is None:
-        return Verdict(Outcome.UNLOGGED, reason=_why_unlogged(frame, body))
     elif true is None:
         doubt = Doubt(DoubtKind.NO_TIME, "the frame carries no time, and no entry names it")
         return Verdict(Outcome.UNLOGGED, doubts=(doubt,), reason="it carries no time")
+    elif known is None:
+        return Verdict(Outcome.UNLOGGED, reason=_why_unlogged(frame, body))
     else:
         settings = known.timeline.settings(true.earliest, true.latest)
     return judge(settings, kit.bodies[body] if body else None, kit, frame.lens_data, over)

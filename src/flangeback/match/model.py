@@ -12,6 +12,9 @@ from flangeback.frames.model import Frame
 from flangeback.tags.decide import Fill
 from flangeback.tags.table import Tag
 
+NO_ENTRY = "no entry covers it"
+"""The usual reason for unlogged."""
+
 
 class Outcome(StrEnum):
     """What a frame can come to."""

@@ -76,8 +76,9 @@ class NamedFrames:
     def _missing(self, log: SessionLog, name: FrameName) -> Problem:
         near = nearest(_stem(name.name), self.by_stem)
         shown = None if near is None else self.by_stem[near][0].stem
-        return _problem(log, name, f"there is no frame {name.name}",
-                        "the name of a frame in the folder", shown)  # fmt: skip
+        return _problem(
+            log, name, f"there is no frame {name.name}", "the name of a frame in the folder", shown
+        )
 
 
 def numbered(stem: str) -> tuple[str, int]:

@@ -389,7 +389,7 @@ class _EntryReader:
         with_off = [places[what] for what in _OF_A_LENS if what in places]
         if What.OFF in places and with_off:
             place = min(with_off, key=lambda place: place.start)
-            self.faults.add(
+            self._hiding(
                 place,
                 f"{place.text} can't stand with off",
                 "off alone (no adapted lens from here on), or a lens",

@@ -66,6 +66,8 @@ def parse_log(text: str, kit: Kit, file: str = "session.txt") -> SessionLog:
 
 def _decoded(data: bytes, file: str) -> str:
     encoding = "utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
+    if encoding == "utf-8-sig" and b"\0" in data:
+        raise InputError(_zero_bytes(data[: data.index(b"\0")].decode("utf-8", "replace"), file))
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
@@ -74,14 +76,17 @@ def _decoded(data: bytes, file: str) -> str:
         start = error.start + (3 if marked and len(error.object) < len(data) else 0)
         raise InputError(_undecodable(data, start, encoding, file)) from None
     if "\0" in text:
-        line = len(split_lines(text[: text.index("\0")]))
-        raise InputError(
-            Problem(file, "isn't plain text: it holds zero bytes", line, expected=_ENCODINGS)
-        )
+        raise InputError(_zero_bytes(text[: text.index("\0")], file))
     return text
 
 
 _ENCODINGS = "text saved as UTF-8, or as UTF-16 with a byte-order mark"
+
+
+def _zero_bytes(before: str, file: str) -> Problem:
+    """UTF-16 without its mark has a zero in every Latin letter."""
+    line = len(split_lines(before))
+    return Problem(file, "isn't plain text: it holds zero bytes", line, expected=_ENCODINGS)
 
 
 def _undecodable(data: bytes, start: int, encoding: str, file: str) -> Problem:

@@ -102,6 +102,9 @@ class _Reckoner:
         except Refusal as refusal:
             self.faults.refuse(read.place(What.TIME, What.FRAMES), refusal)
             state = _State(read.entry.line, unsure=True)
+        if What.ORDER in read.places:
+            # Where it stands among the others isn't known, so neither is what they carry on.
+            state = _State(read.entry.line, unsure=True)
         _enter(track, state, framed)
         if state.unsure or read.lost:
             return None

@@ -1,0 +1,94 @@
+"""flangeback back-fills the lens data that adapted manual lenses leave blank.
+
+Every stage is a plain function that a script can call, in one direction:
+
+    scan -> (read_log, read_kit) -> match_frames -> decide -> edit_jpeg -> fill -> verify
+
+    from pathlib import Path
+    import flangeback
+
+    folder = Path("frames")
+    kit = flangeback.read_kit(folder / "kit.toml")
+    log = flangeback.read_log(folder / "session.txt", kit)
+    matches = flangeback.match_frames(flangeback.scan(folder), [log], kit)
+    filled = flangeback.fill(matches, folder, Path("filled"))
+
+Wrong input raises InputError, which holds every problem found.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from flangeback.copies import Filled, FrameCopy, Verified, fill, verify
+    from flangeback.embed import Refused, Splice, edit_jpeg
+    from flangeback.errors import InputError, Problem
+    from flangeback.frames import CameraTime, Frame, LensData, read_frame, scan
+    from flangeback.kit import Adapter, Body, Kit, Lens, parse_kit, read_kit
+    from flangeback.match import Doubt, DoubtKind, FrameMatch, Matches, Outcome, match_frames
+    from flangeback.sessionlog import SessionLog, format_log, parse_log, read_log
+    from flangeback.tags import Fill, Tag, TagValue, decide
+
+__version__ = "0.1.0"
+
+_ROOMS = {
+    "copies": ("Filled", "FrameCopy", "Verified", "fill", "verify"),
+    "embed": ("Refused", "Splice", "edit_jpeg"),
+    "errors": ("InputError", "Problem"),
+    "frames": ("CameraTime", "Frame", "LensData", "read_frame", "scan"),
+    "kit": ("Adapter", "Body", "Kit", "Lens", "parse_kit", "read_kit"),
+    "match": ("Doubt", "DoubtKind", "FrameMatch", "Matches", "Outcome", "match_frames"),
+    "sessionlog": ("SessionLog", "format_log", "parse_log", "read_log"),
+    "tags": ("Fill", "Tag", "TagValue", "decide"),
+}
+_HOMES = {name: room for room, names in _ROOMS.items() for name in names}
+
+__all__ = [
+    "Adapter",
+    "Body",
+    "CameraTime",
+    "Doubt",
+    "DoubtKind",
+    "Fill",
+    "Filled",
+    "Frame",
+    "FrameCopy",
+    "FrameMatch",
+    "InputError",
+    "Kit",
+    "Lens",
+    "LensData",
+    "Matches",
+    "Outcome",
+    "Problem",
+    "Refused",
+    "SessionLog",
+    "Splice",
+    "Tag",
+    "TagValue",
+    "Verified",
+    "decide",
+    "edit_jpeg",
+    "fill",
+    "format_log",
+    "match_frames",
+    "parse_kit",
+    "parse_log",
+    "read_frame",
+    "read_kit",
+    "read_log",
+    "scan",
+    "verify",
+]
+
+
+def __getattr__(name: str) -> object:
+    """A stage is imported when it is first asked for, so that a command loads what it needs."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'flangeback' has no attribute {name!r}")
+    from importlib import import_module
+
+    found: object = getattr(import_module(f"flangeback.{_HOMES[name]}"), name)
+    globals()[name] = found
+    return found

@@ -1,0 +1,5 @@
+"""`python -m flangeback`."""
+
+from flangeback.cli import main
+
+main()

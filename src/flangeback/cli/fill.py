@@ -1,0 +1,64 @@
+"""`flangeback fill`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flangeback.cli.shared import (
+    NEEDS_PERSON,
+    UNPROVED,
+    Frames,
+    Json,
+    KitFile,
+    Logs,
+    ends_cleanly,
+    matched,
+    print_json,
+    progress,
+)
+
+Into = Annotated[Path, typer.Option("--into", metavar="OUT", help="The folder for the copies.")]
+Over = Annotated[
+    bool, typer.Option("--over", help="Write over lens data that contradicts the log.")
+]
+
+
+def fill(
+    frames: Frames,
+    into: Into,
+    log: Logs = None,
+    kit: KitFile = None,
+    over: Over = False,
+    json: Json = False,
+) -> None:
+    """Copy every frame, write the lens data that is certain into the copies, prove each copy.
+
+    Frames that can't be filled are copied as they are. The originals are only read: keep them
+    until the copies are in the catalogue and backed up.
+
+    Example: flangeback fill 2026-05-17 --kit ~/kit.toml --into 2026-05-17-filled
+    """
+    with ends_cleanly(json):
+        from flangeback import copies
+
+        copies.check_place(frames, into)
+        found = matched(frames, log, kit, over=over, quiet=json)
+        with progress("making copies", len(found.frames), quiet=json) as step:
+            filled = copies.fill(found, frames, into, lambda count, size: step(count))
+        if json:
+            from flangeback.report.document import fill_document
+
+            print_json(fill_document(filled))
+        else:
+            from rich.console import Console
+
+            from flangeback.report.terminal import show_filled
+
+            show_filled(Console(), filled, str(into))
+    if filled.failed:
+        raise typer.Exit(UNPROVED)
+    if filled.matches.needs_person:
+        raise typer.Exit(NEEDS_PERSON)

@@ -1,0 +1,37 @@
+"""`flangeback match`."""
+
+from __future__ import annotations
+
+import typer
+
+from flangeback.cli.shared import (
+    NEEDS_PERSON,
+    Frames,
+    Json,
+    KitFile,
+    Logs,
+    ends_cleanly,
+    matched,
+    print_json,
+)
+
+
+def match(frames: Frames, log: Logs = None, kit: KitFile = None, json: Json = False) -> None:
+    """Show what each frame comes to by the session log; write nothing.
+
+    Example: flangeback match 2026-05-17 --kit ~/kit.toml
+    """
+    with ends_cleanly(json):
+        found = matched(frames, log, kit, over=False, quiet=json)
+        if json:
+            from flangeback.report.document import match_document
+
+            print_json(match_document(found))
+        else:
+            from rich.console import Console
+
+            from flangeback.report.terminal import show_matches
+
+            show_matches(Console(), found)
+    if found.needs_person:
+        raise typer.Exit(NEEDS_PERSON)

@@ -1,0 +1,146 @@
+"""The manifest: one line of JSON per finished file, appended as it finishes."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from flangeback.errors import InputError, Problem
+from flangeback.tags.table import TagValue
+
+NAME = "flangeback-manifest.jsonl"
+SCHEMA = "flangeback/manifest-1"
+
+
+@dataclass(frozen=True, slots=True)
+class FileState:
+    """A file's size in bytes, its time of modification in ns, and its XXH3 digest."""
+
+    size: int
+    modified_ns: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One finished file.
+
+    `frames` is the frames folder, `file` the frame in it, `copy` its copy in the output folder.
+    `payload` is the digest of every byte outside `edits`; each edit is [start, end] in the source
+    and [start, end] in the copy. `values` are the tags written, as text.
+    """
+
+    frames: str
+    file: str
+    copy: str
+    outcome: str
+    source_state: FileState
+    copy_state: FileState
+    payload: str
+    edits: tuple[tuple[int, int, int, int], ...] = ()
+    values: Mapping[str, str] | None = None
+    log: str | None = None
+    log_line: int | None = None
+    doubts: tuple[Mapping[str, str], ...] = ()
+    verdict: str = "verified"
+
+    def line(self) -> str:
+        return json.dumps({"schema": SCHEMA} | asdict(self), ensure_ascii=False) + "\n"
+
+
+def values_as_text(values: Sequence[TagValue]) -> dict[str, str]:
+    """Tag values by their standard names: a rational as 28/10, several with spaces between."""
+    return {value.name: _as_text(value) for value in values}
+
+
+def _as_text(value: TagValue) -> str:
+    if isinstance(value.value, tuple):
+        return " ".join(f"{top}/{below}" for top, below in value.value)
+    return str(value.value)
+
+
+def read_manifest(out: Path) -> dict[str, Record]:
+    """The latest record of each copy, by its name in `out`; empty without a manifest.
+
+    A last line that a killed run left unfinished is passed over. Raises InputError where a line
+    can't be read.
+    """
+    path = out / NAME
+    if not path.exists():
+        return {}
+    lines = path.read_bytes().split(b"\n")
+    records = {}
+    for number, line in enumerate(lines[:-1], 1):
+        record = _record(path, number, line)
+        records[record.copy] = record
+    return records
+
+
+def _record(path: Path, number: int, line: bytes) -> Record:
+    try:
+        data: dict[str, Any] = json.loads(line)
+        if data.pop("schema") != SCHEMA:
+            raise ValueError("another schema")
+        data["source_state"] = FileState(**data["source_state"])
+        data["copy_state"] = FileState(**data["copy_state"])
+        data["edits"] = tuple(tuple(edit) for edit in data["edits"])
+        data["doubts"] = tuple(data["doubts"])
+        return Record(**data)
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        raise InputError(
+            Problem(
+                str(path),
+                f"this line can't be read ({error})",
+                number,
+                expected="the manifest as flangeback wrote it",
+            )
+        ) from None
+
+
+class ManifestWriter:
+    """Appends to a manifest, which it locks against a second run. Raises InputError if one runs."""
+
+    def __init__(self, out: Path) -> None:
+        path = out / NAME
+        self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
+        try:
+            _lock(self._file, path)
+            self._drop_unfinished_line()
+        except BaseException:
+            os.close(self._file)
+            raise
+
+    def _drop_unfinished_line(self) -> None:
+        size = os.fstat(self._file).st_size
+        tail = os.pread(self._file, min(size, 1 << 20), max(0, size - (1 << 20)))
+        if tail and not tail.endswith(b"\n"):
+            os.ftruncate(self._file, size - len(tail) + tail.rfind(b"\n") + 1)
+
+    def append(self, record: Record) -> None:
+        """Writes one line, in one go."""
+        os.write(self._file, record.line().encode("utf-8"))
+
+    def close(self) -> None:
+        os.fsync(self._file)
+        os.close(self._file)
+
+
+def _lock(file: int, path: Path) -> None:
+    try:
+        import fcntl
+    except ImportError:  # Not every system has it; there two runs at once stay the user's care.
+        return
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        raise InputError(
+            Problem(
+                str(path.parent),
+                "another run is writing into this folder",
+                expected="one run at a time",
+            )
+        ) from None

@@ -1,0 +1,137 @@
+"""Proof by an independent reader: what ExifRead finds in the copy, and found in the source.
+
+Nothing here uses the reader that the writing relied on.
+"""
+
+from __future__ import annotations
+
+import logging
+import struct
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any, BinaryIO
+
+from flangeback.copies.transfer import ProofError
+from flangeback.tags.table import TagValue
+
+_MAKER_NOTE = 0x927C
+_POINTERS = frozenset(["Image ExifOffset"])
+"""Turned to the new directory; what it leads to is compared tag by tag."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What ExifRead sees: each tag's type and values; which of them run past the block's end; the
+    MakerNote's offset from the block's start and its bytes; the block's byte order."""
+
+    tags: Mapping[str, tuple[Any, Any]]
+    overrunning: frozenset[str]
+    maker_note: tuple[int, bytes] | None
+    order: str | None
+
+
+def look(file: BinaryIO, block_size: int | None) -> Seen:
+    """Reads a file with ExifRead. `block_size` is the length in bytes of its Exif block."""
+    import exifread
+    from exifread.core.exceptions import ExifNotFound, InvalidExif
+    from exifread.core.find_exif import determine_type
+
+    logging.getLogger("exifread").setLevel(logging.CRITICAL)
+    tags = exifread.process_file(file, details=False, truncate_tags=False)
+    file.seek(0)
+    try:
+        base, order, _ = determine_type(file)
+    except (ExifNotFound, InvalidExif):
+        return Seen({}, frozenset(), None, None)
+    found = {name: _plain(tag) for name, tag in tags.items() if name not in _POINTERS}
+    past = frozenset(name for name, tag in tags.items() if _runs_past(tag, block_size))
+    pointer = tags.get("Image ExifOffset")
+    mark = "<" if order == b"I" else ">"
+    note = None if pointer is None else _maker_note(file, base, mark, pointer.values[0])
+    return Seen(found, past, note, mark)
+
+
+def _plain(tag: Any) -> tuple[Any, Any]:
+    """A tag's type and values, in a form that compares."""
+    if isinstance(tag, bytes):
+        return "thumbnail", tag
+    values = tag.values
+    if isinstance(values, list):
+        values = [(v.num, v.den) if hasattr(v, "num") else v for v in values]
+    return str(tag.field_type), values
+
+
+def _runs_past(tag: Any, block_size: int | None) -> bool:
+    if block_size is None or isinstance(tag, bytes):
+        return False
+    return bool(tag.field_length > 4 and tag.field_offset + tag.field_length > block_size)
+
+
+def _maker_note(file: BinaryIO, base: int, order: str, at: int) -> tuple[int, bytes] | None:
+    """The MakerNote's place and bytes, straight from the directory that ExifRead found."""
+    file.seek(base + at)
+    head = file.read(2)
+    if len(head) < 2:
+        return None
+    (count,) = struct.unpack(order + "H", head)
+    rows = file.read(12 * count)
+    for n in range(len(rows) // 12):
+        tag, _, size, offset = struct.unpack_from(order + "HHII", rows, 12 * n)
+        if tag == _MAKER_NOTE and size > 4:
+            file.seek(base + offset)
+            return offset, file.read(min(size, 1 << 24))
+    return None
+
+
+def check_tags(before: Seen, after: Seen, values: Sequence[TagValue]) -> None:
+    """Raises ProofError unless every value reads back and every other tag reads as before.
+
+    A value that ran past the block's end was made out of other bytes; it isn't the file's word.
+    """
+    for value in values:
+        check_value(after, value)
+    passed_over = {f"EXIF {value.name}" for value in values} | before.overrunning
+    for name in (before.tags.keys() | after.tags.keys()) - passed_over:
+        if before.tags.get(name) != after.tags.get(name):
+            raise ProofError(f"the tag {name} no longer reads the same")
+    if before.maker_note != after.maker_note:
+        raise ProofError("the MakerNote is no longer the same bytes in the same place")
+    if before.order is not None and before.order != after.order:
+        raise ProofError("the byte order changed")
+
+
+def check_value(after: Seen, value: TagValue) -> None:
+    """Raises ProofError unless ExifRead found this value, within half a unit of its last digit."""
+    kind, found = after.tags.get(f"EXIF {value.name}", (None, None))
+    if kind is None:
+        raise ProofError(f"{value.name} isn't there")
+    if not (found == value.value if isinstance(value.value, str) else _close(found, value)):
+        raise ProofError(f"{value.name} reads {found}, not {value.value}")
+
+
+def _close(found: Any, value: TagValue) -> bool:
+    if not isinstance(found, list):
+        return False
+    numbers = list(_numbers(found))
+    wanted = list(value.numbers)
+    if len(numbers) != len(wanted):
+        return False
+    return all(
+        one == other if one is None or other is None else abs(one - other) <= unit / 2
+        for one, other, unit in zip(numbers, wanted, _units(value), strict=True)
+    )
+
+
+def _numbers(found: Sequence[Any]) -> Iterator[Fraction | None]:
+    for item in found:
+        top, below = item if isinstance(item, tuple) else (item, 1)
+        yield Fraction(top, below) if below else None
+
+
+def _units(value: TagValue) -> Iterator[Fraction]:
+    """One unit of the last digit of each number written."""
+    if isinstance(value.value, tuple):
+        yield from (Fraction(1, below) if below else Fraction(0) for _, below in value.value)
+    else:
+        yield Fraction(0)

@@ -1,0 +1,62 @@
+"""Proof of an XMP packet that was brought into agreement, by the standard library's XML reader."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from xml.etree import ElementTree
+
+from flangeback.copies.transfer import ProofError
+from flangeback.embed.xmp import PROPERTIES, rational_texts
+from flangeback.tags.table import TagValue
+
+Property = tuple[str, str]
+"""The way to a text in the tree, and the text."""
+
+
+def check_packet(before: bytes, after: bytes, values: Sequence[TagValue]) -> None:
+    """Raises ProofError unless the packet states our values, and all else as it did."""
+    old, new = list(_properties(before)), list(_properties(after))
+    if Counter(_foreign(old)) != Counter(_foreign(new)):
+        raise ProofError("the XMP packet no longer states the rest as it did")
+    wanted = {value.tag: value for value in values}
+    for way, text in new:
+        name = _owned(way)
+        value = wanted.get(PROPERTIES[name]) if name else None
+        if value is not None and text not in _texts(value):
+            raise ProofError(f"the XMP packet states {text} where {value.name} was written")
+
+
+def _texts(value: TagValue) -> list[str]:
+    if isinstance(value.value, str):
+        return [value.text]
+    texts = rational_texts(value)
+    return [*texts, " ".join(texts)]
+
+
+def _owned(way: str) -> str | None:
+    return next((name for name in PROPERTIES if name in way.split(" ")), None)
+
+
+def _foreign(properties: Sequence[Property]) -> Iterator[Property]:
+    return (one for one in properties if _owned(one[0]) is None)
+
+
+def _properties(packet: bytes) -> Iterator[Property]:
+    start = packet.find(b"<")
+    end = packet.rfind(b">") + 1
+    try:
+        root = ElementTree.fromstring(packet[start:end])
+    except ElementTree.ParseError:
+        raise ProofError("the XMP packet can't be read") from None
+    yield from _walk(root, "")
+
+
+def _walk(node: ElementTree.Element, lead: str) -> Iterator[Property]:
+    way = f"{lead} {node.tag}"
+    if node.text and node.text.strip():
+        yield way, node.text.strip()
+    for name, text in node.attrib.items():
+        yield f"{way} {name}", text
+    for child in node:
+        yield from _walk(child, way)

@@ -1,0 +1,1 @@
+"""What people and programs get to see: the terminal's tables, the JSON documents."""
