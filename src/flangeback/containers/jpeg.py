@@ -11,7 +11,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from flangeback.containers.tiff import Damaged
+from flangeback.containers.tiff import MAGIC, Block, Damaged
 
 START = b"\xff\xd8\xff"
 """How a JPEG file starts: the start-of-image marker and the first byte of another."""
@@ -92,6 +92,37 @@ def read_head(file: FileHead) -> Head:
 
 
 _NAMES = {EXIF_NAME: APP1, XMP_NAME: APP1, EXTENDED_XMP_NAME: APP1, MULTI_PICTURE_NAME: APP2}
+
+
+@dataclass(frozen=True, slots=True)
+class ExifBlock:
+    """The Exif segment's TIFF block; `start` is its place in the file, `end` the segment's end."""
+
+    block: Block
+    segment: Segment
+    start: int
+
+    @property
+    def end(self) -> int:
+        return self.segment.end
+
+
+def exif_block(file: FileHead, head: Head) -> ExifBlock | None:
+    """The Exif block of a JPEG; None without one. Raises Damaged where it can't be read.
+
+    A segment that has Exif's name, but neither TIFF's number nor a single entry, holds nothing
+    that a reader could take: it counts as none.
+    """
+    segment = head.exif
+    if segment is None:
+        return None
+    start = segment.start + EXIF_LEAD
+    block = Block(file.read(start, segment.end))
+    if block.magic != MAGIC:
+        if not block.main().entries:
+            return None
+        raise Damaged(f"the Exif block isn't TIFF (its number is {block.magic}, not {MAGIC})")
+    return ExifBlock(block, segment, start)
 
 
 def _segments(file: FileHead) -> Iterator[Segment]:

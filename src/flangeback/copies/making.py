@@ -8,8 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from flangeback.containers.jpeg import FileHead, read_head
-from flangeback.containers.tiff import Damaged
+from flangeback.containers.jpeg import FileHead, exif_block, read_head
 from flangeback.copies import proof, proof_xmp
 from flangeback.copies.output import unfinished_name
 from flangeback.copies.transfer import Digests, compare, write_copy
@@ -109,11 +108,9 @@ def prove(
 
 def block_size(file: int) -> int | None:
     """The length in bytes of a JPEG's Exif block; None without one."""
-    try:
-        segment = read_head(FileHead(file)).exif
-    except Damaged:
-        return None
-    return None if segment is None else segment.end - segment.start - 6
+    head = FileHead(file)
+    found = exif_block(head, read_head(head))
+    return None if found is None else found.block.size
 
 
 def _prove_xmp(before: int, after: int, values: Sequence[TagValue]) -> None:

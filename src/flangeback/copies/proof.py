@@ -16,7 +16,7 @@ from flangeback.copies.transfer import ProofError
 from flangeback.tags.table import TagValue
 
 _MAKER_NOTE = 0x927C
-_POINTERS = frozenset(["Image ExifOffset"])
+_EXIF_POINTER = 0x8769
 """Turned to the new directory; what it leads to is compared tag by tag."""
 
 
@@ -44,7 +44,7 @@ def look(file: BinaryIO, block_size: int | None) -> Seen:
         base, order, _ = determine_type(file)
     except (ExifNotFound, InvalidExif):
         return Seen({}, frozenset(), None, None)
-    found = {name: _plain(tag) for name, tag in tags.items() if name not in _POINTERS}
+    found = {name: _plain(tag) for name, tag in tags.items() if not _is_pointer(tag)}
     past = frozenset(name for name, tag in tags.items() if _runs_past(tag, block_size))
     pointer = tags.get("Image ExifOffset")
     mark = "<" if order == b"I" else ">"
@@ -60,6 +60,10 @@ def _plain(tag: Any) -> tuple[Any, Any]:
     if isinstance(values, list):
         values = [(v.num, v.den) if hasattr(v, "num") else v for v in values]
     return str(tag.field_type), values
+
+
+def _is_pointer(tag: Any) -> bool:
+    return not isinstance(tag, bytes) and bool(tag.tag == _EXIF_POINTER)
 
 
 def _runs_past(tag: Any, block_size: int | None) -> bool:

@@ -20,6 +20,7 @@ from flangeback.containers.jpeg import (
     FileHead,
     Head,
     Segment,
+    exif_block,
     read_head,
 )
 from flangeback.containers.tiff import Block, Damaged
@@ -54,19 +55,18 @@ def edit_jpeg(file: FileHead, values: Sequence[TagValue]) -> tuple[Splice, ...]:
 
 
 def _exif(file: FileHead, head: Head, values: Sequence[TagValue]) -> Iterator[Splice]:
-    segment = head.exif
-    if segment is None:
+    found = exif_block(file, head)
+    if found is None:
         at = _place_for_exif(head)
         yield Splice(at, at, _segment(EXIF_NAME + b"\0" + new_block(values)))
         return
-    base = segment.start + EXIF_LEAD
-    beyond = file.read(segment.end, segment.end + _LONGEST_OVERHANG)
-    edit = edit_block(Block(file.read(base, segment.end)), values, GREATEST_BLOCK, beyond)
+    beyond = file.read(found.end, found.end + _LONGEST_OVERHANG)
+    edit = edit_block(found.block, values, GREATEST_BLOCK, beyond)
     for splice in edit.splices:
-        yield Splice(base + splice.start, base + splice.end, splice.data)
+        yield Splice(found.start + splice.start, found.start + splice.end, splice.data)
     if edit.appended:
-        yield _longer(segment, len(edit.appended))
-        yield Splice(segment.end, segment.end, edit.appended)
+        yield _longer(found.segment, len(edit.appended))
+        yield Splice(found.end, found.end, edit.appended)
 
 
 def new_block(values: Sequence[TagValue]) -> bytes:

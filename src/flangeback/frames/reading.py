@@ -9,7 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flangeback.containers.jpeg import EXIF_LEAD, FileHead, is_jpeg, read_head
+from flangeback.containers.jpeg import FileHead, exif_block, is_jpeg, read_head
 from flangeback.containers.tiff import EXIF_DIRECTORY, Block, Damaged, Directory
 from flangeback.frames.model import CameraTime, Frame, LensData, filled, is_blank
 
@@ -22,7 +22,6 @@ _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
 _F_NUMBER, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x829D, 0x9202, 0x920A, 0xA405
 _BODY_SERIAL, _LENS_SPECIFICATION = 0xA431, 0xA432
 _LENS_MAKE, _LENS_MODEL, _LENS_SERIAL = 0xA433, 0xA434, 0xA435
-_TIFF_MAGIC = 42
 
 _DATE_TIME = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)")
 _OFFSET = re.compile(r"([+-])(\d\d):?(\d\d)")
@@ -40,26 +39,21 @@ def read_frame(folder: Path, file: str) -> Frame:
         head = FileHead(descriptor)
         plain = Frame(file, path, status.st_size, status.st_mtime_ns)
         try:
-            return _described(plain, exif_block(head))
+            return _described(plain, _block(head))
         except Damaged as damage:
             return Frame(file, path, status.st_size, status.st_mtime_ns, damage=str(damage))
     finally:
         os.close(descriptor)
 
 
-def exif_block(file: FileHead) -> Block | None:
+def _block(file: FileHead) -> Block | None:
     """The TIFF block of a JPEG's Exif segment; None without one. Raises Damaged."""
     if file.size == 0:
         raise Damaged("the file is empty")
     if not is_jpeg(file):
         raise Damaged("the content isn't a JPEG picture")
-    segment = read_head(file).exif
-    if segment is None:
-        return None
-    block = Block(file.read(segment.start + EXIF_LEAD, segment.end))
-    if block.magic != _TIFF_MAGIC:
-        raise Damaged(f"the Exif block isn't TIFF (number {block.magic}, not {_TIFF_MAGIC})")
-    return block
+    found = exif_block(file, read_head(file))
+    return None if found is None else found.block
 
 
 def _described(plain: Frame, block: Block | None) -> Frame:

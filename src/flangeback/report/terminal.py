@@ -76,14 +76,16 @@ def _show_body(console: Console, title: str, frames: Sequence[FrameMatch]) -> No
     if len(models) == 1:
         heading.append(f"  {models.pop()}", style="default not bold")
     console.print(heading)
-    day, rows, headed = None, list[_Run](), False
+    days = {found.time.date() for found in frames if found.time}
+    console.print(_table([], heading=days.pop().isoformat() if len(days) == 1 else "time"))
+    shown = None
+    rows: list[_Run] = []
     for run in _runs(frames):
-        new_day = run.first.time.date() if run.first.time else None
-        if (new_day is not None and new_day != day) or not headed:
+        day = run.first.time.date().isoformat() if run.first.time else "no time"
+        if days and day != shown:
             _flush(console, rows)
-            day = new_day or day
-            console.print(_table([], heading=True, day=day.isoformat() if day else ""))
-            headed = True
+            console.print(Text(day, style="dim"))
+            shown = day
         rows.append(run)
         notes = list(_notes(run))
         if notes:
@@ -117,11 +119,10 @@ def _sameness(found: FrameMatch) -> tuple[object, ...]:
     )
 
 
-def _table(runs: Sequence[_Run], heading: bool = False, day: str = "") -> Table:
-    table = Table(box=None, show_header=heading, padding=(0, 1, 0, 0), pad_edge=False)
-    names = list(_HEADINGS)
-    if day:
-        names[2] = day
+def _table(runs: Sequence[_Run], heading: str | None = None) -> Table:
+    """Rows of equal widths; `heading` is what stands over the times, where there is a heading."""
+    table = Table(box=None, show_header=heading is not None, padding=(0, 1, 0, 0), pad_edge=False)
+    names = [heading or name if name == "time" else name for name in _HEADINGS]
     for name, width in zip(names, _WIDTHS, strict=True):
         right = name in ("count", "f/", "mm")
         table.add_column(
@@ -149,14 +150,18 @@ def _cells(run: _Run) -> Iterator[RenderableType]:
 
 
 def _names(run: _Run) -> str:
+    """ "K7_0202", "K7_0202..0206", or "K7_0202, ...0206" where some between are elsewhere."""
     first, last = run.first.frame, run.last.frame
+    name = first.file.rsplit(".", 1)[0]
     if len(run.frames) == 1:
-        return first.file.rsplit(".", 1)[0]
-    return f"{first.file.rsplit('.', 1)[0]}..{_tail(last.stem)}"
+        return name
+    start, end = _number(first.stem), _number(last.stem)
+    in_a_row = start.isdigit() and end.isdigit() and int(end) - int(start) == len(run.frames) - 1
+    return f"{name}..{end}" if in_a_row else f"{name}, ...{end}"
 
 
-def _tail(stem: str) -> str:
-    """The number at a name's end."""
+def _number(stem: str) -> str:
+    """The number at a name's end, else the name."""
     digits = len(stem) - len(stem.rstrip("0123456789"))
     return stem[-digits:] if digits else stem
 
