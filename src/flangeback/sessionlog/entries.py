@@ -384,7 +384,9 @@ class _EntryReader:
         if What.TIME in places and What.FRAMES in places:
             later = max(places[What.TIME], places[What.FRAMES], key=lambda place: place.start)
             self.faults.add(later, "a time and frame names", "one of them in an entry")
-        if not draft.place_lost and not any(what in places for what in _WHERE):
+        # Of a line in which nothing is understood, that is all there is to say.
+        hidden = draft.place_lost or (draft.lost and not places)
+        if not hidden and not any(what in places for what in _WHERE):
             self.faults.add(draft.content, "no time and no frame names", "a time or frame names")
         with_off = [places[what] for what in _OF_A_LENS if what in places]
         if What.OFF in places and with_off:
