@@ -11,7 +11,7 @@ from flangeback.errors import nearest
 from flangeback.kit import Adapter, Body, Lens
 from flangeback.sessionlog import values
 from flangeback.sessionlog.faults import Faults, Refusal
-from flangeback.sessionlog.gear import Gear, type_names
+from flangeback.sessionlog.gear import TYPE_NAMES, Gear
 from flangeback.sessionlog.model import Aperture, FrameName, FrameRange
 from flangeback.sessionlog.text import Line, Place
 from flangeback.sessionlog.tokens import RULES, Token, TokenReader
@@ -195,7 +195,7 @@ class _EntryReader:
         if isinstance(gear, Adapter):
             self._gear(self.words.read_word(), gear)
         elif gear is not None:
-            self._hiding(place, f"{place.text} is {type_names[type(gear)]}", expected)
+            self._hiding(place, f"{place.text} is {TYPE_NAMES[type(gear)]}", expected)
             self.words.read_word()
         else:
             suggestion = self.gear.near(place.text, Adapter)

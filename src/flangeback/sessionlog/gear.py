@@ -8,7 +8,7 @@ from flangeback.sessionlog.faults import Refusal
 from flangeback.sessionlog.text import clean_word
 from flangeback.sessionlog.values import frame_stem
 
-type_names: dict[type[Body | Lens | Adapter], str] = {
+TYPE_NAMES: dict[type[Body | Lens | Adapter], str] = {
     Body: "a body",
     Lens: "a lens",
     Adapter: "an adapter",
@@ -42,5 +42,5 @@ class Gear:
         """Raise Refusal for a frame's name that without its suffix is a key of the kit."""
         gear = self.find(frame_stem(word))
         if gear is not None:
-            kind = type_names[type(gear)]
+            kind = TYPE_NAMES[type(gear)]
             raise Refusal(f"{gear.key} is {kind} of the kit", "a frame name that is no key")
