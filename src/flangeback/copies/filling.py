@@ -25,7 +25,8 @@ Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
 
 _LONGEST_GROWTH = 1 << 16
-_WORKERS = max(2, min(4, os.cpu_count() or 2))
+_WORKERS = min(8, 2 * (os.cpu_count() or 2))
+"""Twice the cores: half of them wait for the disk."""
 
 
 @dataclass(frozen=True, slots=True)

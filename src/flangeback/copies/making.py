@@ -11,7 +11,7 @@ from pathlib import Path
 from flangeback.containers.jpeg import FileHead, exif_block, read_head
 from flangeback.copies import proof, proof_xmp
 from flangeback.copies.output import unfinished_name
-from flangeback.copies.transfer import Digests, compare, write_copy
+from flangeback.copies.transfer import Digests, compare, start_writing_back, write_copy
 from flangeback.embed import Splice, edit_jpeg
 from flangeback.tags.table import TagValue
 
@@ -51,9 +51,15 @@ def make_copy(
         reading = os.open(source, os.O_RDONLY)
         try:
             status = os.fstat(reading)
-            _write(reading, part, status.st_size, splices)
-            os.utime(part, ns=(status.st_atime_ns, status.st_mtime_ns))
-            digests = prove(source, part, status.st_size, splices, values)
+            writing = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+            try:
+                write_copy(reading, writing, status.st_size, splices)
+                start_writing_back(writing)
+                os.utime(part, ns=(status.st_atime_ns, status.st_mtime_ns))
+                digests = prove(source, part, status.st_size, splices, values)
+                os.fsync(writing)
+            finally:
+                os.close(writing)
         finally:
             os.close(reading)
         made = part.stat()
@@ -63,15 +69,6 @@ def make_copy(
             part.unlink(missing_ok=True)
         raise
     return Made(digests, made.st_size, made.st_mtime_ns)
-
-
-def _write(reading: int, part: Path, size: int, splices: Sequence[Splice]) -> None:
-    writing = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-    try:
-        write_copy(reading, writing, size, splices)
-        os.fsync(writing)
-    finally:
-        os.close(writing)
 
 
 def _give_name(part: Path, target: Path, owned: bool) -> None:

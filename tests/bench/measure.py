@@ -1,0 +1,151 @@
+"""Speed as ratios: each figure is a command against a yardstick, side by side in one run.
+
+    python tests/bench/measure.py [--frames 200] [--megabytes 6] [--rounds 5] [DIR]
+
+`fill` is held against `cp -r` and `cmp` of the same frames, `flangeback --version` against a bare
+`python -c "import typer"`. The rounds alternate, and each side counts with its best round: what
+else the machine does only ever adds time. DIR (a temporary folder if none is named) takes about
+three times the frames' bytes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import piexif
+from PIL import Image
+
+KIT = """\
+[body.k7]
+model = "Kestrin K7"
+mount = "E"
+sensor = [35.9, 23.9]
+
+[lens.miran58]
+maker = "Ostrava Optik"
+name = "Miran 58mm f/2"
+focal = 58
+widest = 2.0
+narrowest = 16
+mount = "M42"
+
+[adapter.m42-e]
+lens_mount = "M42"
+body_mount = "E"
+"""
+LOG = "date 2026-05-17\n08:00 k7 miran58 f/2.8\n"
+START = datetime(2026, 5, 17, 9, 0)
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """A command and its yardstick, each by its best round, in seconds."""
+
+    name: str
+    ours: float
+    yardstick: float
+    aim: float
+
+    def __str__(self) -> str:
+        ratio = self.ours / self.yardstick
+        return (
+            f"{self.name}: {ratio:.2f} (aim {self.aim}); "
+            f"{self.ours * 1000:.0f} ms against {self.yardstick * 1000:.0f} ms"
+        )
+
+
+def make_frames(folder: Path, count: int, megabytes: float) -> None:
+    """JPEG frames of about this size: a picture of noise, each with its own time."""
+    folder.mkdir(parents=True)
+    side = int((megabytes * 1e6 / 1.35) ** 0.5)
+    noise = Image.frombytes("L", (side, side), os.urandom(side * side))
+    picture = io.BytesIO()
+    noise.save(picture, "JPEG", quality=97)
+    data = picture.getvalue()
+    for n in range(count):
+        when = (START + timedelta(seconds=20 * n)).strftime("%Y:%m:%d %H:%M:%S")
+        exif = {
+            "0th": {piexif.ImageIFD.Make: b"Kestrin", piexif.ImageIFD.Model: b"Kestrin K7"},
+            "Exif": {
+                piexif.ExifIFD.DateTimeOriginal: when.encode(),
+                piexif.ExifIFD.ExposureTime: (1, 250),
+                piexif.ExifIFD.ISOSpeedRatings: 200,
+                piexif.ExifIFD.MakerNote: bytes(range(256)) * 8,
+            },
+        }
+        out = io.BytesIO()
+        piexif.insert(piexif.dump(exif), data, out)
+        (folder / f"K7_{n + 1:04}.JPG").write_bytes(out.getvalue())
+    (folder / "kit.toml").write_text(KIT)
+    (folder / "session.txt").write_text(LOG)
+
+
+def seconds(command: list[str]) -> float:
+    start = time.perf_counter()
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    return time.perf_counter() - start
+
+
+def best(rounds: int, *sides: Callable[[], float]) -> list[float]:
+    """The best of some rounds for each side, the sides taking turns."""
+    taken = [[side() for side in sides] for _ in range(rounds)]
+    return [min(column) for column in zip(*taken, strict=True)]
+
+
+def fill_against_cp(folder: Path, rounds: int) -> Ratio:
+    frames, out = folder / "frames", folder / "out"
+
+    def ours() -> float:
+        shutil.rmtree(out, ignore_errors=True)
+        os.sync()
+        return seconds([_flangeback(), "fill", str(frames), "--into", str(out)])
+
+    def yardstick() -> float:
+        shutil.rmtree(out, ignore_errors=True)
+        os.sync()
+        script = 'cp -r "$1" "$2" && for f in "$1"/*; do cmp "$f" "$2/${f##*/}" || exit 1; done'
+        return seconds(["sh", "-c", script, "sh", str(frames), str(out)])
+
+    taken = best(rounds, ours, yardstick)
+    return Ratio("fill against cp -r and cmp", taken[0], taken[1], 1.25)
+
+
+def version_against_typer(rounds: int) -> Ratio:
+    taken = best(
+        rounds * 4,
+        lambda: seconds([_flangeback(), "--version"]),
+        lambda: seconds([sys.executable, "-c", "import typer"]),
+    )
+    return Ratio("--version against importing typer", taken[0], taken[1], 1.3)
+
+
+def _flangeback() -> str:
+    return str(Path(sys.executable).with_name("flangeback"))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Speed as ratios, measured side by side.")
+    parser.add_argument("--frames", type=int, default=200)
+    parser.add_argument("--megabytes", type=float, default=6)
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("folder", nargs="?", type=Path, metavar="DIR")
+    asked = parser.parse_args()
+    print(version_against_typer(asked.rounds), flush=True)
+    with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
+        make_frames(Path(folder) / "frames", asked.frames, asked.megabytes)
+        print(fill_against_cp(Path(folder), asked.rounds))
+
+
+if __name__ == "__main__":
+    main()
