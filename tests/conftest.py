@@ -1,0 +1,19 @@
+"""Fixtures that several test files use."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def corpus() -> Path:
+    """The folder of real camera files: FLANGEBACK_CORPUS, else `shared/corpus` beside the
+    repository. They aren't part of the project; without them a test that needs them skips."""
+    beside = Path(__file__).resolve().parents[2] / "shared" / "corpus"
+    found = Path(os.environ.get("FLANGEBACK_CORPUS") or beside)
+    if not any(found.glob("camera-*.jpg")):
+        pytest.skip(f"no real camera files at {found}; FLANGEBACK_CORPUS may name their folder")
+    return found

@@ -1,0 +1,1 @@
+"""Helpers of the tests. None of them uses the readers and writers that it helps to test."""

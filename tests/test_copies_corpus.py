@@ -1,0 +1,214 @@
+"""Real camera files, filled: every tag not meant to change reads the same, by independent readers.
+
+What a reader says about source and copy is the outside source of every check here; the files'
+makers laid their blocks out in ways that nobody would think up.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from flangeback.copies import Filled, fill, verify
+from flangeback.match import Outcome
+from support.gear import IN_EXIF, TAG_NUMBERS, all_filled
+from support.lone_note import led_outside, own_entries
+from support.plain_jpeg import SCAN, XMP, exif_block, exif_rows, maker_note, pieces
+from support.readers import (
+    READERS,
+    as_numbers,
+    by_exifread,
+    by_exiv2,
+    differing,
+    exifread_text,
+    is_standard,
+    pixels,
+)
+
+POINTER = ("ExifOffset", ".ExifTag", " Tag 0x8769")
+"""How the readers' names for tag 0x8769 end, whatever directory it is read in: the one pointer
+that is turned."""
+WRITTEN = {f"{group}{name}" for name in IN_EXIF for group in ("EXIF ", "Exif.Photo.")}
+SHORTEST_PADDING = 16
+
+
+@dataclass(frozen=True)
+class Run:
+    """The corpus filled: the folders, what came of it, the sources' digests before."""
+
+    frames: Path
+    out: Path
+    filled: Filled
+    digests: dict[str, str]
+
+    def pair(self, name: str) -> tuple[bytes, bytes]:
+        return (self.frames / name).read_bytes(), (self.out / name).read_bytes()
+
+
+def digests(folder: Path) -> dict[str, str]:
+    return {
+        path.name: hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.glob("*.jpg"))
+    }
+
+
+@pytest.fixture(scope="module")
+def run(corpus: Path) -> Iterator[Run]:
+    names = sorted(p.name for p in corpus.glob("*.jpg") if p.stem.startswith(("camera", "broken")))
+    before = digests(corpus)
+    with tempfile.TemporaryDirectory() as place:
+        out = Path(place) / "filled"
+        yield Run(corpus, out, fill(all_filled(corpus, names), corpus, out), before)
+
+
+@pytest.fixture(scope="module")
+def pairs(run: Run) -> dict[str, tuple[bytes, bytes]]:
+    """Source and copy of every camera file."""
+    return {name: run.pair(name) for name in run.digests if name.startswith("camera")}
+
+
+def test_every_camera_file_comes_out_filled_and_clean(run: Run) -> None:
+    found = Counter(
+        (copy.match.outcome, copy.match.reason or copy.failure)
+        for copy in run.filled.copies
+        if copy.match.frame.file.startswith("camera")
+    )
+    assert found == {(Outcome.FILL, None): 65}
+
+
+def test_a_broken_file_comes_out_clean_or_byte_identical(run: Run) -> None:
+    broken = [c for c in run.filled.copies if c.match.frame.file.startswith("broken")]
+    assert len(broken) >= 50
+    for copy in broken:
+        assert copy.verified, (copy.match.frame.file, copy.failure)
+        before, after = run.pair(copy.match.frame.file)
+        if copy.match.outcome is Outcome.UNREADABLE:
+            assert copy.match.reason
+            assert before == after, copy.match.frame.file
+        else:
+            assert exifread_text(by_exifread(after), "FNumber") == "14/5", copy.match.frame.file
+
+
+def test_originals_are_untouched(run: Run) -> None:
+    assert digests(run.frames) == run.digests
+
+
+def test_all_copies_verify_again(run: Run) -> None:
+    again = verify(run.out)
+    assert not again.failed
+    assert len(again.copies) == len(run.digests)
+    assert all(copy.source_at_hand for copy in again.copies)
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_every_other_tag_reads_the_same(pairs: dict[str, tuple[bytes, bytes]], reader: str) -> None:
+    read = READERS[reader]
+    compared = 0
+    for name, (source, copy) in pairs.items():
+        before, after = read(source), read(copy)
+        if not before:
+            continue
+        changed = differing(before, after) - WRITTEN
+        changed = {tag for tag in changed if not tag.endswith(POINTER)}
+        if any(not is_standard(tag) for tag in changed):
+            kept = own_entries(source, read) - led_outside(source) - led_outside(copy)
+            changed = {tag for tag in changed if is_standard(tag) or tag in kept}
+        assert not changed, (name, {tag: (before.get(tag), after.get(tag)) for tag in changed})
+        compared += len(before)
+    assert compared > 3000
+
+
+def test_the_trial_that_excuses_entries_is_narrow(pairs: dict[str, tuple[bytes, bytes]]) -> None:
+    """Most MakerNote entries must be the MakerNote's own, or the comparison would say little."""
+    own = all_entries = 0
+    for source, _ in pairs.values():
+        if maker_note(source) is not None:
+            own += len(own_entries(source, by_exifread))
+            all_entries += sum(1 for tag in by_exifread(source) if not is_standard(tag))
+    assert all_entries > 500
+    assert own > 0.8 * all_entries
+
+
+def test_written_values_read_right(pairs: dict[str, tuple[bytes, bytes]]) -> None:
+    for name, (_, copy) in pairs.items():
+        by_exiv, by_exif = by_exiv2(copy), by_exifread(copy)
+        for tag, text in IN_EXIF.items():
+            assert by_exiv[f"Exif.Photo.{tag}"] == text, (name, tag)
+            seen = exifread_text(by_exif, tag)
+            if not tag.startswith("Lens") or tag == "LensSpecification":
+                assert as_numbers(seen) == as_numbers(text), (name, tag)
+            else:
+                assert seen == text, (name, tag)
+
+
+def test_maker_notes_keep_their_bytes_and_their_place(
+    pairs: dict[str, tuple[bytes, bytes]],
+) -> None:
+    notes = {name: maker_note(source) for name, (source, _) in pairs.items()}
+    assert sum(1 for note in notes.values() if note is not None) >= 36
+    for name, (_, copy) in pairs.items():
+        assert maker_note(copy) == notes[name] or notes[name] is None, name
+
+
+def test_pictures_decode_the_same(pairs: dict[str, tuple[bytes, bytes]]) -> None:
+    decoded = {name: pixels(source) for name, (source, _) in pairs.items()}
+    assert sum(1 for found in decoded.values() if found is not None) >= 36
+    for name, (_, copy) in pairs.items():
+        assert pixels(copy) == decoded[name], name
+
+
+def test_every_other_segment_and_the_scans_are_the_same(
+    pairs: dict[str, tuple[bytes, bytes]],
+) -> None:
+    for name, (source, copy) in pairs.items():
+        assert others(source) == others(copy), name
+
+
+def others(data: bytes) -> list[tuple[int, int, bytes]]:
+    """Segments besides Exif, XMP and the multi-picture index; then all from the scan on."""
+    kept = [
+        (piece.marker, piece.fill, piece.contents)
+        for piece in pieces(data)
+        if not piece.contents.startswith((b"Exif\0", XMP, b"MPF\0"))
+    ]
+    scan = next(piece for piece in pieces(data) if piece.marker == SCAN)
+    return [*kept, (0, 0, data[scan.at :])]
+
+
+def test_no_byte_of_a_block_moves(pairs: dict[str, tuple[bytes, bytes]]) -> None:
+    """Only the pointer, the written tags' own entries and values, and padding may differ."""
+    for name, (source, copy) in pairs.items():
+        before, after = exif_block(source), exif_block(copy)
+        if before[2:4] not in (b"*\0", b"\0*"):
+            continue
+        assert len(after) >= len(before)
+        free = may_change(before)
+        moved = [n for n, (a, b) in enumerate(zip(before, after, strict=False)) if a != b]
+        assert not [n for n in moved if n not in free and not in_padding(before, n)], name
+
+
+def may_change(block: bytes) -> set[int]:
+    pointer, entries = exif_rows(block)
+    if pointer is None:
+        return {4, 5, 6, 7}
+    free = set(range(pointer.value_at, pointer.value_end))
+    for row in entries:
+        if row.tag in TAG_NUMBERS:
+            free |= {*range(row.at, row.at + 12), *range(row.value_at, row.value_end)}
+    return free
+
+
+def in_padding(block: bytes, at: int) -> bool:
+    """Whether the byte lies in a long run of zeros."""
+    start = end = at
+    while start > 0 and block[start - 1] == 0 and at - start < SHORTEST_PADDING:
+        start -= 1
+    while end < len(block) and block[end] == 0 and end - at < SHORTEST_PADDING:
+        end += 1
+    return end - start >= SHORTEST_PADDING
