@@ -52,6 +52,10 @@ def parse_kit(text: str, file: str = "kit.toml") -> Kit:
         data = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise InputError(_toml_problem(str(error), text, file)) from None
+    except (ArithmeticError, ValueError, RecursionError):
+        # TOML sets no limits, Python does: thousands of digits or of nested brackets.
+        expected = "numbers of a few digits, and no list in a list"
+        raise InputError(Problem(file, "is too big to be a kit", expected=expected)) from None
     reader = _Reader(file, text)
     kit = reader.kit(data)
     if reader.problems:
@@ -158,9 +162,10 @@ class _Reader:
     def _line(self, table: str, name: str | None) -> int | None:
         """Where the field stands, or its table; None when the table isn't written as a header."""
         header = re.compile(
-            r"\s*\[\s*"
+            r"\s*\[+\s*"
             + r"\s*\.\s*".join(rf"[\"']?{re.escape(part)}[\"']?" for part in table.split(".", 1))
-            + r"\s*\]"
+            # A whole shelf stands where its first piece of gear does.
+            + (r"\s*\]" if "." in table else r"\s*[.\]]")
         )
         start = next((n for n, line in enumerate(self.lines, 1) if header.match(line)), None)
         if start is None or name is None:
@@ -281,7 +286,10 @@ def _shown(value: object) -> str:
         return str(value).lower()
     if isinstance(value, list):
         return "[" + ", ".join(map(_shown, value)) + "]"
-    return str(value)
+    try:
+        return str(value)
+    except ValueError:  # Python writes no whole number of more than 4300 digits.
+        return "a number beyond all measure"
 
 
 def _one_of(names: Iterable[str]) -> str:
