@@ -13,7 +13,7 @@ from flangeback.tags.table import Rational, Tag, TagValue
 UNKNOWN: Rational = (0, 0)
 """How Exif writes a rational that isn't known (CIPA DC-008, LensSpecification)."""
 
-_LARGEST = 2**32 - 1
+_LARGEST, _LARGEST_SHORT = 2**32 - 1, 2**16 - 1
 _LONGEST_TEXT = 512
 
 
@@ -63,10 +63,14 @@ def make_fill(
     )
 
 
-def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int:
-    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008)."""
+def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int | None:
+    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008).
+
+    None beyond what the tag's 16 bits hold.
+    """
     exact = focal_length * Decimal(crop_factor)
-    return max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
+    whole = max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
+    return whole if whole <= _LARGEST_SHORT else None
 
 
 def decide(fill: Fill, stale: frozenset[Tag] = frozenset()) -> tuple[TagValue, ...]:
