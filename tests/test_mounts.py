@@ -1,0 +1,114 @@
+"""Mounts: registers against figures typed here from their published sources."""
+
+from __future__ import annotations
+
+import pytest
+
+from flangeback.kit import adapter_thickness, mount_named, mounts, parse_kit
+
+# Flange focal distances in mm. Source: the public encyclopedia table "Flange focal distance",
+# agreeing with published register tables for adapted lenses. C: ANSI/SMPTE, 0.690 in.
+REGISTERS: dict[str, float | tuple[float, float]] = {
+    "C": 0.690 * 25.4,
+    "Z": 16.00,
+    "X": 17.70,
+    "E": 18.00,
+    "EF-M": 18.00,
+    "Micro Four Thirds": 19.25,
+    "L": 20.00,
+    "RF": 20.00,
+    "NX": 25.50,
+    "GFX": 26.70,
+    "M": 27.80,
+    "LTM": 28.80,
+    "M39": 28.80,
+    "M39 rangefinder screw": 28.80,
+    "G": 29.00,
+    "Four Thirds": 38.67,
+    "AR": (40.5, 40.7),  # the tables differ
+    "FD": 42.00,
+    "FL": 42.00,
+    "SR": 43.50,
+    "MD": 43.50,
+    "EF": 44.00,
+    "A": 44.50,
+    "Exakta": 44.7,
+    "M42": 45.46,
+    "K": 45.46,
+    "C/Y": 45.50,
+    "OM": 46.00,
+    "F": 46.50,
+    "R": 47.00,
+    "T2": 55.00,
+    "T-mount": 55.00,
+    "645": 70.87,
+    "Pentacon Six": 74.1,
+    "V": 74.90,
+}
+
+
+@pytest.mark.parametrize("designation", REGISTERS)
+def test_register(designation: str) -> None:
+    mount = mount_named(designation)
+    assert mount is not None
+    expected = REGISTERS[designation]
+    both = expected if isinstance(expected, tuple) else (expected, expected)
+    assert mount.register == pytest.approx(both, abs=1e-9)
+    assert mount.source
+
+
+@pytest.mark.parametrize("designation", REGISTERS)
+def test_designations_in_any_case_and_spacing(designation: str) -> None:
+    mount = mount_named(designation)
+    assert mount is not None
+    for written in (designation.lower(), designation.upper(), f"  {designation}  "):
+        assert mount_named(written) is mount
+    assert mount_named(designation.replace(" ", "  ")) is mount
+
+
+def test_no_mount_but_these() -> None:
+    assert {name for mount in mounts() for name in mount.designations} == set(REGISTERS)
+    assert mount_named("SR / MD") is None
+    assert mount_named("") is None
+
+
+def test_each_designation_means_one_mount() -> None:
+    folded = [name.casefold() for mount in mounts() for name in mount.designations]
+    assert len(folded) == len(set(folded))
+
+
+# Differences of the published registers, worked by hand.
+THICKNESSES = [
+    ("M42", "E", 27.46),
+    ("F", "Z", 30.50),
+    ("LTM", "M", 1.00),
+    ("M", "L", 7.80),
+    ("EF", "Micro Four Thirds", 24.75),
+    ("K", "F", -1.04),  # no room: no infinity focus
+]
+
+
+@pytest.mark.parametrize(("lens", "body", "thickness"), THICKNESSES)
+def test_thickness_of_an_adapter(lens: str, body: str, thickness: float) -> None:
+    lens_mount, body_mount = mount_named(lens), mount_named(body)
+    assert lens_mount is not None
+    assert body_mount is not None
+    assert adapter_thickness(lens_mount, body_mount) == pytest.approx((thickness, thickness))
+
+
+def test_thickness_where_the_tables_differ() -> None:
+    lens_mount, body_mount = mount_named("AR"), mount_named("E")
+    assert lens_mount is not None
+    assert body_mount is not None
+    assert adapter_thickness(lens_mount, body_mount) == pytest.approx((22.5, 22.7))
+    assert adapter_thickness(body_mount, lens_mount) == pytest.approx((-22.7, -22.5))
+
+
+@pytest.mark.parametrize(("one", "other"), [("SR", "md"), ("FD", "fl"), ("LTM", "m39")])
+def test_alternatives_in_a_kit_are_one_mount(one: str, other: str) -> None:
+    kit = parse_kit(
+        '[body.b]\nmount = "E"\n'
+        f'[lens.l]\nname = "L"\nfocal = 50\nwidest = 2\nnarrowest = 16\nmount = "{one}"\n'
+        f'[adapter.a]\nlens_mount = "{other}"\nbody_mount = "e"\n'
+    )
+    assert kit.adapters_for(kit.lenses["l"], kit.bodies["b"]) == (kit.adapters["a"],)
