@@ -31,6 +31,14 @@ narrowest = 16
 mount = "F"
 aperture_ring = false
 
+[lens.ringlesszoom]
+name = "Ostrava Zoom 35-70mm f/3.5-4.5"
+focal = [35, 70]
+widest = [3.5, 4.5]
+narrowest = 22
+mount = "F"
+aperture_ring = false
+
 [lens.native35]
 name = "Kestrin 35mm f/2"
 focal = 35

@@ -152,6 +152,19 @@ def test_a_remark_without_quotes_is_one_fault() -> None:
         "9:12 k7 miran58 brask135\n9:20 k7 f/2\n9:30 k7 f/22",
         # Quotes take the rest of the line.
         '9:12 k7 "quay miran58 f/4\n9:20 k7 f/8',
+        # A lost lens may have named the adapter that the next entry carries on.
+        "9:12 k7 tolvan82 f-e-ring f/4\n9:20 k7 tolvan28 f/8",
+        # The f-number is lost, and the one above it is not the one meant.
+        "9:12 k7 zoom3570 f/3.5 35mm\n9:20 k7 zoom3570 70mm xf8",
+        # So is the focal length.
+        "9:12 k7 zoom3570 open 70mm\n9:20 k7 zoom3570 f/3.5 x35mm",
+        "9:12 k7 zoom3570 open 70mm\n9:20 k7 f/3.5 99mm",
+        # An entry by frames between two times has lost its lens.
+        "9:12 k7 miran58\nK7_0212 k7 brsk135\n9:30 k7 f/4",
+        # The first zone is lost, and so is whether the second differs.
+        "zone Europe/Stokholm\nzone +2\n9:12 k7 miran58",
+        # Two bodies: the entry may be either's.
+        "9:12 k7 n2 tolvan28 open\n9:20 n2 f/4\n9:30 k7 f/4",
         # By order of slates, not supported, and an entry that builds on it.
         "first k7 miran58 f/2.8\n9:20 k7 f/99",
     ],

@@ -256,8 +256,8 @@ def test_keys_are_found_however_the_kit_writes_them() -> None:
     kit = parse_kit(
         '[body."Ｋ７"]\nmount = "E"\n[lens."Mir–58"]\nname = "Miran"\nfocal = 58\nwidest = 2\n'
         'narrowest = 16\nmount = "M42"\n'
-        '[adapter."Ha\u0308"]\nlens_mount = "M42"\nbody_mount = "E"\n'
+        '[adapter."한"]\nlens_mount = "M42"\nbody_mount = "E"\n'
     )
-    log = parse_log("K7_0001 k7 MIR-58 via hä", kit)
+    log = parse_log("K7_0001 k7 MIR-58 via \u1112\u1161\u11ab", kit)
     assert (log.entries[0].body, log.entries[0].lens) == ("Ｋ７", "Mir–58")
     assert parse_log(format_log(log), kit) == log

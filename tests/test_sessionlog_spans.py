@@ -110,6 +110,8 @@ def test_a_time_carries_on_from_the_last_time_and_not_from_frames() -> None:
     assert list(settings(same))[2] == "k7 miran58 m42-e f/2.8 58mm"
     named = START + "K7_0212 k7 brask135 f/8\n9:30 k7 miran58"
     assert list(settings(named))[2] == "k7 miran58 m42-e f/2.8 58mm"
+    settled = START + "K7_0212 k7 brask135 f/8\n9:30 k7 miran58\n9:40 k7 f/4"
+    assert list(settings(settled))[3] == "k7 miran58 m42-e f/4 58mm"
     first = "K7_0212 k7 brask135 f/8\n9:30 k7 f/4"
     assert list(settings(first))[1] == "k7 brask135 m42-e f/4 135mm"
 
@@ -224,6 +226,12 @@ def test_a_lens_without_a_ring_stays_open_on_a_plain_adapter() -> None:
         assert (problem.suggestion, under_caret(problem)) == ("open", words)
 
 
+def test_a_zoom_without_a_ring_is_as_wide_open_as_is_known() -> None:
+    text = "9:12 n2 ringlesszoom f/4 50mm\n9:20 n2 ringlesszoom 70mm open\n9:30 n2 50mm"
+    assert [span.setting.f_number for span in spans(text)] == [Decimal(4), Decimal("4.5"), None]
+    assert fault("9:12 n2 ringlesszoom f/5.6 50mm").suggestion == "open"
+
+
 def test_an_adapter_with_a_ring_stops_it_down() -> None:
     assert list(settings("9:12 k7 ringless50 f/4 via f-e-ring")) == [
         "k7 ringless50 f-e-ring f/4 50mm"
@@ -262,6 +270,12 @@ def test_nothing_falls_inside_an_entry_with_an_end(entry: str) -> None:
     problem = fault(f"10:05-10:30 k7 miran58\n{entry}")
     assert problem.text == "falls inside line 2's 10:05-10:30"
     assert under_caret(problem) == entry.split()[0]
+
+
+def test_an_entry_with_an_end_holds_those_after_the_next_one() -> None:
+    # The second may have come after 10:30:30, the third can't.
+    problem = fault("10:05-10:30:30 k7 miran58\n10:30 k7 f/4\n10:30:10 k7 f/8")
+    assert (problem.line, problem.text) == (4, "falls inside line 2's 10:05-10:30:30")
 
 
 @pytest.mark.parametrize("entry", ["10:29-10:40 k7 f/4", "10:10-10:20 k7 f/4"])

@@ -87,11 +87,13 @@ def test_times_that_are_none(written: str, text: str, suggestion: str | None) ->
         ("10:05-1:30 pm", "10:05", "13:30"),
         ("9:00 am - 9:30", "09:00", "09:30"),
         ("10:30-10:30", "10:30", "10:30"),
+        ("10:30:30-10:30", "10:30:30", "10:30"),
     ],
 )
 def test_start_and_end(written: str, start: str, end: str) -> None:
     entry = read(f"{written} k7 miran58").entries[0]
-    assert (entry.start, entry.end) == (at(start), at(end))
+    width = SECOND if start.count(":") == 2 else MINUTE
+    assert (entry.start, entry.end) == (at(start, width), at(end))
 
 
 @pytest.mark.parametrize("written", ["10:30-10:05", "23:50-0:20"])
@@ -236,6 +238,7 @@ def test_a_prime_may_be_given_its_own_focal_length() -> None:
         ("K7_0212...K7_0230.", "K7_0212", "K7_0230"),
         ("100_K7/K7_0212..K7_0230", "100_K7/K7_0212", "100_K7/K7_0230"),
         ("100_K7/K7_9990..101_K7/K7_0010", "100_K7/K7_9990", "101_K7/K7_0010"),
+        ("100_K7/K7_5000..101_K7/K7_0010", "100_K7/K7_5000", "101_K7/K7_0010"),
         ("K7_9990..K7_0010", "K7_9990", "K7_0010"),
         ("K7_12..K7_14", "K7_12", "K7_14"),
         ("K7_0212", "K7_0212", "K7_0212"),
