@@ -59,6 +59,8 @@ def _files(folder: Path) -> Iterator[str]:
 def _frame(folder: Path, file: str) -> Frame | None:
     path = folder / file
     try:
+        if path.exists() and not path.is_file():
+            return None  # A pipe, say, which would never end.
         if path.suffix.lower() not in _JPEG_SUFFIXES and not _starts_like_jpeg(path):
             return None
         return read_frame(folder, file)
