@@ -25,6 +25,10 @@ _HEADER: Span = (0, 8)
 _DATA_POINTERS = ((0x0111, 0x0117), (0x0144, 0x0145), (0x0201, 0x0202))
 """Offsets and lengths of strips, tiles and the JPEG thumbnail (TIFF 6.0; CIPA DC-008, 4.6.5)."""
 
+_MOST_SPANS = 1 << 16
+_MOST_NOTES = 16
+"""Beyond these a block isn't a camera's, and working it out would take long."""
+
 _SHORTEST_RUN = 32
 _MARGIN = 16
 """Zeros left alone next to bytes whose meaning is unknown: they may be part of a number or text."""
@@ -59,6 +63,8 @@ def usage(block: Block) -> Usage:
                 (e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline
             )
             spans.extend(_data_spans(block, directory))
+            if len(spans) > _MOST_SPANS:
+                return Usage(tuple(spans), complete=False)
     except Damaged:
         return Usage(tuple(spans), complete=False)
     return Usage(tuple(spans), complete=True)
@@ -185,6 +191,8 @@ def _maker_note_claims(block: Block) -> list[Span]:
     readings are kept free.
     """
     notes = [e for d in block.directories() for e in d.entries if e.tag == MAKER_NOTE]
+    if len(notes) > _MOST_NOTES:
+        return [(0, block.size)]
     return [span for note in notes if block.holds(note) for span in _claims(block, note)]
 
 
