@@ -40,10 +40,12 @@ def fit_clock(references: Sequence[Reference]) -> BodyClock:
     ahead = sum(one.ahead for one in ordered) / len(ordered)
     spread = sum((one.camera - origin) ** 2 for one in ordered)
     leaning = sum((one.camera - origin) * (one.ahead - ahead) for one in ordered)
-    drift = leaning / spread if spread else 0.0
+    # The seconds that two readings are rounded to, soon after one another, are no drift.
+    drift = max(-PLAUSIBLE_DRIFT, min(PLAUSIBLE_DRIFT, leaning / spread if spread else 0.0))
     length = ordered[-1].camera - ordered[0].camera
     misfit = max(abs(one.ahead - ahead - drift * (one.camera - origin)) for one in ordered)
-    error = max(max(one.error for one in ordered), misfit)
+    # At each reference the line is `misfit` at most from what was read, and that from the truth.
+    error = max(one.error for one in ordered) + misfit
     return BodyClock(
         ahead=ahead,
         drift=drift,

@@ -83,22 +83,26 @@ class BodyClock:
         """When a frame was made, by the log's clock. `zone` is the log's, None where it has none.
 
         A reading with its own offset from UTC is taken by that; one without, by the log's zone.
+        Where clocks change, it may be either of two instants.
         """
-        reading = instant(placed(camera, zone))
+        reading, other = (instant(placed(camera, zone, fold)) for fold in (0, 1))
         ahead = self.ahead_at(reading)
         error = self.error_at(reading)
-        earliest = reading - round(ahead + error)
-        latest = reading + microseconds(camera.resolution) - round(ahead - error)
+        earliest = min(reading, other) - round(ahead + error)
+        latest = max(reading, other) + microseconds(camera.resolution) - round(ahead - error)
         return TrueTime(_shown(camera, zone, reading, ahead), earliest, latest)
 
 
-def placed(camera: CameraTime, zone: tzinfo | None) -> datetime:
-    """The body's reading on the log's time line: naive without a zone, else aware."""
+def placed(camera: CameraTime, zone: tzinfo | None, fold: int = 0) -> datetime:
+    """The body's reading on the log's time line: naive without a zone, else aware.
+
+    `fold` chooses between two instants that read alike, as datetime's does.
+    """
     if zone is None:
         return camera.at
     if camera.offset is not None:
         return camera.at.replace(tzinfo=timezone(camera.offset))
-    return camera.at.replace(tzinfo=zone)
+    return camera.at.replace(tzinfo=zone, fold=fold)
 
 
 def _shown(camera: CameraTime, zone: tzinfo | None, reading: int, ahead: float) -> datetime:
