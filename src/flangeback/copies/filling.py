@@ -219,11 +219,12 @@ class _Run:
             return FrameCopy(match, match.frame.file, True, resumed=True), None
         values = job.values
         try:
-            splices = planned(match.frame.path, values)
-        except (Refused, Damaged) as refusal:
-            match, values, splices = _refused(match, str(refusal)), (), ()
-        try:
-            made = self._make(replace(job, match=match, values=values), splices)
+            try:
+                splices = planned(match.frame.path, values)
+                made = self._make(job, splices)
+            except (Refused, Damaged) as refusal:
+                match, values, splices = _refused(match, str(refusal)), (), ()
+                made = self._make(replace(job, match=match, values=values), splices)
         except ProofError as failure:
             return FrameCopy(match, None, False, failure=str(failure)), None
         return FrameCopy(match, match.frame.file, True), self._record(match, values, splices, made)

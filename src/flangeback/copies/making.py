@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from flangeback.containers.jpeg import FileHead, exif_block, read_head
+from flangeback.containers.tiff import Damaged
 from flangeback.copies import proof, proof_xmp
 from flangeback.copies.output import unfinished_name
-from flangeback.copies.transfer import Digests, compare, start_writing_back, write_copy
+from flangeback.copies.transfer import Digests, ProofError, compare, start_writing_back, write_copy
 from flangeback.embed import Splice, edit_jpeg
 from flangeback.tags.table import TagValue
 
@@ -91,16 +93,23 @@ def _give_name(part: Path, target: Path, owned: bool) -> None:
 def prove(
     source: Path, copy: Path, size: int, splices: Sequence[Splice], values: Sequence[TagValue]
 ) -> Digests:
-    """The proof of one copy, from disk. Raises ProofError, OSError."""
+    """The proof of one copy, from disk. Raises ProofError, OSError, and Damaged where ExifRead
+    can't read the source."""
     with source.open("rb") as before, copy.open("rb") as after:
         digests = compare(before.fileno(), after.fileno(), size, splices)
         if values:
             size_before = block_size(before.fileno())
-            proof.check_tags(
-                proof.look(before, size_before), proof.look(after, size_before), values
-            )
+            was = proof.look(before, size_before)
+            proof.check_tags(was, _read_back(after, size_before), values)
             _prove_xmp(before.fileno(), after.fileno(), values)
     return digests
+
+
+def _read_back(copy: BinaryIO, size_before: int | None) -> proof.Seen:
+    try:
+        return proof.look(copy, size_before)
+    except Damaged as damage:
+        raise ProofError(str(damage)) from None
 
 
 def block_size(file: int) -> int | None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, BinaryIO
 
+from flangeback.containers.tiff import Damaged
 from flangeback.copies.transfer import ProofError
 from flangeback.tags.table import TagValue
 
@@ -32,7 +33,19 @@ class Seen:
 
 
 def look(file: BinaryIO, block_size: int | None) -> Seen:
-    """Reads a file with ExifRead. `block_size` is the length in bytes of its Exif block."""
+    """Reads a file with ExifRead. `block_size` is the length in bytes of its Exif block.
+
+    Raises Damaged where ExifRead can't, OSError.
+    """
+    try:
+        return _look(file, block_size)
+    except OSError:
+        raise
+    except Exception as error:  # A damaged block makes it raise almost anything.
+        raise Damaged(f"ExifRead can't read the Exif block: {error}") from error
+
+
+def _look(file: BinaryIO, block_size: int | None) -> Seen:
     import exifread
     from exifread.core.exceptions import ExifNotFound, InvalidExif
     from exifread.core.find_exif import determine_type

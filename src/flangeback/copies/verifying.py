@@ -7,6 +7,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from flangeback.containers.tiff import Damaged
 from flangeback.copies import manifest, output, proof
 from flangeback.copies.making import block_size
 from flangeback.copies.manifest import Record
@@ -58,7 +59,7 @@ def _checked(out: Path, record: Record) -> CheckedCopy:
         return CheckedCopy(record.copy, "the copy is gone")
     except OSError as error:
         return CheckedCopy(record.copy, f"the copy can't be read: {error.strerror}")
-    except ProofError as failure:
+    except (ProofError, Damaged) as failure:
         return CheckedCopy(record.copy, str(failure))
 
 
