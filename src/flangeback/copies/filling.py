@@ -154,16 +154,19 @@ class _Run:
         it its name and noting it."""
         try:
             self._adopted(job)
-        except (ProofError, OSError, Refused, Damaged):
+        except (ProofError, OSError):
             return False
         return True
 
-    def _adopted(self, job: _Job) -> tuple[Digests, tuple[Splice, ...]]:
-        source = job.match.frame.path
-        splices = planned(source, job.values)
+    def _adopted(self, job: _Job) -> Digests:
+        source, size = job.match.frame.path, job.match.frame.size
         if job.target.is_symlink():
             raise ProofError("a link")
-        return prove(source, job.target, job.match.frame.size, splices, job.values), splices
+        try:
+            splices = planned(source, job.values)
+            return prove(source, job.target, size, splices, job.values)
+        except (Refused, Damaged):
+            return prove(source, job.target, size, (), ())
 
     def carry_out(
         self, jobs: Sequence[_Job], writer: ManifestWriter, progress: Progress | None
@@ -234,7 +237,7 @@ class _Run:
         try:
             return make_copy(job.match.frame.path, job.target, splices, job.values, job.owned)
         except FileExistsError:
-            digests, _ = self._adopted(job)
+            digests = self._adopted(job)
             status = job.target.stat()
             return Made(digests, status.st_size, status.st_mtime_ns)
 
