@@ -139,13 +139,14 @@ class _Run:
             (
                 p
                 for p in job.target.parents
-                if p != self.out and self.out in p.parents and p.is_file()
+                if p != self.out and self.out in p.parents and (p.is_file() or p.is_symlink())
             ),
             job.target,
         )
         if not in_the_way.exists() and not in_the_way.is_symlink():
             return
-        if job.finished is None and not job.owned and not self._is_same(job):
+        passes = job.finished is not None or job.owned or self._is_same(job)
+        if in_the_way != job.target or not passes:
             text = "stands in the way and isn't flangeback's own"
             yield Problem(str(in_the_way), text, expected="another folder for the copies")
 
