@@ -6,6 +6,7 @@ import errno
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -211,8 +212,10 @@ class _Run:
         for future in waiting:
             if not future.cancelled() and future.exception() is None:
                 record = future.result()[1]
-                if record is not None:
-                    writer.append(record)
+                # A copy that can't be noted now is adopted by the next run.
+                with suppress(OSError):
+                    if record is not None:
+                        writer.append(record)
 
     def _one(self, job: _Job) -> tuple[FrameCopy, Record | None]:
         """One frame's copy, and its line for the manifest unless it has one already."""

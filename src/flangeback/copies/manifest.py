@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -121,8 +122,14 @@ class ManifestWriter:
             os.ftruncate(self._file, size - len(tail) + tail.rfind(b"\n") + 1)
 
     def append(self, record: Record) -> None:
-        """Writes one line, in one go."""
-        os.write(self._file, record.line().encode("utf-8"))
+        """Writes one line whole, or none of it and raises OSError."""
+        line = record.line().encode("utf-8")
+        size = os.fstat(self._file).st_size
+        written = os.write(self._file, line)
+        if written != len(line):
+            # Half a line with another behind it would make the manifest unreadable.
+            os.ftruncate(self._file, size)
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     def close(self) -> None:
         os.fsync(self._file)
