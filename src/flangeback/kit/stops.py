@@ -1,0 +1,36 @@
+"""The marked f-numbers: full, half and third stops (`profiles/stops.toml`, ISO 517)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import cache
+
+from flangeback import profiles
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A mark on an aperture ring, and the exact f-number it stands for (APEX, CIPA DC-008)."""
+
+    mark: Decimal
+    exact: float
+
+
+@cache
+def series(name: str) -> tuple[Stop, ...]:
+    """The marks of a series: "full", "half" or "third". Raises KeyError for another name."""
+    rows = {row["name"]: row for row in profiles.load("stops")["series"]}
+    row = rows[name]
+    return tuple(
+        Stop(Decimal(mark), 2 ** ((row["from"] + n / row["stops"]) / 2))
+        for n, mark in enumerate(row["marks"])
+    )
+
+
+def first_from(f_number: float, name: str = "full") -> Decimal | None:
+    """The widest mark of a series that is at least this f-number; None beyond the series' end.
+
+    Compares exact values: f/5.6 is 5.657, and serves where 5.65 is asked for.
+    """
+    return next((stop.mark for stop in series(name) if stop.exact >= f_number * (1 - 1e-9)), None)
