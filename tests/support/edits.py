@@ -1,0 +1,75 @@
+"""Edits as tests make them: values to write, splices put in by hand."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from fractions import Fraction
+
+from hypothesis import strategies as st
+
+from flangeback.containers.jpeg import FileHead
+from flangeback.embed import Splice, edit_jpeg
+from flangeback.tags import Tag, TagValue
+
+
+def splices_for(data: bytes, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+    """What `edit_jpeg` comes to for a file with this content. Raises what it raises."""
+    with tempfile.TemporaryFile() as file:
+        file.write(data)
+        file.flush()
+        return edit_jpeg(FileHead(file.fileno()), values)
+
+
+def applied(data: bytes, splices: Sequence[Splice]) -> bytes:
+    """The content with the splices put in; they must come in order and not overlap."""
+    out, at = b"", 0
+    for splice in splices:
+        assert at <= splice.start <= splice.end <= len(data)
+        out += data[at : splice.start] + splice.data
+        at = splice.end
+    return out + data[at:]
+
+
+def edited(data: bytes, values: Sequence[TagValue]) -> bytes:
+    return applied(data, splices_for(data, values))
+
+
+_RATIONALS = st.one_of(
+    st.tuples(st.integers(0, 2**32 - 1), st.integers(1, 2**32 - 1)),
+    st.tuples(st.integers(1, 3000), st.sampled_from([1, 10, 100])),
+    st.just((0, 0)),
+)
+_TEXTS = st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=70)
+
+
+def _value(tag: Tag) -> st.SearchStrategy[TagValue]:
+    if tag in (Tag.LENS_MAKE, Tag.LENS_MODEL, Tag.LENS_SERIAL_NUMBER):
+        return st.builds(TagValue, st.just(tag), _TEXTS)
+    if tag == Tag.FOCAL_LENGTH_35MM:
+        return st.builds(TagValue, st.just(tag), st.integers(0, 65_535))
+    count = 4 if tag == Tag.LENS_SPECIFICATION else 1
+    return st.builds(TagValue, st.just(tag), st.tuples(*[_RATIONALS] * count))
+
+
+def value_sets() -> st.SearchStrategy[tuple[TagValue, ...]]:
+    """One to nine tags, ascending, as `decide` gives them."""
+    return (
+        st.sets(st.sampled_from(sorted(Tag)), min_size=1)
+        .flatmap(lambda tags: st.tuples(*(_value(tag) for tag in sorted(tags))))
+        .map(tuple)
+    )
+
+
+def fraction(top: int, below: int) -> Fraction | None:
+    """A rational as a number; None over zero."""
+    return Fraction(top, below) if below else None
+
+
+def as_read(value: TagValue) -> str | list[Fraction | None]:
+    """What a reader must find for this value."""
+    if isinstance(value.value, str):
+        return value.value
+    if isinstance(value.value, int):
+        return [Fraction(value.value)]
+    return [fraction(*pair) for pair in value.value]
