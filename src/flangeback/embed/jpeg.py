@@ -141,5 +141,7 @@ def _multi_picture(file: FileHead, head: Head, splices: Sequence[Splice]) -> Ite
         at = index.value_at + n * _PICTURE_ENTRY_SIZE + 4
         size, offset = struct.unpack_from(block.order + "II", block.data, at)
         fresh = (size + growth, offset) if n == 0 else (size, offset + (behind if offset else 0))
+        if max(fresh) >= 1 << 32:
+            raise Refused("the multi-picture index's numbers can't follow the growth")
         if fresh != (size, offset):
             yield Splice(base + at, base + at + 8, struct.pack(block.order + "II", *fresh))
