@@ -100,6 +100,8 @@ def prove(
         if values:
             size_before = block_size(before.fileno())
             was = proof.look(before, size_before)
+            if was.order is None and size_before is not None:
+                raise Damaged("ExifRead doesn't find the Exif block, so nothing could be proved")
             proof.check_tags(was, _read_back(after, size_before), values)
             _prove_xmp(before.fileno(), after.fileno(), values)
     return digests
