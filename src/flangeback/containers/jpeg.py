@@ -7,16 +7,15 @@ hold metadata. Segment names: Exif (CIPA DC-008, 4.7), XMP (ISO 16684-3), multi-
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from flangeback.containers.file import FileHead
 from flangeback.containers.tiff import MAGIC, Block, Damaged
 
 START = b"\xff\xd8\xff"
 """How a JPEG file starts: the start-of-image marker and the first byte of another."""
 
-FIRST_READ = 65_536
 APP0, APP1, APP2 = 0xE0, 0xE1, 0xE2
 EXIF_NAME = b"Exif\0"
 """The Exif segment's name; a sixth byte, NUL or padding, follows before the TIFF block."""
@@ -48,23 +47,6 @@ class Head:
     xmp: Segment | None
     multi_picture: Segment | None
     has_extended_xmp: bool
-
-
-class FileHead:
-    """An open file, of which the first bytes are at hand and the rest is read when asked for."""
-
-    __slots__ = ("_first", "descriptor", "size")
-
-    def __init__(self, descriptor: int) -> None:
-        self.descriptor = descriptor
-        self.size = os.fstat(descriptor).st_size
-        self._first = os.pread(descriptor, FIRST_READ, 0)
-
-    def read(self, start: int, end: int) -> bytes:
-        """The bytes from `start` to `end`, fewer where the file ends before."""
-        if end <= len(self._first):
-            return self._first[start:end]
-        return os.pread(self.descriptor, max(0, end - start), start)
 
 
 def is_jpeg(head: FileHead) -> bool:

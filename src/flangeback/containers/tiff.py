@@ -11,26 +11,36 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from mmap import mmap
 
-Buffer = bytes | bytearray | memoryview | mmap
+from flangeback.containers.file import FileHead
 
 BYTE, ASCII, SHORT, LONG, RATIONAL = 1, 2, 3, 4, 5
 UNDEFINED, SRATIONAL = 7, 10
-TYPE_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
-"""Bytes per value, by TIFF type (TIFF 6.0, section 2; 13 is IFD of Adobe's supplement 1)."""
+TYPE_SIZES = (
+    {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4}
+    | {10: 8, 11: 4, 12: 8, 13: 4}
+    | {16: 8, 17: 8, 18: 8}
+)
+"""Bytes per value, by TIFF type (TIFF 6.0, section 2; 13 is IFD of the PageMaker 6.0 notes; 16 to
+18 are BigTIFF's)."""
 
-_INTEGERS = {1: "B", 3: "H", 4: "I", 6: "b", 8: "h", 9: "i", 13: "I"}
+_INTEGERS = {1: "B", 3: "H", 4: "I", 6: "b", 8: "h", 9: "i", 13: "I", 16: "Q", 17: "q", 18: "Q"}
 _FRACTIONS = {5: "I", 10: "i"}
+_POINTERS = (LONG, 13, 16, 18)
 
 EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY, SUB_DIRECTORIES = 0x8769, 0x8825, 0xA005, 0x014A
 MAKER_NOTE = 0x927C
+XMP_PACKET = 0x02BC
 _CHILDREN = (EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY, SUB_DIRECTORIES)
 
 ENTRY_SIZE = 12
-MAGIC = 42
-"""The number behind the byte order mark (TIFF 6.0, section 2)."""
+MAGIC, BIG_MAGIC = 42, 43
+"""The numbers behind the byte order mark: TIFF 6.0, section 2, and BigTIFF, whose offsets have
+64 bits (the layout's published description at the AWare Systems TIFF pages, from memory)."""
+
 _MOST_DIRECTORIES = 64
+_MOST_ENTRIES = 0xFFFF
+_LONGEST_VALUE = 1 << 26
 
 
 class Damaged(ValueError):
@@ -39,8 +49,8 @@ class Damaged(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A directory entry. `at` is where its 12 bytes start, `value_at` where its value does
-    (inside the entry when it has at most four bytes), `size` the value's length in bytes."""
+    """A directory entry. `at` is where its bytes start, `value_at` where its value does, `size`
+    the value's length in bytes; `inline` says that the value stands in the entry itself."""
 
     tag: int
     type: int
@@ -48,68 +58,101 @@ class Entry:
     at: int
     value_at: int
     size: int
-
-    @property
-    def inline(self) -> bool:
-        return self.size <= 4
+    inline: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Directory:
-    """An image file directory at offset `at`; `next` is the offset of the following one, or 0."""
+    """An image file directory at offset `at`; `next` is the offset of the following one, or 0.
+    `size` is its length in bytes, with the count and the next pointer."""
 
     at: int
     entries: tuple[Entry, ...]
     next: int
-
-    @property
-    def size(self) -> int:
-        """Length in bytes, with the count and the next pointer."""
-        return 2 + ENTRY_SIZE * len(self.entries) + 4
+    size: int
 
     def find(self, tag: int) -> Entry | None:
         """The first entry with this tag."""
         return next((entry for entry in self.entries if entry.tag == tag), None)
 
 
+NO_DIRECTORY = Directory(0, (), 0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """How wide the fields of a directory are: TIFF's, or BigTIFF's."""
+
+    count: str
+    entry: str
+    entry_size: int
+    pointer: str
+    room: int
+    """Bytes of an entry that a short value takes the place of."""
+
+
+_TIFF = _Layout("H", "HHII", ENTRY_SIZE, "I", 4)
+_BIG_TIFF = _Layout("Q", "HHQQ", 20, "Q", 8)
+
+
 class Block:
-    """A TIFF block, read on demand. `order` is "<" or ">" (struct's marks for the byte order).
+    """A TIFF block, read on demand: bytes at hand, or a whole file. `order` is "<" or ">"
+    (struct's marks for the byte order).
 
     Raises Damaged when the header isn't TIFF's.
     """
 
-    __slots__ = ("data", "first", "magic", "order", "size")
+    __slots__ = ("_data", "_layout", "first", "is_big", "magic", "order", "size")
 
-    def __init__(self, data: Buffer) -> None:
-        self.data = data
-        self.size = len(data)
-        mark = bytes(data[:2])
-        if mark not in (b"II", b"MM") or self.size < 8:
+    def __init__(self, data: bytes | FileHead) -> None:
+        self._data = data
+        self.size = data.size if isinstance(data, FileHead) else len(data)
+        head = self.read(0, 16)
+        if head[:2] not in (b"II", b"MM") or len(head) < 8:
             raise Damaged("the TIFF block has no byte order mark")
-        self.order = "<" if mark == b"II" else ">"
+        self.order = "<" if head[:2] == b"II" else ">"
         self.magic: int
         self.first: int
-        self.magic, self.first = struct.unpack_from(self.order + "HI", data, 2)
+        self.magic, self.first = struct.unpack_from(self.order + "HI", head, 2)
+        self.is_big = self.magic == BIG_MAGIC
+        self._layout = _BIG_TIFF if self.is_big else _TIFF
+        if self.is_big:
+            if len(head) < 16:
+                raise Damaged("the BigTIFF header is cut short")
+            (self.first,) = struct.unpack_from(self.order + "Q", head, 8)
+
+    def read(self, start: int, end: int) -> bytes:
+        """The bytes from `start` to `end`, fewer where the block ends before."""
+        if isinstance(self._data, FileHead):
+            return self._data.read(start, end)
+        return self._data[start:end]
 
     def directory(self, at: int) -> Directory:
         """The directory at this offset. Raises Damaged when it runs past the block's end."""
-        if not 8 <= at <= self.size - 2:
+        layout = self._layout
+        lead = struct.calcsize("<" + layout.count)
+        if not 8 <= at <= self.size - lead:
             raise Damaged(f"a directory at {at} lies outside the block of {self.size} bytes")
-        (count,) = struct.unpack_from(self.order + "H", self.data, at)
-        end = at + 2 + ENTRY_SIZE * count
-        if end > self.size:
+        (count,) = struct.unpack(self.order + layout.count, self.read(at, at + lead))
+        end = at + lead + layout.entry_size * count
+        if end > self.size or count > _MOST_ENTRIES:
             raise Damaged(f"the directory at {at} has {count} entries, more than the block holds")
-        entries = tuple(self._entry(at + 2 + ENTRY_SIZE * n) for n in range(count))
+        pointer = struct.calcsize("<" + layout.pointer)
+        data = self.read(at, min(end + pointer, self.size))
+        entries = tuple(self._entry(data, at, lead + layout.entry_size * n) for n in range(count))
         # Some writers leave the next pointer out where the block ends (TIFF 6.0 asks for it).
         following = 0
-        if end + 4 <= self.size:
-            (following,) = struct.unpack_from(self.order + "I", self.data, end)
-        return Directory(at, entries, following)
+        if end + pointer <= self.size:
+            (following,) = struct.unpack_from(self.order + layout.pointer, data, end - at)
+        return Directory(at, entries, following, end + pointer - at)
 
-    def _entry(self, at: int) -> Entry:
-        tag, kind, count, offset = struct.unpack_from(self.order + "HHII", self.data, at)
+    def _entry(self, data: bytes, at: int, within: int) -> Entry:
+        layout = self._layout
+        tag, kind, count, offset = struct.unpack_from(self.order + layout.entry, data, within)
         size = TYPE_SIZES.get(kind, 1) * count
-        return Entry(tag, kind, count, at, at + 8 if size <= 4 else offset, size)
+        start, inline = at + within, size <= layout.room
+        value_at = start + layout.entry_size - layout.room if inline else offset
+        return Entry(tag, kind, count, start, value_at, size, inline)
 
     def holds(self, entry: Entry) -> bool:
         """Whether the entry's whole value lies inside the block."""
@@ -117,9 +160,9 @@ class Block:
 
     def raw(self, entry: Entry | None) -> bytes:
         """The value's bytes; empty when there is no entry or it runs past the end."""
-        if entry is None or not self.holds(entry):
+        if entry is None or not self.holds(entry) or entry.size > _LONGEST_VALUE:
             return b""
-        return bytes(self.data[entry.value_at : entry.value_at + entry.size])
+        return self.read(entry.value_at, entry.value_at + entry.size)
 
     def text(self, entry: Entry | None) -> str:
         """An ASCII value up to its first NUL, without spaces around it."""
@@ -153,7 +196,7 @@ class Block:
 
     def offset(self, entry: Entry | None) -> int | None:
         """The offset that a pointer entry holds."""
-        if entry is None or entry.type not in (LONG, 13) or entry.count < 1:
+        if entry is None or entry.type not in _POINTERS or entry.count < 1:
             return None
         value = self.number(entry)
         return None if value is None else int(value)
@@ -189,5 +232,5 @@ class Block:
 
     def _children(self, parent: Directory) -> Iterator[int]:
         for entry in parent.entries:
-            if entry.tag in _CHILDREN and entry.type in (LONG, 13) and entry.count <= 16:
+            if entry.tag in _CHILDREN and entry.type in _POINTERS and entry.count <= 16:
                 yield from (int(value) for value in self.numbers(entry) if value)

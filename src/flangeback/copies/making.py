@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from flangeback.containers.jpeg import FileHead, exif_block, read_head
+from flangeback.containers.file import FileHead
+from flangeback.containers.jpeg import exif_block, read_head
 from flangeback.containers.tiff import Damaged
 from flangeback.copies import proof, proof_xmp
 from flangeback.copies.output import unfinished_name

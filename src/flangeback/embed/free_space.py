@@ -83,11 +83,13 @@ class Room:
     """Hands out places for new bytes: padding first, then the end of the block.
 
     `greatest` is the length in bytes that the block may reach; `overhang` bytes behind its end are
-    spoken for.
+    spoken for. `padding` says whether zeros inside the block may be written over.
     """
 
-    def __init__(self, block: Block, used: Usage, overhang: int, greatest: int) -> None:
-        self._runs = free_runs(block, used)
+    def __init__(
+        self, block: Block, used: Usage, overhang: int, greatest: int, *, padding: bool
+    ) -> None:
+        self._runs = free_runs(block, used) if padding else ()
         self._block_size = block.size
         self._end = _even(block.size + overhang)
         self._greatest = greatest
@@ -138,7 +140,7 @@ def free_runs(block: Block, used: Usage) -> tuple[Span, ...]:
         return ()
     taken = _merged([*used.spans, *_maker_note_claims(block)])
     found = []
-    for match in re.finditer(rb"\0{%d,}" % _SHORTEST_RUN, block.data):
+    for match in re.finditer(rb"\0{%d,}" % _SHORTEST_RUN, block.read(0, block.size)):
         for start, end in _without(match.span(), taken):
             start, end = _trimmed(block, taken, start, end)
             start = _even(start)
@@ -216,14 +218,13 @@ def _rows_like_entries(block: Block, order: str, at: int, end: int) -> list[tupl
     """Size and offset of each value out of line, if a directory of sound entries starts here."""
     if at + 2 > end:
         return []
-    (count,) = struct.unpack_from(order + "H", block.data, at)
+    data = block.read(at, end)
+    (count,) = struct.unpack_from(order + "H", data)
     if not 1 <= count <= 512 or at + 2 + ENTRY_SIZE * count > end:
         return []
     found = []
     for n in range(count):
-        _, kind, values, offset = struct.unpack_from(
-            order + "HHII", block.data, at + 2 + ENTRY_SIZE * n
-        )
+        _, kind, values, offset = struct.unpack_from(order + "HHII", data, 2 + ENTRY_SIZE * n)
         if kind not in TYPE_SIZES or values > block.size:
             return []
         size = TYPE_SIZES[kind] * values

@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Sequence
 
+from flangeback.containers.file import FileHead
 from flangeback.containers.jpeg import (
     APP0,
     APP1,
@@ -17,7 +18,6 @@ from flangeback.containers.jpeg import (
     EXIF_NAME,
     MULTI_PICTURE_NAME,
     XMP_NAME,
-    FileHead,
     Head,
     Segment,
     exif_block,
@@ -139,7 +139,7 @@ def _multi_picture(file: FileHead, head: Head, splices: Sequence[Splice]) -> Ite
     behind = sum(splice.growth for splice in splices if splice.start >= segment.end)
     for n in range(index.size // _PICTURE_ENTRY_SIZE):
         at = index.value_at + n * _PICTURE_ENTRY_SIZE + 4
-        size, offset = struct.unpack_from(block.order + "II", block.data, at)
+        size, offset = struct.unpack(block.order + "II", block.read(at, at + 8))
         fresh = (size + growth, offset) if n == 0 else (size, offset + (behind if offset else 0))
         if max(fresh) >= 1 << 32:
             raise Refused("the multi-picture index's numbers can't follow the growth")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 
@@ -26,6 +27,8 @@ def in_order(splices: list[Splice]) -> tuple[Splice, ...]:
     """The splices by place, touching ones made one. Raises Refused where two overlap."""
     merged: list[Splice] = []
     for splice in sorted(splices, key=lambda one: (one.start, one.end)):
+        if splice.start == splice.end and not splice.data:
+            continue
         if merged and splice.start < merged[-1].end:
             raise Refused(f"two values share the bytes at {splice.start}")
         if merged and splice.start == merged[-1].end:
@@ -33,3 +36,12 @@ def in_order(splices: list[Splice]) -> tuple[Splice, ...]:
             splice = Splice(last.start, splice.end, last.data + splice.data)
         merged.append(splice)
     return tuple(merged)
+
+
+def applied(data: bytes, splices: Sequence[Splice]) -> bytes:
+    """The bytes with the splices put in; these are in order and don't overlap."""
+    pieces, at = [], 0
+    for splice in splices:
+        pieces += [data[at : splice.start], splice.data]
+        at = splice.end
+    return b"".join([*pieces, data[at:]])

@@ -10,18 +10,23 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from flangeback.containers.file import FileHead
 from flangeback.containers.tiff import (
+    BYTE,
     ENTRY_SIZE,
     EXIF_DIRECTORY,
     LONG,
+    NO_DIRECTORY,
+    XMP_PACKET,
     Block,
     Directory,
     Entry,
 )
+from flangeback.embed import xmp
 from flangeback.embed.free_space import Room, Usage, usage
-from flangeback.embed.model import Splice
+from flangeback.embed.model import Refused, Splice, in_order
 from flangeback.tags.table import TagValue
 
 _FIRST_POINTER = 4
@@ -65,33 +70,115 @@ class _Slot:
 
 
 def edit_block(
-    block: Block, values: Sequence[TagValue], greatest: int, beyond: bytes = b""
+    block: Block,
+    values: Sequence[TagValue],
+    greatest: int,
+    beyond: bytes = b"",
+    *,
+    packet: bytes | None = None,
+    padding: bool = True,
 ) -> BlockEdit:
     """The edit that puts `values` into the Exif directory of `block`.
 
     `greatest` is the length in bytes that the block may reach; `beyond` is what follows it in the
     file: where a value runs a little past the end (a thumbnail counted a byte too long), readers
-    take those bytes with it, so they are repeated before anything is appended.
+    take those bytes with it, so they are repeated before anything is appended. `packet` is an XMP
+    packet for the main directory. `padding` says whether zeros inside the block that nothing
+    refers to may be written over.
 
     Raises Refused when there is no room, Damaged when the directories on the way can't be read.
     """
+    if block.is_big:
+        raise Refused("BigTIFF is read, but not written")
     main = block.main()
-    exif = block.child(main, EXIF_DIRECTORY)
+    exif = block.child(main, EXIF_DIRECTORY) if values else NO_DIRECTORY
     used = usage(block)
-    slots = [_slot(block, exif, used, value) for value in values]
+    below = _Change(exif, tuple(_slot(block, exif, used, value) for value in values))
+    above = _Change(main, () if packet is None else (_packet_slot(block, main, used, packet),))
+    above = above.pointing_to(below)
     overhang = beyond[: used.overhang(block.size, len(beyond))]
-    room = Room(block, used, len(overhang), greatest)
-    writer = _Writer(block, overhang)
-    if all(slot.entries for slot in slots):
-        roomless = [slot for slot in slots if slot.needs_room]
-        places = room.places([len(slot.data) for slot in roomless])
-        rows = writer.values(slots, dict(zip(map(id, roomless), places, strict=True)))
-        for slot in slots:
-            for entry in slot.entries:
-                writer.write(entry.at, rows[slot.tag])
-    else:
-        _write_directory(writer, main, exif, slots, room)
+    room = Room(block, used, len(overhang), greatest, padding=padding)
+    return _carried_out(_Writer(block, overhang), below, above, room)
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """A directory (None where the block has none yet) and the slots to put into it."""
+
+    directory: Directory | None
+    slots: tuple[_Slot, ...]
+
+    @property
+    def is_new(self) -> bool:
+        """Whether the directory has to be written anew: an entry is added to it."""
+        return any(not slot.entries for slot in self.slots)
+
+    @property
+    def sizes(self) -> list[int]:
+        """The room it needs: the directory's, if new, then each value's."""
+        entries = len(self.directory.entries) if self.directory else 0
+        entries += sum(not slot.entries for slot in self.slots)
+        head = [2 + ENTRY_SIZE * entries + 4] if self.is_new else []
+        return head + [len(slot.data) for slot in self.slots if slot.needs_room]
+
+    def pointing_to(self, below: _Change) -> _Change:
+        """With a slot for the pointer to `below`, its place not being known yet."""
+        if not below.is_new:
+            return self
+        directory = self.directory
+        entries = (
+            tuple(e for e in directory.entries if e.tag == EXIF_DIRECTORY) if directory else ()
+        )
+        pointer = _Slot(EXIF_DIRECTORY, LONG, 1, bytes(4), entries, None)
+        return _Change(directory, (*self.slots, pointer))
+
+    def with_pointer(self, pointer: bytes) -> _Change:
+        """With the pointer's place filled in."""
+        return _Change(
+            self.directory,
+            tuple(replace(s, data=pointer) if s.tag == EXIF_DIRECTORY else s for s in self.slots),
+        )
+
+
+def _carried_out(writer: _Writer, below: _Change, above: _Change, room: Room) -> BlockEdit:
+    places = room.places(below.sizes + above.sizes)
+    for_below, for_above = places[: len(below.sizes)], places[len(below.sizes) :]
+    if below.is_new:
+        above = above.with_pointer(struct.pack(writer.order + "I", for_below[0]))
+    writer.put(below, for_below)
+    if above.is_new:
+        writer.write(_FIRST_POINTER, struct.pack(writer.order + "I", for_above[0]))
+    writer.put(above, for_above)
     return writer.finished()
+
+
+_GREATEST_FILE = 2**32 - 1
+"""Offsets have 32 bits (TIFF 6.0, section 2)."""
+
+
+def edit_tiff(
+    file: FileHead, values: Sequence[TagValue], *, add_packet: bool = False
+) -> tuple[Splice, ...]:
+    """The splices that put `values` into a TIFF-structured file, raw ones included: a new directory
+    and values at the end, one pointer turned. An XMP packet that states one of the values is
+    brought into agreement; `add_packet` adds one where there is none.
+
+    Raises Refused when there is no room, Damaged when the directories can't be read.
+    """
+    block = Block(file)
+    packet = None if block.is_big else _packet(block, values, add_packet)
+    edit = edit_block(block, values, _GREATEST_FILE, packet=packet, padding=False)
+    splices = list(edit.splices)
+    if edit.appended:
+        splices.append(Splice(block.size, block.size, edit.appended))
+    return in_order(splices)
+
+
+def _packet(block: Block, values: Sequence[TagValue], add_packet: bool) -> bytes | None:
+    entry = block.main().find(XMP_PACKET)
+    if entry is not None:
+        return xmp.agreed(block.raw(entry), values)
+    return xmp.new_packet(values) if add_packet else None
 
 
 def encoded(value: TagValue, order: str) -> tuple[int, bytes]:
@@ -108,11 +195,24 @@ def encoded(value: TagValue, order: str) -> tuple[int, bytes]:
 def _slot(block: Block, exif: Directory | None, used: Usage, value: TagValue) -> _Slot:
     count, data = encoded(value, block.order)
     entries = tuple(e for e in exif.entries if e.tag == value.tag) if exif else ()
-    home = next((e.value_at for e in entries if _fits(block, used, e, len(data))), None)
-    if home is not None:
-        old = next(e.size for e in entries if e.value_at == home)
-        data = data.ljust(old, b"\0")
-    return _Slot(value.tag, value.type, count, data, entries, home)
+    return _housed(block, used, _Slot(value.tag, value.type, count, data, entries, None))
+
+
+def _packet_slot(block: Block, main: Directory, used: Usage, packet: bytes) -> _Slot:
+    """A slot for an XMP packet (ISO 16684-3: tag 700, BYTE); one shorter than the old is padded
+    with spaces, as packets are."""
+    entries = tuple(entry for entry in main.entries if entry.tag == XMP_PACKET)
+    kind = entries[0].type if entries else BYTE
+    data = packet.ljust(entries[0].size) if entries else packet
+    return _housed(block, used, _Slot(XMP_PACKET, kind, len(data), data, entries, None))
+
+
+def _housed(block: Block, used: Usage, slot: _Slot) -> _Slot:
+    """The slot at the place where the old value stood, if the new one fits there."""
+    home = next((e for e in slot.entries if _fits(block, used, e, len(slot.data))), None)
+    if home is None:
+        return slot
+    return replace(slot, data=slot.data.ljust(home.size, b"\0"), home=home.value_at)
 
 
 def _fits(block: Block, used: Usage, entry: Entry, size: int) -> bool:
@@ -124,32 +224,6 @@ def _fits(block: Block, used: Usage, entry: Entry, size: int) -> bool:
         and used.complete
         and used.users(entry.value_at, entry.value_at + entry.size) == 1
     )
-
-
-def _write_directory(
-    writer: _Writer, main: Directory, exif: Directory | None, slots: Sequence[_Slot], room: Room
-) -> None:
-    """A new Exif directory with the old entries and the added ones, and the pointer to it.
-
-    A block without one also gets its main directory anew, with that pointer as one entry more.
-    """
-    old = exif.entries if exif else ()
-    added = sum(1 for slot in slots if not slot.entries)
-    roomless = [slot for slot in slots if slot.needs_room]
-    sizes = [_directory_size(len(old) + added), *(len(slot.data) for slot in roomless)]
-    if exif is None:
-        sizes.append(_directory_size(len(main.entries) + 1))
-    places = room.places(sizes)
-    by_slot = dict(zip(map(id, roomless), places[1:], strict=False))
-    rows = writer.values(slots, by_slot)
-    kept = [(e.tag, rows.get(e.tag) or writer.bytes_of(e)) for e in old]
-    fresh = {slot.tag: rows[slot.tag] for slot in slots if not slot.entries}
-    writer.write(places[0], writer.directory(kept, fresh, exif.next if exif else 0))
-    writer.point_to(places[0], main, exif, places[-1])
-
-
-def _directory_size(entries: int) -> int:
-    return 2 + ENTRY_SIZE * entries + 4
 
 
 class _Writer:
@@ -170,18 +244,30 @@ class _Writer:
         self._appended.extend(bytes(max(0, beyond + len(data) - len(self._appended))))
         self._appended[beyond : beyond + len(data)] = data
 
-    def values(self, slots: Sequence[_Slot], places: Mapping[int, int]) -> dict[int, bytes]:
-        """Writes the values; gives the twelve bytes of each tag's entry."""
+    def put(self, change: _Change, places: Sequence[int]) -> None:
+        """Writes a directory's values, and the directory anew where that is needed: `places` has
+        room for the directory first, then for each value that has none."""
+        room = iter(places)
+        directory_at = next(room) if change.is_new else None
         rows = {}
-        for slot in slots:
-            place = places.get(id(slot), slot.home or 0)
+        for slot in change.slots:
+            place = next(room) if slot.needs_room else slot.home or 0
             if place:
                 self.write(place, slot.data)
             rows[slot.tag] = slot.entry(self.order, place)
-        return rows
+        old = change.directory.entries if change.directory else ()
+        if directory_at is None:
+            for entry in old:
+                if entry.tag in rows:
+                    self.write(entry.at, rows[entry.tag])
+            return
+        kept = [(entry.tag, rows.get(entry.tag) or self.bytes_of(entry)) for entry in old]
+        fresh = {slot.tag: rows[slot.tag] for slot in change.slots if not slot.entries}
+        following = change.directory.next if change.directory else 0
+        self.write(directory_at, self.directory(kept, fresh, following))
 
     def bytes_of(self, entry: Entry) -> bytes:
-        return bytes(self.block.data[entry.at : entry.at + ENTRY_SIZE])
+        return self.block.read(entry.at, entry.at + ENTRY_SIZE)
 
     def directory(self, kept: _Rows, fresh: Mapping[int, bytes], following: int) -> bytes:
         """A directory's bytes: the kept entries in their old order, each fresh one before the
@@ -193,19 +279,6 @@ class _Writer:
         count = struct.pack(self.order + "H", len(ordered))
         rows = b"".join(data for _, data in ordered)
         return count + rows + struct.pack(self.order + "I", following)
-
-    def point_to(self, exif_at: int, main: Directory, exif: Directory | None, main_at: int) -> None:
-        """Turns the one pointer that leads to the new directory."""
-        pointer = struct.pack(self.order + "I", exif_at)
-        if exif is not None:
-            entry = main.find(EXIF_DIRECTORY)
-            assert entry is not None
-            self.write(entry.value_at, pointer)
-            return
-        rows = [(entry.tag, self.bytes_of(entry)) for entry in main.entries]
-        row = struct.pack(self.order + "HHI", EXIF_DIRECTORY, LONG, 1) + pointer
-        self.write(main_at, self.directory(rows, {EXIF_DIRECTORY: row}, main.next))
-        self.write(_FIRST_POINTER, struct.pack(self.order + "I", main_at))
 
     def finished(self) -> BlockEdit:
         grown = len(self._appended) > len(self._overhang)

@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from flangeback.embed.model import Refused
 from flangeback.tags.table import Tag, TagValue
 
 if TYPE_CHECKING:
@@ -61,10 +62,90 @@ def agreed(packet: bytes, values: Sequence[TagValue]) -> bytes | None:
     if parts is None:
         return None
     lead, body, trailer = parts
-    fresh = _changed(body, {value.tag: value for value in values})
-    if fresh is None:
+    try:
+        root = _root(body)
+    except NotXmp:
         return None
+    if not _bring(root, values):
+        return None
+    fresh = _text_of(root)
     return lead + fresh + _padded(trailer, len(body) - len(fresh))
+
+
+def merged(packet: bytes, values: Sequence[TagValue]) -> bytes:
+    """A sidecar with all of `values` stated; what it says besides, and how, is kept.
+
+    Raises NotXmp where it isn't an XMP packet that may be changed.
+    """
+    if len(packet) > _LONGEST_SIDECAR:
+        raise NotXmp(f"it has more than {_LONGEST_SIDECAR >> 20} MiB")
+    parts = _parts(packet)
+    if parts is None:
+        raise NotXmp("it isn't XML in UTF-8")
+    lead, body, trailer = parts
+    root = _root(body)
+    description = root.find(f".//{{{RDF}}}RDF/{{{RDF}}}Description")
+    if description is None:
+        raise NotXmp("it isn't XMP: nothing is described in it")
+    changed = _bring(root, values)
+    missing = _missing(root, values)
+    for name, value in missing:
+        _state(description, name, value)
+    return lead + _text_of(root) + trailer if changed or missing else packet
+
+
+def new_packet(values: Sequence[TagValue]) -> bytes:
+    """An XMP packet that states just these values (ISO 16684-1, 7.3)."""
+    return _HEADER + merged(_EMPTY, values) + _PADDING + _TRAILER_TEXT
+
+
+class NotXmp(Refused):
+    """The text isn't an XMP packet that may be changed; the message says why."""
+
+
+_LONGEST_SIDECAR = 16 << 20
+_HEADER = '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'.encode()
+_EMPTY = (
+    f'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="{RDF}">'
+    f'<rdf:Description rdf:about="" xmlns:exif="{EXIF}" xmlns:exifEX="{EXIF_EX}" '
+    f'xmlns:aux="{AUX}"/></rdf:RDF></x:xmpmeta>'
+).encode()
+_PADDING = b"\n" + (b" " * 99 + b"\n") * 10
+_TRAILER_TEXT = b'<?xpacket end="w"?>'
+
+_WRITTEN = tuple(name for name in PROPERTIES if name.startswith((f"{{{EXIF}}}", f"{{{EXIF_EX}}}")))
+"""What a packet is made to state; of aux: only the lens, in its own line."""
+
+
+def _missing(root: _Element, values: Sequence[TagValue]) -> list[tuple[str, TagValue]]:
+    """The properties that the packet doesn't state yet, blank ones left out."""
+    there = {str(node.tag) for node in root.iter() if isinstance(node.tag, str)}
+    there.update(str(name) for node in root.iter() for name in node.attrib)
+    by_tag = {value.tag: value for value in values}
+    found = []
+    for name in (*_WRITTEN, f"{{{AUX}}}Lens"):
+        value = by_tag.get(PROPERTIES[name])
+        if name not in there and value is not None and not _is_blank(value):
+            found.append((name, value))
+    return found
+
+
+def _is_blank(value: TagValue) -> bool:
+    return not value.value or value.numbers[:1] == (None,)
+
+
+def _state(description: _Element, name: str, value: TagValue) -> None:
+    """Adds a property, one at a time in element form, the way packets of element form go on."""
+    from lxml import etree
+
+    node = etree.SubElement(description, name, nsmap=_PREFIXES)
+    if name in _SEQUENCES:
+        _set_sequence(node, _texts(value))
+    else:
+        node.text = " ".join(_texts(value))
+
+
+_PREFIXES = {"exif": EXIF, "exifEX": EXIF_EX, "aux": AUX}
 
 
 def _parts(packet: bytes) -> tuple[bytes, bytes, bytes] | None:
@@ -86,25 +167,35 @@ def _padded(trailer: bytes, change: int) -> bytes:
     return trailer[spare:]
 
 
-def _changed(body: bytes, values: Mapping[Tag, TagValue]) -> bytes | None:
+def _root(body: bytes) -> _Element:
     from lxml import etree
 
     # No entities are resolved and no document type is taken: a packet needs neither.
+    if b"<!DOCTYPE" in body or b"<!ENTITY" in body:
+        raise NotXmp("it has a document type, which XMP doesn't need")
     parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)
     try:
-        root = etree.fromstring(body, parser)
-    except etree.XMLSyntaxError:
-        return None
-    if root.getroottree().docinfo.doctype:
-        return None
+        return etree.fromstring(body, parser)
+    except etree.XMLSyntaxError as error:
+        raise NotXmp(f"it isn't well-formed XML ({error})") from None
+
+
+def _text_of(root: _Element) -> bytes:
+    from lxml import etree
+
+    return etree.tostring(root, encoding="utf-8", xml_declaration=False, with_tail=False)
+
+
+def _bring(root: _Element, values: Sequence[TagValue]) -> bool:
+    """Whether a property was changed to state our value."""
+    by_tag = {value.tag: value for value in values}
     changes = [
         change
-        for node in root.iter(etree.Element)
-        for change in (_bring_attributes(node, values), _bring_content(node, values))
+        for node in root.iter()
+        if isinstance(node.tag, str)
+        for change in (_bring_attributes(node, by_tag), _bring_content(node, by_tag))
     ]
-    if not any(changes):
-        return None
-    return etree.tostring(root, encoding="utf-8", xml_declaration=False, with_tail=False)
+    return any(changes)
 
 
 def _wanted(name: str, values: Mapping[Tag, TagValue]) -> TagValue | None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
+
+from flangeback.containers.kinds import FileKind
 
 _BLANK = re.compile(r"[\s0.\-‐-―_]*|0+(\.0+)?\s*mm\s*f\s*/?\s*0*(\.0+)?", re.I)
 
@@ -65,7 +67,10 @@ class LensData:
 class Frame:
     """One frame of the folder. `file` is relative to it, with `/`.
 
-    `damage` says why the file can't be read as a picture; it is None for a sound one.
+    A frame of several files (a JPEG and a raw file with one stem and one time) is described by
+    its first; the others are its `companions`. `kind` is the file's structure, `sidecar` an XMP
+    file beside it, relative to the folder. `damage` says why the file can't be read as a picture;
+    it is None for a sound one.
     """
 
     file: str
@@ -78,6 +83,14 @@ class Frame:
     time: CameraTime | None = None
     lens_data: LensData = LensData()
     damage: str | None = None
+    kind: FileKind = FileKind.JPEG
+    companions: tuple[Frame, ...] = ()
+    sidecar: str | None = None
+
+    @property
+    def files(self) -> tuple[Frame, ...]:
+        """Each file of the frame, as a frame of its own; the one that describes it comes first."""
+        return (replace(self, companions=()), *self.companions)
 
     @property
     def stem(self) -> str:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import os
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flangeback.containers.jpeg import FileHead, exif_block, is_jpeg, read_head
-from flangeback.containers.tiff import EXIF_DIRECTORY, Block, Damaged, Directory
+from flangeback.containers.file import FileHead
+from flangeback.containers.heif import exif_item
+from flangeback.containers.jpeg import exif_block, read_head
+from flangeback.containers.kinds import FileKind, kind_of
+from flangeback.containers.tiff import EXIF_DIRECTORY, NO_DIRECTORY, Block, Damaged, Directory
 from flangeback.frames.model import CameraTime, Frame, LensData, filled, is_blank
 
 if TYPE_CHECKING:
@@ -28,10 +32,22 @@ _OFFSET = re.compile(r"([+-])(\d\d):?(\d\d)")
 
 
 def read_frame(folder: Path, file: str) -> Frame:
-    """Read the head of a JPEG file. A damaged one comes back with `damage`, never as an error.
-
-    Raises OSError when the file can't be opened or read.
+    """Read the head of a frame's file. What is damaged, or no picture, comes back with `damage`,
+    never as an error. Raises OSError when the file can't be opened or read.
     """
+    return recognised_frame(folder, file) or damaged_frame(folder, file, FileKind.JPEG)
+
+
+def damaged_frame(folder: Path, file: str, kind: FileKind) -> Frame:
+    """A file that should be a frame's and isn't."""
+    path = folder / file
+    status = path.stat()
+    what = "the file is empty" if status.st_size == 0 else f"the content isn't {kind}"
+    return Frame(file, path, status.st_size, status.st_mtime_ns, damage=what, kind=kind)
+
+
+def recognised_frame(folder: Path, file: str) -> Frame | None:
+    """Read the head of a file; None when its content isn't a frame's. Raises OSError."""
     path = folder / file
     descriptor = os.open(path, os.O_RDONLY)
     try:
@@ -39,37 +55,39 @@ def read_frame(folder: Path, file: str) -> Frame:
         head = FileHead(descriptor)
         plain = Frame(file, path, status.st_size, status.st_mtime_ns)
         try:
-            return _described(plain, _block(head))
+            kind = kind_of(head)
+            if kind is None:
+                return None
+            plain = replace(plain, kind=kind)
+            return _described(plain, _block(head, kind))
         except Damaged as damage:
-            return Frame(file, path, status.st_size, status.st_mtime_ns, damage=str(damage))
+            return replace(plain, damage=str(damage))
     finally:
         os.close(descriptor)
 
 
-def _block(file: FileHead) -> Block | None:
-    """The TIFF block of a JPEG's Exif segment; None without one. Raises Damaged."""
-    if file.size == 0:
-        raise Damaged("the file is empty")
-    if not is_jpeg(file):
-        raise Damaged("the content isn't a JPEG picture")
-    found = exif_block(file, read_head(file))
-    return None if found is None else found.block
+def _block(file: FileHead, kind: FileKind) -> Block | None:
+    """The TIFF block that holds a file's Exif data; None without one. Raises Damaged."""
+    if kind == FileKind.JPEG:
+        found = exif_block(file, read_head(file))
+        return None if found is None else found.block
+    if kind == FileKind.HEIF:
+        item = exif_item(file)
+        return None if item is None else item.block
+    return None if kind == FileKind.OTHER_RAW else Block(file)
 
 
 def _described(plain: Frame, block: Block | None) -> Frame:
     if block is None:
         return plain
     main = block.main()
-    exif = block.child(main, EXIF_DIRECTORY) or Directory(0, (), 0)
-    return Frame(
-        plain.file,
-        plain.path,
-        plain.size,
-        plain.modified_ns,
+    exif = block.child(main, EXIF_DIRECTORY) or NO_DIRECTORY
+    return replace(
+        plain,
         make=block.text(main.find(_MAKE)) or None,
         model=block.text(main.find(_MODEL)) or None,
         serial=_text(block, exif, _BODY_SERIAL),
-        time=_camera_time(block, exif),
+        time=_camera_time(block, exif) or _camera_time(block, main),
         lens_data=_lens_data(block, exif),
     )
 

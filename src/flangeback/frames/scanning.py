@@ -3,23 +3,41 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from flangeback.containers.jpeg import START
+from flangeback.containers.kinds import FileKind
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
-from flangeback.frames.reading import read_frame
+from flangeback.frames.reading import damaged_frame, recognised_frame
 
-_JPEG_SUFFIXES = frozenset([".jpg", ".jpeg", ".jpe"])
+_PICTURE_SUFFIXES = {
+    ".jpg": FileKind.JPEG,
+    ".jpeg": FileKind.JPEG,
+    ".jpe": FileKind.JPEG,
+    ".tif": FileKind.TIFF,
+    ".tiff": FileKind.TIFF,
+    ".dng": FileKind.RAW,
+    ".heic": FileKind.HEIF,
+    ".heif": FileKind.HEIF,
+    ".avif": FileKind.HEIF,
+}
+"""Suffixes of the published picture formats: a file that has one is a frame, damaged if need be."""
+
+_SIDECAR = ".xmp"
+_RANKS = {FileKind.JPEG: 0, FileKind.HEIF: 1, FileKind.TIFF: 2, FileKind.BIG_TIFF: 3}
+"""Which file describes a frame of several: the picture before the raw."""
 
 
 def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[Frame, ...]:
     """Every frame of the folder and the folders below, in the order of their names.
 
-    A frame is a file whose content is JPEG, whatever its suffix, or whose suffix is JPEG's,
-    whatever its content (it then comes back damaged). Names that start with a dot are passed
-    over, and so are links to folders. `progress` is called with the count so far.
+    A file is a frame's by its content (JPEG, TIFF, HEIF, AVIF, raw), whatever its suffix. One
+    whose content isn't, but whose suffix is such a format's, or that of another frame in the
+    folder, comes back damaged. Names that start with a dot are passed over, and so are links to
+    folders. `progress` is called with the count of files so far.
 
     Raises InputError when there is no such folder, when it can't be read, or has no frames.
     """
@@ -27,18 +45,13 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
         raise InputError(
             Problem(str(folder), "there is no such folder", expected="the folder with the frames")
         )
-    frames = []
-    for file in sorted(_files(folder), key=_name_order):
-        frame = _frame(folder, file)
-        if frame is not None:
-            frames.append(frame)
-            if progress:
-                progress(len(frames))
-    if not frames:
-        raise InputError(
-            Problem(str(folder), "there are no frames in it", expected="JPEG files, at any depth")
-        )
-    return tuple(frames)
+    files = sorted(_files(folder), key=_name_order)
+    found = list(_read(folder, files, progress))
+    if not found:
+        expected = "JPEG, raw, TIFF or HEIF files, at any depth"
+        raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
+    frames = _together(_with_sidecars(found, files))
+    return tuple(sorted(frames, key=lambda frame: _name_order(frame.file)))
 
 
 def _name_order(file: str) -> tuple[str, str]:
@@ -56,20 +69,79 @@ def _files(folder: Path) -> Iterator[str]:
         yield from (lead + name for name in names if not name.startswith("."))
 
 
+def _read(
+    folder: Path, files: Sequence[str], progress: Callable[[int], None] | None
+) -> Iterator[Frame]:
+    """The frames among the files, and the damaged ones, known by their suffix."""
+    kinds = dict(_PICTURE_SUFFIXES)
+    others = []
+    count = 0
+    for file in files:
+        if file.lower().endswith(_SIDECAR):
+            continue
+        frame = _frame(folder, file)
+        if frame is None:
+            others.append(file)
+            continue
+        # A raw file that lost its content is still known by its fellows.
+        kinds.setdefault(_suffix(file), frame.kind)
+        count += 1
+        if progress:
+            progress(count)
+        yield frame
+    for file in others:
+        if _suffix(file) in kinds:
+            yield damaged_frame(folder, file, kinds[_suffix(file)])
+
+
+def _suffix(file: str) -> str:
+    return os.path.splitext(file)[1].lower()  # noqa: PTH122
+
+
 def _frame(folder: Path, file: str) -> Frame | None:
     path = folder / file
     try:
         if path.exists() and not path.is_file():
             return None  # A pipe, say, which would never end.
-        if path.suffix.lower() not in _JPEG_SUFFIXES and not _starts_like_jpeg(path):
-            return None
-        return read_frame(folder, file)
+        return recognised_frame(folder, file)
     except OSError as error:
         raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
 
 
-def _starts_like_jpeg(path: Path) -> bool:
-    if not path.is_file():
+def _with_sidecars(frames: Iterable[Frame], files: Sequence[str]) -> Iterator[Frame]:
+    """The frames with the XMP files beside them: NAME.EXT.xmp before NAME.xmp."""
+    there = {file.casefold(): file for file in files if file.lower().endswith(_SIDECAR)}
+    for frame in frames:
+        stem = frame.file.rpartition(".")[0] or frame.file
+        names = (frame.file + _SIDECAR, stem + _SIDECAR)
+        sidecar = next((there[n.casefold()] for n in names if n.casefold() in there), None)
+        yield replace(frame, sidecar=sidecar)
+
+
+def _together(frames: Iterable[Frame]) -> Iterator[Frame]:
+    """A picture and a raw file with one stem and one time as one frame."""
+    by_stem: dict[str, list[Frame]] = defaultdict(list)
+    for frame in frames:
+        by_stem[frame.file.rpartition(".")[0].casefold() or frame.file].append(frame)
+    for files in by_stem.values():
+        files.sort(key=lambda frame: _RANKS.get(frame.kind, 9))
+        yield from _pairs(files)
+
+
+def _pairs(files: Sequence[Frame]) -> Iterator[Frame]:
+    first, rest = files[0], files[1:]
+    companions = tuple(other for other in rest if _one_frame(first, other))
+    yield replace(first, companions=companions)
+    yield from (other for other in rest if other not in companions)
+
+
+def _one_frame(picture: Frame, raw: Frame) -> bool:
+    """Whether they were made by one release: never two pictures, or two damaged files, and not
+    at two times or by two bodies."""
+    if not raw.kind.is_raw or picture.kind.is_raw or picture.damage or raw.damage:
         return False
-    with path.open("rb", buffering=0) as file:
-        return file.read(len(START)) == START
+    if picture.model and raw.model and picture.model != raw.model:
+        return False
+    if picture.time is None or raw.time is None:
+        return True
+    return picture.time.at.replace(microsecond=0) == raw.time.at.replace(microsecond=0)

@@ -1,0 +1,197 @@
+"""HEIF and AVIF files: boxes, the item table, the Exif item.
+
+Boxes: ISO/IEC 14496-12, 4.2; item location and information boxes: 8.11.3 and 8.11.6; the Exif
+item: ISO/IEC 23008-12, annex A.2.1.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from flangeback.containers.file import FileHead
+from flangeback.containers.tiff import Block, Damaged
+
+_LONGEST_META = 1 << 24
+_LONGEST_ITEM = 1 << 26
+_MOST_ITEMS = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A box: its type, where it starts, where its contents do and end. `open_ended` marks one
+    whose size field is 0: it runs to the end of the file."""
+
+    type: bytes
+    at: int
+    start: int
+    end: int
+    open_ended: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A number of a table: its place in the file, its width in bytes (0: absent) and value."""
+
+    at: int
+    width: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """A stretch of an item's data."""
+
+    offset: Field
+    length: Field
+
+
+@dataclass(frozen=True, slots=True)
+class Location:
+    """Where an item's data lie. `method` is 0 (offsets count in the file), 1 (in the item data
+    box) or 2 (in another item); `method_at` is where it stands, None where the table's version
+    has none; `base` is added to each extent's offset."""
+
+    item: int
+    method: int
+    method_at: int | None
+    base: Field
+    extents: tuple[Extent, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ExifItem:
+    """The Exif item: its location, its data as they stand, and the TIFF block within them,
+    `lead` bytes in."""
+
+    location: Location
+    data: bytes
+    lead: int
+    block: Block
+
+
+def top_boxes(file: FileHead) -> Iterator[Box]:
+    """The boxes of the file's top level. Raises Damaged."""
+    return _boxes(file, 0, file.size)
+
+
+def _boxes(file: FileHead, at: int, end: int) -> Iterator[Box]:
+    while at + 8 <= end:
+        size, kind = struct.unpack(">I4s", file.read(at, at + 8))
+        start, open_ended = at + 8, size == 0
+        if size == 1:
+            wide = file.read(at + 8, at + 16)
+            size = int.from_bytes(wide, "big")
+            start = at + 16
+        if open_ended:
+            size = end - at
+        if size < start - at or at + size > end:
+            raise Damaged(f"the box at {at} runs past its end")
+        yield Box(kind, at, start, at + size, open_ended)
+        at += size
+
+
+def exif_item(file: FileHead) -> ExifItem | None:
+    """The file's Exif item; None without one. Raises Damaged where the tables can't be read."""
+    meta = next((box for box in top_boxes(file) if box.type == b"meta"), None)
+    if meta is None:
+        return None
+    if meta.end - meta.start > _LONGEST_META:
+        raise Damaged("the meta box is too long")
+    inner = {box.type: box for box in _boxes(file, meta.start + 4, meta.end)}
+    if b"iinf" not in inner or b"iloc" not in inner:
+        return None
+    item = next(_items_of_type(file, inner[b"iinf"], b"Exif"), None)
+    if item is None:
+        return None
+    location = next((one for one in _locations(file, inner[b"iloc"]) if one.item == item), None)
+    if location is None or not location.extents:
+        raise Damaged("the Exif item has no place in the file")
+    data = _data(file, location, inner.get(b"idat"))
+    lead = 4 + int.from_bytes(data[:4], "big")
+    if lead + 8 > len(data):
+        raise Damaged("the Exif item is cut short")
+    return ExifItem(location, data, lead, Block(data[lead:]))
+
+
+def _items_of_type(file: FileHead, box: Box, kind: bytes) -> Iterator[int]:
+    """The numbers of the items of a type, from the item information box."""
+    version = file.read(box.start, box.start + 1)[0]
+    entries = box.start + (6 if version == 0 else 8)
+    for entry in _boxes(file, entries, box.end):
+        if entry.type != b"infe":
+            continue
+        data = file.read(entry.start, entry.end)
+        if data[0] not in (2, 3):
+            continue
+        width = 2 if data[0] == 2 else 4
+        if data[4 + width + 2 : 4 + width + 6] == kind:
+            yield int.from_bytes(data[4 : 4 + width], "big")
+
+
+class _Cursor:
+    """Reads the numbers of a table one after another. Raises Damaged past its end."""
+
+    def __init__(self, data: bytes, at: int) -> None:
+        self.data = data
+        self.base = at
+        self.at = 0
+
+    def take(self, width: int) -> Field:
+        if self.at + width > len(self.data):
+            raise Damaged("the item location box is cut short")
+        value = int.from_bytes(self.data[self.at : self.at + width], "big")
+        field = Field(self.base + self.at, width, value)
+        self.at += width
+        return field
+
+
+def _locations(file: FileHead, box: Box) -> Iterator[Location]:
+    table = _Cursor(file.read(box.start, box.end), box.start)
+    version = table.take(1).value
+    table.take(3)
+    if version > 2:
+        raise Damaged(f"the item location box has version {version}")
+    sizes, more = table.take(1).value, table.take(1).value
+    offset_width, length_width = sizes >> 4, sizes & 15
+    base_width, index_width = more >> 4, (more & 15) if version else 0
+    if not {offset_width, length_width, base_width, index_width} <= {0, 4, 8}:
+        raise Damaged("the item location box has fields of no standard width")
+    number_width = 4 if version == 2 else 2
+    for _ in range(min(table.take(number_width).value, _MOST_ITEMS)):
+        item = table.take(number_width).value
+        method = table.take(2) if version else None
+        table.take(2)
+        base = table.take(base_width)
+        extents = []
+        for _ in range(table.take(2).value):
+            table.take(index_width)
+            extents.append(Extent(table.take(offset_width), table.take(length_width)))
+        yield Location(
+            item,
+            method.value & 15 if method else 0,
+            method.at if method else None,
+            base,
+            tuple(extents),
+        )
+
+
+def _data(file: FileHead, location: Location, idat: Box | None) -> bytes:
+    if location.method == 1:
+        if idat is None:
+            raise Damaged("the Exif item lies in an item data box that isn't there")
+        start, end = idat.start, idat.end
+    elif location.method == 0:
+        start, end = 0, file.size
+    else:
+        raise Damaged(f"the Exif item has construction method {location.method}")
+    pieces = []
+    for extent in location.extents:
+        at = start + location.base.value + extent.offset.value
+        # A length of 0, or none, means all there is (ISO/IEC 14496-12, 8.11.3.3).
+        last = at + extent.length.value if extent.length.value else end
+        if not start <= at <= last <= end or last - at > _LONGEST_ITEM:
+            raise Damaged("the Exif item lies outside the file")
+        pieces.append(file.read(at, last))
+    return b"".join(pieces)
