@@ -191,7 +191,8 @@ def _bring(root: _Element, values: Sequence[TagValue]) -> bool:
     by_tag = {value.tag: value for value in values}
     changes = [
         change
-        for node in root.iter()
+        # A list, since a walk ends early where what it stands on is replaced.
+        for node in list(root.iter())
         if isinstance(node.tag, str)
         for change in (_bring_attributes(node, by_tag), _bring_content(node, by_tag))
     ]
