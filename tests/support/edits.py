@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from hypothesis import strategies as st
 
-from flangeback.containers.jpeg import FileHead
+from flangeback.containers.file import FileHead
 from flangeback.embed import Splice, edit_jpeg
 from flangeback.tags import Tag, TagValue
 
