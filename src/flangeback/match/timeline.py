@@ -25,10 +25,11 @@ class Timeline:
     """The settings that may have held at a time, for one body."""
 
     def __init__(self, spans: Iterable[Span]) -> None:
-        changes = sorted(
-            (change for span in spans for change in _changes(span)),
-            key=lambda change: (change.earliest, change.setting is not None),
-        )
+        by_log: dict[str, list[Change]] = {}
+        for span in spans:
+            by_log.setdefault(span.setting.log, []).extend(_changes(span))
+        changes = [change for log in by_log.values() for change in _in_order(log)]
+        changes.sort(key=lambda change: change.earliest)
         self.changes: Sequence[Change] = changes
         self._earliest = [change.earliest for change in changes]
         # The latest so far: rising, so that it can be searched, though precisions are mixed.
@@ -53,6 +54,17 @@ def _changes(span: Span) -> Iterable[Change]:
         yield _change(span.start, span.setting)
     if span.end is not None:
         yield _change(span.end, None)
+
+
+def _in_order(changes: Sequence[Change]) -> Iterable[Change]:
+    """The changes of one log, narrowed by its order: each falls between those around it.
+
+    Where the log contradicts itself, all between the two moments is open.
+    """
+    earliest = accumulate((change.earliest for change in changes), max)
+    latest = [*accumulate((change.latest for change in reversed(changes)), min)][::-1]
+    for change, start, end in zip(changes, earliest, latest, strict=True):
+        yield Change(min(start, end), max(start, end), change.setting)
 
 
 def _change(moment: Moment, setting: Setting | None) -> Change:
