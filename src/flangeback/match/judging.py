@@ -106,7 +106,7 @@ def _shown(setting: Setting, which: Sequence[bool]) -> str:
 
 def _shared_fill(claims: Sequence[Setting], lens: Lens, body: Body | None, kit: Kit) -> Fill:
     """What all the claims have in common; the rest stays blank."""
-    adapters = {_adapter(setting, lens, body, kit) for setting in claims}
+    adapters = {key for setting in claims for key in _adapters(setting, lens, body, kit)}
     factors = {kit.adapters[key].factor if key else Decimal(1) for key in adapters}
     adapter = kit.adapters[key] if len(adapters) == 1 and (key := next(iter(adapters))) else None
     f_numbers = {setting.f_number for setting in claims}
@@ -124,12 +124,11 @@ def _shared_fill(claims: Sequence[Setting], lens: Lens, body: Body | None, kit: 
     )
 
 
-def _adapter(setting: Setting, lens: Lens, body: Body | None, kit: Kit) -> str | None:
-    """The adapter's key: as logged, else the only one in the kit that fits."""
+def _adapters(setting: Setting, lens: Lens, body: Body | None, kit: Kit) -> Sequence[str | None]:
+    """The keys of the adapters it may have been: the one logged, else all in the kit that fit."""
     if setting.adapter is not None or body is None or lens.mount == body.mount:
-        return setting.adapter
-    fitting = kit.adapters_for(lens, body)
-    return fitting[0].key if len(fitting) == 1 else None
+        return (setting.adapter,)
+    return [adapter.key for adapter in kit.adapters_for(lens, body)] or (None,)
 
 
 def _compared(
