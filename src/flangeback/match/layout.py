@@ -136,7 +136,7 @@ class _Notes:
         yield from problems
         for frame in found:
             other = self.by_name.setdefault(frame.file, span)
-            if replace(other.setting, line=0) != replace(span.setting, line=0):
+            if replace(other.setting, line=0, log="") != replace(span.setting, line=0, log=""):
                 name = span.frames.first
                 text = f"line {other.setting.line} already has {frame.stem}, with other values"
                 yield log.problem(name.line, name.column, len(name.name), text, "each frame once")
@@ -200,7 +200,11 @@ class _Notes:
         found = []
         for body, zones in self.zones.items():
             if len({zone is None for zone in zones}) > 1:
-                without = next(log.file for log in logs if log.zone is None)
+                without = next(
+                    log.file
+                    for log in logs
+                    if log.zone is None and any((s.body or self.only) == body for s in log.spans)
+                )
                 text = f"has no zone line, but another log of {body} has one"
                 found.append(Problem(without, text, expected="a zone in each"))
         return found

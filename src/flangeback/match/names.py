@@ -54,21 +54,22 @@ class NamedFrames:
         problems += more if frames.last != frames.first else []
         if problems:
             return [], problems
-        return [f for f in self.frames if self._within(f, first[0], last[0], frames, body)], []
+        return [f for f in self.frames if self._within(f, first[0], last[0], body)], []
 
-    def _within(
-        self, frame: Frame, first: Frame, last: Frame, frames: FrameRange, body: str | None
-    ) -> bool:
+    def _within(self, frame: Frame, first: Frame, last: Frame, body: str | None) -> bool:
         prefix, number = numbered(frame.stem)
         start_prefix, start = numbered(first.stem)
         _, end = numbered(last.stem)
         if prefix != start_prefix or not self._may_be(frame, body):
             return False
-        if "/" in frames.first.name and _folder(frame.file) not in map(
-            _folder, (first.file, last.file)
-        ):
-            return False
-        return start <= number <= end if start <= end else not end < number < start
+        at, start_at, end_at = (_folder(one.file) for one in (frame, first, last))
+        if start_at == end_at:
+            inside = start <= number <= end if start <= end else not end < number < start
+            return at == start_at and inside
+        # Each folder begins to count anew, or goes on: both hold.
+        if at == start_at:
+            return number >= start
+        return number <= end if at == end_at else start_at < at < end_at
 
     def _may_be(self, frame: Frame, body: str | None) -> bool:
         return body is None or self.bodies[frame.file] in (None, body)
