@@ -1,0 +1,291 @@
+"""Frames named in the log, and whose frames they are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from flangeback.frames import Frame
+from flangeback.kit import parse_kit
+from support.kits import BRASK135, K7, M42_E, MIRAN58, N2, WHOLE, changed
+from support.shots import KIT, kinds, log, matched, one, problems, short, shot
+
+TIMED = "9:00 k7 miran58 f/2.8\n"
+
+
+def outcomes(frames: Sequence[Frame], text: str) -> dict[str, str]:
+    return {found.frame.file: short(found) for found in matched(frames, text).frames}
+
+
+def filled(frames: Sequence[Frame], text: str) -> list[str]:
+    """The frames that come to a fill, without their suffix."""
+    found = outcomes(frames, text)
+    return [file.rpartition(".")[0] for file, what in found.items() if what.startswith("fill")]
+
+
+# Names and ranges ------------------------------------------------------------------------------
+
+
+def test_a_range_stands_above_times() -> None:
+    frames = [shot(f"K7_02{n:02}", f"09:{n}:00") for n in range(10, 15)]
+    found = outcomes(frames, TIMED + "K7_0211..K7_0213 k7 brask135 f/8\n")
+    by_time, by_name = "fill miran58 f/2.8 58mm", "fill brask135 f/8 135mm"
+    assert list(found.values()) == [by_time, by_name, by_name, by_name, by_time]
+
+
+def test_a_frame_inside_a_change_is_certain_by_its_name() -> None:
+    text = TIMED + "9:40 k7 brask135 f/4\nK7_0201 k7 miran58 f/2.8\n"
+    found = one(shot("K7_0201", "09:40:30"), text)
+    assert short(found) == "fill miran58 f/2.8 58mm"
+    assert kinds(found) == []
+    assert found.log_line == 4
+
+
+@pytest.mark.parametrize("named", ["K7_0201", "k7_0201", "K7_0201.JPG", "100kestr/K7_0201"])
+def test_a_name_with_or_without_folder_and_suffix_in_any_case(named: str) -> None:
+    assert filled([shot("100KESTR/K7_0201")], f"{named} k7 miran58 f/4\n")
+
+
+def test_a_range_past_9999_begins_anew() -> None:
+    # DCF counts from 0001 to 9999 and begins anew (CIPA DC-009).
+    names = ["K7_9997", "K7_9998", "K7_9999", "K7_0001", "K7_0003", "K7_0004"]
+    text = "K7_9998..K7_0003 k7 miran58 f/4\n"
+    found = filled([shot(name) for name in names], text)
+    assert found == ["K7_9998", "K7_9999", "K7_0001", "K7_0003"]
+
+
+def test_a_range_from_one_folder_into_the_next() -> None:
+    names = ["100K/K7_0001", "100K/K7_9997", "100K/K7_9998", "100K/K7_9999"]
+    names += ["101K/K7_0001", "101K/K7_0003", "101K/K7_0004", "101K/K7_9999", "102K/K7_0001"]
+    text = "100K/K7_9998..101K/K7_0003 k7 miran58 f/4\n"
+    found = filled([shot(name) for name in names], text)
+    assert found == ["100K/K7_9998", "100K/K7_9999", "101K/K7_0001", "101K/K7_0003"]
+
+
+def test_a_range_over_whole_folders() -> None:
+    names = ["100K/K7_0900", "100K/K7_0950", "101K/K7_0001", "102K/K7_0950", "102K/K7_0951"]
+    text = "100K/K7_0950..102K/K7_0950 k7 miran58 f/4\n"
+    assert filled([shot(name) for name in names], text) == names[1:4]
+
+
+def test_a_range_within_a_folder_leaves_the_others_alone() -> None:
+    names = ["100K/K7_0001", "100K/K7_0002", "100K/K7_0003", "101K/K7_0002"]
+    for text in (
+        "100K/K7_0001..100K/K7_0003 k7 miran58 f/4\n",
+        "100K/K7_0001..K7_0003 k7 miran58 f/4\n",
+        "K7_0001..K7_0003 k7 miran58 f/4\n",
+    ):
+        assert filled([shot(name) for name in names], text) == names[:3]
+
+
+def test_other_letters_count_for_themselves() -> None:
+    frames = [shot("K7_0001"), shot("KX_0002"), shot("K7_0003")]
+    assert filled(frames, "K7_0001..K7_0003 k7 miran58 f/4\n") == ["K7_0001", "K7_0003"]
+
+
+def test_a_range_takes_the_entrys_body_alone() -> None:
+    frames = [shot("DSC_0001"), shot("DSC_0002", body="n2"), shot("DSC_0003")]
+    assert filled(frames, "DSC_0001..DSC_0003 k7 miran58 f/4\n") == ["DSC_0001", "DSC_0003"]
+
+
+def test_gaps_in_a_range_are_fine_and_its_ends_must_be_there() -> None:
+    frames = [shot("K7_0210"), shot("K7_0214")]
+    assert filled(frames, "K7_0210..K7_0214 k7 miran58 f/4\n") == ["K7_0210", "K7_0214"]
+    (problem,) = problems(frames, "K7_0210..K7_0215 k7 miran58 f/4\n")
+    assert problem.text == "there is no frame K7_0215"
+    assert problem.suggestion == "K7_0214"
+
+
+# Faults ----------------------------------------------------------------------------------------
+
+
+def test_every_missing_name_is_told_in_one_go_with_line_and_caret() -> None:
+    text = (
+        TIMED
+        + "K7_0300 k7 miran58 f/4\nslate K7_0301\nnot-slate K7_0302\n"
+        + "clock k7 K7_0303 shows 09:00:00\n"
+    )
+    found = problems([shot("K7_0201", "09:10:00")], text)
+    assert sorted((p.line, p.column, p.width, p.text[-7:]) for p in found) == [
+        (3, 1, 7, "K7_0300"),
+        (4, 7, 7, "K7_0301"),
+        (5, 11, 7, "K7_0302"),
+        (6, 10, 7, "K7_0303"),
+    ]
+    assert all(p.expected and p.source for p in found)
+
+
+def test_a_name_that_is_two_frames() -> None:
+    frames = [shot("100K/K7_0001"), shot("101K/K7_0001")]
+    (problem,) = problems(frames, "K7_0001 k7 miran58 f/4\n")
+    assert "more than one frame: 100K/K7_0001.JPG and 101K/K7_0001.JPG" in problem.text
+    assert "folder" in str(problem.expected)
+    assert filled(frames, "101K/K7_0001 k7 miran58 f/4\n") == ["101K/K7_0001"]
+
+
+def test_equal_names_of_two_bodies_are_told_apart_by_the_entrys_body() -> None:
+    frames = [shot("a/DSC_0001"), shot("b/DSC_0001", body="n2")]
+    assert filled(frames, "DSC_0001 n2 tolvan28 f/4\n") == ["b/DSC_0001"]
+
+
+def test_a_frame_of_another_body() -> None:
+    (problem,) = problems([shot("N2_0401", body="n2")], "N2_0401 k7 miran58 f/4\n")
+    assert problem.text == "N2_0401 was made by n2, not by k7"
+    assert problem.expected
+
+
+def test_a_frame_named_twice_with_other_values() -> None:
+    frames = [shot(f"K7_020{n}") for n in range(1, 5)]
+    text = "K7_0201..K7_0203 k7 miran58 f/4\nK7_0203..K7_0204 k7 miran58 f/8\n"
+    (problem,) = problems(frames, text)
+    assert problem.text == "line 2 already has K7_0203, with other values"
+    assert problem.line == 3
+
+
+def test_a_frame_named_twice_with_the_same_values_is_fine() -> None:
+    line = "K7_0201 k7 miran58 f/4\n"
+    assert short(one(shot("K7_0201"), line + line)) == "fill miran58 f/4 58mm"
+    logs = [log(line, file="one.txt"), log(line, file="other.txt")]
+    assert short(matched([shot("K7_0201")], logs).frames[0]) == "fill miran58 f/4 58mm"
+
+
+# Bodies ----------------------------------------------------------------------------------------
+
+TWINS = parse_kit(
+    K7
+    + K7.replace("body.k7", "body.second").replace("0071133", "0071134")
+    + changed(N2, "model", None)
+    + MIRAN58
+    + BRASK135
+    + M42_E
+)
+TWIN_LOG = "9:00 k7 miran58 f/2.8\n9:00 second brask135 f/4\n"
+
+
+@pytest.mark.parametrize(
+    ("serial", "body"),
+    [("0071133", "k7"), ("71133", "k7"), (" 0071134 ", "second"), ("0099999", "n2")],
+)
+def test_equal_bodies_by_serial(serial: str, body: str) -> None:
+    assert one(shot("A_0001", "09:10:00", serial=serial), TWIN_LOG, TWINS).body == body
+
+
+def test_equal_bodies_without_a_serial_in_the_frame_cannot_be_told() -> None:
+    found = one(shot("A_0001", "09:10:00"), TWIN_LOG, TWINS)
+    assert (short(found), found.body) == ("unlogged", None)
+    assert "Kestrin K7" in str(found.reason)
+
+
+def test_model_in_any_case_and_spacing() -> None:
+    found = one(shot("A_0001", "09:10:00", model=" KESTRIN  k7"), TIMED)
+    assert found.body == "k7"
+
+
+def test_a_body_without_model_takes_what_no_other_claims() -> None:
+    kit = parse_kit(WHOLE.replace('model = "Norrvik N2"\n', ""))
+    text = TIMED + "9:00 n2 tolvan28 f/4\n"
+    for model, body in (("Kestrin K7", "k7"), ("Kestrin K9", "n2"), ("", "n2")):
+        assert one(shot("A_0001", "09:10:00", model=model), text, kit).body == body
+
+
+def test_a_body_that_is_not_in_the_kit_is_unlogged() -> None:
+    found = one(shot("A_0001", "09:10:00", model="Kestrin K9", serial="7"), TIMED)
+    assert (short(found), found.body) == ("unlogged", None)
+    assert found.reason == "no body of the kit made it: Kestrin K9 (serial 7)"
+
+
+def test_a_body_that_no_entry_speaks_of() -> None:
+    found = one(shot("N2_0401", "09:10:00", "n2"), TIMED)
+    assert (short(found), found.body) == ("unlogged", "n2")
+    assert found.reason == "no entry speaks of n2"
+
+
+# Logs ------------------------------------------------------------------------------------------
+
+
+def test_one_log_for_each_body() -> None:
+    logs = [
+        log("zone Europe/Stockholm\n" + TIMED, file="k7.txt"),
+        log("9:00 n2 tolvan28 f/4\n", file="n2.txt"),
+    ]
+    frames = [shot("K7_0201", "09:10:00"), shot("N2_0401", "09:10:00", "n2")]
+    first, second = matched(frames, logs).frames
+    assert (short(first), first.log) == ("fill miran58 f/2.8 58mm", "k7.txt")
+    assert (short(second), second.log) == ("fill tolvan28 f/4 28mm", "n2.txt")
+    assert first.time is not None
+    assert second.time is not None
+    assert (first.time.tzinfo is None, second.time.tzinfo is None) == (False, True)
+
+
+def test_two_logs_of_one_body_make_one_line_of_time() -> None:
+    logs = [log("10:00 k7 brask135 f/4\n", file="b.txt"), log(TIMED, file="a.txt")]
+    frames = [shot("K7_0201", "09:10:00"), shot("K7_0202", "10:10:00")]
+    found = matched(frames, logs).frames
+    assert [one.log for one in found] == ["a.txt", "b.txt"]
+    assert [short(one) for one in found] == ["fill miran58 f/2.8 58mm", "fill brask135 f/4 135mm"]
+
+
+def test_two_logs_of_one_body_need_a_zone_in_each() -> None:
+    logs = [
+        log("9:00 n2 tolvan28 f/4\n", file="n2.txt"),
+        log("zone Europe/Stockholm\n" + TIMED, file="a.txt"),
+        log("10:00 k7 brask135 f/4\n", file="b.txt"),
+    ]
+    (problem,) = problems([shot("K7_0201", "09:10:00")], logs)
+    assert problem.file == "b.txt"
+    assert "no zone line" in problem.text
+    assert problem.expected
+
+
+def test_two_logs_may_not_differ_about_a_clock() -> None:
+    logs = [log(f"clock k7 fast {n}m\n" + TIMED, file=f"{n}.txt") for n in (3, 4)]
+    (problem,) = problems([shot("K7_0201", "09:10:00")], logs)
+    assert (problem.file, problem.line) == ("4.txt", 2)
+    assert "k7's clock" in problem.text
+
+
+def test_faults_of_both_logs_come_in_one_go() -> None:
+    logs = [log(f"K7_030{n} k7 miran58 f/4\n", file=f"{n}.txt") for n in (1, 2)]
+    found = problems([shot("K7_0201", "09:10:00")], logs)
+    assert [problem.file for problem in found] == ["1.txt", "2.txt"]
+
+
+NAMELESS = "9:00 miran58 f/2.8\n"
+
+
+def test_a_log_without_bodies_holds_for_the_only_one() -> None:
+    found = one(shot("K7_0201", "09:10:00"), NAMELESS)
+    assert (short(found), found.body) == ("fill miran58 f/2.8 58mm", "k7")
+    assert found.fill is not None
+    assert found.fill.adapter is KIT.adapters["m42-e"]
+    assert found.fill.focal_length_35mm == 58
+
+
+def test_a_log_without_bodies_and_frames_from_two() -> None:
+    frames = [shot("K7_0201", "09:10:00"), shot("N2_0401", "09:10:00", "n2")]
+    (problem,) = problems([*frames, shot("K7_0202", "09:11:00")], NAMELESS)
+    assert problem.file == "session.txt"
+    assert "2: k7 (2), n2 (1)" in problem.text
+    assert problem.expected == "the body in every entry"
+
+
+def test_a_log_without_bodies_and_a_body_that_is_not_in_the_kit() -> None:
+    found = one(shot("A_0201", "09:10:00", model="Kestrin K9"), NAMELESS)
+    assert (short(found), found.body) == ("fill miran58 f/2.8 58mm", None)
+    frames = [shot("K7_0201", "09:10:00"), shot("A_0201", "09:10:00", model="Kestrin K9")]
+    (problem,) = problems(frames, NAMELESS)
+    assert "k7 (1), Kestrin K9 (1)" in problem.text
+
+
+def test_damaged_frames_do_not_count_as_another_body() -> None:
+    frames = [shot("K7_0201", "09:10:00"), shot("K7_0202", model="", damage="cut short")]
+    found = matched(frames, NAMELESS).frames
+    assert [short(one) for one in found] == ["fill miran58 f/2.8 58mm", "unreadable"]
+
+
+def test_clock_lines_of_a_log_without_bodies() -> None:
+    found = one(shot("K7_0201", "09:03:00"), "clock fast 5m\n" + NAMELESS)
+    assert short(found) == "unlogged"
+    found = one(shot("K7_0201", "09:10:00"), "clock fast 5m\n" + NAMELESS)
+    assert short(found) == "fill miran58 f/2.8 58mm"
