@@ -41,15 +41,34 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
 
     Raises InputError when there is no such folder, when it can't be read, or has no frames.
     """
+    found = frames_of(folder, files_below(folder), progress)
+    if not found:
+        expected = "JPEG, raw, TIFF or HEIF files, at any depth"
+        raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
+    return found
+
+
+def files_below(folder: Path) -> Sequence[str]:
+    """Every file that `scan` looks at, relative to the folder, in the order of their names.
+
+    Raises InputError when there is no such folder, or it can't be read.
+    """
     if not folder.is_dir():
         raise InputError(
             Problem(str(folder), "there is no such folder", expected="the folder with the frames")
         )
-    files = sorted(_files(folder), key=_name_order)
+    return sorted(_files(folder), key=_name_order)
+
+
+def frames_of(
+    folder: Path, files: Sequence[str], progress: Callable[[int], None] | None = None
+) -> tuple[Frame, ...]:
+    """The frames among some of the folder's files, in the order of their names; see [scan].
+
+    Files that may be one frame's have to be given together. Raises InputError for what can't be
+    read.
+    """
     found = list(_read(folder, files, progress))
-    if not found:
-        expected = "JPEG, raw, TIFF or HEIF files, at any depth"
-        raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
     frames = _together(_with_sidecars(found, files))
     return tuple(sorted(frames, key=lambda frame: _name_order(frame.file)))
 
