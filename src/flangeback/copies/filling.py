@@ -63,10 +63,13 @@ def fill(matches: Matches, frames: Path, out: Path, progress: Progress | None = 
     except OSError as error:
         raise InputError(_cannot_go_on(out, error)) from None
     try:
-        return Filled(tuple(run.carry_out(jobs, writer, progress)))
-    finally:
-        writer.close()
-        output.sync_folders({job.target.parent for job in jobs})
+        try:
+            return Filled(tuple(run.carry_out(jobs, writer, progress)))
+        finally:
+            writer.close()
+            output.sync_folders({job.target.parent for job in jobs})
+    except OSError as error:
+        raise InputError(_cannot_go_on(out, error)) from None
 
 
 def _needed(job: _Job) -> int:

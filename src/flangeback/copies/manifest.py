@@ -132,8 +132,11 @@ class ManifestWriter:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     def close(self) -> None:
-        os.fsync(self._file)
-        os.close(self._file)
+        """Makes the lines durable. Raises OSError where that fails."""
+        try:
+            os.fsync(self._file)
+        finally:
+            os.close(self._file)
 
 
 def _lock(file: int, path: Path) -> None:
