@@ -1,7 +1,7 @@
 """The frames of a folder: scanned by content, with camera time, body and lens data."""
 
-from flangeback.frames.model import CameraTime, Frame, LensData
+from flangeback.frames.model import CameraTime, Exposure, FocalPlane, Frame, LensData
 from flangeback.frames.reading import read_frame
 from flangeback.frames.scanning import scan
 
-__all__ = ["CameraTime", "Frame", "LensData", "read_frame", "scan"]
+__all__ = ["CameraTime", "Exposure", "FocalPlane", "Frame", "LensData", "read_frame", "scan"]

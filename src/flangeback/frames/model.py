@@ -64,6 +64,25 @@ class LensData:
 
 
 @dataclass(frozen=True, slots=True)
+class Exposure:
+    """How the frame was exposed: `time` in seconds, `iso` the sensitivity (Exif
+    PhotographicSensitivity); None where the frame doesn't say."""
+
+    time: Fraction | None = None
+    iso: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FocalPlane:
+    """The sensor as the frame tells it: the picture's size in pixels, and pixels per mm."""
+
+    width: int
+    height: int
+    x_resolution: Fraction
+    y_resolution: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class Frame:
     """One frame of the folder. `file` is relative to it, with `/`.
 
@@ -83,6 +102,9 @@ class Frame:
     time: CameraTime | None = None
     lens_data: LensData = LensData()
     damage: str | None = None
+    exposure: Exposure = Exposure()
+    focal_plane: FocalPlane | None = None
+    gps_time: datetime | None = None
     kind: FileKind = FileKind.JPEG
     companions: tuple[Frame, ...] = ()
     sidecar: str | None = None

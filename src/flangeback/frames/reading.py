@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,8 +14,23 @@ from flangeback.containers.file import FileHead
 from flangeback.containers.heif import exif_item
 from flangeback.containers.jpeg import exif_block, read_head
 from flangeback.containers.kinds import FileKind, kind_of
-from flangeback.containers.tiff import EXIF_DIRECTORY, NO_DIRECTORY, Block, Damaged, Directory
-from flangeback.frames.model import CameraTime, Frame, LensData, filled, is_blank
+from flangeback.containers.tiff import (
+    EXIF_DIRECTORY,
+    GPS_DIRECTORY,
+    NO_DIRECTORY,
+    Block,
+    Damaged,
+    Directory,
+)
+from flangeback.frames.model import (
+    CameraTime,
+    Exposure,
+    FocalPlane,
+    Frame,
+    LensData,
+    filled,
+    is_blank,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -26,6 +41,16 @@ _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
 _F_NUMBER, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x829D, 0x9202, 0x920A, 0xA405
 _BODY_SERIAL, _LENS_SPECIFICATION = 0xA431, 0xA432
 _LENS_MAKE, _LENS_MODEL, _LENS_SERIAL = 0xA433, 0xA434, 0xA435
+_EXPOSURE_TIME, _SHUTTER_SPEED_VALUE = 0x829A, 0x9201
+_SENSITIVITY, _SENSITIVITIES = 0x8827, (0x8832, 0x8831, 0x8833)
+"""PhotographicSensitivity, 16 bits wide, and where a greater one stands:
+RecommendedExposureIndex, StandardOutputSensitivity, ISOSpeed."""
+_FULL = 0xFFFF
+_WIDTH, _HEIGHT = 0xA002, 0xA003
+_PLANE_X, _PLANE_Y, _PLANE_UNIT = 0xA20E, 0xA20F, 0xA210
+_UNITS = {2: Fraction(254, 10), 3: Fraction(10)}
+"""mm in FocalPlaneResolutionUnit: inch and centimetre."""
+_GPS_TIME, _GPS_DATE = 0x07, 0x1D
 
 _DATE_TIME = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)")
 _OFFSET = re.compile(r"([+-])(\d\d):?(\d\d)")
@@ -89,6 +114,9 @@ def _described(plain: Frame, block: Block | None) -> Frame:
         serial=_text(block, exif, _BODY_SERIAL),
         time=_camera_time(block, exif) or _camera_time(block, main),
         lens_data=_lens_data(block, exif),
+        exposure=_exposure(block, exif),
+        focal_plane=_focal_plane(block, exif),
+        gps_time=_gps_time(block, main),
     )
 
 
@@ -129,6 +157,45 @@ def parse_offset(text: str) -> timedelta | None:
         return None
     offset = timedelta(hours=int(found[2]), minutes=int(found[3]))
     return -offset if found[1] == "-" else offset
+
+
+def _exposure(block: Block, exif: Directory) -> Exposure:
+    time = filled(block.number(exif.find(_EXPOSURE_TIME)))
+    speed = block.number(exif.find(_SHUTTER_SPEED_VALUE))
+    if time is None and speed is not None and abs(speed) <= 20:
+        time = Fraction(2 ** -float(speed)).limit_denominator(1 << 20)
+    iso = filled(block.number(exif.find(_SENSITIVITY)))
+    if iso == _FULL:
+        wider = (filled(block.number(exif.find(tag))) for tag in _SENSITIVITIES)
+        iso = next((found for found in wider if found is not None), None)
+    return Exposure(time, None if iso is None else int(iso))
+
+
+def _focal_plane(block: Block, exif: Directory) -> FocalPlane | None:
+    width, height = (filled(block.number(exif.find(tag))) for tag in (_WIDTH, _HEIGHT))
+    across, down = (filled(block.number(exif.find(tag))) for tag in (_PLANE_X, _PLANE_Y))
+    # The unit is the inch where none is stated (CIPA DC-008).
+    unit = _UNITS.get(int(block.number(exif.find(_PLANE_UNIT)) or 2))
+    if width is None or height is None or across is None or down is None or unit is None:
+        return None
+    return FocalPlane(int(width), int(height), across / unit, down / unit)
+
+
+def _gps_time(block: Block, main: Directory) -> datetime | None:
+    """GPSDateStamp and GPSTimeStamp: UTC by definition. None where either is blank or broken."""
+    try:
+        gps = block.child(main, GPS_DIRECTORY)
+    except Damaged:
+        return None  # Nothing else of the frame depends on it.
+    if gps is None:
+        return None
+    day = parse_date_time(block.text(gps.find(_GPS_DATE)) + " 00:00:00")
+    parts = block.numbers(gps.find(_GPS_TIME))[:3]
+    sizes = zip(parts, (3600, 60, 1), strict=False)
+    past = sum(part * size if part is not None else 86_400 for part, size in sizes)
+    if day is None or len(parts) < 3 or not 0 <= past < 86_400:
+        return None
+    return day.replace(tzinfo=UTC) + timedelta(microseconds=int(past * 1_000_000))
 
 
 def _lens_data(block: Block, exif: Directory) -> LensData:
