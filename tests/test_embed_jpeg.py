@@ -27,6 +27,7 @@ from support.plain_jpeg import (
     picture,
     pieces,
     segment,
+    small_block,
     with_block,
     with_segments,
 )
@@ -47,13 +48,6 @@ def filled(data: bytes) -> bytes:
         assert found == text if is_text else as_numbers(found) == as_numbers(text)
     assert pixels(copy) == pixels(data) is not None
     return copy
-
-
-def small_block(padding: int = 0) -> bytes:
-    """IFD0 with an Orientation and an Exif directory with an ISO speed, then zeros."""
-    main = struct.pack("<HHHIIHHIII", 2, 0x0112, 3, 1, 1, 0x8769, 4, 1, 38, 0)
-    exif = struct.pack("<HHHIII", 1, 0x8827, 3, 1, 200, 0)
-    return b"II*\0\x08\0\0\0" + main + exif + bytes(padding)
 
 
 @pytest.mark.parametrize(

@@ -35,6 +35,13 @@ def with_segments(plain: bytes, *added: bytes) -> bytes:
     return plain[:at] + b"".join(added) + plain[at:]
 
 
+def small_block(padding: int = 0) -> bytes:
+    """IFD0 with an Orientation and an Exif directory with an ISO speed, then zeros."""
+    main = struct.pack("<HHHIIHHIII", 2, 0x0112, 3, 1, 1, 0x8769, 4, 1, 38, 0)
+    exif = struct.pack("<HHHIII", 1, 0x8827, 3, 1, 200, 0)
+    return b"II*\0\x08\0\0\0" + main + exif + bytes(padding)
+
+
 def with_block(block: bytes) -> bytes:
     """A small picture that carries this TIFF block."""
     return with_segments(picture(), segment(APP1, EXIF + block))
