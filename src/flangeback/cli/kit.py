@@ -3,27 +3,54 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from flangeback.cli.shared import Json, ends_cleanly, print_json
 
+if TYPE_CHECKING:
+    from flangeback.kit import Kit, Mount
+
 app = typer.Typer(no_args_is_help=True, help="The kit: bodies, lenses, adapters.")
 
-KitPath = Annotated[Path, typer.Argument(metavar="KIT", help="The kit file.")]
+KitPath = Annotated[
+    Path | None, typer.Argument(metavar="[KIT]", help="The kit file, or the folder it is in.")
+]
+KitOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--kit",
+        metavar="KIT",
+        help="The kit file, or the folder it is in. [default: kit.toml here, else the one in your"
+        " configuration folder]",
+    ),
+]
+Extension = Annotated[
+    float,
+    typer.Option("--extension", metavar="MM", min=0, help="Tubes or bellows behind the lens."),
+]
+Gear = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="[LENS] [BODY]", help="Keys of the kit, or two mounts. [default: all]"),
+]
+
+
+def _read(given: Path | None) -> Kit:
+    from flangeback.kit import read_kit
+    from flangeback.kit.places import kit_file
+
+    return read_kit(kit_file(given))
 
 
 @app.command("check")
-def check(kit: KitPath = Path("kit.toml"), json: Json = False) -> None:
+def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False) -> None:
     """Check a kit file, and show it as it is understood.
 
     Example: flangeback kit check ~/kit.toml
     """
     with ends_cleanly(json):
-        from flangeback.kit import read_kit
-
-        found = read_kit(kit)
+        found = _read(kit or kit_option)
         if json:
             from flangeback.report.document import kit_document
 
@@ -34,6 +61,69 @@ def check(kit: KitPath = Path("kit.toml"), json: Json = False) -> None:
             from flangeback.report.terminal import show_kit
 
             show_kit(Console(), found)
+
+
+@app.command("fit")
+def fit(
+    gear: Gear = None, kit: KitOption = None, extension: Extension = 0.0, json: Json = False
+) -> None:
+    """Show whether a lens fits a body, with which adapter, and what it then comes to.
+
+    Without names, every lens on every body. Two mounts, such as M42 E, ask for the registers alone.
+
+    Example: flangeback kit fit miran58 k7
+    """
+    with ends_cleanly(json):
+        from flangeback.kit import fit as fitting
+        from flangeback.kit.picking import pick
+
+        words = gear or []
+        known = _kit_for(words, kit)
+        picked = pick(words, known)
+        if picked.mounts is not None:
+            _show_spacing(*picked.mounts, json)
+            return
+        found = fitting.fits(picked.lenses, picked.bodies, known, extension)
+        if json:
+            from flangeback.report.kit_documents import fit_document
+
+            print_json(fit_document(found))
+        else:
+            from rich.console import Console
+
+            from flangeback.report.kit_tables import show_fit, show_fits
+
+            if len(words) > 1:
+                show_fit(Console(), found[0])
+            else:
+                show_fits(Console(), found)
+
+
+def _kit_for(words: list[str], given: Path | None) -> Kit:
+    """The kit; an empty one where none was named nor found and the words are mounts."""
+    from flangeback.kit import Kit, mount_named
+    from flangeback.kit.places import kit_file
+
+    no_kit = given is None and not kit_file(None).exists()
+    if no_kit and words and all(mount_named(word) for word in words):
+        return Kit()
+    return _read(given)
+
+
+def _show_spacing(lens_mount: Mount, body_mount: Mount, json: bool) -> None:
+    from flangeback.kit.fit import spacing
+
+    found = spacing(lens_mount, body_mount)
+    if json:
+        from flangeback.report.kit_documents import spacing_document
+
+        print_json(spacing_document(lens_mount, body_mount, found))
+    else:
+        from rich.console import Console
+
+        from flangeback.report.kit_tables import show_spacing
+
+        show_spacing(Console(), lens_mount, body_mount, found)
 
 
 @app.callback()

@@ -44,7 +44,8 @@ class Body:
 @dataclass(frozen=True, slots=True)
 class Lens:
     """A lens. `focal` is (shortest, longest) in mm, equal for a prime; `widest` the f-number wide
-    open at each of them; `narrowest` the greatest f-number of the ring."""
+    open at each of them; `narrowest` the greatest f-number of the ring; `image_circle` the diameter
+    in mm of the picture it throws."""
 
     key: str
     name: str
@@ -55,6 +56,7 @@ class Lens:
     maker: str | None = None
     serial: str | None = None
     aperture_ring: bool = True
+    image_circle: float | None = None
 
     @property
     def is_zoom(self) -> bool:

@@ -6,6 +6,7 @@ Figures and their sources stand in `profiles/mounts.toml`; this module looks the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import cache
 
 from flangeback import profiles
@@ -17,12 +18,16 @@ class Mount:
 
     `designations` are the trade's names for it, the first being the one shown; `register` is the
     flange focal distance in mm as (least, greatest), equal where the published tables agree.
+    `tolerance` is half a unit of the last digit that they give, in mm: the register isn't known
+    more closely. `deep_rear` marks mounts whose lenses often reach far behind the flange.
     """
 
     designations: tuple[str, ...]
     register: tuple[float, float]
     source: str
     note: str = ""
+    tolerance: float = 0.005
+    deep_rear: bool = False
 
     @property
     def name(self) -> str:
@@ -43,9 +48,17 @@ def mounts() -> tuple[Mount, ...]:
                 register=(float(figures[0]), float(figures[-1])),
                 source=sources[row["source"]],
                 note=row.get("note", ""),
+                tolerance=max(_half_digit(figure) for figure in figures),
+                deep_rear=row.get("deep_rear", False),
             )
         )
     return tuple(found)
+
+
+def _half_digit(figure: Decimal) -> float:
+    exponent = figure.as_tuple().exponent
+    assert isinstance(exponent, int)
+    return float(Decimal(5).scaleb(exponent - 1))
 
 
 @cache

@@ -8,6 +8,7 @@ the distance between its principal planes. f-numbers and focal lengths must be a
 from __future__ import annotations
 
 import math
+from decimal import ROUND_HALF_UP, Decimal
 
 from flangeback.kit.model import FULL_FRAME_DIAGONAL
 
@@ -29,6 +30,12 @@ def extended_distance(focal: float, extension: float) -> float:
 def angle_of_view(focal: float, side: float) -> float:
     """The angle that a side (or the diagonal) of the sensor takes in, focused at infinity."""
     return math.degrees(2 * math.atan(side / (2 * focal)))
+
+
+def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int:
+    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008)."""
+    exact = focal_length * Decimal(crop_factor)
+    return max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
 
 
 def circle_of_confusion(diagonal: float | None) -> float:

@@ -11,7 +11,7 @@ from typing import Any
 
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
-from flangeback.kit.mounts import designations, mount_named
+from flangeback.kit.mounts import adapter_thickness, designations, mount_named
 
 RESERVED_WORDS = frozenset(
     {"date", "zone", "clock", "slack", "first", "then", "slate", "not-slate"}
@@ -320,7 +320,10 @@ def _sensor(table: _Table) -> tuple[float, float] | None:
     return float(width), float(height)
 
 
-_LENS_FIELDS = ("maker", "name", "focal", "widest", "narrowest", "mount", "aperture_ring", "serial")
+_LENS_FIELDS = (
+    *("maker", "name", "focal", "widest", "narrowest", "mount", "aperture_ring", "serial"),
+    "image_circle",
+)
 
 
 def _lens(table: _Table) -> Lens | None:
@@ -333,6 +336,7 @@ def _lens(table: _Table) -> Lens | None:
     widest = table.pair("widest", "the f-number wide open: 2.0, or [3.5, 4.5] where it changes")
     narrowest = table.number("narrowest", "the greatest f-number, such as 16", needed=True)
     ring = table.flag("aperture_ring", True)
+    circle = table.number("image_circle", "the image circle's diameter in mm, such as 43.3")
     if focal and widest:
         _check_optics(table, focal, widest)
     if widest and narrowest and narrowest < widest[1]:
@@ -348,7 +352,18 @@ def _lens(table: _Table) -> Lens | None:
     assert focal
     assert widest
     assert narrowest
-    return Lens(table.key, name, mount, focal, widest, narrowest, maker, serial, ring)
+    return Lens(
+        table.key,
+        name,
+        mount,
+        focal,
+        widest,
+        narrowest,
+        maker,
+        serial,
+        ring,
+        None if circle is None else float(circle),
+    )
 
 
 def _check_optics(
@@ -378,6 +393,9 @@ def _adapter(table: _Table) -> Adapter | None:
     kind = _kind(table)
     factor = _factor(table, kind) if kind else None
     thickness = table.number("thickness", "mm above 0, such as 27.46")
+    spacer = kind not in _FACTORS
+    if lens_mount and body_mount and thickness is not None and spacer:
+        _check_thickness(table, lens_mount, body_mount, float(thickness))
     if not table.sound or None in (lens_mount, body_mount, kind, factor):
         return None
     assert lens_mount
@@ -392,6 +410,25 @@ def _adapter(table: _Table) -> Adapter | None:
         factor,
         None if thickness is None else float(thickness),
     )
+
+
+def _check_thickness(table: _Table, lens_mount: str, body_mount: str, thickness: float) -> None:
+    """Refuses what no adapter measures: a slipped decimal point, or inches for mm.
+
+    Thicker is an extension for close-ups and may be long; thinner than the registers' difference
+    is a slip beyond the few tenths of a mm that makers allow themselves (common practice).
+    """
+    lens, body = mount_named(lens_mount), mount_named(body_mount)
+    assert lens
+    assert body
+    needed = max(0.0, adapter_thickness(lens, body)[0])
+    if not needed - 2 <= thickness <= needed + 150:
+        keeps = f"about {needed:.2f} mm" if needed else "no thickness at all"
+        table.fault(
+            "thickness",
+            f"is {thickness:g} mm",
+            f"mm from flange to flange; {lens_mount} on {body_mount} takes {keeps}",
+        )
 
 
 def _kind(table: _Table) -> AdapterKind | None:

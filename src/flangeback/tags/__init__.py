@@ -1,7 +1,8 @@
 """The values of a fill, as tags: exact rationals, APEX, 7-bit text. Knows no files."""
 
+from flangeback.kit.optics import equivalent_35mm
 from flangeback.tags.apex import aperture_value
-from flangeback.tags.decide import Fill, decide, effective, equivalent_35mm, make_fill
+from flangeback.tags.decide import Fill, decide, effective, make_fill
 from flangeback.tags.table import TAGS, Tag, TagValue
 
 __all__ = [

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 
 from flangeback.kit.model import Adapter, Body, Lens
+from flangeback.kit.optics import equivalent_35mm
 from flangeback.tags.apex import aperture_value
 from flangeback.tags.table import Rational, Tag, TagValue
 
@@ -61,16 +62,6 @@ def make_fill(
         length,
         None if length is None or crop is None else equivalent_35mm(length, crop),
     )
-
-
-def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int | None:
-    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008).
-
-    None beyond what the tag's 16 bits hold.
-    """
-    exact = focal_length * Decimal(crop_factor)
-    whole = max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
-    return whole if whole <= _LARGEST_SHORT else None
 
 
 def decide(fill: Fill, stale: frozenset[Tag] = frozenset()) -> tuple[TagValue, ...]:

@@ -1,0 +1,390 @@
+"""What fits what: a lens on a body, with the adapters of the kit, and what it then comes to."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+
+from flangeback.kit import optics, stops
+from flangeback.kit.cautions import cautions_for
+from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
+from flangeback.kit.mounts import Mount, adapter_thickness, mount_named
+
+THIN = 2.0
+"""mm; with less room than about this only a thin special adapter fits, since two bayonets need
+room (common practice)."""
+
+COVERS = 0.99
+"""An image circle this much of the sensor's diagonal still counts: both are rounded figures."""
+
+MOST_ADAPTERS = 3
+"""So many are stacked at most."""
+
+TOLD = ("lens name", "focal length", "f-number")
+"""What lens and body tell each other, and a frame lacks where they don't."""
+
+
+class Room(StrEnum):
+    """Whether a plain adapter can stand between two mounts."""
+
+    SAME_MOUNT = "same mount"
+    NONE = "no room"
+    THIN = "thin"
+    ENOUGH = "enough"
+
+
+class Aperture(StrEnum):
+    """Where the aperture is set."""
+
+    LENS_RING = "ring on the lens"
+    ADAPTER_RING = "ring on the adapter"
+    BODY = "set by the body"
+    WIDE_OPEN = "stuck wide open"
+
+
+@dataclass(frozen=True, slots=True)
+class Spacing:
+    """The room between two mounts.
+
+    `thickness` is what an adapter has to measure to keep infinity focus, in mm, (least, greatest)
+    where the tables differ; negative where there is no room. `tolerance` is how closely, either
+    way, the registers are known.
+    """
+
+    thickness: tuple[float, float]
+    tolerance: float
+    room: Room
+
+
+@dataclass(frozen=True, slots=True)
+class Infinity:
+    """What an adapter's thickness does at the lens's infinity stop.
+
+    `error` is in mm, above zero where the adapter is too thick. `distance` (mm, from the lens) is
+    the farthest sharp one where it is too thick, and what the scale reads with infinity sharp
+    where it is too thin. `blur` is what a star becomes on the sensor at the infinity stop, wide
+    open; `far_limit` how far depth of field then reaches on an adapter too thick; `shows` whether
+    the blur exceeds `circle`, the circle of confusion; `sharp_from` the first marked f-number of
+    the full stops at which it doesn't.
+    """
+
+    error: float
+    distance: float
+    blur: float
+    circle: float
+    shows: bool
+    far_limit: float
+    sharp_from: Decimal | None
+
+
+@dataclass(frozen=True, slots=True)
+class CloseUp:
+    """A lens set to infinity on an extension of `extension` mm.
+
+    `distance` is from the lens to what is sharp, in mm; `f_number` what the exposure goes by, wide
+    open: N (1 + m). It is never written as FNumber.
+    """
+
+    extension: float
+    magnification: float
+    distance: float
+    f_number: float
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """The lens at one end of its zoom range (a prime has one).
+
+    `marked` is the focal length on the lens in mm; `focal`, `widest` and `narrowest` are what the
+    sensor sees, behind reducers and extenders. `equivalent_35mm` (mm) and `angles` (degrees:
+    width, height, diagonal) are None where the sensor isn't known.
+    """
+
+    marked: Decimal
+    focal: Decimal
+    widest: Decimal
+    narrowest: Decimal
+    equivalent_35mm: int | None
+    angles: tuple[float, float, float] | None
+    infinity: Infinity | None = None
+    close_up: CloseUp | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to bring the lens onto the body: its adapters, from the lens on; none for the same
+    mount.
+
+    `lacks` is what the frames lack afterwards, None where that lies with lens and body. `as_thick`
+    says whether the measured thickness is right as closely as the registers are known; None where
+    it wasn't measured, or where glass decides. `image_circle` is in mm, behind the adapters.
+    """
+
+    adapters: tuple[Adapter, ...]
+    factor: Decimal
+    aperture: Aperture
+    lacks: tuple[str, ...] | None
+    views: tuple[View, ...]
+    as_thick: bool | None
+    thickness: float | None
+    image_circle: float | None
+    covers: bool | None
+    cautions: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """The adapters' keys, from the lens on."""
+        return " + ".join(adapter.key for adapter in self.adapters)
+
+    @property
+    def has_glass(self) -> bool:
+        return any(adapter.kind in _GLASS for adapter in self.adapters)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A lens and a body: the room between them and every way the kit has, the shortest first.
+
+    `other_adapters` are those of the kit that go onto the body and take other lenses; they are
+    named where there is no way.
+    """
+
+    lens: Lens
+    body: Body
+    spacing: Spacing
+    ways: tuple[Way, ...]
+    other_adapters: tuple[Adapter, ...] = ()
+
+    @property
+    def way(self) -> Way | None:
+        """The shortest way, without extension tubes if there is one."""
+        return self.ways[0] if self.ways else None
+
+
+_GLASS = (AdapterKind.REDUCER, AdapterKind.EXTENDER)
+
+
+def fit(lens: Lens, body: Body, kit: Kit, extension: float = 0.0) -> Fit:
+    """How a lens fits a body. `extension` is what tubes or bellows put behind the lens, in mm,
+    beyond the kit's own adapters."""
+    between = spacing(_mount(lens.mount), _mount(body.mount))
+    stacks = _stacks(lens.mount, body.mount, kit)
+    ways = tuple(_way(lens, body, stack, between, extension) for stack in stacks)
+    others = () if ways else tuple(a for a in kit.adapters.values() if a.body_mount == body.mount)
+    return Fit(lens, body, between, ways, others)
+
+
+def fits(
+    lenses: Iterable[Lens], bodies: Iterable[Body], kit: Kit, extension: float = 0.0
+) -> tuple[Fit, ...]:
+    """Each of the lenses on each of the bodies, body by body."""
+    lenses = tuple(lenses)
+    return tuple(fit(lens, body, kit, extension) for body in bodies for lens in lenses)
+
+
+def spacing(lens_mount: Mount, body_mount: Mount) -> Spacing:
+    """The room for an adapter between two mounts."""
+    thickness = adapter_thickness(lens_mount, body_mount)
+    tolerance = lens_mount.tolerance + body_mount.tolerance
+    if lens_mount == body_mount:
+        return Spacing((0.0, 0.0), 0.0, Room.SAME_MOUNT)
+    if thickness[0] < 0:
+        return Spacing(thickness, tolerance, Room.NONE)
+    return Spacing(thickness, tolerance, Room.THIN if thickness[0] < THIN else Room.ENOUGH)
+
+
+def _mount(designation: str) -> Mount:
+    mount = mount_named(designation)
+    if mount is None:
+        raise ValueError(f'there is no mount "{designation}"')
+    return mount
+
+
+Stack = tuple[Adapter, ...]
+
+
+def _stacks(start: str, end: str, kit: Kit) -> Sequence[Stack]:
+    """Every stack of adapters from one mount to another, the shortest first, tubes last."""
+    found: dict[frozenset[str], Stack] = {}
+    for stack in _walk(start, end, tuple(kit.adapters.values()), (), frozenset([start])):
+        found.setdefault(frozenset(adapter.key for adapter in stack), stack)
+    return sorted(found.values(), key=lambda stack: (any(map(_is_tube, stack)), len(stack)))
+
+
+def _walk(
+    at: str, end: str, adapters: Sequence[Adapter], stack: Stack, seen: frozenset[str]
+) -> Iterator[Stack]:
+    if at == end:
+        yield stack
+    if len(stack) == MOST_ADAPTERS:
+        return
+    for adapter in adapters:
+        if adapter.lens_mount != at or adapter in stack:
+            continue
+        # A tube or extender of one mount stays where it is; nothing else comes back to a mount.
+        if adapter.body_mount == at or adapter.body_mount not in seen:
+            longer = (*stack, adapter)
+            yield from _walk(adapter.body_mount, end, adapters, longer, seen | {adapter.body_mount})
+
+
+def _is_tube(adapter: Adapter) -> bool:
+    """A spacer from a mount to itself: an extension tube."""
+    return adapter.lens_mount == adapter.body_mount and adapter.kind not in _GLASS
+
+
+def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: float) -> Way:
+    factor = math.prod((adapter.factor for adapter in stack), start=Decimal(1))
+    error = _thickness_error(stack, between)
+    reach = _extension(stack, extension)
+    off = _beyond(error, between)
+    views = tuple(
+        _view(lens, body, end, factor, off if not reach else None, reach)
+        for end in range(2 if lens.is_zoom else 1)
+    )
+    circle = None if lens.image_circle is None else lens.image_circle * float(factor)
+    return Way(
+        stack,
+        factor,
+        _aperture(lens, stack),
+        _lacks(stack),
+        views,
+        None if error is None else off is None,
+        _thickness(stack),
+        circle,
+        _covers(circle, body),
+        cautions_for(lens, stack, between.room is Room.NONE),
+    )
+
+
+def _thickness(stack: Stack) -> float | None:
+    """The whole stack's, tubes left out; None where one wasn't measured."""
+    known = [adapter.thickness for adapter in stack if not _is_tube(adapter)]
+    measured = [thickness for thickness in known if thickness is not None]
+    return sum(measured) if measured and len(measured) == len(known) else None
+
+
+def _thickness_error(stack: Stack, between: Spacing) -> tuple[float, float] | None:
+    """(least, greatest) of how much too thick the stack is; None where that can't be told: it
+    wasn't measured, or glass in it decides where infinity lies."""
+    thickness = _thickness(stack)
+    if thickness is None or any(adapter.kind in _GLASS for adapter in stack):
+        return None
+    least, greatest = between.thickness
+    return thickness - greatest, thickness - least
+
+
+def _beyond(error: tuple[float, float] | None, between: Spacing) -> float | None:
+    """The error, where it is more than the registers are known to."""
+    if error is None:
+        return None
+    # The last place of a float is no error.
+    slack = between.tolerance + 1e-9
+    if error[0] - slack <= 0 <= error[1] + slack:
+        return None
+    return (error[0] + error[1]) / 2
+
+
+def _extension(stack: Stack, extra: float) -> float | None:
+    """What the tubes come to; None where one stands behind glass, which nothing simple covers."""
+    total, behind_glass = extra, False
+    for adapter in stack:
+        behind_glass = behind_glass or adapter.kind in _GLASS
+        if _is_tube(adapter):
+            if behind_glass or adapter.thickness is None:
+                return None
+            total += adapter.thickness
+    return total
+
+
+def _aperture(lens: Lens, stack: Stack) -> Aperture:
+    if lens.aperture_ring:
+        return Aperture.LENS_RING
+    # An adapter's ring moves the lens's own lever, so it has to face the lens.
+    if any(a.kind is AdapterKind.APERTURE and a.lens_mount == lens.mount for a in stack):
+        return Aperture.ADAPTER_RING
+    return Aperture.BODY if _passes_on(stack) else Aperture.WIDE_OPEN
+
+
+def _passes_on(stack: Stack) -> bool:
+    """Whether lens and body can talk: nothing between them that has no contacts."""
+    return all(adapter.kind is AdapterKind.ELECTRONIC for adapter in stack)
+
+
+def _lacks(stack: Stack) -> tuple[str, ...] | None:
+    if not stack:
+        return None
+    return () if _passes_on(stack) else TOLD
+
+
+def _covers(circle: float | None, body: Body) -> bool | None:
+    if circle is None or body.sensor is None:
+        return None
+    return circle >= COVERS * math.hypot(*body.sensor)
+
+
+def _view(
+    lens: Lens,
+    body: Body,
+    end: int,
+    factor: Decimal,
+    error: float | None,
+    extension: float | None,
+) -> View:
+    marked, widest = lens.focal[end], lens.widest[end]
+    focal = scaled(marked, factor)
+    crop = body.crop_factor
+    return View(
+        marked,
+        focal,
+        scaled(widest, factor),
+        scaled(lens.narrowest, factor),
+        None if crop is None else optics.equivalent_35mm(focal, crop),
+        _angles(float(focal), body),
+        None if error is None else _infinity(float(marked), float(widest), error, body),
+        _close_up(float(marked), float(widest), float(factor), extension) if extension else None,
+    )
+
+
+def scaled(marked: Decimal, factor: Decimal) -> Decimal:
+    """A focal length or f-number as marked on the lens, behind glass of this factor."""
+    return (marked * factor).normalize()
+
+
+def _angles(focal: float, body: Body) -> tuple[float, float, float] | None:
+    if body.sensor is None:
+        return None
+    width, height = body.sensor
+    width, height, diagonal = (
+        optics.angle_of_view(focal, side) for side in (width, height, math.hypot(width, height))
+    )
+    return width, height, diagonal
+
+
+def _infinity(focal: float, widest: float, error: float, body: Body) -> Infinity:
+    circle = optics.circle_of_confusion(math.hypot(*body.sensor) if body.sensor else None)
+    blur = optics.blur_at_infinity(error, widest)
+    distance = optics.extended_distance(focal, abs(error))
+    far_limit = optics.depth_of_field(focal, widest, circle, distance)[1] if error > 0 else math.inf
+    return Infinity(
+        error,
+        distance,
+        blur,
+        circle,
+        blur > circle,
+        far_limit,
+        stops.first_from(max(widest, abs(error) / circle)),
+    )
+
+
+def _close_up(focal: float, widest: float, factor: float, extension: float) -> CloseUp:
+    own = optics.magnification(focal, extension)
+    return CloseUp(
+        extension,
+        own * factor,
+        optics.extended_distance(focal, extension),
+        # Glass behind the lens enlarges what the lens alone makes, and scales its f-number.
+        optics.close_up_f_number(widest, own) * factor,
+    )

@@ -1,0 +1,106 @@
+"""The JSON documents of `kit fit` and `kit card`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from flangeback.kit.fit import CloseUp, Fit, Infinity, Spacing, View, Way
+from flangeback.kit.mounts import Mount
+
+Document = dict[str, Any]
+
+
+def fit_document(fits: Sequence[Fit]) -> Document:
+    """`flangeback/kit-fit-1`. Lengths in mm, angles in degrees; null for infinite or unknown."""
+    return {"schema": "flangeback/kit-fit-1", "fits": [_fit(fit) for fit in fits]}
+
+
+def spacing_document(lens_mount: Mount, body_mount: Mount, found: Spacing) -> Document:
+    """`flangeback/kit-spacing-1`: the room between two bare mounts."""
+    return {
+        "schema": "flangeback/kit-spacing-1",
+        "lens_mount": _mount(lens_mount),
+        "body_mount": _mount(body_mount),
+    } | _spacing(found)
+
+
+def _mount(mount: Mount) -> Document:
+    return {
+        "designations": list(mount.designations),
+        "register": list(mount.register),
+        "source": mount.source,
+    }
+
+
+def _spacing(found: Spacing) -> Document:
+    return {
+        "thickness_needed": [_rounded(end) for end in found.thickness],
+        "tolerance": found.tolerance,
+        "room": found.room,
+    }
+
+
+def _fit(fit: Fit) -> Document:
+    return {
+        "lens": fit.lens.key,
+        "body": fit.body.key,
+        "lens_mount": fit.lens.mount,
+        "body_mount": fit.body.mount,
+        **_spacing(fit.spacing),
+        "ways": [_way(way) for way in fit.ways],
+    }
+
+
+def _way(way: Way) -> Document:
+    return {
+        "adapters": [adapter.key for adapter in way.adapters],
+        "factor": float(way.factor),
+        "aperture": way.aperture,
+        "lacks": None if way.lacks is None else list(way.lacks),
+        "thickness": _known(way.thickness),
+        "right_thickness": way.as_thick,
+        "image_circle": _known(way.image_circle),
+        "covers": way.covers,
+        "cautions": list(way.cautions),
+        "views": [_view(view) for view in way.views],
+    }
+
+
+def _view(view: View) -> Document:
+    return {
+        "marked_focal_length": float(view.marked),
+        "focal_length": float(view.focal),
+        "widest": float(view.widest),
+        "narrowest": float(view.narrowest),
+        "focal_length_35mm": view.equivalent_35mm,
+        "angle_of_view": None if view.angles is None else [round(a, 2) for a in view.angles],
+        "infinity": None if view.infinity is None else _infinity(view.infinity),
+        "close_up": None if view.close_up is None else _close_up(view.close_up),
+    }
+
+
+def _infinity(found: Infinity) -> Document:
+    return {
+        "error": _rounded(found.error),
+        "distance": _known(found.distance),
+        "blur": _rounded(found.blur),
+        "circle_of_confusion": _rounded(found.circle),
+        "shows": found.shows,
+        "far_limit": _known(found.far_limit),
+        "sharp_from": None if found.sharp_from is None else float(found.sharp_from),
+    }
+
+
+def _close_up(found: CloseUp) -> Document:
+    return {name: _known(value) for name, value in asdict(found).items()}
+
+
+def _rounded(value: float) -> float:
+    return round(value, 4)
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or math.isinf(value) else _rounded(value)
