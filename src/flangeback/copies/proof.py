@@ -59,6 +59,8 @@ def _look(file: BinaryIO, block_size: int | None) -> Seen:
         return Seen({}, frozenset(), None, None)
     found = {name: _plain(tag) for name, tag in tags.items() if not _is_pointer(tag)}
     past = frozenset(name for name, tag in tags.items() if _runs_past(tag, block_size))
+    if _thumbnail_runs_past(tags, block_size):
+        past |= {"JPEGThumbnail"}
     pointer = tags.get("Image ExifOffset")
     mark = "<" if order == b"I" else ">"
     note = None if pointer is None else _maker_note(file, base, mark, pointer.values[0])
@@ -83,6 +85,13 @@ def _runs_past(tag: Any, block_size: int | None) -> bool:
     if block_size is None or isinstance(tag, bytes):
         return False
     return bool(tag.field_length > 4 and tag.field_offset + tag.field_length > block_size)
+
+
+def _thumbnail_runs_past(tags: Mapping[str, Any], block_size: int | None) -> bool:
+    start, length = (tags.get(f"Thumbnail JPEGInterchangeFormat{end}") for end in ("", "Length"))
+    if block_size is None or not start or not length:
+        return False
+    return bool(start.values[0] + length.values[0] > block_size)
 
 
 def _maker_note(file: BinaryIO, base: int, order: str, at: int) -> tuple[int, bytes] | None:
