@@ -16,6 +16,8 @@ CIRCLE_OF_CONFUSION = 0.030
 """mm on 36 x 24 mm, in proportion on other formats (common practice): a blur up to this wide
 passes for sharp."""
 
+_LARGEST_SHORT = 2**16 - 1
+
 
 def extended_distance(focal: float, extension: float) -> float:
     """The distance that is sharp when the lens stands `extension` too far from the sensor.
@@ -32,10 +34,14 @@ def angle_of_view(focal: float, side: float) -> float:
     return math.degrees(2 * math.atan(side / (2 * focal)))
 
 
-def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int:
-    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008)."""
+def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int | None:
+    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008).
+
+    None beyond what the tag's 16 bits hold.
+    """
     exact = focal_length * Decimal(crop_factor)
-    return max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
+    whole = max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
+    return whole if whole <= _LARGEST_SHORT else None
 
 
 def circle_of_confusion(diagonal: float | None) -> float:
