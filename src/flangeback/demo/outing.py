@@ -39,7 +39,7 @@ K7_0213..K7_0214   k7 miran58 f/4         # the two of the red boat
 10:05-10:25   k7 brask135 f/5.6 "cranes, from the tripod"
 10:40   k7 miran58 f/4                    # gulls
 10:45   k7 tolvan28 f/5.6 via f-e-reducer
-10:52   k7 f/?                            # must have turned the ring, no idea to what
+10:52   k7 f/?                            # turned the ring, no idea to what
 11:00   k7 off
 """
 """The log: each entry to the minute, as people write them."""
