@@ -1,0 +1,211 @@
+"""The demo: its whole line, held against the truth that its outing was made from."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import exifread
+import pytest
+
+from flangeback import match_frames, read_kit, read_log, scan
+from flangeback.demo import Truth, make_outing
+from flangeback.demo.outing import LOG
+from flangeback.demo.tour import free_folder, take_tour
+from flangeback.errors import InputError
+from flangeback.match import FrameMatch
+from support.commands import WIDTH, Ran, run, run_script, tree
+
+SHOWN = Path("shown")
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("demo")
+
+
+@pytest.fixture(scope="module")
+def demo(place: Path) -> Ran:
+    return run_script("demo", SHOWN, cwd=place)
+
+
+@pytest.fixture(scope="module")
+def truth(tmp_path_factory: pytest.TempPathFactory) -> tuple[Truth, ...]:
+    return make_outing(tmp_path_factory.mktemp("truth")).truth
+
+
+@pytest.fixture(scope="module")
+def matches(place: Path, demo: Ran) -> dict[str, FrameMatch]:
+    frames = place / SHOWN / "frames"
+    kit = read_kit(frames / "kit.toml")
+    found = match_frames(scan(frames), [read_log(frames / "session.txt", kit)], kit)
+    return {one.frame.file: one for one in found.frames}
+
+
+# What the log alone can tell -------------------------------------------------------------------
+
+# Pauses and the light place a change inside its minute. Until they are weighed, frames that take
+# it can come to less than the truth, though never to anything false: the two kinds below, and the
+# two frames between which two stops of shutter time say that the ring was turned.
+BY_EVIDENCE = {"placed-in-gap", "light-step"}
+BY_LIGHT = {"K7_0207.JPG", "K7_0208.JPG"}
+
+
+def takes_evidence(frame: Truth) -> bool:
+    return bool(BY_EVIDENCE.intersection(frame.doubts)) or frame.file in BY_LIGHT
+
+
+def same(one: Decimal | None, other: Decimal | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    # The mean of two marks isn't a number that people write: three decimals are its measure.
+    return abs(one - other) <= Decimal("0.0006")
+
+
+def test_every_frame_comes_to_the_truth(
+    truth: tuple[Truth, ...], matches: dict[str, FrameMatch]
+) -> None:
+    assert matches.keys() == {frame.file for frame in truth}
+    checked = 0
+    for frame in truth:
+        if takes_evidence(frame):
+            continue
+        checked += 1
+        found = matches[frame.file]
+        assert found.outcome == frame.outcome, frame.file
+        assert set(frame.doubts) <= {str(doubt.kind) for doubt in found.doubts}, frame.file
+        if frame.lens is None:
+            continue
+        assert found.fill is not None
+        assert found.fill.lens.key == frame.lens, frame.file
+        assert same(found.fill.f_number, frame.f_number), frame.file
+        assert same(found.fill.focal_length, frame.focal_length), frame.file
+    assert checked >= 30
+
+
+def test_what_takes_evidence_comes_to_nothing_false(
+    truth: tuple[Truth, ...], matches: dict[str, FrameMatch]
+) -> None:
+    for frame in filter(takes_evidence, truth):
+        found = matches[frame.file]
+        assert found.outcome in (frame.outcome, "partial", "unsure"), frame.file
+        if not found.outcome.is_filled:
+            continue
+        assert found.fill is not None
+        assert found.fill.lens.key == frame.lens, frame.file
+        assert found.fill.f_number is None or same(found.fill.f_number, frame.f_number)
+        assert found.fill.focal_length is None or same(found.fill.focal_length, frame.focal_length)
+
+
+def test_frames_without_any_reason_to_look_have_no_doubt(
+    truth: tuple[Truth, ...], matches: dict[str, FrameMatch]
+) -> None:
+    for frame in truth:
+        if frame.outcome in ("native", "agree") or (frame.outcome == "fill" and not frame.doubts):
+            doubts = {str(doubt.kind) for doubt in matches[frame.file].doubts}
+            assert not doubts or takes_evidence(frame), frame.file
+
+
+# The command -----------------------------------------------------------------------------------
+
+
+def test_the_demo_ends_well_and_shows_what_it_did(place: Path, demo: Ran) -> None:
+    assert (demo.code, demo.err) == (0, "")
+    frames = sorted((place / SHOWN / "frames").glob("*.JPG"))
+    assert 36 <= len(frames) <= 44
+    assert f"{len(frames)} copies made and verified in shown/filled" in demo.out
+    assert f"{len(frames)} of {len(frames)} copies in shown/filled verified" in demo.out
+    for line in LOG.splitlines():
+        assert line in demo.out
+    for tag in ("FNumber", "FocalLength", "LensModel"):
+        assert tag in demo.out
+
+
+def test_the_demo_fits_80_columns(demo: Ran) -> None:
+    assert [line for line in demo.out.splitlines() if len(line) > WIDTH] == []
+
+
+def test_what_it_says_to_try_works(place: Path, demo: Ran, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(place)
+    tries = [line.split()[1:] for line in demo.out.splitlines() if line.startswith("  flangeback ")]
+    assert [words[0] for words in tries] == ["match", "fill", "verify"]
+    assert [run(*words).code for words in tries] == [1, 1, 0]
+
+
+def test_verify_passes_and_a_byte_changed_in_a_copy_is_3(
+    place: Path, demo: Ran, tmp_path: Path
+) -> None:
+    out = tmp_path / "filled"
+    shutil.copytree(place / SHOWN / "filled", out)
+    assert run("verify", out).code == 0
+    for name, at in (("K7_0203.JPG", -1000), ("N2_0404.JPG", 4000), ("K7_0230.JPG", 100)):
+        whole = (out / name).read_bytes()
+        data = bytearray(whole)
+        data[at] ^= 0x20
+        (out / name).write_bytes(data)
+        ran = run("verify", out, "--json")
+        assert ran.code == 3
+        failed = [copy["copy"] for copy in json.loads(ran.out)["copies"] if not copy["verified"]]
+        assert failed == [name]
+        (out / name).write_bytes(whole)
+    (out / "K7_0203.JPG").unlink()
+    ran = run("verify", out)
+    assert ran.code == 3
+    assert "K7_0203.JPG" in ran.out
+
+
+def exif(path: Path) -> dict[str, Any]:
+    return exifread.process_file(io.BytesIO(path.read_bytes()), details=True)
+
+
+def test_the_copies_say_what_the_truth_is(
+    place: Path, truth: tuple[Truth, ...], matches: dict[str, FrameMatch]
+) -> None:
+    kit = read_kit(place / SHOWN / "frames" / "kit.toml")
+    for frame in truth:
+        found = matches[frame.file]
+        copy, original = (place / SHOWN / name / frame.file for name in ("filled", "frames"))
+        if not found.outcome.is_filled:
+            assert copy.read_bytes() == original.read_bytes(), frame.file
+            continue
+        tags, before = exif(copy), exif(original)
+        assert found.fill is not None
+        assert str(tags["EXIF LensModel"]) == kit.lenses[found.fill.lens.key].name
+        for name, value in (
+            ("EXIF FNumber", found.fill.f_number),
+            ("EXIF FocalLength", found.fill.focal_length),
+        ):
+            if value is not None:
+                assert float(tags[name].values[0]) == pytest.approx(float(value), rel=1e-6)
+        assert bytes(tags["EXIF MakerNote"].values) == bytes(before["EXIF MakerNote"].values)
+        assert str(tags["EXIF DateTimeOriginal"]) == str(before["EXIF DateTimeOriginal"])
+
+
+# Folders ---------------------------------------------------------------------------------------
+
+
+def test_without_a_name_the_next_free_folder_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert free_folder() == Path("flangeback-demo")
+    Path("flangeback-demo").mkdir()
+    assert free_folder() == Path("flangeback-demo-2")
+    Path("flangeback-demo-2").touch()
+    assert free_folder() == Path("flangeback-demo-3")
+
+
+def test_a_folder_that_holds_anything_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "mine.txt").write_text("mine")
+    before = tree(tmp_path)
+    ran = run("demo", tmp_path)
+    assert ran.code == 2
+    assert ran.out == ""
+    assert "isn't an empty folder" in ran.err
+    with pytest.raises(InputError):
+        take_tour(tmp_path)
+    assert tree(tmp_path) == before
