@@ -19,10 +19,18 @@ from flangeback.cli.shared import (
     print_json,
     progress,
 )
+from flangeback.raw_mode import RawMode
 
 Into = Annotated[Path, typer.Option("--into", metavar="OUT", help="The folder for the copies.")]
 Over = Annotated[
     bool, typer.Option("--over", help="Write over lens data that contradicts the log.")
+]
+Raw = Annotated[
+    RawMode,
+    typer.Option(help="Raw files: the values in an XMP sidecar, or written into the copy."),
+]
+Xmp = Annotated[
+    bool, typer.Option("--xmp", help="Also state the values in an XMP packet inside each picture.")
 ]
 
 
@@ -32,6 +40,8 @@ def fill(
     log: Logs = None,
     kit: KitFile = None,
     over: Over = False,
+    raw: Raw = RawMode.SIDECAR,
+    xmp: Xmp = False,
     json: Json = False,
 ) -> None:
     """Copy every frame, write the lens data that is certain into the copies, prove each copy.
@@ -47,7 +57,9 @@ def fill(
         copies.check_place(frames, into)
         found = matched(frames, log, kit, over=over, quiet=json)
         with progress("making copies", len(found.frames), quiet=json) as step:
-            filled = copies.fill(found, frames, into, lambda count, size: step(count))
+            filled = copies.fill(
+                found, frames, into, lambda count, size: step(count), raw=raw, xmp=xmp
+            )
         if json:
             from flangeback.report.document import fill_document
 

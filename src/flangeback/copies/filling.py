@@ -12,15 +12,15 @@ from pathlib import Path
 
 from flangeback.containers.tiff import Damaged
 from flangeback.copies import manifest, output
-from flangeback.copies.making import Made, make_copy, planned, prove
+from flangeback.copies.making import Draft, Made, drafted, edits, make, proved
 from flangeback.copies.manifest import FileState, ManifestWriter, Record
 from flangeback.copies.model import Filled, FrameCopy
-from flangeback.copies.transfer import Digests, ProofError, digest, parts
-from flangeback.embed import Refused, Splice
+from flangeback.copies.planning import Plan, Way, Wishes, plans_for
+from flangeback.copies.transfer import Digests, ProofError, digest
+from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import FrameMatch, Matches, Outcome
-from flangeback.tags.decide import decide
-from flangeback.tags.table import TagValue
+from flangeback.raw_mode import RawMode
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
@@ -31,31 +31,59 @@ _WORKERS = min(8, 2 * (os.cpu_count() or 2))
 
 
 @dataclass(frozen=True, slots=True)
-class _Job:
-    """A frame on its way: the values to write, where, and whether an own copy stands there."""
+class _Task:
+    """One file on its way: its plan, its place, whether an own older one stands there, and the
+    record of one that an earlier run finished."""
 
-    match: FrameMatch
-    values: tuple[TagValue, ...]
+    plan: Plan
     target: Path
     owned: bool = False
     finished: Record | None = None
 
 
-def fill(matches: Matches, frames: Path, out: Path, progress: Progress | None = None) -> Filled:
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """A frame on its way, with the files its copy consists of."""
+
+    match: FrameMatch
+    tasks: tuple[_Task, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What became of one file: its record (None where there is one already), why it didn't get
+    the values, or in what it failed its proof."""
+
+    task: _Task
+    record: Record | None = None
+    refusal: str | None = None
+    failure: str | None = None
+
+
+def fill(
+    matches: Matches,
+    frames: Path,
+    out: Path,
+    progress: Progress | None = None,
+    *,
+    raw: RawMode = RawMode.SIDECAR,
+    xmp: bool = False,
+) -> Filled:
     """Copies every frame of the folder `frames` into `out`, fills those that can be, proves all.
 
-    A frame without room for its values is copied as it is, and comes back unreadable, with the
-    reason. A copy that fails its proof is removed and comes back with its failure. What an
-    earlier run finished isn't made again.
+    `raw` says what becomes of raw files, `xmp` adds an XMP packet to each filled picture. A frame
+    without room for its values is copied as it is, and comes back unreadable, with the reason. A
+    copy that fails its proof is removed and comes back with its failure. What an earlier run
+    finished isn't made again.
 
     Raises InputError, with nothing written, where `out` isn't fit for it, and, with the finished
     copies kept, where the run can't go on.
     """
     output.check_place(frames, out)
-    run = _Run(frames.resolve(), out, manifest.read_manifest(out))
-    jobs = [run.job(match) for match in matches.frames]
+    run = _Run(frames, out, manifest.read_manifest(out), Wishes(raw, xmp))
+    jobs = run.jobs(matches)
     run.check_strangers(jobs)
-    output.check_room(out, sum(_needed(job) for job in jobs))
+    output.check_room(out, sum(_needed(task) for job in jobs for task in job.tasks))
     try:
         out.mkdir(parents=True, exist_ok=True)
         writer = ManifestWriter(out)
@@ -67,21 +95,15 @@ def fill(matches: Matches, frames: Path, out: Path, progress: Progress | None = 
             return Filled(tuple(run.carry_out(jobs, writer, progress)))
         finally:
             writer.close()
-            output.sync_folders({job.target.parent for job in jobs})
+            output.sync_folders({task.target.parent for job in jobs for task in job.tasks})
     except OSError as error:
         raise InputError(_cannot_go_on(out, error)) from None
 
 
-def _needed(job: _Job) -> int:
-    if job.finished is not None:
+def _needed(task: _Task) -> int:
+    if task.finished is not None:
         return 0
-    return job.match.frame.size + (_LONGEST_GROWTH if job.values else 0)
-
-
-def _values(match: FrameMatch) -> tuple[TagValue, ...]:
-    if not match.outcome.is_filled or match.fill is None:
-        return ()
-    return decide(match.fill, match.stale)
+    return task.plan.size + (_LONGEST_GROWTH if task.plan.values else 0)
 
 
 def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
@@ -100,86 +122,97 @@ def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
 
 
 class _Run:
-    """One run of `fill`: the folders and what the manifest already has."""
+    """One run of `fill`: the folders, what the manifest already has, what was asked for."""
 
-    def __init__(self, frames: Path, out: Path, records: Mapping[str, Record]) -> None:
+    def __init__(
+        self, frames: Path, out: Path, records: Mapping[str, Record], wishes: Wishes
+    ) -> None:
         self.frames = frames
         self.out = out
         self.records = records
+        self.wishes = wishes
 
-    def job(self, match: FrameMatch) -> _Job:
-        job = _Job(match, _values(match), self.out / match.frame.file)
-        record = self.records.get(match.frame.file)
-        if record is None or not job.target.is_file():
-            return job
-        if self._is_finished(job, record):
-            return replace(job, finished=record)
-        return replace(job, owned=_is_as_recorded(job.target, record.copy_state))
+    def jobs(self, matches: Matches) -> list[_Job]:
+        """Every frame with its files; no two files get one name."""
+        taken: set[str] = set()
+        jobs = []
+        for match in matches.frames:
+            plans = [_apart(p, taken) for p in plans_for(match, self.frames, self.wishes)]
+            jobs.append(_Job(match, tuple(self._task(plan) for plan in plans)))
+        return jobs
 
-    def _is_finished(self, job: _Job, record: Record) -> bool:
-        """Whether this very copy was made: same frame, same values, and it still stands so."""
-        frame, status = job.match.frame, job.target.stat()
+    def _task(self, plan: Plan) -> _Task:
+        task = _Task(plan, self.out / plan.copy)
+        record = self.records.get(plan.copy)
+        if record is None or not task.target.is_file():
+            return task
+        if self._is_finished(task, record):
+            return replace(task, finished=record)
+        return replace(task, owned=_is_as_recorded(task.target, record.copy_state))
+
+    def _is_finished(self, task: _Task, record: Record) -> bool:
+        """Whether this very file was made: same source, same values, and it still stands so."""
+        plan, status = task.plan, task.target.stat()
+        source = record.source_state
+        known = None if source is None else (source.size, source.modified_ns)
+        wanted = manifest.values_as_text(plan.values)
         return (
-            (frame.size, frame.modified_ns)
-            == (record.source_state.size, record.source_state.modified_ns)
+            known == (None if plan.source is None else (plan.size, plan.modified_ns))
             and (status.st_size, status.st_mtime_ns)
             == (record.copy_state.size, record.copy_state.modified_ns)
-            and (record.values or {}) == self._recorded_values(job, record)
+            and (record.refusal is not None or (record.values or {}) == wanted)
+            and record.way == plan.way
+            and record.asked_packet == self.wishes.xmp
         )
-
-    def _recorded_values(self, job: _Job, record: Record) -> Mapping[str, str]:
-        """What the record of this job would say; a frame that was refused has no values."""
-        refused = record.outcome == Outcome.UNREADABLE and job.match.outcome.is_filled
-        return {} if refused else manifest.values_as_text(job.values)
 
     def check_strangers(self, jobs: Sequence[_Job]) -> None:
         """Raises InputError where something stands under a copy's name that isn't our own."""
-        problems = [problem for job in jobs for problem in self._stranger(job)]
+        tasks = [task for job in jobs for task in job.tasks]
+        problems = [problem for task in tasks for problem in self._stranger(task)]
         if problems:
             raise InputError(problems)
 
-    def _stranger(self, job: _Job) -> Iterator[Problem]:
+    def _stranger(self, task: _Task) -> Iterator[Problem]:
         in_the_way = next(
             (
                 p
-                for p in job.target.parents
+                for p in task.target.parents
                 if p != self.out and self.out in p.parents and (p.is_file() or p.is_symlink())
             ),
-            job.target,
+            task.target,
         )
         if not in_the_way.exists() and not in_the_way.is_symlink():
             return
-        passes = job.finished is not None or job.owned or self._is_same(job)
-        if in_the_way != job.target or not passes:
+        passes = task.finished is not None or task.owned or self._is_same(task)
+        if in_the_way != task.target or not passes:
             text = "stands in the way and isn't flangeback's own"
             yield Problem(str(in_the_way), text, expected="another folder for the copies")
 
-    def _is_same(self, job: _Job) -> bool:
+    def _is_same(self, task: _Task) -> bool:
         """Whether the file there is the copy that would be made: a run was killed between giving
         it its name and noting it."""
         try:
-            self._adopted(job)
+            self._adopted(task)
         except (ProofError, OSError):
             return False
         return True
 
-    def _adopted(self, job: _Job) -> Digests:
-        source, size = job.match.frame.path, job.match.frame.size
-        if job.target.is_symlink():
+    def _adopted(self, task: _Task) -> tuple[Draft, Digests]:
+        if task.target.is_symlink():
             raise ProofError("a link")
         try:
-            splices = planned(source, job.values)
-            return prove(source, job.target, size, splices, job.values)
+            draft = drafted(task.plan, self.wishes)
+            return draft, proved(task.plan, draft, task.target)
         except (Refused, Damaged):
-            return prove(source, job.target, size, (), ())
+            return Draft(), proved(task.plan, Draft(), task.target)
 
     def carry_out(
         self, jobs: Sequence[_Job], writer: ManifestWriter, progress: Progress | None
     ) -> Iterator[FrameCopy]:
         """Makes the copies, several at a time; gives them in the jobs' order."""
         found: dict[int, FrameCopy] = {}
-        done = size = 0
-        waiting: dict[Future[tuple[FrameCopy, Record | None]], int] = {}
+        size = 0
+        waiting: dict[Future[list[_Done]], int] = {}
         with ThreadPoolExecutor(_WORKERS) as pool:
             try:
                 todo = iter(enumerate(jobs))
@@ -191,97 +224,131 @@ class _Run:
                     finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
                     for future in finished:
                         number = waiting.pop(future)
-                        copy, record = future.result()
-                        if record is not None:
-                            writer.append(record)
-                        found[number] = copy
-                        done, size = done + 1, size + copy.match.frame.size
+                        done = future.result()
+                        _note(done, writer)
+                        found[number] = _frame_copy(jobs[number].match, done)
+                        size += sum(one.task.plan.size for one in done)
                         if progress:
-                            progress(done, size)
+                            progress(len(found), size)
             except OSError as error:
-                self._keep_finished(waiting, writer)
+                _keep_finished(waiting, writer)
                 raise InputError(_cannot_go_on(self.out, error)) from None
             except BaseException:
-                self._keep_finished(waiting, writer)
+                _keep_finished(waiting, writer)
                 raise
         return iter([found[number] for number in range(len(jobs))])
 
-    def _keep_finished(
-        self, waiting: Mapping[Future[tuple[FrameCopy, Record | None]], int], writer: ManifestWriter
-    ) -> None:
-        """Ends a run that can't go on: what is under way is finished and noted."""
-        for future in waiting:
-            future.cancel()
-        for future in waiting:
-            if not future.cancelled() and future.exception() is None:
-                record = future.result()[1]
-                # A copy that can't be noted now is adopted by the next run.
-                with suppress(OSError):
-                    if record is not None:
-                        writer.append(record)
+    def _one(self, job: _Job) -> list[_Done]:
+        """One frame's files."""
+        return [self._file(job.match, task) for task in job.tasks]
 
-    def _one(self, job: _Job) -> tuple[FrameCopy, Record | None]:
-        """One frame's copy, and its line for the manifest unless it has one already."""
-        match = job.match
-        if job.finished is not None:
-            if job.finished.outcome == Outcome.UNREADABLE and match.outcome.is_filled:
-                match = _refused(match, "there was no room for its values")
-            return FrameCopy(match, match.frame.file, True, resumed=True), None
-        values = job.values
+    def _file(self, match: FrameMatch, task: _Task) -> _Done:
+        if task.finished is not None:
+            return _Done(task, refusal=task.finished.refusal)
+        refusal = None
         try:
             try:
-                splices = planned(match.frame.path, values)
-                made = self._make(job, splices)
-            except (Refused, Damaged) as refusal:
-                match, values, splices = _refused(match, str(refusal)), (), ()
-                made = self._make(replace(job, match=match, values=values), splices)
+                draft = drafted(task.plan, self.wishes)
+                made = self._make(task, draft)
+            except (Refused, Damaged) as why:
+                refusal = str(why)
+                if task.plan.way == Way.SIDECAR and task.plan.source is None:
+                    return _Done(task, refusal=refusal)
+                draft = Draft()
+                made = self._make(task, draft)
         except ProofError as failure:
-            return FrameCopy(match, None, False, failure=str(failure)), None
-        return FrameCopy(match, match.frame.file, True), self._record(match, values, splices, made)
+            return _Done(task, failure=str(failure))
+        return _Done(task, self._record(match, task, draft, made, refusal), refusal)
 
-    def _make(self, job: _Job, splices: Sequence[Splice]) -> Made:
-        job.target.parent.mkdir(parents=True, exist_ok=True)
+    def _make(self, task: _Task, draft: Draft) -> Made:
+        task.target.parent.mkdir(parents=True, exist_ok=True)
         try:
-            return make_copy(job.match.frame.path, job.target, splices, job.values, job.owned)
+            return make(task.plan, draft, task.target, task.owned)
         except FileExistsError:
-            digests = self._adopted(job)
-            status = job.target.stat()
+            _, digests = self._adopted(task)
+            status = task.target.stat()
             return Made(digests, status.st_size, status.st_mtime_ns)
 
     def _record(
-        self,
-        match: FrameMatch,
-        values: Sequence[TagValue],
-        splices: Sequence[Splice],
-        made: Made,
+        self, match: FrameMatch, task: _Task, draft: Draft, made: Made, refusal: str | None
     ) -> Record:
-        frame = match.frame
+        plan = task.plan
+        source = None
+        if plan.source is not None:
+            source = FileState(plan.size, plan.modified_ns, made.digests.source)
         return Record(
-            frames=str(self.frames),
-            file=frame.file,
-            copy=frame.file,
+            frames=str(self.frames.resolve()),
+            file=plan.file if plan.way in (Way.COPY, Way.EMBED) else plan.copy,
+            copy=plan.copy,
+            kind=plan.kind,
+            way=plan.way,
             outcome=match.outcome,
-            source_state=FileState(frame.size, frame.modified_ns, made.digests.source),
+            source_state=source,
             copy_state=FileState(made.size, made.modified_ns, made.digests.copy),
             payload=made.digests.payload,
-            edits=tuple(_edits(frame.size, splices)),
-            values=manifest.values_as_text(values),
+            edits=edits(draft.splices),
+            values=manifest.values_as_text(draft.values),
+            whole={value.name: value.whole for value in draft.values if value.whole is not None},
+            in_packet=draft.in_packet,
+            asked_packet=self.wishes.xmp,
             log=match.log,
             log_line=match.log_line,
             doubts=tuple(asdict(doubt) for doubt in match.doubts),
+            refusal=refusal,
         )
 
 
-def _edits(size: int, splices: Sequence[Splice]) -> Iterator[tuple[int, int, int, int]]:
-    shift = 0
-    for start, end, splice in parts(size, splices):
-        if splice is not None:
-            yield start, end, start + shift, start + shift + len(splice.data)
-            shift += splice.growth
+def _apart(plan: Plan, taken: set[str]) -> Plan:
+    """The plan under a name that no other file has: two raw files of one stem would share the
+    name of their sidecar."""
+    if plan.way == Way.SIDECAR and plan.copy in taken:
+        plan = replace(plan, copy=f"{plan.file}.xmp")
+    taken.add(plan.copy)
+    return plan
 
 
-def _refused(match: FrameMatch, reason: str) -> FrameMatch:
-    return replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=reason)
+def _note(done: Sequence[_Done], writer: ManifestWriter) -> None:
+    for one in done:
+        if one.record is not None:
+            writer.append(one.record)
+
+
+def _keep_finished(waiting: Mapping[Future[list[_Done]], int], writer: ManifestWriter) -> None:
+    """Ends a run that can't go on: what is under way is finished and noted."""
+    for future in waiting:
+        future.cancel()
+    for future in waiting:
+        if not future.cancelled() and future.exception() is None:
+            # A copy that can't be noted now is adopted by the next run.
+            with suppress(OSError):
+                _note(future.result(), writer)
+
+
+def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
+    """What became of a frame, from what became of its files."""
+    refusals = [one.refusal for one in done if one.refusal]
+    filled = any(one.task.plan.values and not (one.refusal or one.failure) for one in done)
+    if refusals and match.outcome.is_filled:
+        why = "; ".join(dict.fromkeys(refusals))
+        if filled:
+            match = replace(match, reason="; ".join(filter(None, (match.reason, why))))
+        else:
+            match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=why)
+    failures = [f"{one.task.plan.copy}: {one.failure}" for one in done if one.failure]
+    there = [one.task.plan.copy for one in done if one.failure is None and not _is_missing(one)]
+    return FrameCopy(
+        match,
+        done[0].task.plan.copy if done[0].failure is None else None,
+        tuple(there),
+        verified=not failures,
+        failure="; ".join(failures) or None,
+        resumed=all(one.task.finished is not None for one in done),
+    )
+
+
+def _is_missing(one: _Done) -> bool:
+    """Whether a sidecar was refused that wasn't there before."""
+    return one.record is None and one.task.finished is None
 
 
 def _is_as_recorded(path: Path, state: FileState) -> bool:

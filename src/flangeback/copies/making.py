@@ -1,70 +1,111 @@
-"""One copy: written beside its name, proved from disk, then given its name."""
+"""One file of a copy: written beside its name, proved from disk, then given its name."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 from flangeback.containers.file import FileHead
-from flangeback.containers.jpeg import exif_block, read_head
-from flangeback.containers.tiff import Damaged
-from flangeback.copies import proof, proof_xmp
+from flangeback.containers.kinds import FileKind
 from flangeback.copies.output import unfinished_name
-from flangeback.copies.transfer import Digests, ProofError, compare, start_writing_back, write_copy
-from flangeback.embed import Splice, edit_jpeg
+from flangeback.copies.planning import Plan, Way, Wishes
+from flangeback.copies.proving import prove, prove_sidecar
+from flangeback.copies.transfer import (
+    Digests,
+    start_writing_back,
+    write_all,
+    write_copy,
+)
+from flangeback.embed import (
+    Refused,
+    Splice,
+    edit_heif,
+    edit_jpeg,
+    edit_jpeg_packet,
+    edit_tiff,
+)
+from flangeback.embed import xmp as packets
 from flangeback.tags.table import TagValue
 
 
 @dataclass(frozen=True, slots=True)
+class Draft:
+    """What is to be written for one file: the splices, or a sidecar's whole text.
+
+    `values` are those the file gets, `in_packet` says that they go into its XMP packet alone.
+    """
+
+    splices: tuple[Splice, ...] = ()
+    text: bytes | None = None
+    values: tuple[TagValue, ...] = ()
+    in_packet: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Made:
-    """A copy that stands under its name: its digests, size, time of modification in ns."""
+    """A file that stands under its name: its digests, size, time of modification in ns."""
 
     digests: Digests
     size: int
     modified_ns: int
 
 
-def planned(source: Path, values: Sequence[TagValue]) -> tuple[Splice, ...]:
-    """The splices for these values. Raises Refused, Damaged, OSError."""
-    if not values:
-        return ()
-    file = os.open(source, os.O_RDONLY)
+def drafted(plan: Plan, wishes: Wishes) -> Draft:
+    """What to write for a plan. Raises Refused, Damaged, OSError."""
+    if plan.refusal is not None:
+        raise Refused(plan.refusal)
+    if plan.way == Way.COPY or not plan.values:
+        return Draft()
+    if plan.way == Way.EMBED:
+        return _embedded(plan, wishes)
+    old = b"" if plan.source is None else plan.source.read_bytes()
+    if plan.way == Way.AGREE:
+        fresh = packets.agreed(old, plan.values)
+        return Draft() if fresh is None else Draft(text=fresh, values=plan.values)
     try:
-        return edit_jpeg(FileHead(file), values)
+        text = packets.merged(old, plan.values) if old else packets.new_packet(plan.values)
+    except packets.NotXmp as why:
+        raise Refused(f"the sidecar {plan.copy} is left as it is: {why}") from None
+    return Draft(text=text, values=plan.values)
+
+
+def _embedded(plan: Plan, wishes: Wishes) -> Draft:
+    assert plan.source is not None
+    descriptor = os.open(plan.source, os.O_RDONLY)
+    try:
+        file = FileHead(descriptor)
+        if plan.kind == FileKind.HEIF:
+            return Draft(edit_heif(file, plan.values), values=plan.values)
+        edit = edit_jpeg if plan.kind == FileKind.JPEG else edit_tiff
+        try:
+            splices = edit(file, plan.values, add_packet=wishes.xmp)
+        except Refused:
+            if plan.kind != FileKind.JPEG or not wishes.xmp:
+                raise
+            packet = edit_jpeg_packet(file, plan.values)
+            return Draft(packet, values=plan.values, in_packet=True)
+        return Draft(splices, values=plan.values)
     finally:
-        os.close(file)
+        os.close(descriptor)
 
 
-def make_copy(
-    source: Path, target: Path, splices: Sequence[Splice], values: Sequence[TagValue], owned: bool
-) -> Made:
-    """Makes and proves one copy; `owned` says that flangeback's own older copy may be replaced.
+def make(plan: Plan, draft: Draft, target: Path, owned: bool) -> Made:
+    """Makes and proves one file; `owned` says that flangeback's own older one may be replaced.
 
-    Raises ProofError when the copy isn't what it has to be, FileExistsError when something stands
+    Raises ProofError when the file isn't what it has to be, FileExistsError when something stands
     under its name, OSError when it can't be made. Whatever is raised, nothing is left behind.
     """
     part = unfinished_name(target)
     with suppress(FileNotFoundError):
         part.unlink()
     try:
-        reading = os.open(source, os.O_RDONLY)
-        try:
-            status = os.fstat(reading)
-            writing = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-            try:
-                write_copy(reading, writing, status.st_size, splices)
-                start_writing_back(writing)
-                os.utime(part, ns=(status.st_atime_ns, status.st_mtime_ns))
-                digests = prove(source, part, status.st_size, splices, values)
-                os.fsync(writing)
-            finally:
-                os.close(writing)
-        finally:
-            os.close(reading)
+        if draft.text is None:
+            digests = _make_copy(plan, draft, part)
+        else:
+            digests = _make_sidecar(plan, draft, part)
         made = part.stat()
         _give_name(part, target, owned)
     except BaseException:
@@ -72,6 +113,45 @@ def make_copy(
             part.unlink(missing_ok=True)
         raise
     return Made(digests, made.st_size, made.st_mtime_ns)
+
+
+def _make_copy(plan: Plan, draft: Draft, part: Path) -> Digests:
+    source = plan.source
+    assert source is not None
+    reading = os.open(source, os.O_RDONLY)
+    try:
+        status = os.fstat(reading)
+
+        def write(writing: int) -> None:
+            write_copy(reading, writing, status.st_size, draft.splices)
+            os.utime(part, ns=(status.st_atime_ns, status.st_mtime_ns))
+
+        return _written(part, write, lambda: proved(plan, draft, part))
+    finally:
+        os.close(reading)
+
+
+def _make_sidecar(plan: Plan, draft: Draft, part: Path) -> Digests:
+    text = draft.text
+    assert text is not None
+
+    def write(writing: int) -> None:
+        write_all(writing, text)
+
+    return _written(part, write, lambda: proved(plan, draft, part))
+
+
+def _written(part: Path, write: Callable[[int], None], proof: Callable[[], Digests]) -> Digests:
+    """Writes a new file, proves it, and makes it durable."""
+    writing = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    try:
+        write(writing)
+        start_writing_back(writing)
+        digests = proof()
+        os.fsync(writing)
+    finally:
+        os.close(writing)
+    return digests
 
 
 def _give_name(part: Path, target: Path, owned: bool) -> None:
@@ -91,44 +171,18 @@ def _give_name(part: Path, target: Path, owned: bool) -> None:
         part.unlink()
 
 
-def prove(
-    source: Path, copy: Path, size: int, splices: Sequence[Splice], values: Sequence[TagValue]
-) -> Digests:
-    """The proof of one copy, from disk. Raises ProofError, OSError, and Damaged where ExifRead
-    can't read the source."""
-    with source.open("rb") as before, copy.open("rb") as after:
-        digests = compare(before.fileno(), after.fileno(), size, splices)
-        if values:
-            size_before = block_size(before.fileno())
-            was = proof.look(before, size_before)
-            if was.order is None and size_before is not None:
-                raise Damaged("ExifRead doesn't find the Exif block, so nothing could be proved")
-            proof.check_tags(was, _read_back(after, size_before), values)
-            _prove_xmp(before.fileno(), after.fileno(), values)
-    return digests
+def proved(plan: Plan, draft: Draft, target: Path) -> Digests:
+    """The proof of a file that stands there already. Raises ProofError, Damaged, OSError."""
+    if draft.text is None:
+        return prove(plan, draft.splices, target, draft.values, in_packet=draft.in_packet)
+    return prove_sidecar(plan, draft.text, target, draft.values)
 
 
-def _read_back(copy: BinaryIO, size_before: int | None) -> proof.Seen:
-    try:
-        return proof.look(copy, size_before)
-    except Damaged as damage:
-        raise ProofError(str(damage)) from None
-
-
-def block_size(file: int) -> int | None:
-    """The length in bytes of a JPEG's Exif block; None without one."""
-    head = FileHead(file)
-    found = exif_block(head, read_head(head))
-    return None if found is None else found.block.size
-
-
-def _prove_xmp(before: int, after: int, values: Sequence[TagValue]) -> None:
-    old, new = (_packet(file) for file in (before, after))
-    if old != new:
-        proof_xmp.check_packet(old, new, values)
-
-
-def _packet(file: int) -> bytes:
-    head = FileHead(file)
-    segment = read_head(head).xmp
-    return b"" if segment is None else head.read(segment.start, segment.end).partition(b"\0")[2]
+def edits(splices: Sequence[Splice]) -> tuple[tuple[int, int, int, int], ...]:
+    """Each splice's stretch in the source and in the copy, for the manifest."""
+    found, shift = [], 0
+    for splice in splices:
+        start = splice.start + shift
+        found.append((splice.start, splice.end, start, start + len(splice.data)))
+        shift += splice.growth
+    return tuple(found)

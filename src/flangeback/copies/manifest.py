@@ -6,7 +6,7 @@ import errno
 import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -30,23 +30,33 @@ class FileState:
 class Record:
     """One finished file.
 
-    `frames` is the frames folder, `file` the frame in it, `copy` its copy in the output folder.
-    `payload` is the digest of every byte outside `edits`; each edit is [start, end] in the source
-    and [start, end] in the copy. `values` are the tags written, as text.
+    `frames` is the frames folder, `file` the source in it, `copy` the file in the output folder;
+    `kind` is the frame's structure and `way` how the file was made. A new sidecar has no
+    `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
+    end] in the source and [start, end] in the copy. `values` are the tags written, as text, and
+    `whole` those that were transliterated, as they were before. `in_packet` says that they stand
+    in the XMP packet alone, `asked_packet` that one was asked for, `refusal` why a file didn't
+    get its values.
     """
 
     frames: str
     file: str
     copy: str
+    kind: str
+    way: str
     outcome: str
-    source_state: FileState
+    source_state: FileState | None
     copy_state: FileState
     payload: str
     edits: tuple[tuple[int, int, int, int], ...] = ()
     values: Mapping[str, str] | None = None
+    whole: Mapping[str, str] = field(default_factory=dict)
+    in_packet: bool = False
+    asked_packet: bool = False
     log: str | None = None
     log_line: int | None = None
     doubts: tuple[Mapping[str, str], ...] = ()
+    refusal: str | None = None
     verdict: str = "verified"
 
     def line(self) -> str:
@@ -86,7 +96,8 @@ def _record(path: Path, number: int, line: bytes) -> Record:
         data: dict[str, Any] = json.loads(line)
         if data.pop("schema") != SCHEMA:
             raise ValueError("another schema")
-        data["source_state"] = FileState(**data["source_state"])
+        if data["source_state"] is not None:
+            data["source_state"] = FileState(**data["source_state"])
         data["copy_state"] = FileState(**data["copy_state"])
         data["edits"] = tuple(tuple(edit) for edit in data["edits"])
         data["doubts"] = tuple(data["doubts"])

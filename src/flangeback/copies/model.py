@@ -12,11 +12,13 @@ class FrameCopy:
     """One frame and its copy.
 
     `copy` is relative to the output folder, None when it failed its proof and was removed;
-    `failure` says in what. `resumed` marks a copy that an earlier run had finished.
+    `copies` are all files made for it, sidecars included; `failure` says what failed its proof,
+    and in what. `resumed` marks a copy that an earlier run had finished.
     """
 
     match: FrameMatch
     copy: str | None
+    copies: tuple[str, ...]
     verified: bool
     failure: str | None = None
     resumed: bool = False

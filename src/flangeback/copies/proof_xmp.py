@@ -10,14 +10,28 @@ from flangeback.copies.transfer import ProofError
 from flangeback.embed.xmp import PROPERTIES, rational_texts
 from flangeback.tags.table import TagValue
 
+_ABOUT = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}about"
+_FRAME: list[tuple[str, str]] = [
+    (
+        " {adobe:ns:meta/}xmpmeta {http://www.w3.org/1999/02/22-rdf-syntax-ns#}RDF "
+        f"{{http://www.w3.org/1999/02/22-rdf-syntax-ns#}}Description {_ABOUT}",
+        "",
+    )
+]
+"""What any packet says before it states anything."""
+
 Property = tuple[str, str]
 """The way to a text in the tree, and the text."""
 
 
 def check_packet(before: bytes, after: bytes, values: Sequence[TagValue]) -> None:
-    """Raises ProofError unless the packet states our values, and all else as it did."""
-    old, new = list(_properties(before)), list(_properties(after))
-    if Counter(_foreign(old)) != Counter(_foreign(new)):
+    """Raises ProofError unless what the packet states of our values is so, and all else as it
+    was. An empty `before` is a packet that wasn't there."""
+    old, new = list(_properties(before)) if before else [], list(_properties(after))
+    foreign = Counter(_foreign(new))
+    if not before:
+        foreign -= Counter(_FRAME)
+    if Counter(_foreign(old)) != foreign:
         raise ProofError("the XMP packet no longer states the rest as it did")
     wanted = {value.tag: value for value in values}
     for way, text in new:
@@ -25,6 +39,21 @@ def check_packet(before: bytes, after: bytes, values: Sequence[TagValue]) -> Non
         value = wanted.get(PROPERTIES[name]) if name else None
         if value is not None and text not in _texts(value):
             raise ProofError(f"the XMP packet states {text} where {value.name} was written")
+
+
+def check_stated(packet: bytes, values: Sequence[TagValue]) -> None:
+    """Raises ProofError unless the packet states each value that isn't blank."""
+    owned = {(_owned(way), text) for way, text in _properties(packet)}
+    for value in values:
+        names = [name for name, tag in PROPERTIES.items() if tag == value.tag]
+        if _says_something(value) and not any(
+            (name, text) in owned for name in names for text in _texts(value)
+        ):
+            raise ProofError(f"the XMP packet doesn't state {value.name}")
+
+
+def _says_something(value: TagValue) -> bool:
+    return bool(value.value) and value.numbers[:1] != (None,)
 
 
 def _texts(value: TagValue) -> list[str]:

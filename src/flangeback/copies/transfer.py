@@ -54,7 +54,7 @@ def write_copy(source: int, copy: int, size: int, splices: Sequence[Splice]) -> 
         if splice is None:
             _copy_range(source, copy, start, end - start)
         else:
-            _write_all(copy, splice.data)
+            write_all(copy, splice.data)
 
 
 def start_writing_back(copy: int) -> None:
@@ -97,11 +97,12 @@ def _by_sendfile(source: int, copy: int, at: int, count: int) -> int:
 
 def _through_memory(source: int, copy: int, at: int, count: int) -> int:
     data = os.pread(source, min(count, CHUNK), at)
-    _write_all(copy, data)
+    write_all(copy, data)
     return len(data)
 
 
-def _write_all(copy: int, data: bytes) -> None:
+def write_all(copy: int, data: bytes) -> None:
+    """Writes all of `data` to an open file. Raises OSError."""
     view = memoryview(data)
     while view:
         view = view[os.write(copy, view) :]

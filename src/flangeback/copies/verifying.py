@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import BinaryIO
 
+from flangeback.containers.kinds import FileKind
 from flangeback.containers.tiff import Damaged
-from flangeback.copies import manifest, output, proof
-from flangeback.copies.making import block_size
+from flangeback.copies import manifest, output, proof_xmp
 from flangeback.copies.manifest import Record
 from flangeback.copies.model import CheckedCopy, Verified
+from flangeback.copies.planning import Way
+from flangeback.copies.proving import check_metadata, check_values
 from flangeback.copies.transfer import ProofError, compare, digest
 from flangeback.embed.model import Splice
 from flangeback.errors import InputError, Problem
@@ -65,66 +68,64 @@ def _checked(out: Path, record: Record) -> CheckedCopy:
 
 def _prove(path: Path, record: Record) -> bool:
     """Raises ProofError; else says whether the source was there to compare with."""
-    values = [value_from_text(name, text) for name, text in (record.values or {}).items()]
+    values = [
+        value_from_text(name, text, record.whole.get(name))
+        for name, text in (record.values or {}).items()
+    ]
     with path.open("rb") as copy:
         if os.fstat(copy.fileno()).st_size != record.copy_state.size:
             raise ProofError("the copy's size changed since it was made")
-        source = Path(record.frames) / record.file
+        if digest(copy.fileno()) != record.copy_state.digest:
+            raise ProofError("the copy's bytes changed since it was made")
+        if record.way in (Way.SIDECAR, Way.AGREE):
+            if record.way == Way.SIDECAR:
+                proof_xmp.check_stated(copy.read(), values)
+            return True
+        kind = FileKind(record.kind)
+        if values:
+            check_values(kind, copy, values, record.in_packet)
         try:
-            frame = source.open("rb")
+            frame = (Path(record.frames) / record.file).open("rb")
         except OSError:
-            _prove_alone(copy.fileno(), record)
-            if values:
-                _prove_values(proof.look(copy, None), values)
             return False
         with frame:
-            return _prove_against(frame.fileno(), copy.fileno(), record, values, source, path)
-
-
-def _prove_alone(copy: int, record: Record) -> None:
-    if digest(copy) != record.copy_state.digest:
-        raise ProofError("the copy's bytes changed since it was made")
-
-
-def _prove_values(seen: proof.Seen, values: list[TagValue]) -> None:
-    for value in values:
-        proof.check_value(seen, value)
+            return _prove_against(frame, copy, record, values)
 
 
 def _prove_against(
-    source: int, copy: int, record: Record, values: list[TagValue], frame: Path, path: Path
+    source: BinaryIO, copy: BinaryIO, record: Record, values: Sequence[TagValue]
 ) -> bool:
     """The whole proof against the source, if that is still the file the copy was made from."""
-    _prove_alone(copy, record)
-    if os.fstat(source).st_size != record.source_state.size:
+    state = record.source_state
+    assert state is not None
+    if os.fstat(source.fileno()).st_size != state.size:
         return False
     splices = [
-        Splice(start, end, os.pread(copy, last - first, first))
+        Splice(start, end, os.pread(copy.fileno(), last - first, first))
         for start, end, first, last in record.edits
     ]
     try:
-        digests = compare(source, copy, record.source_state.size, splices)
+        digests = compare(source.fileno(), copy.fileno(), state.size, splices)
     except ProofError:
-        if digest(source) != record.source_state.digest:
+        if digest(source.fileno()) != state.digest:
             return False
         raise
-    if digests.source != record.source_state.digest:
+    if digests.source != state.digest:
         return False
     if digests.payload != record.payload:
         raise ProofError("the payload changed since the copy was made")
     if values:
-        size = block_size(source)
-        with frame.open("rb") as before, path.open("rb") as after:
-            proof.check_tags(proof.look(before, size), proof.look(after, size), values)
+        kind = FileKind(record.kind)
+        check_metadata(kind, source, copy, values, in_packet=record.in_packet)
     return True
 
 
-def value_from_text(name: str, text: str) -> TagValue:
-    """A tag value as the manifest has it."""
+def value_from_text(name: str, text: str, whole: str | None) -> TagValue:
+    """A tag value as the manifest has it; `whole` is a text before transliteration."""
     tag = _BY_NAME[name]
     kind = TAGS[Tag(tag)].type
     if kind == ASCII:
-        return TagValue(tag, text)
+        return TagValue(tag, text, whole)
     if kind == SHORT:
         return TagValue(tag, int(text))
     pairs = (part.split("/") for part in text.split())

@@ -25,7 +25,7 @@ from flangeback.containers.jpeg import (
 )
 from flangeback.containers.tiff import Block, Damaged
 from flangeback.embed import xmp
-from flangeback.embed.model import Refused, Splice, in_order
+from flangeback.embed.model import Refused, Splice, changed, in_order
 from flangeback.embed.tiff import edit_block
 from flangeback.tags.table import TagValue
 
@@ -41,17 +41,28 @@ _PICTURE_ENTRIES = 0xB002
 _PICTURE_ENTRY_SIZE = 16
 
 
-def edit_jpeg(file: FileHead, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+def edit_jpeg(
+    file: FileHead, values: Sequence[TagValue], *, add_packet: bool = False
+) -> tuple[Splice, ...]:
     """The splices that put `values` into this JPEG file.
 
-    Raises Refused when there is no room without moving a byte, Damaged when the file's segments
-    or the Exif block's directories can't be read.
+    An XMP packet that states one of them is brought into agreement; `add_packet` has all of them
+    stated in a packet, which is added where there is none. Raises Refused when there is no room
+    without moving a byte, Damaged when the file's segments or the Exif block's directories can't
+    be read.
     """
     head = read_head(file)
     splices = list(_exif(file, head, values))
-    splices += _xmp(file, head, values)
-    splices += _multi_picture(file, head, splices)
-    return in_order(splices)
+    splices += _xmp(file, head, values, add_packet)
+    return in_order([*splices, *_multi_picture(file, head, splices)])
+
+
+def edit_jpeg_packet(file: FileHead, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+    """The splices that state `values` in the file's XMP packet alone, for an Exif block without
+    room. Raises Refused, Damaged."""
+    head = read_head(file)
+    splices = _xmp(file, head, values, True)
+    return in_order([*splices, *_multi_picture(file, head, splices)])
 
 
 def _exif(file: FileHead, head: Head, values: Sequence[TagValue]) -> Iterator[Splice]:
@@ -98,6 +109,8 @@ def _place_for_exif(head: Head) -> int:
 
 
 def _segment(contents: bytes) -> bytes:
+    if len(contents) > _LONGEST_CONTENTS:
+        raise Refused("the values don't fit into one segment")
     return struct.pack(">BBH", 0xFF, APP1, len(contents) + 2) + contents
 
 
@@ -107,19 +120,22 @@ def _longer(segment: Segment, growth: int) -> Splice:
     return Splice(segment.at + 2, segment.at + 4, struct.pack(">H", length))
 
 
-def _xmp(file: FileHead, head: Head, values: Sequence[TagValue]) -> list[Splice]:
+def _xmp(file: FileHead, head: Head, values: Sequence[TagValue], add_packet: bool) -> list[Splice]:
     segment = head.xmp
     if segment is None:
-        return []
+        if not add_packet:
+            return []
+        at = head.exif.end if head.exif else _place_for_exif(head)
+        return [Splice(at, at, _segment(XMP_NAME + xmp.new_packet(values)))]
     start = segment.start + len(XMP_NAME)
-    fresh = xmp.agreed(file.read(start, segment.end), values)
+    packet = file.read(start, segment.end)
+    fresh = xmp.stating(packet, values) if add_packet else xmp.agreed(packet, values)
     if fresh is None:
         return []
-    growth = len(fresh) - (segment.end - start)
+    growth = len(fresh) - len(packet)
     if segment.end - segment.start + growth > _LONGEST_CONTENTS:
         raise Refused("the XMP packet states lens data and is too full to change it")
-    packet = Splice(start, segment.end, fresh)
-    return [_longer(segment, growth), packet] if growth else [packet]
+    return [*([_longer(segment, growth)] if growth else []), changed(start, packet, fresh)]
 
 
 def _multi_picture(file: FileHead, head: Head, splices: Sequence[Splice]) -> Iterator[Splice]:

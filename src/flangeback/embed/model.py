@@ -38,6 +38,14 @@ def in_order(splices: list[Splice]) -> tuple[Splice, ...]:
     return tuple(merged)
 
 
+def changed(at: int, old: bytes, new: bytes) -> Splice:
+    """The splice that turns `old`, which stands at `at`, into `new`: only where they differ."""
+    most = min(len(old), len(new))
+    lead = next((n for n in range(most) if old[n] != new[n]), most)
+    tail = next((n for n in range(most - lead) if old[-1 - n] != new[-1 - n]), most - lead)
+    return Splice(at + lead, at + len(old) - tail, new[lead : len(new) - tail])
+
+
 def applied(data: bytes, splices: Sequence[Splice]) -> bytes:
     """The bytes with the splices put in; these are in order and don't overlap."""
     pieces, at = [], 0

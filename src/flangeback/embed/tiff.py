@@ -26,7 +26,7 @@ from flangeback.containers.tiff import (
 )
 from flangeback.embed import xmp
 from flangeback.embed.free_space import Room, Usage, usage
-from flangeback.embed.model import Refused, Splice, in_order
+from flangeback.embed.model import Refused, Splice, changed, in_order
 from flangeback.tags.table import TagValue
 
 _FIRST_POINTER = 4
@@ -177,7 +177,8 @@ def edit_tiff(
 def _packet(block: Block, values: Sequence[TagValue], add_packet: bool) -> bytes | None:
     entry = block.main().find(XMP_PACKET)
     if entry is not None:
-        return xmp.agreed(block.raw(entry), values)
+        change = xmp.stating if add_packet else xmp.agreed
+        return change(block.raw(entry), values)
     return xmp.new_packet(values) if add_packet else None
 
 
@@ -286,4 +287,4 @@ class _Writer:
 
     def _splices(self) -> Iterator[Splice]:
         for at, data in sorted(self._patches.items()):
-            yield Splice(at, at + len(data), data)
+            yield changed(at, self.block.read(at, at + len(data)), data)

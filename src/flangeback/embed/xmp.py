@@ -94,6 +94,17 @@ def merged(packet: bytes, values: Sequence[TagValue]) -> bytes:
     return lead + _text_of(root) + trailer if changed or missing else packet
 
 
+def stating(packet: bytes, values: Sequence[TagValue]) -> bytes | None:
+    """A packet inside a picture with all of `values` stated, its length kept where its padding
+    allows; None when it states them already. Raises NotXmp."""
+    parts = _parts(packet)
+    fresh = merged(packet, values)
+    if fresh == packet or parts is None:
+        return None
+    trailer = parts[2]
+    return fresh[: len(fresh) - len(trailer)] + _padded(trailer, len(packet) - len(fresh))
+
+
 def new_packet(values: Sequence[TagValue]) -> bytes:
     """An XMP packet that states just these values (ISO 16684-1, 7.3)."""
     return _HEADER + merged(_EMPTY, values) + _PADDING + _TRAILER_TEXT

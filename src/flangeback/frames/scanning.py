@@ -103,13 +103,14 @@ def _read(
             others.append(file)
             continue
         # A raw file that lost its content is still known by its fellows.
-        kinds.setdefault(_suffix(file), frame.kind)
+        if frame.kind.is_raw:
+            kinds.setdefault(_suffix(file), frame.kind)
         count += 1
         if progress:
             progress(count)
         yield frame
     for file in others:
-        if _suffix(file) in kinds:
+        if _suffix(file) in kinds and (folder / file).is_file():
             yield damaged_frame(folder, file, kinds[_suffix(file)])
 
 

@@ -75,6 +75,7 @@ def kit_document(kit: Kit) -> Document:
                 "narrowest": float(lens.narrowest),
                 "aperture_ring": lens.aperture_ring,
                 "serial": lens.serial,
+                "image_circle": lens.image_circle,
             }
             for lens in kit.lenses.values()
         },
@@ -112,6 +113,7 @@ def _frame(found: FrameMatch) -> Document:
     time = found.frame.time
     return {
         "file": found.frame.file,
+        "files": [file.file for file in found.frame.files],
         "body": found.body,
         "camera_time": time.at.isoformat() if time else None,
         "time": found.time.isoformat() if found.time else None,
@@ -131,6 +133,7 @@ def _frame(found: FrameMatch) -> Document:
 def _copy(copy: FrameCopy) -> Document:
     return {
         "copy": copy.copy,
+        "copies": list(copy.copies),
         "verified": copy.verified,
     } | ({"failure": copy.failure} if copy.failure else {})
 

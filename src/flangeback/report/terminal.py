@@ -209,7 +209,7 @@ def show_filled(console: Console, filled: Filled, out: str) -> None:
     """Prints the outcomes, then what became of the copies."""
     show_matches(console, filled.matches)
     for copy in filled.failed:
-        console.print(Text(f"{copy.match.frame.file}: {copy.failure}; removed", style="red"))
+        console.print(Text(f"{copy.failure}; removed", style="red"))
     made = sum(copy.verified and not copy.resumed for copy in filled.copies)
     resumed = sum(copy.resumed for copy in filled.copies)
     told = f"{made} copies made and verified in {out}"

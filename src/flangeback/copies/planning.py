@@ -1,0 +1,134 @@
+"""Which files a frame's copy consists of, and how each is made."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+
+from flangeback.containers.file import FileHead
+from flangeback.containers.heif import exif_item
+from flangeback.containers.kinds import FileKind
+from flangeback.containers.tiff import Damaged
+from flangeback.frames.model import Frame
+from flangeback.match.model import FrameMatch
+from flangeback.raw_mode import RawMode
+from flangeback.tags.decide import decide
+from flangeback.tags.table import TagValue
+
+
+class Way(StrEnum):
+    """How one file of a copy is made."""
+
+    COPY = "copy"
+    """Byte for byte."""
+    EMBED = "embed"
+    """With the values in its own metadata."""
+    SIDECAR = "sidecar"
+    """An XMP file that states the values; an existing one is merged."""
+    AGREE = "agree"
+    """An existing XMP file of a picture, brought into agreement where it states a value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One file to make. `source` is what it is made from (a sidecar that isn't there yet has
+    none), `file` the frame's file it belongs to, `copy` its name in the output folder."""
+
+    way: Way
+    file: str
+    copy: str
+    kind: FileKind
+    source: Path | None
+    size: int
+    modified_ns: int
+    values: tuple[TagValue, ...] = ()
+    refusal: str | None = None
+    """Why this file doesn't get the values, where that is plain from the start."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the user asked for: how raw files are treated, whether a packet of XMP is added to
+    each filled picture."""
+
+    raw: RawMode = RawMode.SIDECAR
+    xmp: bool = False
+
+
+def plans_for(match: FrameMatch, folder: Path, wishes: Wishes) -> tuple[Plan, ...]:
+    """The files of a frame's copy, the one that describes it first. Raises OSError."""
+    values = _values(match)
+    plans = [plan for file in match.frame.files for plan in _file_plans(file, values, wishes)]
+    sidecars = [file.sidecar for file in match.frame.files if file.sidecar]
+    plans += [_sidecar_copy(match.frame, folder, name, values) for name in dict.fromkeys(sidecars)]
+    return tuple(_each_once(plans, folder))
+
+
+def _values(match: FrameMatch) -> tuple[TagValue, ...]:
+    if not match.outcome.is_filled or match.fill is None:
+        return ()
+    return decide(match.fill, match.stale)
+
+
+def _file_plans(file: Frame, values: tuple[TagValue, ...], wishes: Wishes) -> Iterator[Plan]:
+    copy = Plan(Way.COPY, file.file, file.file, file.kind, file.path, file.size, file.modified_ns)
+    if not values:
+        yield copy
+    elif _embeds(file, wishes):
+        yield replace(copy, way=Way.EMBED, values=values)
+    elif file.kind == FileKind.OTHER_RAW and wishes.raw == RawMode.EMBED:
+        yield replace(copy, refusal=f"{file.kind}: a sidecar takes the values (--raw sidecar)")
+    else:
+        yield copy
+        name = file.sidecar or f"{file.file.rpartition('.')[0] or file.file}.xmp"
+        yield replace(copy, way=Way.SIDECAR, copy=name, source=None, values=values)
+
+
+def _embeds(file: Frame, wishes: Wishes) -> bool:
+    """Whether the values go into the file itself."""
+    if file.kind == FileKind.RAW:
+        return wishes.raw == RawMode.EMBED
+    if file.kind == FileKind.HEIF:
+        return _has_exif_item(file.path)
+    return file.kind in (FileKind.JPEG, FileKind.TIFF, FileKind.BIG_TIFF)
+
+
+def _has_exif_item(path: Path) -> bool:
+    file = os.open(path, os.O_RDONLY)
+    try:
+        return exif_item(FileHead(file)) is not None
+    except Damaged:
+        return True  # The edit will say what is wrong with it.
+    finally:
+        os.close(file)
+
+
+def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue, ...]) -> Plan:
+    """A sidecar that lies beside the frame goes with it."""
+    path = folder / name
+    status = path.stat()
+    way = Way.AGREE if values else Way.COPY
+    return Plan(way, frame.file, name, frame.kind, path, status.st_size, status.st_mtime_ns, values)
+
+
+def _each_once(plans: Sequence[Plan], folder: Path) -> Iterator[Plan]:
+    """Each name once: a sidecar to be merged takes the place of its plain copy."""
+    by_name = {plan.copy: plan for plan in plans if plan.way != Way.SIDECAR}
+    for plan in plans:
+        if plan.way == Way.SIDECAR:
+            there = by_name.get(plan.copy)
+            if there is not None:
+                plan = replace(
+                    plan, source=there.source, size=there.size, modified_ns=there.modified_ns
+                )
+            else:
+                plan = replace(plan, size=0)
+            by_name[plan.copy] = plan
+    seen = set[str]()
+    for plan in plans:
+        if plan.copy not in seen:
+            seen.add(plan.copy)
+            yield by_name[plan.copy]
