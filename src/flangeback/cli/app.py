@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from flangeback import __version__
-from flangeback.cli import demo, fill, kit, match, verify
+from flangeback.cli import demo, fill, kit, match, survey, verify
 
 app = typer.Typer(
     add_completion=True,
@@ -17,6 +17,7 @@ app = typer.Typer(
     help="Back-fills the lens data that adapted manual lenses leave blank, on verified copies.",
 )
 app.command("demo")(demo.demo)
+app.command("survey")(survey.survey)
 app.command("match")(match.match)
 app.command("fill")(fill.fill)
 app.command("verify")(verify.verify)

@@ -1,0 +1,23 @@
+"""`flangeback survey`."""
+
+from __future__ import annotations
+
+from flangeback.cli.shared import Frames, Json, ends_cleanly, print_json, progress
+
+
+def survey(frames: Frames, json: Json = False) -> None:
+    """Say what lens data the frames lack, body by body. Needs no log and no kit.
+
+    Example: flangeback survey 2026-05-17
+    """
+    with ends_cleanly(json):
+        from flangeback.report.survey import survey_document, survey_lines
+        from flangeback.survey import survey as survey_frames
+
+        with progress("reading frames", None, quiet=json) as step:
+            found = survey_frames(frames, step)
+        if json:
+            print_json(survey_document(found))
+        else:
+            for line in survey_lines(found, str(frames)):
+                print(line)

@@ -1,0 +1,299 @@
+"""A survey for people, 80 columns wide, and for programs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from datetime import datetime, timedelta
+from textwrap import wrap
+from typing import Any
+
+from flangeback.survey.model import BodyName, BodySurvey, Stretch, Survey
+
+_COLUMNS = 80
+_MOST_ROWS = 12
+_NAME_WIDTH = 29
+_SET_RIGHT = timedelta(seconds=5)
+"""A clock nearer to GPS time than this is right, as photographers go."""
+
+
+def survey_lines(survey: Survey, folder: str) -> Iterator[str]:
+    """The survey as text; `folder` is named in what to do next."""
+    yield from _wrapped(_summary(survey))
+    yield ""
+    for body in survey.bodies:
+        yield from _body(body)
+        yield ""
+    if survey.damaged:
+        yield "can't be read"
+        yield from _rows([f"{file}: {reason}" for file, reason in survey.damaged])
+        yield ""
+    remarks = list(clock_remarks(survey))
+    if remarks:
+        yield "clocks"
+        for remark in remarks:
+            yield from _wrapped(remark, "  ", "    ")
+        yield ""
+    yield from _next(survey, folder)
+
+
+def _summary(survey: Survey) -> str:
+    bodies = len(survey.bodies)
+    text = f"{_frames(survey.frames)} by {bodies} bod{'y' if bodies == 1 else 'ies'}"
+    if not survey.bodies:
+        text = _frames(survey.frames)
+    text += f": {survey.lacking} lack lens data"
+    return text + (f", {len(survey.damaged)} can't be read" if survey.damaged else "")
+
+
+def _next(survey: Survey, folder: str) -> Iterator[str]:
+    if survey.lacking:
+        yield "next: a session log to fill in, from these pauses:"
+        yield f"  flangeback draft {folder} -o {folder.rstrip('/')}/session.txt"
+    else:
+        yield "There is nothing to fill: every frame that can be read has its lens data."
+
+
+def _body(body: BodySurvey) -> Iterator[str]:
+    yield from _wrapped(str(body.name))
+    yield from _wrapped(_when(body), "  ", "    ")
+    yield from _wrapped(_lacking(body), "  ", "    ")
+    one_day = _one_day(body)
+    if body.registered:
+        yield "  focal lengths registered for the stabiliser"
+        yield from _rows(
+            [
+                row
+                for found in body.registered
+                for row in _registered(found.focal_length, found.stretches, found.untimed, one_day)
+            ]
+        )
+    if body.natives:
+        yield "  lenses named with their f-number"
+        yield from _rows(
+            [
+                f"{_cut(found.lens or 'by specification only')}  {_frames(found.frames):>12}"
+                for found in body.natives
+            ]
+        )
+    if body.clusters:
+        yield f"  clusters, cut at pauses of {_amount(body.pause)} or more"
+        yield from _rows([f"{_cut(_names(c))}  {_row_end(c, one_day)}" for c in body.clusters])
+
+
+def _when(body: BodySurvey) -> str:
+    text = _frames(body.frames)
+    if body.start and body.end:
+        text += f", {_span(body.start, body.end, one_day=False)}"
+    if body.offsets:
+        text += f", UTC{' and '.join(map(offset_text, body.offsets))}"
+    return text + (f", {body.untimed} without a time" if body.untimed else "")
+
+
+def _lacking(body: BodySurvey) -> str:
+    if not body.lacks_any:
+        return "none lacks lens data"
+    missing = (
+        (body.lacks_lens, "lens"),
+        (body.lacks_f_number, "f-number"),
+        (body.lacks_focal_length, "focal length"),
+    )
+    parts = ", ".join(f"{what} in {count}" for count, what in missing if count)
+    return f"{body.lacks_any} lack lens data: {parts}"
+
+
+def _registered(
+    length: float, stretches: Sequence[Stretch], untimed: int, one_day: bool
+) -> Iterator[str]:
+    for found in stretches:
+        yield f"{length:g} mm".ljust(_NAME_WIDTH) + f"  {_row_end(found, one_day)}"
+    if untimed:
+        yield f"{length:g} mm".ljust(_NAME_WIDTH) + f"  {_frames(untimed):>12}  no time"
+
+
+def _row_end(found: Stretch, one_day: bool) -> str:
+    return f"{_frames(found.frames):>12}  {_span(found.start, found.end, one_day)}"
+
+
+def _rows(rows: Sequence[str]) -> Iterator[str]:
+    """So many rows that they stay readable; --json has them all."""
+    for row in rows[:_MOST_ROWS]:
+        yield f"    {row}"[:_COLUMNS].rstrip()
+    if len(rows) > _MOST_ROWS:
+        yield f"    and {len(rows) - _MOST_ROWS} more; --json has all"
+
+
+def clock_remarks(survey: Survey) -> Iterator[str]:
+    """What the frames say against the clocks, in words."""
+    for body in survey.bodies:
+        yield from _gps_remark(body)
+        yield from _disorder_remarks(body)
+        if len(body.offsets) > 1:
+            offsets = " and ".join(map(offset_text, body.offsets))
+            yield f"{body.name} states more than one offset from UTC: {offsets}"
+    yield from _offset_remarks(survey)
+    for gap in survey.gaps:
+        yield (
+            f"{gap.bursts} bursts of {gap.ahead} and {gap.other} fit together if the clock of "
+            f"{gap.ahead} is {_amount(gap.by.total_seconds())} ahead of the other's"
+        )
+
+
+def _gps_remark(body: BodySurvey) -> Iterator[str]:
+    if not body.gps_frames:
+        return
+    if body.gps_ahead is None:
+        yield f"{body.name}: the GPS times of its frames don't agree with one another"
+    elif abs(body.gps_ahead) > _SET_RIGHT:
+        way = "ahead of" if body.gps_ahead > timedelta(0) else "behind"
+        amount = _amount(abs(body.gps_ahead).total_seconds())
+        rest = "" if body.gps_whole else ", or that and whole quarters of an hour"
+        yield f"{body.name} is {amount} {way} GPS time{rest} ({_frames(body.gps_frames)} say so)"
+
+
+def _disorder_remarks(body: BodySurvey) -> Iterator[str]:
+    for found in body.disorders[:3]:
+        yield (
+            f"{body.name}: {found.later} ({found.later_time:%H:%M:%S}) comes after {found.earlier} "
+            f"({found.earlier_time:%H:%M:%S}) by the clock, before it by the counter"
+        )
+    if len(body.disorders) > 3:
+        yield f"{body.name}: {len(body.disorders) - 3} more frames are out of counter order"
+
+
+def _offset_remarks(survey: Survey) -> Iterator[str]:
+    """Where the bodies' offsets from UTC differ."""
+    stated = {body.name: body.offsets[0] for body in survey.bodies if len(body.offsets) == 1}
+    if len(set(stated.values())) > 1:
+        texts = ", ".join(f"{name} {offset_text(offset)}" for name, offset in stated.items())
+        yield f"the bodies state different offsets from UTC: {texts}"
+
+
+def offset_text(offset: timedelta) -> str:
+    """An offset from UTC as +02:00."""
+    minutes = abs(offset) // timedelta(minutes=1)
+    sign = "-" if offset < timedelta(0) else "+"
+    return f"{sign}{minutes // 60:02}:{minutes % 60:02}"
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'s' * (count != 1)}"
+
+
+def _names(found: Stretch) -> str:
+    first, last = (name.rpartition(".")[0] or name for name in (found.first, found.last))
+    return first if found.frames == 1 else f"{first}..{last.rpartition('/')[2]}"
+
+
+def _cut(text: str) -> str:
+    return text.ljust(_NAME_WIDTH) if len(text) <= _NAME_WIDTH else "…" + text[1 - _NAME_WIDTH :]
+
+
+def _one_day(body: BodySurvey) -> bool:
+    return body.start is None or body.end is None or body.start.date() == body.end.date()
+
+
+def _span(start: datetime, end: datetime, one_day: bool) -> str:
+    """From when to when, to the minute; `one_day` leaves the date out."""
+    first = f"{start:%H:%M}" if one_day else f"{start:%Y-%m-%d %H:%M}"
+    if start.replace(second=0) == end.replace(second=0):
+        return first
+    if start.date() == end.date():
+        return f"{first}-{end:%H:%M}"
+    return f"{first} to {end:{'%m-%d' if start.year == end.year else '%Y-%m-%d'} %H:%M}"
+
+
+def _amount(seconds: float) -> str:
+    """A length of time as a log has it: 1h7m23s."""
+    whole = math.ceil(seconds)
+    counts = ((whole // 3600, "h"), (whole // 60 % 60, "m"), (whole % 60, "s"))
+    return "".join(f"{count}{unit}" for count, unit in counts if count) or "0s"
+
+
+def _wrapped(text: str, first: str = "", rest: str = "  ") -> Iterator[str]:
+    yield from wrap(
+        text, _COLUMNS, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    )
+
+
+Document = dict[str, Any]
+
+
+def survey_document(survey: Survey) -> Document:
+    """`flangeback/survey-1`."""
+    return {
+        "schema": "flangeback/survey-1",
+        "frames": survey.frames,
+        "lacking": survey.lacking,
+        "bodies": [_body_document(body) for body in survey.bodies],
+        "unreadable": [{"file": file, "reason": reason} for file, reason in survey.damaged],
+        "burst_gaps": [
+            {
+                "ahead": _name(gap.ahead),
+                "other": _name(gap.other),
+                "seconds": gap.by.total_seconds(),
+                "bursts": gap.bursts,
+            }
+            for gap in survey.gaps
+        ],
+        "clocks": list(clock_remarks(survey)),
+    }
+
+
+def _name(name: BodyName) -> Document:
+    return {"make": name.make, "model": name.model, "serial": name.serial}
+
+
+def _body_document(body: BodySurvey) -> Document:
+    return _name(body.name) | {
+        "frames": body.frames,
+        "without_time": body.untimed,
+        "start": _moment(body.start),
+        "end": _moment(body.end),
+        "offsets": [offset_text(offset) for offset in body.offsets],
+        "lacking": {
+            "lens": body.lacks_lens,
+            "f_number": body.lacks_f_number,
+            "focal_length": body.lacks_focal_length,
+            "any": body.lacks_any,
+        },
+        "registered": [
+            {
+                "focal_length": found.focal_length,
+                "frames": found.frames,
+                "stretches": list(map(_stretch, found.stretches)),
+            }
+            for found in body.registered
+        ],
+        "native": [{"lens": found.lens, "frames": found.frames} for found in body.natives],
+        "pause": body.pause,
+        "clusters": list(map(_stretch, body.clusters)),
+        "out_of_order": [
+            {
+                "earlier": found.earlier,
+                "earlier_time": _moment(found.earlier_time),
+                "later": found.later,
+                "later_time": _moment(found.later_time),
+            }
+            for found in body.disorders
+        ],
+        "gps": {
+            "frames": body.gps_frames,
+            "ahead": None if body.gps_ahead is None else body.gps_ahead.total_seconds(),
+            "whole": body.gps_whole,
+        },
+    }
+
+
+def _moment(at: datetime | None) -> str | None:
+    return None if at is None else at.isoformat()
+
+
+def _stretch(found: Stretch) -> Document:
+    return {
+        "first": found.first,
+        "last": found.last,
+        "frames": found.frames,
+        "start": _moment(found.start),
+        "end": _moment(found.end),
+    }

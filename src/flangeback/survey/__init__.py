@@ -1,0 +1,16 @@
+"""What lens data a folder of frames lacks, body by body, before there is a log or a kit."""
+
+from flangeback.survey.model import BodyName, BodySurvey, Sight, Stretch, Survey
+from flangeback.survey.sighting import sights
+from flangeback.survey.surveying import survey, survey_sights
+
+__all__ = [
+    "BodyName",
+    "BodySurvey",
+    "Sight",
+    "Stretch",
+    "Survey",
+    "sights",
+    "survey",
+    "survey_sights",
+]

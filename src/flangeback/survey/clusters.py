@@ -1,0 +1,52 @@
+"""A body's frames in the order of its clock, cut where it paused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from itertools import pairwise
+from statistics import median
+
+from flangeback.survey.model import Sight, Stretch
+
+SHORTEST_PAUSE = 120.0
+"""Seconds. Changing a manual lens with its adapter takes about one minute (common practice)."""
+LONGEST_STRIDE = 1800.0
+"""Seconds: nobody's ordinary stride from frame to frame is longer than this."""
+_MANY_TIMES = 3
+_ONE_RELEASE = 10.0
+"""Seconds: frames closer than this are of one view, and say nothing of the stride."""
+
+
+def in_time(frames: Sequence[Sight]) -> list[tuple[datetime, Sight]]:
+    """The frames that carry a time, in its order; where times are equal, in that of the names."""
+    timed = [(frame.time, frame) for frame in frames if frame.time is not None]
+    return sorted(timed, key=lambda one: (one[0], one[1].file.casefold()))
+
+
+def pause_of(timed: Sequence[tuple[datetime, Sight]]) -> float:
+    """From how many seconds on a gap is a pause: three times the body's usual stride, within
+    reason."""
+    gaps = [(later - earlier).total_seconds() for (earlier, _), (later, _) in pairwise(timed)]
+    strides = [gap for gap in gaps if gap >= _ONE_RELEASE]
+    usual = median(strides) if strides else 0.0
+    return min(max(SHORTEST_PAUSE, _MANY_TIMES * usual), LONGEST_STRIDE)
+
+
+def clusters(
+    timed: Sequence[tuple[datetime, Sight]], pause: float
+) -> Iterator[Sequence[tuple[datetime, Sight]]]:
+    """The frames between pauses."""
+    start = 0
+    for number, ((earlier, _), (later, _)) in enumerate(pairwise(timed), 1):
+        if (later - earlier).total_seconds() >= pause:
+            yield timed[start:number]
+            start = number
+    if timed:
+        yield timed[start:]
+
+
+def stretch(timed: Sequence[tuple[datetime, Sight]]) -> Stretch:
+    """Some frames in a row, summed up."""
+    (start, first), (end, last) = timed[0], timed[-1]
+    return Stretch(len(timed), first.file, last.file, start, end)

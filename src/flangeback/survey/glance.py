@@ -1,0 +1,258 @@
+"""The fast way to a frame's lens data: one read, one pass over each directory.
+
+It takes JPEG files that are laid out as the standards ask (ITU-T T.81, annex B; TIFF 6.0; CIPA
+DC-008). Whatever is out of the ordinary is told by [Unusual], and left to the frame reader, which
+has the patience.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from datetime import datetime, timedelta
+from functools import lru_cache
+
+from flangeback.containers.file import FileHead
+from flangeback.containers.jpeg import is_jpeg
+from flangeback.frames.model import is_blank
+from flangeback.frames.reading import parse_date_time, parse_offset
+from flangeback.survey.model import Sight
+
+_MAKE, _MODEL, _EXIF, _GPS = 0x010F, 0x0110, 0x8769, 0x8825
+_EXPOSURE_TIME, _F_NUMBER, _ISO, _APERTURE_VALUE = 0x829A, 0x829D, 0x8827, 0x9202
+_TIME, _TIME_DIGITIZED = 0x9003, 0x9004
+_FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x920A, 0xA405
+_BODY_SERIAL, _LENS_SPECIFICATION, _LENS_MODEL = 0xA431, 0xA432, 0xA434
+_OFFSETS = {_TIME: 0x9011, _TIME_DIGITIZED: 0x9012}
+_GPS_TIME, _GPS_DATE = 0x0007, 0x001D
+
+_MAIN_TAGS = frozenset([_MAKE, _MODEL, _EXIF, _GPS])
+_EXIF_TAGS = frozenset(
+    (
+        *(_EXPOSURE_TIME, _F_NUMBER, _ISO, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM),
+        *(_BODY_SERIAL, _LENS_SPECIFICATION, _LENS_MODEL, *_OFFSETS, *_OFFSETS.values()),
+    )
+)
+_GPS_TAGS = frozenset([_GPS_TIME, _GPS_DATE])
+
+_ASCII, _SHORT, _LONG, _RATIONAL = 2, 3, 4, 5
+_START_OF_SCAN, _APP1 = 0xDA, 0xE1
+_SEGMENT = struct.Struct(">BBH")
+_WIDEST_APEX = 20
+"""Beyond it an ApertureValue says nothing, as for the frame reader."""
+
+
+class Unusual(Exception):
+    """The file isn't plain enough for a glance."""
+
+
+Entries = dict[int, tuple[int, int, bytes]]
+"""Type, count and the last four bytes of the first entry of each tag."""
+
+
+def glance(path: str, file: str) -> Sight:
+    """The frame at `path`, shown as `file`.
+
+    Raises Unusual where the frame reader has to look, OSError where the file can't be read.
+    """
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        head = FileHead(descriptor)
+        found = _exif_segment(head)
+        return Sight(file) if found is None else _sight(file, head.read(*found))
+    finally:
+        os.close(descriptor)
+
+
+def _exif_segment(head: FileHead) -> tuple[int, int] | None:
+    """Where the TIFF block stands; None without one. The whole way to the scan is walked, as a
+    file cut short before it is damaged."""
+    if not is_jpeg(head):
+        raise Unusual
+    at, found = 2, None
+    while True:
+        marker = head.read(at, at + 10)
+        if len(marker) < 4:
+            raise Unusual
+        lead, kind, length = _SEGMENT.unpack_from(marker)
+        end = at + 2 + length
+        # Markers without a length, and fill bytes, are rare here.
+        if lead != 0xFF or kind < 0xC0 or 0xD0 <= kind <= 0xD9 or kind == 0xFF or length < 2:
+            raise Unusual
+        if end > head.size:
+            raise Unusual
+        if kind == _APP1 and found is None and marker[4:9] == b"Exif\0":
+            found = at + 10, end
+        if kind == _START_OF_SCAN:
+            return found
+        at = end
+
+
+def _sight(file: str, block: bytes) -> Sight:
+    order = {b"II*\0": "<", b"MM\0*": ">"}.get(block[:4])
+    if order is None:
+        raise Unusual
+    values = _Values(block, order)
+    main = values.directory(struct.unpack_from(order + "I", block, 4)[0], _MAIN_TAGS)
+    exif = values.child(main, _EXIF, _EXIF_TAGS)
+    lens = _said(values.text(exif, _LENS_MODEL))
+    at, offset = _camera_time(values, exif)
+    specification = values.rationals(exif, _LENS_SPECIFICATION, 4)
+    return Sight(
+        file,
+        _shared(values.text(main, _MAKE)) or None,
+        _shared(values.text(main, _MODEL)) or None,
+        _said(values.text(exif, _BODY_SERIAL)),
+        at,
+        offset,
+        lens,
+        lens is not None or any(specification[2:4]),
+        _f_number(values, exif),
+        values.rational(exif, _FOCAL_LENGTH),
+        values.whole(exif, _FOCAL_LENGTH_35MM),
+        values.rational(exif, _EXPOSURE_TIME),
+        values.whole(exif, _ISO),
+        _gps(values, main),
+    )
+
+
+@lru_cache(maxsize=256)
+def _shared(text: str) -> str:
+    """One string for all frames that say the same."""
+    return text
+
+
+@lru_cache(maxsize=256)
+def _said(text: str) -> str | None:
+    return None if is_blank(text) else text
+
+
+_offset = lru_cache(maxsize=64)(parse_offset)
+
+
+def _camera_time(values: _Values, exif: Entries) -> tuple[datetime | None, timedelta | None]:
+    for time, offset in _OFFSETS.items():
+        at = _date_time(values.text(exif, time))
+        if at is not None:
+            return at, _offset(values.text(exif, offset))
+    return None, None
+
+
+def _date_time(text: str) -> datetime | None:
+    """As [parse_date_time] says; the usual form is read the quick way."""
+    if len(text) == 19 and text[4] == text[7] == ":" and text[10] == " ":
+        try:
+            return datetime.fromisoformat(f"{text[:4]}-{text[5:7]}-{text[8:]}")
+        except ValueError:
+            pass
+    return parse_date_time(text)
+
+
+def _f_number(values: _Values, exif: Entries) -> float | None:
+    """FNumber, else what ApertureValue means in APEX: N = 2^(Av/2)."""
+    found = values.rational(exif, _F_NUMBER)
+    if found is not None:
+        return found
+    apex = values.rational(exif, _APERTURE_VALUE)
+    return None if apex is None or apex > _WIDEST_APEX else round(2 ** (apex / 2), 2)
+
+
+def _gps(values: _Values, main: Entries) -> datetime | None:
+    """GPSDateStamp and GPSTimeStamp, in UTC (CIPA DC-008, 4.6.7)."""
+    gps = values.child(main, _GPS, _GPS_TAGS)
+    hours, minutes, seconds = (*values.rationals(gps, _GPS_TIME, 3), 0.0, 0.0, 0.0)[:3]
+    day = parse_date_time(values.text(gps, _GPS_DATE) + " 00:00:00")
+    if day is None or _GPS_TIME not in gps or not (hours < 24 and minutes < 60 and seconds < 61):
+        return None
+    return day + timedelta(hours=hours, minutes=minutes, seconds=seconds)
+
+
+class _Values:
+    """The values of a TIFF block, as far as they are of the types the standard gives them."""
+
+    __slots__ = ("_block", "_order", "_row", "_size")
+
+    def __init__(self, block: bytes, order: str) -> None:
+        self._block = block
+        self._order = order
+        self._row = _ROWS[order]
+        self._size = len(block)
+
+    def directory(self, at: int, wanted: frozenset[int]) -> Entries:
+        """The wanted entries of a directory."""
+        if not 8 <= at <= self._size - 2:
+            raise Unusual
+        (count,) = struct.unpack_from(self._order + "H", self._block, at)
+        end = at + 2 + 12 * count
+        if end > self._size:
+            raise Unusual
+        found: Entries = {}
+        for tag, kind, number, value in self._row.iter_unpack(self._block[at + 2 : end]):
+            if tag in wanted and tag not in found:
+                found[tag] = kind, number, value
+        return found
+
+    def child(self, parent: Entries, tag: int, wanted: frozenset[int]) -> Entries:
+        """The wanted entries of the directory that an entry points to; none without one."""
+        entry = parent.get(tag)
+        if entry is None:
+            return {}
+        kind, count, value = entry
+        if kind != _LONG or count != 1:
+            raise Unusual
+        return self.directory(self._integer(value), wanted)
+
+    def text(self, entries: Entries, tag: int) -> str:
+        entry = entries.get(tag)
+        if entry is None:
+            return ""
+        kind, count, value = entry
+        if kind != _ASCII:
+            raise Unusual
+        value = self._stretch(value, count) if count > 4 else value[:count]
+        try:
+            return value.split(b"\0", 1)[0].decode("ascii").strip()
+        except UnicodeDecodeError:
+            raise Unusual from None
+
+    def _integer(self, value: bytes) -> int:
+        return int.from_bytes(value, "little" if self._order == "<" else "big")
+
+    def _stretch(self, value: bytes, size: int) -> bytes:
+        start = self._integer(value)
+        if start + size > self._size:
+            raise Unusual
+        return self._block[start : start + size]
+
+    def whole(self, entries: Entries, tag: int) -> int | None:
+        entry = entries.get(tag)
+        if entry is None:
+            return None
+        kind, count, value = entry
+        if kind != _SHORT or count != 1:
+            raise Unusual
+        return self._integer(value[:2]) or None
+
+    def rational(self, entries: Entries, tag: int) -> float | None:
+        """A number above 0; None where it is absent, 0, or over 0."""
+        found = self.rationals(entries, tag, 1)
+        return found[0] or None if found else None
+
+    def rationals(self, entries: Entries, tag: int, count: int) -> tuple[float, ...]:
+        """So many numbers, 0 where one is over 0; none where the tag is absent."""
+        entry = entries.get(tag)
+        if entry is None:
+            return ()
+        kind, number, value = entry
+        if kind != _RATIONAL or number != count:
+            raise Unusual
+        parts = struct.unpack(f"{self._order}{2 * count}I", self._stretch(value, 8 * count))
+        if count == 1:
+            return (parts[0] / parts[1] if parts[1] else 0.0,)
+        return tuple(
+            top / below if below else 0.0
+            for top, below in zip(parts[::2], parts[1::2], strict=True)
+        )
+
+
+_ROWS = {order: struct.Struct(order + "HHI4s") for order in "<>"}

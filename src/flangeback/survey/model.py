@@ -1,0 +1,171 @@
+"""What a folder of frames lacks, body by body."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What a survey needs of one frame; what the frame leaves blank is None.
+
+    `file` is relative to the folder. Focal lengths are in mm, `exposure_time` in seconds, `gps` in
+    UTC, naive. `names_lens` says that a lens is named, by its name or by a specification.
+    `damage` says why the file can't be read as a picture.
+    """
+
+    file: str
+    make: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    time: datetime | None = None
+    offset: timedelta | None = None
+    lens: str | None = None
+    names_lens: bool = False
+    f_number: float | None = None
+    focal_length: float | None = None
+    focal_length_35mm: int | None = None
+    exposure_time: float | None = None
+    iso: int | None = None
+    gps: datetime | None = None
+    damage: str | None = None
+
+    @property
+    def stem(self) -> str:
+        """The name without folder and suffix."""
+        return self.file.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+
+    @property
+    def registered_focal_length(self) -> float | None:
+        """mm; what a body with no lens data wrote was keyed in for the stabiliser (common
+        practice)."""
+        return None if self.names_lens or self.f_number is not None else self.focal_length
+
+    @property
+    def is_native(self) -> bool:
+        """Whether the frame names a lens that gave its f-number."""
+        return self.names_lens and self.f_number is not None
+
+    @property
+    def lacks_lens_data(self) -> bool:
+        """Whether lens, f-number or focal length is missing."""
+        return not self.names_lens or self.f_number is None or self.focal_length is None
+
+
+@dataclass(frozen=True, slots=True)
+class BodyName:
+    """A body as its frames name it."""
+
+    make: str | None
+    model: str | None
+    serial: str | None
+
+    def __str__(self) -> str:
+        name = self.model or "a body that doesn't name itself"
+        return f"{name}, serial {self.serial}" if self.serial else name
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Frames of one body in the order of its clock: how many, the first and last of them and when
+    those were made."""
+
+    frames: int
+    first: str
+    last: str
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Registered:
+    """A focal length (mm) registered for the stabiliser: each stretch it stood unchanged for.
+
+    `untimed` counts frames without a time, which belong to no stretch.
+    """
+
+    focal_length: float
+    stretches: tuple[Stretch, ...]
+    untimed: int = 0
+
+    @property
+    def frames(self) -> int:
+        return self.untimed + sum(stretch.frames for stretch in self.stretches)
+
+
+@dataclass(frozen=True, slots=True)
+class Native:
+    """A lens that frames name with its f-number, and how many do. None: by specification only."""
+
+    lens: str | None
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Disorder:
+    """Two frames that the body's clock and its counter put in opposite orders: `later` has the
+    lower number and the later time."""
+
+    earlier: str
+    later: str
+    earlier_time: datetime
+    later_time: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class BodySurvey:
+    """One body's frames. Times are its own clock's.
+
+    `lacks_...` count frames in which that is blank, `lacks_any` those where any of them is;
+    a registered focal length counts as one. `pause` is what separates the clusters, in seconds.
+    `gps_ahead` is how far the clock is ahead of GPS time: whole, where the frames state their
+    offset from UTC, else but for whole quarters of an hour (`gps_whole` is False).
+    """
+
+    name: BodyName
+    frames: int
+    untimed: int
+    start: datetime | None
+    end: datetime | None
+    offsets: tuple[timedelta, ...]
+    lacks_lens: int
+    lacks_f_number: int
+    lacks_focal_length: int
+    lacks_any: int
+    registered: tuple[Registered, ...]
+    natives: tuple[Native, ...]
+    pause: float
+    clusters: tuple[Stretch, ...]
+    disorders: tuple[Disorder, ...]
+    gps_frames: int = 0
+    gps_ahead: timedelta | None = None
+    gps_whole: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ClockGap:
+    """Bursts of two bodies that fit together if `ahead`'s clock is `by` ahead of `other`'s:
+    `bursts` of them do."""
+
+    ahead: BodyName
+    other: BodyName
+    by: timedelta
+    bursts: int
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """All of a folder's frames. `damaged` has each file that can't be read, and why."""
+
+    bodies: tuple[BodySurvey, ...]
+    damaged: tuple[tuple[str, str], ...]
+    gaps: tuple[ClockGap, ...]
+
+    @property
+    def frames(self) -> int:
+        return len(self.damaged) + sum(body.frames for body in self.bodies)
+
+    @property
+    def lacking(self) -> int:
+        return sum(body.lacks_any for body in self.bodies)
