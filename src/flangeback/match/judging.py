@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 
@@ -56,6 +56,20 @@ def judge(
         return Verdict(Outcome.NATIVE, None, latest, doubts=doubts)
     fill = _shared_fill(claims, kit.lenses[latest.lens], body, kit)
     return _compared(fill, latest, data, doubts, over)
+
+
+_STRICTEST_FIRST = (Outcome.CONFLICT, Outcome.PARTIAL, Outcome.FILL, Outcome.AGREE)
+
+
+def strictest(verdicts: Sequence[Verdict]) -> Verdict:
+    """The verdict on a frame of several files, each judged by what it carries: one that is in
+    conflict leaves the frame alone, one that lacks something has it filled."""
+    if len(verdicts) == 1 or verdicts[0].outcome not in _STRICTEST_FIRST:
+        return verdicts[0]
+    first = min(verdicts, key=lambda one: _STRICTEST_FIRST.index(one.outcome))
+    stale = frozenset(tag for one in verdicts for tag in one.stale)
+    doubts = dict.fromkeys(doubt for one in verdicts for doubt in one.doubts)
+    return replace(first, stale=stale, doubts=tuple(doubts))
 
 
 def _near_change(settings: Sequence[Setting | None]) -> tuple[Doubt, ...]:

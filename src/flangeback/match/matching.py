@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 
 from flangeback.clock.model import BodyClock, TrueTime
+from flangeback.containers.kinds import FileKind
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.match.bodies import described
-from flangeback.match.judging import Verdict, judge
+from flangeback.match.judging import Verdict, judge, strictest
 from flangeback.match.layout import BodyLog, Layout, lay_out
 from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome
 from flangeback.sessionlog.model import SessionLog, Setting
@@ -23,10 +25,28 @@ def match_frames(
     doesn't fit the bodies that made them.
     """
     layout = lay_out(frames, logs, kit)
-    return Matches(tuple(_matched(frame, layout, kit, over) for frame in frames))
+    apart = _namesakes(frames)
+    return Matches(tuple(_matched(frame, layout, kit, over, apart) for frame in frames))
 
 
-def _matched(frame: Frame, layout: Layout, kit: Kit, over: bool) -> FrameMatch:
+def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:
+    """Pictures and raw files that share a name and weren't made by one release, each with the
+    other."""
+    by_stem: dict[str, list[Frame]] = defaultdict(list)
+    for frame in frames:
+        by_stem[frame.file.rpartition(".")[0].casefold()].append(frame)
+    return {
+        one.file: other.file
+        for found in by_stem.values()
+        for one in found
+        for other in found
+        if one.kind.is_raw != other.kind.is_raw and not (one.damage or other.damage)
+    }
+
+
+def _matched(
+    frame: Frame, layout: Layout, kit: Kit, over: bool, apart: Mapping[str, str]
+) -> FrameMatch:
     if frame.damage is not None:
         return FrameMatch(frame, Outcome.UNREADABLE, reason=frame.damage)
     body = layout.bodies[frame.file]
@@ -42,7 +62,7 @@ def _matched(frame: Frame, layout: Layout, kit: Kit, over: bool) -> FrameMatch:
         true.at if true else None,
         verdict.fill,
         verdict.stale,
-        verdict.doubts + doubts,
+        (*verdict.doubts, *_pair_doubts(frame, apart), *doubts),
         verdict.setting.log if verdict.setting else None,
         verdict.setting.line if verdict.setting else None,
         verdict.reason,
@@ -78,13 +98,36 @@ def _verdict(
         return Verdict(Outcome.UNLOGGED, reason=_why_unlogged(frame, body))
     else:
         settings = known.timeline.settings(true.earliest, true.latest)
-    return judge(settings, kit.bodies[body] if body else None, kit, frame.lens_data, over)
+    gear = kit.bodies[body] if body else None
+    return strictest(
+        [judge(settings, gear, kit, file.lens_data, over) for file in frame.files if _says(file)]
+        or [judge(settings, gear, kit, frame.lens_data, over)]
+    )
+
+
+def _says(file: Frame) -> bool:
+    """Whether a file's lens data could be read at all: some raw structures keep theirs apart."""
+    return file.kind != FileKind.OTHER_RAW
 
 
 def _why_unlogged(frame: Frame, body: str | None) -> str:
     if body is None:
         return f"no body of the kit made it: {described(frame)}"
     return f"no entry speaks of {body}"
+
+
+def _pair_doubts(frame: Frame, apart: Mapping[str, str]) -> Iterator[Doubt]:
+    """The doubt on a frame whose files say different things, or on one with a namesake."""
+    other = apart.get(frame.file)
+    if other is not None:
+        text = f"{other} has the same name, but another time or body: it isn't the same frame"
+        yield Doubt(DoubtKind.PAIR_DIFFERS, text)
+    files = [file for file in frame.files if _says(file)]
+    said = {(f.lens_data.lens, f.lens_data.f_number, f.lens_data.focal_length) for f in files}
+    if len(said) > 1:
+        names = " and ".join(file.file.rsplit("/", 1)[-1] for file in files)
+        text = f"{names} carry different lens data"
+        yield Doubt(DoubtKind.PAIR_DIFFERS, text)
 
 
 def _clock_doubts(frame: Frame, known: BodyLog, layout: Layout) -> Iterator[Doubt]:
