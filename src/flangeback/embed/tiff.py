@@ -98,7 +98,16 @@ def edit_block(
     above = above.pointing_to(below)
     overhang = beyond[: used.overhang(block.size, len(beyond))]
     room = Room(block, used, len(overhang), greatest, padding=padding)
-    return _carried_out(_Writer(block, overhang), below, above, room)
+    edit = _carried_out(_Writer(block, overhang), below, above, room)
+    _refuse_shared(edit, used)
+    return edit
+
+
+def _refuse_shared(edit: BlockEdit, used: Usage) -> None:
+    """Raises Refused where a byte to be written is part of two structures of a damaged block."""
+    for splice in edit.splices:
+        if used.users(splice.start, splice.end) > 1:
+            raise Refused(f"two structures of the Exif block share the bytes at {splice.start}")
 
 
 @dataclass(frozen=True, slots=True)
