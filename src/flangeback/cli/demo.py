@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flangeback.cli.shared import UNPROVED, ends_cleanly
+from flangeback.cli.shared import UNPROVED, ends_cleanly, terminal
 
 Folder = Annotated[
     Path | None,
@@ -23,11 +23,9 @@ def demo(folder: Folder = None) -> None:
     Example: flangeback demo
     """
     with ends_cleanly(json=False):
-        from rich.console import Console
-
         from flangeback.demo.tour import free_folder, take_tour
         from flangeback.report.terminal import show_tour
 
-        show_tour(Console(), tour := take_tour(folder or free_folder()))
+        show_tour(terminal(), tour := take_tour(folder or free_folder()))
     if tour.filled.failed or tour.verified.failed:
         raise typer.Exit(UNPROVED)

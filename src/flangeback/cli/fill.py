@@ -18,6 +18,7 @@ from flangeback.cli.shared import (
     matched,
     print_json,
     progress,
+    terminal,
 )
 from flangeback.raw_mode import RawMode
 
@@ -65,11 +66,9 @@ def fill(
 
             print_json(fill_document(filled))
         else:
-            from rich.console import Console
-
             from flangeback.report.terminal import show_filled
 
-            show_filled(Console(), filled, str(into))
+            show_filled(terminal(), filled, str(into))
     if filled.failed:
         raise typer.Exit(UNPROVED)
     if filled.matches.needs_person:

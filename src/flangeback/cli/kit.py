@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flangeback.cli.shared import Json, ends_cleanly, print_json
+from flangeback.cli.shared import Json, ends_cleanly, print_json, terminal
 
 if TYPE_CHECKING:
     from flangeback.kit import Kit, Mount
@@ -56,11 +56,9 @@ def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False)
 
             print_json(kit_document(found))
         else:
-            from rich.console import Console
-
             from flangeback.report.terminal import show_kit
 
-            show_kit(Console(), found)
+            show_kit(terminal(), found)
 
 
 @app.command("fit")
@@ -89,14 +87,12 @@ def fit(
 
             print_json(fit_document(found))
         else:
-            from rich.console import Console
-
             from flangeback.report.kit_tables import show_fit, show_fits
 
             if len(words) > 1:
-                show_fit(Console(), found[0])
+                show_fit(terminal(), found[0])
             else:
-                show_fits(Console(), found)
+                show_fits(terminal(), found)
 
 
 def _kit_for(words: list[str], given: Path | None) -> Kit:
@@ -119,11 +115,50 @@ def _show_spacing(lens_mount: Mount, body_mount: Mount, json: bool) -> None:
 
         print_json(spacing_document(lens_mount, body_mount, found))
     else:
-        from rich.console import Console
-
         from flangeback.report.kit_tables import show_spacing
 
-        show_spacing(Console(), lens_mount, body_mount, found)
+        show_spacing(terminal(), lens_mount, body_mount, found)
+
+
+BodyKey = Annotated[
+    str | None, typer.Argument(metavar="[BODY]", help="A body's key. [default: every body]")
+]
+Page = Annotated[
+    Path | None, typer.Option("--html", metavar="FILE", help="Write it as a page to print on A6.")
+]
+
+
+@app.command("card")
+def card(
+    body: BodyKey = None, kit: KitOption = None, html: Page = None, json: Json = False
+) -> None:
+    """Show the card for the bag: what to key into the stabiliser for each lens, per body.
+
+    Example: flangeback kit card k7 --html card.html
+    """
+    with ends_cleanly(json):
+        from flangeback.kit.card import cards
+        from flangeback.kit.picking import body_named
+
+        known = _read(kit)
+        found = cards(known, None if body is None else [body_named(body, known)])
+        if html is not None:
+            from flangeback.report.card_page import GENERATOR, card_page
+            from flangeback.report.pages import write_page
+
+            write_page(html, card_page(found), GENERATOR)
+        if json:
+            from flangeback.report.kit_documents import card_document
+
+            print_json(card_document(found))
+        elif html is None:
+            from rich.console import Console
+
+            from flangeback.report.kit_tables import show_cards
+
+            show_cards(Console(), found)
+        else:
+            print(f"{html}: {len(found)} card{'s' * (len(found) != 1)}, to print on A6")
 
 
 @app.callback()

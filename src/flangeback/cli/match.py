@@ -13,6 +13,7 @@ from flangeback.cli.shared import (
     ends_cleanly,
     matched,
     print_json,
+    terminal,
 )
 
 
@@ -28,10 +29,8 @@ def match(frames: Frames, log: Logs = None, kit: KitFile = None, json: Json = Fa
 
             print_json(match_document(found))
         else:
-            from rich.console import Console
-
             from flangeback.report.terminal import show_matches
 
-            show_matches(Console(), found)
+            show_matches(terminal(), found)
     if found.needs_person:
         raise typer.Exit(NEEDS_PERSON)

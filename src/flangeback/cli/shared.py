@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from flangeback.kit import Kit
     from flangeback.match import Matches
 
@@ -51,6 +53,13 @@ def ends_cleanly(json: bool) -> Iterator[None]:
         # The reader of our output left, as `head` does.
         sys.stderr.close()
         raise typer.Exit(WRONG) from None
+
+
+def terminal() -> Console:
+    """The terminal for tables. Names are printed as they are: brackets in them style nothing."""
+    from rich.console import Console
+
+    return Console(markup=False, emoji=False)
 
 
 def print_json(document: dict[str, Any]) -> None:

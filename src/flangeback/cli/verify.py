@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flangeback.cli.shared import UNPROVED, Json, ends_cleanly, print_json, progress
+from flangeback.cli.shared import UNPROVED, Json, ends_cleanly, print_json, progress, terminal
 
 Out = Annotated[Path, typer.Argument(metavar="OUT", help="A folder that `fill` made.")]
 
@@ -27,10 +27,8 @@ def verify(out: Out, json: Json = False) -> None:
 
             print_json(verify_document(verified))
         else:
-            from rich.console import Console
-
             from flangeback.report.terminal import show_verified
 
-            show_verified(Console(), verified, str(out))
+            show_verified(terminal(), verified, str(out))
     if verified.failed:
         raise typer.Exit(UNPROVED)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import groupby
 
 from rich.console import Console, Group, RenderableType
@@ -145,8 +146,14 @@ def _cells(run: _Run) -> Iterator[RenderableType]:
     yield Text(outcome, style=_STYLES.get(outcome, "default"))
     fill = run.first.fill if outcome.is_filled or outcome == Outcome.AGREE else None
     yield fill.lens.key if fill else ""
-    yield f"{fill.f_number:.3g}" if fill and fill.f_number is not None else ""
-    yield f"{fill.focal_length:.3g}" if fill and fill.focal_length is not None else ""
+    yield _three_digits(fill.f_number) if fill else ""
+    yield _three_digits(fill.focal_length) if fill else ""
+
+
+def _three_digits(value: Decimal | None) -> str:
+    if value is None:
+        return ""
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def _names(run: _Run) -> str:
