@@ -1,0 +1,168 @@
+"""The terminal's tables: frames by span, doubts in words, names as they are."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from flangeback.cli.shared import terminal
+from flangeback.copies import Filled, FrameCopy, Verified
+from flangeback.copies.model import CheckedCopy
+from flangeback.frames import Frame
+from flangeback.kit import parse_kit
+from flangeback.report.terminal import (
+    show_filled,
+    show_kit,
+    show_matches,
+    show_verified,
+    totals_line,
+)
+from support.commands import WIDTH
+from support.kits import K7, M42_E, MIRAN58, changed, whole_kit
+from support.shots import matched, shot
+
+LOG = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/4\n"
+
+
+def printed(show: Callable[..., None], *what: Any) -> list[str]:
+    out = io.StringIO()
+    show(Console(file=out, width=WIDTH, markup=False, emoji=False), *what)
+    lines = out.getvalue().splitlines()
+    assert all(len(line) <= WIDTH for line in lines), lines
+    return [line.rstrip() for line in lines]
+
+
+def table(frames: Sequence[Frame], text: str = LOG) -> list[str]:
+    return printed(show_matches, matched(frames, text))
+
+
+def rows(lines: Sequence[str]) -> list[list[str]]:
+    """The rows that hold frames, as words."""
+    return [line.split() for line in lines if len(line.split()) > 3 and line[0] != " "]
+
+
+def test_frames_that_follow_one_another_make_one_row() -> None:
+    lines = table([shot(f"K7_020{n}", f"09:1{n}:00") for n in range(5)])
+    assert "K7_0200..0204            5 09:10-09:14 fill       miran58         2.8     58" in lines
+
+
+def test_a_lone_frame_has_its_name_and_one_time() -> None:
+    assert "K7_0200                  1 09:10       fill       miran58         2.8     58" in table(
+        [shot("K7_0200", "09:10:00")]
+    )
+
+
+def test_gaps_in_a_row_show() -> None:
+    lines = table([shot("K7_0200", "09:10:00"), shot("K7_0205", "09:12:00")])
+    assert any(line.startswith("K7_0200, ...0205 ") for line in lines)
+
+
+def test_rows_follow_the_cameras_time_not_the_names() -> None:
+    names = ["K7_9998", "K7_9999", "K7_0001"]
+    frames = [shot(name, f"09:1{n}:00") for n, name in enumerate(names)]
+    assert any(line.startswith("K7_9998, ...0001 ") for line in table(sorted(frames, key=str)))
+
+
+def test_each_body_has_its_heading() -> None:
+    frames = [shot("K7_0200", "09:10:00"), shot("N2_0400", "09:10:00", "n2")]
+    frames += [shot("A_0001", "09:10:00", model="Kestrin K9"), shot("B", damage="cut", model="")]
+    lines = table(frames)
+    headings = [line for line in lines if line.startswith(("k7", "n2", "no "))]
+    assert headings == ["k7  Kestrin K7", "n2  Norrvik N2", "no body of the kit  Kestrin K9"]
+    assert lines.index(headings[0]) < lines.index(headings[1]) < lines.index(headings[2])
+
+
+def test_one_day_is_a_heading_and_several_are_lines() -> None:
+    first = shot("K7_0200", "09:10:00")
+    second = shot("K7_0201", "09:10:00", day="2026-05-18")
+    assert "2026-05-17" in table([first])[1]
+    lines = table([first, second])
+    assert "2026-05-17" in lines
+    assert "2026-05-18" in lines
+    assert lines.index("2026-05-17") < lines.index("2026-05-18")
+
+
+def test_values_of_an_outcome_that_is_not_filled_are_not_shown() -> None:
+    lines = table([shot("K7_0200", "09:40:30"), shot("K7_0201", "08:00:00")])
+    assert ["K7_0200", "1", "09:40", "unsure"] in rows(lines)
+    assert ["K7_0201", "1", "08:00", "unlogged"] in rows(lines)
+
+
+def test_a_doubt_stands_once_under_its_row_with_the_frames_it_is_on() -> None:
+    frames = [shot(f"K7_020{n}", f"09:40:1{n}") for n in range(5)]
+    told = [line for line in table(frames) if "near-change: " in line]
+    assert len(told) == 1
+    assert "miran58 or brask135" in told[0]
+    some = [shot("K7_0200", "09:00:30"), *(shot(f"K7_020{n}", "09:10:00") for n in range(1, 4))]
+    assert any("near-change" in line for line in table(some))
+    assert any("(K7_0200)" in line for line in table(some))
+
+
+def test_long_focal_lengths_are_plain_numbers() -> None:
+    kit = parse_kit(K7 + M42_E + changed(MIRAN58, "focal", "1000"))
+    lines = printed(
+        show_matches, matched([shot("K7_0200", "09:10:00")], "9:00 k7 miran58 f/8\n", kit)
+    )
+    assert rows(lines)[1][-2:] == ["8", "1000"]
+
+
+@pytest.mark.parametrize(
+    "name", ["a[b]c_0001", "x[/b]_0002", "[red]_0003", ":camera:_0004", "sub[1]/K7_0001"]
+)
+def test_names_stand_as_they_are(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    show_matches(terminal(), matched([shot(name, "09:10:00")], LOG))
+    assert name in capsys.readouterr().out
+
+
+def test_a_name_longer_than_its_column_is_folded_whole() -> None:
+    name = "A_RATHER_LONG_FRAME_NAME_0001"
+    lines = table([shot(name, "09:10:00")])
+    assert name in "".join(line[:20].strip() for line in lines)
+
+
+def test_totals() -> None:
+    frames = [shot("K7_0200", "09:10:00"), shot("K7_0201", "08:00:00")]
+    assert totals_line(matched(frames, LOG)).plain == "2 frames: 1 fill, 1 unlogged"
+    assert totals_line(matched(frames[:1], LOG)).plain == "1 frame: 1 fill"
+
+
+# Copies ----------------------------------------------------------------------------------------
+
+
+def test_what_became_of_the_copies() -> None:
+    found = matched([shot(f"K7_020{n}", f"09:1{n}:00") for n in range(3)], LOG).frames
+    names = [one.frame.file for one in found]
+    copies = (
+        FrameCopy(match=found[0], copy=names[0], copies=(names[0],), verified=True),
+        FrameCopy(match=found[1], copy=names[1], copies=(names[1],), verified=True, resumed=True),
+        FrameCopy(match=found[2], copy=None, copies=(), verified=False, failure="cut short"),
+    )
+    lines = printed(show_filled, Filled(copies), "out")
+    assert "K7_0202.JPG: cut short; removed" in lines
+    told = "1 copies made and verified in out; 1 stood there already; 1 failed the proof"
+    assert lines[-1] == told
+
+
+def test_what_verifying_found() -> None:
+    copies = (
+        CheckedCopy("a.JPG", None, True),
+        CheckedCopy("b.JPG", None, False),
+        CheckedCopy("c.JPG", "its bytes changed", True),
+    )
+    out = io.StringIO()
+    show_verified(Console(file=out, width=WIDTH), Verified(copies, ("mine.txt",)), "out")
+    lines = out.getvalue().splitlines()
+    assert lines[0] == "c.JPG: its bytes changed"
+    assert lines[1].startswith("2 of 3 copies in out verified; for 1 by their digests alone")
+    assert lines[2] == "not flangeback's: mine.txt"
+
+
+def test_a_kit_shows_every_piece_once() -> None:
+    lines = printed(show_kit, whole_kit())
+    keys = [line.split()[1] for line in lines[1:]]
+    assert keys == list(whole_kit().keys())
+    assert "reducer 0.71" in "\n".join(lines)
