@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from flangeback.kit.card import Card
 from flangeback.kit.fit import CloseUp, Fit, Infinity, Spacing, View, Way
 from flangeback.kit.mounts import Mount
 
@@ -104,3 +105,31 @@ def _rounded(value: float) -> float:
 
 def _known(value: float | None) -> float | None:
     return None if value is None or math.isinf(value) else _rounded(value)
+
+
+def card_document(found: Sequence[Card]) -> Document:
+    """`flangeback/kit-card-1`. `key_in` is in mm, at each end of a zoom."""
+    return {"schema": "flangeback/kit-card-1", "cards": [_card(card) for card in found]}
+
+
+def _card(card: Card) -> Document:
+    return {
+        "body": card.body.key,
+        "model": card.body.model,
+        "lines": [
+            {
+                "lens": line.lens.key,
+                "name": line.lens.name,
+                "key_in": [float(focal) for focal in line.key_in],
+                "adapters": [adapter.key for adapter in line.way.adapters],
+                "aperture": line.way.aperture,
+                "widest": [float(view.widest) for view in line.way.views],
+                "narrowest": [float(view.narrowest) for view in line.way.views],
+                "focal_length_35mm": list(line.equivalents),
+                "notes": list(line.notes),
+            }
+            for line in card.lines
+        ],
+        "left_out": [lens.key for lens in card.left_out],
+        "cautions": list(card.cautions),
+    }

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
-from decimal import Decimal
 from itertools import groupby
 
 from rich.console import Console
@@ -12,16 +10,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from flangeback.kit.card import Card
 from flangeback.kit.cautions import STANDING
 from flangeback.kit.fit import Aperture, Fit, Infinity, Room, Spacing, View, Way
 from flangeback.kit.mounts import Mount
+from flangeback.report.kit_text import RINGS, f_range, metres, millimetres, number, span
 
-_RINGS = {
-    Aperture.LENS_RING: "on lens",
-    Aperture.ADAPTER_RING: "on adapter",
-    Aperture.BODY: "by the body",
-    Aperture.WIDE_OPEN: "wide open",
-}
 _COLUMNS = (
     ("lens", 13, False),
     ("adapter", 20, False),
@@ -30,38 +24,6 @@ _COLUMNS = (
     ("mm", 9, True),
     ("35 mm", 7, True),
 )
-
-
-def number(value: Decimal | float) -> str:
-    """A focal length or f-number in as many digits as the trade gives it."""
-    return f"{float(value):.3g}" if value < 1000 else f"{float(value):.0f}"
-
-
-def span(values: Sequence[Decimal | int], between: str = "-") -> str:
-    """One figure, or the two ends of a zoom."""
-    return between.join(dict.fromkeys(number(value) for value in map(Decimal, values)))
-
-
-def metres(distance: float) -> str:
-    """A distance of so many mm, in the units on a lens's scale."""
-    if math.isinf(distance):
-        return "infinity"
-    if distance < 1000:
-        return f"{distance / 10:.3g} cm"
-    return f"{distance / 1000:.3g} m" if distance < 1e6 else f"{distance / 1000:.0f} m"
-
-
-def millimetres(ends: tuple[float, float]) -> str:
-    """A thickness, or the two that the tables give."""
-    return " to ".join(dict.fromkeys(f"{end:.2f}" for end in ends)) + " mm"
-
-
-def f_range(way: Way) -> str:
-    """ "1.42-11.4", with both maximum apertures of a zoom where it changes."""
-    widest = span([view.widest for view in way.views], "/")
-    if way.aperture is Aperture.WIDE_OPEN:
-        return widest
-    return f"{widest}-{number(way.views[0].narrowest)}"
 
 
 def show_spacing(console: Console, lens_mount: Mount, body_mount: Mount, found: Spacing) -> None:
@@ -118,7 +80,7 @@ def _cells(fit: Fit) -> Iterator[Text]:
         yield Text(_missing(fit.spacing), style="yellow")
         return
     yield Text(way.name or "none needed")
-    yield Text(_RINGS[way.aperture], "yellow" if way.aperture is Aperture.WIDE_OPEN else "")
+    yield Text(RINGS[way.aperture], "yellow" if way.aperture is Aperture.WIDE_OPEN else "")
     yield Text(f_range(way))
     yield Text(span([view.focal for view in way.views]))
     yield Text(_equivalents(way))
@@ -285,3 +247,46 @@ def _close_up(view: View) -> str:
         f"{metres(found.distance)}; exposes like f/{number(found.f_number)} wide open "
         "(FNumber stays the lens's own)"
     )
+
+
+_CARD_COLUMNS = (
+    ("key in", 9, True),
+    ("lens", 13, False),
+    ("adapter", 19, False),
+    ("aperture", 11, False),
+    ("f/", 11, True),
+    ("35 mm", 7, True),
+)
+
+
+def show_cards(console: Console, cards: Sequence[Card]) -> None:
+    """Prints the cards, a body's after the other."""
+    for card in cards:
+        console.print(Text(card.body.key, style="bold"), Text(card.body.model or ""))
+        console.print(
+            Text("Key in the focal length as it stands here: never the 35 mm equivalent.", "dim")
+        )
+        _show_lines(console, card)
+        if card.left_out:
+            names = ", ".join(lens.key for lens in card.left_out)
+            console.print(Text(f"No adapter in the kit: {names}", style="yellow"))
+        console.print()
+    console.print(Text(" ".join(STANDING), style="dim"))
+
+
+def _show_lines(console: Console, card: Card) -> None:
+    table = _table(_CARD_COLUMNS)
+    for line in card.lines:
+        table.add_row(
+            Text(span(line.key_in), style="bold"),
+            Text(line.lens.key),
+            Text(line.way.name or "none needed"),
+            Text(RINGS[line.way.aperture]),
+            Text(f_range(line.way)),
+            Text(span(line.equivalents) or "?"),
+        )
+    console.print(table)
+    for line in card.lines:
+        if line.notes:
+            text = f"{line.lens.key} via {line.way.name}" if line.way.name else line.lens.key
+            console.print(Padding(Text(f"{text}: {'; '.join(line.notes)}", "dim"), (0, 0, 0, 2)))

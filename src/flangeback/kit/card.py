@@ -1,0 +1,86 @@
+"""The card for the bag: per body, what to key into the stabiliser for each lens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+
+from flangeback.kit.cautions import STANDING
+from flangeback.kit.fit import Aperture, Fit, Way, fits
+from flangeback.kit.model import Body, Kit, Lens
+
+
+@dataclass(frozen=True, slots=True)
+class CardLine:
+    """One lens on one way onto the body.
+
+    `key_in` is what the stabiliser is to be told, in mm, at each end of a zoom: the focal length
+    itself, never the 35 mm equivalent; behind a reducer or extender, the one the sensor sees
+    (common practice). `notes` say what the figures alone don't.
+    """
+
+    lens: Lens
+    way: Way
+    key_in: tuple[Decimal, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def equivalents(self) -> tuple[int, ...]:
+        """35 mm equivalents in mm; empty where the kit has no sensor for the body."""
+        return tuple(
+            view.equivalent_35mm for view in self.way.views if view.equivalent_35mm is not None
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One body's card. `left_out` are lenses that no adapter of the kit brings onto it."""
+
+    body: Body
+    lines: tuple[CardLine, ...]
+    left_out: tuple[Lens, ...]
+    cautions: tuple[str, ...] = STANDING
+
+
+def cards(kit: Kit, bodies: Iterable[Body] | None = None) -> tuple[Card, ...]:
+    """A card for each of the bodies; for all of the kit's when none are given."""
+    chosen = kit.bodies.values() if bodies is None else bodies
+    return tuple(_card(body, kit) for body in chosen)
+
+
+def _card(body: Body, kit: Kit) -> Card:
+    found = fits(kit.lenses.values(), [body], kit)
+    lines = tuple(_line(fit.lens, way) for fit in found for way in _ways(fit))
+    return Card(body, lines, tuple(fit.lens for fit in found if not fit.ways))
+
+
+def _ways(fit: Fit) -> Iterator[Way]:
+    """Every way with the fewest adapters there are, tubes left out: they aren't for stabilising
+    by one figure."""
+    if fit.way is None:
+        return
+    fewest = len(fit.way.adapters)
+    yield from (way for way in fit.ways if len(way.adapters) <= max(1, fewest))
+
+
+def _line(lens: Lens, way: Way) -> CardLine:
+    return CardLine(lens, way, tuple(view.focal for view in way.views), tuple(_notes(lens, way)))
+
+
+def _notes(lens: Lens, way: Way) -> Iterator[str]:
+    if lens.is_zoom:
+        times = "" if way.factor == 1 else f", times {way.factor.normalize():f}"
+        yield f"key in the focal length you set on the ring{times}; again when you zoom"
+    elif way.factor != 1:
+        yield f"{lens.focal[0].normalize():f} on the lens, times {way.factor.normalize():f}"
+    if way.aperture is Aperture.WIDE_OPEN:
+        yield "no aperture ring: wide open at every frame"
+    if way.lacks != () and way.aperture is Aperture.BODY:
+        yield "only if the lens has no contacts; else it tells the body itself"
+    elif way.lacks == ():
+        yield "the adapter passes the focal length on, if the lens has contacts"
+    if way.covers is False:
+        yield "the corners stay dark"
+    if any(view.infinity and view.infinity.error > 0 and view.infinity.shows for view in way.views):
+        yield "falls short of infinity wide open; see kit fit"
