@@ -33,7 +33,7 @@ print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
 
 def bare_loop(folder: Path) -> float:
     start = time.perf_counter()
-    for name in sorted(os.listdir(folder)):
+    for name in sorted(os.listdir(folder)):  # noqa: PTH208
         with open(f"{folder}/{name}", "rb") as file:  # noqa: PTH123 (no more than has to be)
             file.read(FIRST)
     return time.perf_counter() - start

@@ -12,8 +12,7 @@ import struct
 from datetime import datetime, timedelta
 from functools import lru_cache
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.jpeg import is_jpeg
+from flangeback.containers.jpeg import START
 from flangeback.frames.model import is_blank
 from flangeback.frames.reading import parse_date_time, parse_offset
 from flangeback.survey.model import Sight
@@ -49,50 +48,68 @@ class Unusual(Exception):
 Entries = dict[int, tuple[int, int, bytes]]
 """Type, count and the last four bytes of the first entry of each tag."""
 
+_AT_HAND = 16_384
+"""Bytes read at first: mostly all the Exif there is, but for the thumbnail."""
+_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0)
+"""So that a pipe, which is no frame, doesn't hold anything up."""
+
+
+class _Further(Exception):
+    """A value stands beyond the bytes at hand."""
+
 
 def glance(path: str, file: str) -> Sight:
     """The frame at `path`, shown as `file`.
 
     Raises Unusual where the frame reader has to look, OSError where the file can't be read.
     """
-    descriptor = os.open(path, os.O_RDONLY)
+    descriptor = os.open(path, _FLAGS)
     try:
-        head = FileHead(descriptor)
-        found = _exif_segment(head)
-        return Sight(file) if found is None else _sight(file, head.read(*found))
+        data = os.pread(descriptor, _AT_HAND, 0)
+        found = _exif_segment(descriptor, data)
+        if found is None:
+            return Sight(file)
+        start, end = found
+        try:
+            return _sight(file, data[start:end], end - start)
+        except _Further:
+            return _sight(file, os.pread(descriptor, end - start, start), end - start)
     finally:
         os.close(descriptor)
 
 
-def _exif_segment(head: FileHead) -> tuple[int, int] | None:
+def _exif_segment(descriptor: int, data: bytes) -> tuple[int, int] | None:
     """Where the TIFF block stands; None without one. The whole way to the scan is walked, as a
-    file cut short before it is damaged."""
-    if not is_jpeg(head):
+    file cut short before it is damaged. `data` is how the file begins."""
+    if data[:3] != START:
         raise Unusual
     at, found = 2, None
     while True:
-        marker = head.read(at, at + 10)
-        if len(marker) < 4:
-            raise Unusual
+        marker = data[at : at + 10]
+        if len(marker) < 10:
+            marker = os.pread(descriptor, 10, at)
+            if len(marker) < 4:
+                raise Unusual
         lead, kind, length = _SEGMENT.unpack_from(marker)
         end = at + 2 + length
         # Markers without a length, and fill bytes, are rare here.
         if lead != 0xFF or kind < 0xC0 or 0xD0 <= kind <= 0xD9 or kind == 0xFF or length < 2:
             raise Unusual
-        if end > head.size:
-            raise Unusual
         if kind == _APP1 and found is None and marker[4:9] == b"Exif\0":
             found = at + 10, end
         if kind == _START_OF_SCAN:
+            if end > len(data) and end > os.fstat(descriptor).st_size:
+                raise Unusual
             return found
         at = end
 
 
-def _sight(file: str, block: bytes) -> Sight:
+def _sight(file: str, block: bytes, size: int) -> Sight:
+    """From the TIFF block, or how it begins; `size` is the whole block's."""
     order = {b"II*\0": "<", b"MM\0*": ">"}.get(block[:4])
-    if order is None:
+    if order is None or len(block) < 8:
         raise Unusual
-    values = _Values(block, order)
+    values = _Values(block, order, size)
     main = values.directory(struct.unpack_from(order + "I", block, 4)[0], _MAIN_TAGS)
     exif = values.child(main, _EXIF, _EXIF_TAGS)
     lens = _said(values.text(exif, _LENS_MODEL))
@@ -100,8 +117,8 @@ def _sight(file: str, block: bytes) -> Sight:
     specification = values.rationals(exif, _LENS_SPECIFICATION, 4)
     return Sight(
         file,
-        _shared(values.text(main, _MAKE)) or None,
-        _shared(values.text(main, _MODEL)) or None,
+        values.text(main, _MAKE) or None,
+        values.text(main, _MODEL) or None,
         _said(values.text(exif, _BODY_SERIAL)),
         at,
         offset,
@@ -116,10 +133,13 @@ def _sight(file: str, block: bytes) -> Sight:
     )
 
 
-@lru_cache(maxsize=256)
-def _shared(text: str) -> str:
-    """One string for all frames that say the same."""
-    return text
+@lru_cache(maxsize=512)
+def _text(value: bytes) -> str:
+    """A text up to its first NUL: one string for all frames that say the same."""
+    try:
+        return value.split(b"\0", 1)[0].decode("ascii").strip()
+    except UnicodeDecodeError:
+        raise Unusual from None
 
 
 @lru_cache(maxsize=256)
@@ -139,7 +159,7 @@ def _camera_time(values: _Values, exif: Entries) -> tuple[datetime | None, timed
 
 
 def _date_time(text: str) -> datetime | None:
-    """As [parse_date_time] says; the usual form is read the quick way."""
+    """As parse_date_time does; the usual form is read the quick way."""
     if len(text) == 19 and text[4] == text[7] == ":" and text[10] == " ":
         try:
             return datetime.fromisoformat(f"{text[:4]}-{text[5:7]}-{text[8:]}")
@@ -172,22 +192,28 @@ class _Values:
 
     __slots__ = ("_block", "_order", "_row", "_size")
 
-    def __init__(self, block: bytes, order: str) -> None:
+    def __init__(self, block: bytes, order: str, size: int) -> None:
         self._block = block
         self._order = order
         self._row = _ROWS[order]
-        self._size = len(block)
+        self._size = size
+
+    def _read(self, start: int, end: int) -> bytes:
+        """Raises Unusual beyond the block's end, _Further beyond the bytes at hand."""
+        if end > self._size:
+            raise Unusual
+        if end > len(self._block):
+            raise _Further
+        return self._block[start:end]
 
     def directory(self, at: int, wanted: frozenset[int]) -> Entries:
         """The wanted entries of a directory."""
-        if not 8 <= at <= self._size - 2:
+        if at < 8:
             raise Unusual
-        (count,) = struct.unpack_from(self._order + "H", self._block, at)
-        end = at + 2 + 12 * count
-        if end > self._size:
-            raise Unusual
+        count = self._integer(self._read(at, at + 2))
+        rows = self._read(at + 2, at + 2 + 12 * count)
         found: Entries = {}
-        for tag, kind, number, value in self._row.iter_unpack(self._block[at + 2 : end]):
+        for tag, kind, number, value in self._row.iter_unpack(rows):
             if tag in wanted and tag not in found:
                 found[tag] = kind, number, value
         return found
@@ -209,20 +235,14 @@ class _Values:
         kind, count, value = entry
         if kind != _ASCII:
             raise Unusual
-        value = self._stretch(value, count) if count > 4 else value[:count]
-        try:
-            return value.split(b"\0", 1)[0].decode("ascii").strip()
-        except UnicodeDecodeError:
-            raise Unusual from None
+        return _text(self._stretch(value, count) if count > 4 else value[:count])
 
     def _integer(self, value: bytes) -> int:
         return int.from_bytes(value, "little" if self._order == "<" else "big")
 
     def _stretch(self, value: bytes, size: int) -> bytes:
         start = self._integer(value)
-        if start + size > self._size:
-            raise Unusual
-        return self._block[start : start + size]
+        return self._read(start, start + size)
 
     def whole(self, entries: Entries, tag: int) -> int | None:
         entry = entries.get(tag)

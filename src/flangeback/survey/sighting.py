@@ -51,13 +51,13 @@ def _stem(file: str) -> str:
 
 def _glanced(path: str, file: str) -> Sight | None:
     """The frame, None where it has to be looked at closely."""
-    if not os.path.isfile(path):  # noqa: PTH113 (a Path for each file takes longer than its Exif)
-        return None
     try:
         return glance(path, file)
     except Unusual:
         return None
     except OSError as error:
+        if not Path(path).is_file():  # A pipe, say.
+            return None
         raise InputError(Problem(path, f"can't be read: {error.strerror}")) from None
 
 
