@@ -21,8 +21,8 @@ TYPE_SIZES = (
     | {10: 8, 11: 4, 12: 8, 13: 4}
     | {16: 8, 17: 8, 18: 8}
 )
-"""Bytes per value, by TIFF type (TIFF 6.0, section 2; 13 is IFD of the PageMaker 6.0 notes; 16 to
-18 are BigTIFF's)."""
+"""Bytes per value, by TIFF type (TIFF 6.0, section 2; 13, a directory's offset, is from its
+technical notes; 16 to 18 are BigTIFF's, from memory)."""
 
 _INTEGERS = {1: "B", 3: "H", 4: "I", 6: "b", 8: "h", 9: "i", 13: "I", 16: "Q", 17: "q", 18: "Q"}
 _FRACTIONS = {5: "I", 10: "i"}
@@ -36,7 +36,7 @@ _CHILDREN = (EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY, SUB_DIRECTORIES)
 ENTRY_SIZE = 12
 MAGIC, BIG_MAGIC = 42, 43
 """The numbers behind the byte order mark: TIFF 6.0, section 2, and BigTIFF, whose offsets have
-64 bits (the layout's published description at the AWare Systems TIFF pages, from memory)."""
+64 bits (from memory)."""
 
 _MOST_DIRECTORIES = 64
 _MOST_ENTRIES = 0xFFFF

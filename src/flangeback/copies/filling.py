@@ -52,12 +52,13 @@ class _Job:
 @dataclass(frozen=True, slots=True)
 class _Done:
     """What became of one file: its record (None where there is one already), why it didn't get
-    the values, or in what it failed its proof."""
+    the values, in what it failed its proof, or what a person should know of it."""
 
     task: _Task
     record: Record | None = None
     refusal: str | None = None
     failure: str | None = None
+    remark: str | None = None
 
 
 def fill(
@@ -244,7 +245,7 @@ class _Run:
 
     def _file(self, match: FrameMatch, task: _Task) -> _Done:
         if task.finished is not None:
-            return _Done(task, refusal=task.finished.refusal)
+            return _Done(task, refusal=task.finished.refusal, remark=task.finished.remark)
         refusal = None
         try:
             try:
@@ -258,7 +259,8 @@ class _Run:
                 made = self._make(task, draft)
         except ProofError as failure:
             return _Done(task, failure=str(failure))
-        return _Done(task, self._record(match, task, draft, made, refusal), refusal)
+        record = self._record(match, task, draft, made, refusal)
+        return _Done(task, record, refusal, remark=draft.remark)
 
     def _make(self, task: _Task, draft: Draft) -> Made:
         task.target.parent.mkdir(parents=True, exist_ok=True)
@@ -295,6 +297,7 @@ class _Run:
             log_line=match.log_line,
             doubts=tuple(asdict(doubt) for doubt in match.doubts),
             refusal=refusal,
+            remark=draft.remark,
         )
 
 
@@ -334,6 +337,9 @@ def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
             match = replace(match, reason="; ".join(filter(None, (match.reason, why))))
         else:
             match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=why)
+    remarks = dict.fromkeys(one.remark for one in done if one.remark)
+    if remarks:
+        match = replace(match, reason="; ".join(filter(None, (match.reason, *remarks))))
     failures = [f"{one.task.plan.copy}: {one.failure}" for one in done if one.failure]
     there = [one.task.plan.copy for one in done if one.failure is None and not _is_missing(one)]
     return FrameCopy(

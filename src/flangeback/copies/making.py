@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flangeback.containers.file import FileHead
+from flangeback.containers.jpeg import read_head
 from flangeback.containers.kinds import FileKind
 from flangeback.copies.output import unfinished_name
 from flangeback.copies.planning import Plan, Way, Wishes
@@ -35,13 +36,15 @@ from flangeback.tags.table import TagValue
 class Draft:
     """What is to be written for one file: the splices, or a sidecar's whole text.
 
-    `values` are those the file gets, `in_packet` says that they go into its XMP packet alone.
+    `values` are those the file gets, `in_packet` says that they go into its XMP packet alone;
+    `remark` is what a person should know of it.
     """
 
     splices: tuple[Splice, ...] = ()
     text: bytes | None = None
     values: tuple[TagValue, ...] = ()
     in_packet: bool = False
+    remark: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +89,16 @@ def _embedded(plan: Plan, wishes: Wishes) -> Draft:
             if plan.kind != FileKind.JPEG or not wishes.xmp:
                 raise
             packet = edit_jpeg_packet(file, plan.values)
-            return Draft(packet, values=plan.values, in_packet=True)
-        return Draft(splices, values=plan.values)
+            return Draft(packet, None, plan.values, True, _remark(file, plan.kind))
+        return Draft(splices, values=plan.values, remark=_remark(file, plan.kind))
     finally:
         os.close(descriptor)
+
+
+def _remark(file: FileHead, kind: FileKind) -> str | None:
+    if kind == FileKind.JPEG and read_head(file).has_extended_xmp:
+        return "its extended XMP is left alone"
+    return None
 
 
 def make(plan: Plan, draft: Draft, target: Path, owned: bool) -> Made:

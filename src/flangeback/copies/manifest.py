@@ -36,7 +36,7 @@ class Record:
     end] in the source and [start, end] in the copy. `values` are the tags written, as text, and
     `whole` those that were transliterated, as they were before. `in_packet` says that they stand
     in the XMP packet alone, `asked_packet` that one was asked for, `refusal` why a file didn't
-    get its values.
+    get its values, `remark` what a person should know of it.
     """
 
     frames: str
@@ -57,6 +57,7 @@ class Record:
     log_line: int | None = None
     doubts: tuple[Mapping[str, str], ...] = ()
     refusal: str | None = None
+    remark: str | None = None
     verdict: str = "verified"
 
     def line(self) -> str:
