@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from xml.etree import ElementTree
 
+from flangeback.containers.tiff import Damaged
 from flangeback.copies.transfer import ProofError
 from flangeback.embed.xmp import PROPERTIES, rational_texts
 from flangeback.tags.table import TagValue
@@ -26,8 +27,9 @@ Property = tuple[str, str]
 
 def check_packet(before: bytes, after: bytes, values: Sequence[TagValue]) -> None:
     """Raises ProofError unless what the packet states of our values is so, and all else as it
-    was. An empty `before` is a packet that wasn't there."""
-    old, new = list(_properties(before)) if before else [], list(_properties(after))
+    was. An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
+    """
+    old, new = list(_stated_before(before)), list(_properties(after))
     foreign = Counter(_foreign(new))
     if not before:
         foreign -= Counter(_FRAME)
@@ -39,6 +41,13 @@ def check_packet(before: bytes, after: bytes, values: Sequence[TagValue]) -> Non
         value = wanted.get(PROPERTIES[name]) if name else None
         if value is not None and text not in _texts(value):
             raise ProofError(f"the XMP packet states {text} where {value.name} was written")
+
+
+def _stated_before(packet: bytes) -> Iterator[Property]:
+    try:
+        yield from _properties(packet) if packet else ()
+    except ProofError as error:
+        raise Damaged(str(error)) from None
 
 
 def check_stated(packet: bytes, values: Sequence[TagValue]) -> None:
