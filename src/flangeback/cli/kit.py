@@ -152,11 +152,9 @@ def card(
 
             print_json(card_document(found))
         elif html is None:
-            from rich.console import Console
-
             from flangeback.report.kit_tables import show_cards
 
-            show_cards(Console(), found)
+            show_cards(terminal(), found)
         else:
             print(f"{html}: {len(found)} card{'s' * (len(found) != 1)}, to print on A6")
 
