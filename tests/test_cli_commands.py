@@ -334,6 +334,18 @@ def test_doubts_are_told_in_words(frames: Path) -> None:
     assert "near-change: made within the change of line 3: f/2.8 or f/5.6" in out
 
 
+def test_names_with_brackets_are_names(frames: Path) -> None:
+    put_time(frames, "x[/b]_0001.JPG", "09:40:30")
+    kit = (frames / "kit.toml").read_text().replace("Miran 58mm f/2", "Miran [red] :star: [/b]")
+    (frames / "kit.toml").write_text(kit)
+    assert "x[/b]_0001" in run("match", frames).out
+    filled = run("fill", frames, "--into", "out[/x]")
+    assert filled.code == 1
+    assert "in out[/x]" in filled.out
+    assert "out[/x]" in run("verify", "out[/x]").out
+    assert "Miran [red] :star: [/b]" in run("kit", "check", frames / "kit.toml").out
+
+
 def test_help_names_every_command_and_shows_an_example() -> None:
     out = run("--help").out
     for command in ("demo", "match", "fill", "verify", "kit"):

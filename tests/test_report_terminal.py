@@ -139,7 +139,9 @@ def test_what_became_of_the_copies() -> None:
     copies = (
         FrameCopy(match=found[0], copy=names[0], copies=(names[0],), verified=True),
         FrameCopy(match=found[1], copy=names[1], copies=(names[1],), verified=True, resumed=True),
-        FrameCopy(match=found[2], copy=None, copies=(), verified=False, failure="cut short"),
+        FrameCopy(
+            match=found[2], copy=None, copies=(), verified=False, failure="K7_0202.JPG: cut short"
+        ),
     )
     lines = printed(show_filled, Filled(copies), "out")
     assert "K7_0202.JPG: cut short; removed" in lines
