@@ -1,4 +1,4 @@
-"""Proof that the edit of a JPEG kept to its metadata, by a walk of its own (ITU-T T.81, annex B)."""
+"""Proof that an edit kept to a JPEG's metadata, by a walk of its own (ITU-T T.81, annex B)."""
 
 from __future__ import annotations
 

@@ -15,6 +15,7 @@ from flangeback.containers.kinds import FileKind
 from flangeback.containers.tiff import XMP_PACKET, Block, Damaged
 from flangeback.copies import proof, proof_xmp
 from flangeback.copies.planning import Plan
+from flangeback.copies.proof_places import check_places
 from flangeback.copies.transfer import Digests, ProofError, compare, digest
 from flangeback.embed.model import Splice
 from flangeback.tags.table import TagValue
@@ -36,6 +37,8 @@ def prove(
     with plan.source.open("rb") as before, copy.open("rb") as after:
         size = os.fstat(before.fileno()).st_size
         digests = compare(before.fileno(), after.fileno(), size, splices)
+        if plan.kind == FileKind.JPEG and splices:
+            check_places(before, splices)
         if values:
             check_metadata(plan.kind, before, after, values, in_packet=in_packet)
     return digests
