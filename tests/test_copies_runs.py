@@ -440,7 +440,7 @@ def test_a_file_system_without_links(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """FAT has none; a card or stick that is to take the copies often is FAT."""
-    monkeypatch.setattr(os, "link", failing_after(0, errno.EPERM, os.link))
+    monkeypatch.setattr(os, "link", failing_after(0, errno.EPERM, os.getpid))
     run(frames, out)
     assert not litter(out)
     assert_whole(frames, out)

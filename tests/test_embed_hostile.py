@@ -29,13 +29,13 @@ from support.tiff_blocks import EXIF, GREATEST, MAIN, Laid, blocks
 VALUES = decide(AT_2_8)
 FEW = (TagValue(Tag.F_NUMBER, ((28, 10),)), TagValue(Tag.FOCAL_LENGTH_35MM, 58))
 LONGEST = 1.0
-"""Seconds that one block may take."""
+"""Seconds of processor time that one block may take."""
 
 
 def outcome(block: bytes, values: Sequence[TagValue] = VALUES) -> str:
     """What the block comes to, checked; "edited", "refused" or "damaged"."""
     data = with_block(block)
-    start = time.perf_counter()
+    start = time.process_time()
     try:
         copy = edited(data, values)
     except Refused:
@@ -43,7 +43,7 @@ def outcome(block: bytes, values: Sequence[TagValue] = VALUES) -> str:
     except Damaged:
         return "damaged"
     finally:
-        assert time.perf_counter() - start < LONGEST
+        assert time.process_time() - start < LONGEST
     assert len(exif_block(copy)) <= GREATEST
     # Thumbnails aside: where one is cut short, ExifRead raises.
     seen = exifread.process_file(io.BytesIO(copy), details=False, extract_thumbnail=False)
@@ -107,6 +107,14 @@ def test_values_that_run_past_the_end_are_replaced_elsewhere() -> None:
     assert outcome(block(directory("<", [EXIF_AT_26]), exif)) == "edited"
 
 
+@pytest.mark.parametrize("place", [16, 38], ids=["the pointer", "the entry"])
+def test_a_value_that_lies_over_what_must_change_is_refused(place: int) -> None:
+    """ExposureTime over the pointer to the directory, or over the entry that is to be ours."""
+    exif = directory("<", [(0x829A, 5, 1, place), (0x829D, 2, 8, 68), (0xA405, 3, 1, 0)])
+    twisted = block(directory("<", [EXIF_AT_26]), exif, bytes(8))
+    assert outcome(twisted, VALUES if place == 16 else FEW) == "refused"
+
+
 def test_a_value_that_lies_over_another_is_not_written_in_place() -> None:
     """FNumber and ExposureTime at one place, and a value over IFD0 itself."""
     exif = directory("<", [(0x829A, 5, 1, 68), (0x829D, 5, 1, 68), (0x920A, 5, 1, 10)])
@@ -121,8 +129,8 @@ def test_a_value_that_lies_over_another_is_not_written_in_place() -> None:
 @pytest.mark.parametrize("order", "<>")
 def test_the_same_tag_twice(order: str) -> None:
     """Readers differ in which of two they take: both must say the same."""
-    exif = directory(order, [(0x829D, 5, 1, 8), (0x829D, 5, 1, 16), (0x829D, 5, 1, 8)])
-    twice = block(directory(order, [EXIF_AT_26]), exif, order=order)
+    exif = directory(order, [(0x829D, 5, 1, 68), (0x829D, 5, 1, 76), (0x829D, 5, 1, 68)])
+    twice = block(directory(order, [EXIF_AT_26]), exif, bytes(16), order=order)
     copy = exif_block(edited(with_block(twice), FEW))
     at = struct.unpack_from(order + "I", copy, 18)[0]
     rows = [struct.unpack_from(order + "HHII", copy, at + 2 + 12 * n) for n in range(3)]

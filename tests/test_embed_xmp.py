@@ -193,9 +193,9 @@ def test_a_document_type_is_left_alone_quickly(doctype: bytes) -> None:
     """A packet has none (ISO 16684-1, 7.1)."""
     plain = packet(elements="<exif:FNumber>&l11;&e;0/0</exif:FNumber>", padding=0)
     xmp = plain.replace(b"<x:", doctype + b"<x:", 1)
-    start = time.perf_counter()
+    start = time.process_time()
     copy = edited(with_packet(xmp), VALUES)
-    assert time.perf_counter() - start < 1
+    assert time.process_time() - start < 1
     assert packet_of(copy) == xmp
 
 
