@@ -89,7 +89,8 @@ class Frame:
     A frame of several files (a JPEG and a raw file with one stem and one time) is described by
     its first; the others are its `companions`. `kind` is the file's structure, `sidecar` an XMP
     file beside it, relative to the folder. `damage` says why the file can't be read as a picture;
-    it is None for a sound one.
+    it is None for a sound one. `pixels` is the picture's width and height as the Exif data has
+    them, `digital_zoom` a ratio above 1 where the picture was enlarged from a part of the sensor.
     """
 
     file: str
@@ -104,6 +105,8 @@ class Frame:
     damage: str | None = None
     exposure: Exposure = Exposure()
     focal_plane: FocalPlane | None = None
+    pixels: tuple[int, int] | None = None
+    digital_zoom: Fraction | None = None
     gps_time: datetime | None = None
     kind: FileKind = FileKind.JPEG
     companions: tuple[Frame, ...] = ()

@@ -47,6 +47,7 @@ _SENSITIVITY, _SENSITIVITIES = 0x8827, (0x8832, 0x8831, 0x8833)
 RecommendedExposureIndex, StandardOutputSensitivity, ISOSpeed."""
 _FULL = 0xFFFF
 _WIDTH, _HEIGHT = 0xA002, 0xA003
+_DIGITAL_ZOOM = 0xA404
 _PLANE_X, _PLANE_Y, _PLANE_UNIT = 0xA20E, 0xA20F, 0xA210
 _UNITS = {2: Fraction(254, 10), 3: Fraction(10)}
 """mm in FocalPlaneResolutionUnit: inch and centimetre."""
@@ -116,6 +117,8 @@ def _described(plain: Frame, block: Block | None) -> Frame:
         lens_data=_lens_data(block, exif),
         exposure=_exposure(block, exif),
         focal_plane=_focal_plane(block, exif),
+        pixels=_pixels(block, exif),
+        digital_zoom=_digital_zoom(block, exif),
         gps_time=_gps_time(block, main),
     )
 
@@ -171,14 +174,27 @@ def _exposure(block: Block, exif: Directory) -> Exposure:
     return Exposure(time, None if iso is None else int(iso))
 
 
-def _focal_plane(block: Block, exif: Directory) -> FocalPlane | None:
+def _pixels(block: Block, exif: Directory) -> tuple[int, int] | None:
     width, height = (filled(block.number(exif.find(tag))) for tag in (_WIDTH, _HEIGHT))
+    if width is None or height is None or min(width, height) < 1:
+        return None
+    return int(width), int(height)
+
+
+def _digital_zoom(block: Block, exif: Directory) -> Fraction | None:
+    """DigitalZoomRatio; None where there was no digital zoom (0, 1 or absent, CIPA DC-008)."""
+    ratio = filled(block.number(exif.find(_DIGITAL_ZOOM)))
+    return ratio if ratio is not None and ratio > 1 else None
+
+
+def _focal_plane(block: Block, exif: Directory) -> FocalPlane | None:
+    pixels = _pixels(block, exif)
     across, down = (filled(block.number(exif.find(tag))) for tag in (_PLANE_X, _PLANE_Y))
     # The unit is the inch where none is stated (CIPA DC-008).
     unit = _UNITS.get(int(block.number(exif.find(_PLANE_UNIT)) or 2))
-    if width is None or height is None or across is None or down is None or unit is None:
+    if pixels is None or across is None or down is None or unit is None:
         return None
-    return FocalPlane(int(width), int(height), across / unit, down / unit)
+    return FocalPlane(*pixels, across / unit, down / unit)
 
 
 def _gps_time(block: Block, main: Directory) -> datetime | None:
