@@ -13,8 +13,10 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from flangeback.errors import Problem
     from flangeback.kit import Kit
     from flangeback.match import Matches
+    from flangeback.sessionlog import SessionLog
 
 NEEDS_PERSON, WRONG, UNPROVED = 1, 2, 3
 """Exit codes besides 0."""
@@ -71,38 +73,46 @@ def print_json(document: dict[str, Any]) -> None:
 def matched(
     frames: Path, logs: list[Path] | None, kit_file: Path | None, *, over: bool, quiet: bool
 ) -> Matches:
-    """The stages up to the outcomes. Raises InputError with the faults of kit and logs."""
-    from flangeback.frames import scan
-    from flangeback.match import match_frames
-
-    kit, log_files = read_kit_and_logs(frames, logs, kit_file)
-    with progress("reading frames", None, quiet=quiet) as step:
-        found = scan(frames, lambda count: step(count))
-    return match_frames(found, log_files, kit, over=over)
-
-
-def read_kit_and_logs(
-    frames: Path, logs: list[Path] | None, kit_file: Path | None
-) -> tuple[Kit, list[Any]]:
-    """The kit, then every log by it. Raises InputError with the faults of all logs at once."""
+    """The stages up to the outcomes. Raises InputError with the faults of kit or logs."""
     from flangeback.errors import InputError, Problem
+    from flangeback.frames import scan
     from flangeback.kit import read_kit
-    from flangeback.sessionlog import read_log
+    from flangeback.match import match_frames, missing_names
 
     if not frames.is_dir():
         raise InputError(
             Problem(str(frames), "there is no such folder", expected="the folder with the frames")
         )
     kit = read_kit(kit_file or frames / "kit.toml")
+    read, problems = read_logs(logs or [frames / "session.txt"], kit)
+    with progress("reading frames", None, quiet=quiet) as step:
+        found = scan(frames, lambda count: step(count))
+    if problems:
+        raise InputError(_in_order([*problems, *missing_names(found, read, kit)]))
+    return match_frames(found, read, kit, over=over)
+
+
+def read_logs(files: list[Path], kit: Kit) -> tuple[list[SessionLog], list[Problem]]:
+    """Every log, as far as it could be read, and the faults of all."""
+    from flangeback.errors import InputError, Problem
+    from flangeback.sessionlog import LogError, read_log
+
     read, problems = [], list[Problem]()
-    for path in logs or [frames / "session.txt"]:
+    for path in files:
         try:
             read.append(read_log(path, kit))
+        except LogError as error:
+            read.append(error.log)
+            problems += error.problems
         except InputError as error:
             problems += error.problems
-    if problems:
-        raise InputError(problems)
-    return kit, read
+    return read, problems
+
+
+def _in_order(problems: list[Problem]) -> list[Problem]:
+    """By file, as they first come, then by line and column."""
+    files = list(dict.fromkeys(problem.file for problem in problems))
+    return sorted(problems, key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
 
 
 @contextmanager

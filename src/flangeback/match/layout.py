@@ -67,6 +67,27 @@ def lay_out(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> La
     )
 
 
+def missing_names(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> list[Problem]:
+    """What is wrong with the frames that the logs name, faulty logs included."""
+    found: dict[str, str | None] = {}
+    for frame in frames:
+        body = body_of(frame, kit)
+        found[frame.file] = body.key if body else None
+    named = NamedFrames.of(frames, found)
+    problems = []
+    for log in logs:
+        for entry in log.entries:
+            if entry.frames is not None:
+                problems += named.range(log, entry.frames, entry.body)[1]
+        references = [line for line in log.clocks if isinstance(line, ClockReference)]
+        for name, by in (
+            *((line.frame, line.body) for line in references),
+            *((name, None) for name in (*log.slates, *log.not_slates)),
+        ):
+            problems += named.find(log, name, by)[1]
+    return problems
+
+
 def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
     """Each file's body. A log that names no bodies holds for the only one there is."""
     found: dict[str, str | None] = {}

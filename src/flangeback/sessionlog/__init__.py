@@ -14,7 +14,7 @@ from flangeback.sessionlog.model import (
     Span,
 )
 from flangeback.sessionlog.printing import format_log
-from flangeback.sessionlog.reading import parse_log, read_log
+from flangeback.sessionlog.reading import LogError, parse_log, read_log
 
 __all__ = [
     "Aperture",
@@ -24,6 +24,7 @@ __all__ = [
     "Entry",
     "FrameName",
     "FrameRange",
+    "LogError",
     "Moment",
     "SessionLog",
     "Setting",

@@ -35,7 +35,8 @@ _ANY_DAY = date(2000, 1, 1)
 def read_log(path: Path, kit: Kit) -> SessionLog:
     """Read a session log file: UTF-8 with or without a mark, or UTF-16 with one.
 
-    Raises InputError with every fault found, by line and column.
+    Raises LogError with every fault found, by line and column, InputError when the file can't be
+    read at all.
     """
     file = str(path)
     try:
@@ -52,13 +53,22 @@ def read_log(path: Path, kit: Kit) -> SessionLog:
 def parse_log(text: str, kit: Kit, file: str = "session.txt") -> SessionLog:
     """The session log that this text is, with its spans.
 
-    `file` is named in problems. Raises InputError with every fault found, in line order.
+    `file` is named in problems. Raises LogError with every fault found, in line order.
     """
     reader = _LogReader(kit, Faults(file))
     lines = split_lines(text)
     for number, source in enumerate(lines, 1):
         reader.line(clean_line(number, source))
     return reader.finish(lines)
+
+
+class LogError(InputError):
+    """A log has faults. `log` is what could be read of it, so that it can still be held against
+    the frames: all faults come in one go."""
+
+    def __init__(self, problems: tuple[Problem, ...], log: SessionLog) -> None:
+        super().__init__(problems)
+        self.log = log
 
 
 # Encodings -------------------------------------------------------------------------------------
@@ -400,16 +410,13 @@ class _LogReader:
     # The log as a whole ------------------------------------------------------------------------
 
     def finish(self, lines: tuple[str, ...]) -> SessionLog:
-        """The log, once every line is read. Raises InputError with every fault found."""
+        """The log, once every line is read. Raises LogError with every fault found."""
         named = any(read.entry.body is not None for read in self.entries)
         self.entries = [self._with_body(read, named) for read in self.entries]
         self._check_clock_bodies()
         slack = self.slack or timedelta(0)
         spans = spans_of(self.entries, self.kit, slack, self.faults)
-        problems = self.faults.in_order()
-        if problems:
-            raise InputError(problems)
-        return SessionLog(
+        log = SessionLog(
             self.faults.file,
             tuple(read.entry for read in self.entries),
             spans,
@@ -420,6 +427,10 @@ class _LogReader:
             slack,
             lines,
         )
+        problems = self.faults.in_order()
+        if problems:
+            raise LogError(problems, log)
+        return log
 
     def _with_body(self, read: ReadEntry, named: bool) -> ReadEntry:
         """The entry, its body known to be lost where that is so.
