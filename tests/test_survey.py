@@ -72,6 +72,9 @@ def assert_same(quick: Sight, patient: Sight) -> None:
     at = patient.time
     assert quick.time == (at and at.replace(microsecond=0))
     assert quick.focal_length_35mm == patient.focal_length_35mm
+    assert (quick.gps is None) == (patient.gps is None)
+    if quick.gps is not None and patient.gps is not None:
+        assert abs(quick.gps - patient.gps) < timedelta(milliseconds=1)
     for name in ("f_number", "focal_length"):
         one, other = getattr(quick, name), getattr(patient, name)
         assert (one is None) == (other is None), (name, quick.file)

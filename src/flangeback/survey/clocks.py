@@ -35,7 +35,11 @@ def gps_ahead(frames: Sequence[Sight]) -> tuple[int, timedelta | None, bool]:
 
     None where the frames disagree.
     """
-    found = [(f.time - f.gps, f.offset) for f in frames if f.time is not None and f.gps is not None]
+    found = [
+        (frame.time - frame.gps.replace(tzinfo=None), frame.offset)
+        for frame in frames
+        if frame.time is not None and frame.gps is not None
+    ]
     if not found:
         return 0, None, True
     whole = all(offset is not None for _, offset in found)

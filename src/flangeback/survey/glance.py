@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import struct
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
 from flangeback.containers.jpeg import START
@@ -18,7 +18,7 @@ from flangeback.frames.reading import parse_date_time, parse_offset
 from flangeback.survey.model import Sight
 
 _MAKE, _MODEL, _EXIF, _GPS = 0x010F, 0x0110, 0x8769, 0x8825
-_EXPOSURE_TIME, _F_NUMBER, _ISO, _APERTURE_VALUE = 0x829A, 0x829D, 0x8827, 0x9202
+_F_NUMBER, _APERTURE_VALUE = 0x829D, 0x9202
 _TIME, _TIME_DIGITIZED = 0x9003, 0x9004
 _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x920A, 0xA405
 _BODY_SERIAL, _LENS_SPECIFICATION, _LENS_MODEL = 0xA431, 0xA432, 0xA434
@@ -28,7 +28,7 @@ _GPS_TIME, _GPS_DATE = 0x0007, 0x001D
 _MAIN_TAGS = frozenset([_MAKE, _MODEL, _EXIF, _GPS])
 _EXIF_TAGS = frozenset(
     (
-        *(_EXPOSURE_TIME, _F_NUMBER, _ISO, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM),
+        *(_F_NUMBER, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM),
         *(_BODY_SERIAL, _LENS_SPECIFICATION, _LENS_MODEL, *_OFFSETS, *_OFFSETS.values()),
     )
 )
@@ -127,8 +127,6 @@ def _sight(file: str, block: bytes, size: int) -> Sight:
         _f_number(values, exif),
         values.rational(exif, _FOCAL_LENGTH),
         values.whole(exif, _FOCAL_LENGTH_35MM),
-        values.rational(exif, _EXPOSURE_TIME),
-        values.whole(exif, _ISO),
         _gps(values, main),
     )
 
@@ -182,9 +180,9 @@ def _gps(values: _Values, main: Entries) -> datetime | None:
     gps = values.child(main, _GPS, _GPS_TAGS)
     hours, minutes, seconds = (*values.rationals(gps, _GPS_TIME, 3), 0.0, 0.0, 0.0)[:3]
     day = parse_date_time(values.text(gps, _GPS_DATE) + " 00:00:00")
-    if day is None or _GPS_TIME not in gps or not (hours < 24 and minutes < 60 and seconds < 61):
+    if day is None or _GPS_TIME not in gps or not (hours < 24 and minutes < 60 and seconds < 60):
         return None
-    return day + timedelta(hours=hours, minutes=minutes, seconds=seconds)
+    return day.replace(tzinfo=UTC) + timedelta(hours=hours, minutes=minutes, seconds=seconds)
 
 
 class _Values:

@@ -10,8 +10,8 @@ from datetime import datetime, timedelta
 class Sight:
     """What a survey needs of one frame; what the frame leaves blank is None.
 
-    `file` is relative to the folder. Focal lengths are in mm, `exposure_time` in seconds, `gps` in
-    UTC, naive. `names_lens` says that a lens is named, by its name or by a specification.
+    `file` is relative to the folder. Focal lengths are in mm, `gps`
+    is in UTC. `names_lens` says that a lens is named, by its name or by a specification.
     `damage` says why the file can't be read as a picture.
     """
 
@@ -26,8 +26,6 @@ class Sight:
     f_number: float | None = None
     focal_length: float | None = None
     focal_length_35mm: int | None = None
-    exposure_time: float | None = None
-    iso: int | None = None
     gps: datetime | None = None
     damage: str | None = None
 
