@@ -26,6 +26,8 @@ LENGTH = 2.5 * 3600
 """Seconds that an outing lasts."""
 LENS_CHANGE = 12.0
 """Seconds without a frame around a change of lens: nobody is faster."""
+RING_CHANGE = 1.2
+"""Seconds without a frame around the turn of a ring."""
 _STOPS = ("2.8", "4", "5.6", "8", "11")
 _LENSES = {"k7": ("miran58", "brask135", "tolvan28"), "n2": ("miran58", "tolvan28", "brask135")}
 _MODELS = {"k7": "Kestrin K7", "n2": "Norrvik N2"}
@@ -140,7 +142,7 @@ def _notes(
 
 
 def _frame_times(chance: random.Random, changes: Sequence[tuple[float, Truth]]) -> Iterator[float]:
-    """Bursts; none while a lens is being changed, any number while a ring is turned."""
+    """Bursts; none while a lens is being changed or a ring is turned."""
     at = -120.0
     while (at := at + chance.expovariate(1 / 60)) < LENGTH + 300:
         for _ in range(chance.choice((1, 1, 1, 2, 3, 5, 8))):
@@ -152,7 +154,8 @@ def _frame_times(chance: random.Random, changes: Sequence[tuple[float, Truth]]) 
 def _hands_full(changes: Sequence[tuple[float, Truth]], at: float) -> bool:
     held = None
     for when, now in changes:
-        if now.lens != held and abs(at - when) < LENS_CHANGE / 2:
+        takes = LENS_CHANGE if now.lens != held else RING_CHANGE
+        if abs(at - when) < takes / 2:
             return True
         held = now.lens
     return False

@@ -4,4 +4,12 @@ from flangeback.match.layout import missing_names
 from flangeback.match.matching import match_frames
 from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome
 
-__all__ = ["Doubt", "DoubtKind", "FrameMatch", "Matches", "Outcome", "match_frames", "missing_names"]
+__all__ = [
+    "Doubt",
+    "DoubtKind",
+    "FrameMatch",
+    "Matches",
+    "Outcome",
+    "match_frames",
+    "missing_names",
+]

@@ -54,7 +54,7 @@ def judge(
         return Verdict(Outcome.UNSURE, None, latest, doubts=doubts)
     if latest.lens is None:
         return Verdict(Outcome.NATIVE, None, latest, doubts=doubts)
-    fill = _shared_fill(claims, kit.lenses[latest.lens], body, kit)
+    fill = shared_fill(claims, kit.lenses[latest.lens], body, kit)
     return _compared(fill, latest, data, doubts, over)
 
 
@@ -118,7 +118,7 @@ def _shown(setting: Setting, which: Sequence[bool]) -> str:
     return " ".join(text for text, differs in zip(texts, which, strict=True) if differs)
 
 
-def _shared_fill(claims: Sequence[Setting], lens: Lens, body: Body | None, kit: Kit) -> Fill:
+def shared_fill(claims: Sequence[Setting], lens: Lens, body: Body | None, kit: Kit) -> Fill:
     """What all the claims have in common; the rest stays blank."""
     adapters = {key for setting in claims for key in _adapters(setting, lens, body, kit)}
     factors = {kit.adapters[key].factor if key else Decimal(1) for key in adapters}
@@ -150,7 +150,7 @@ def _compared(
 ) -> Verdict:
     """The fill against what the frame already carries."""
     against = _contradictions(fill, data)
-    if data.says_lens and data.f_number is not None and not _same_lens(fill.lens, data):
+    if data.says_lens and data.f_number is not None and not same_lens(fill.lens, data):
         says = data.lens or "a lens by its specification"
         text = f"the frame names {says}, which gave its f-number; the log says {setting.lens}"
         doubts = (*doubts, Doubt(DoubtKind.NATIVE_LENS, text))
@@ -183,7 +183,7 @@ def _left_blank(fill: Fill) -> str | None:
 def _contradictions(fill: Fill, data: LensData) -> list[str]:
     """In words, what the frame says otherwise than the log."""
     found = []
-    if data.says_lens and not _same_lens(fill.lens, data):
+    if data.says_lens and not same_lens(fill.lens, data):
         found.append(data.lens or "another lens")
     if _differ(fill.f_number, data.f_number, SAME_F_NUMBER):
         assert data.f_number is not None
@@ -195,7 +195,7 @@ def _contradictions(fill: Fill, data: LensData) -> list[str]:
     return found
 
 
-def _same_lens(lens: Lens, data: LensData) -> bool:
+def same_lens(lens: Lens, data: LensData) -> bool:
     if data.lens is None:
         return data.specification == tuple(Fraction(value) for value in (*lens.focal, *lens.widest))
     from flangeback.tags.decide import text_value

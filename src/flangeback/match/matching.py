@@ -7,26 +7,36 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from flangeback.clock.model import BodyClock, TrueTime
 from flangeback.containers.kinds import FileKind
+from flangeback.evidence import PictureReader, read_picture
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.match.bodies import described
 from flangeback.match.judging import Verdict, judge, strictest
 from flangeback.match.layout import BodyLog, Layout, lay_out
 from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome
+from flangeback.match.narrowing import Finding, gather
 from flangeback.sessionlog.model import SessionLog, Setting
 
 
 def match_frames(
-    frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit, *, over: bool = False
+    frames: Sequence[Frame],
+    logs: Sequence[SessionLog],
+    kit: Kit,
+    *,
+    over: bool = False,
+    pictures: PictureReader = read_picture,
 ) -> Matches:
     """What each frame comes to by the logs. `over` fills frames that contradict the log, too.
+
+    `pictures` gives the light of a frame's picture, where an entry leaves something open.
 
     Raises InputError, with every fault found, where a log names frames that aren't there or
     doesn't fit the bodies that made them.
     """
     layout = lay_out(frames, logs, kit)
     apart = _namesakes(frames)
-    return Matches(tuple(_matched(frame, layout, kit, over, apart) for frame in frames))
+    findings = gather(frames, layout, kit, pictures)
+    return Matches(tuple(_matched(frame, layout, kit, over, apart, findings) for frame in frames))
 
 
 def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:
@@ -45,14 +55,20 @@ def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:
 
 
 def _matched(
-    frame: Frame, layout: Layout, kit: Kit, over: bool, apart: Mapping[str, str]
+    frame: Frame,
+    layout: Layout,
+    kit: Kit,
+    over: bool,
+    apart: Mapping[str, str],
+    findings: Mapping[str, Finding],
 ) -> FrameMatch:
     if frame.damage is not None:
         return FrameMatch(frame, Outcome.UNREADABLE, reason=frame.damage)
     body = layout.bodies[frame.file]
     known = layout.by_body.get(body)
     true = _true_time(frame, known, layout)
-    verdict = _verdict(frame, body, known, true, layout, kit, over)
+    finding = findings.get(frame.file, Finding())
+    verdict = _verdict(frame, body, known, true, layout, kit, over, finding)
     by_name = frame.file in layout.by_name
     doubts = () if by_name or known is None else tuple(_clock_doubts(frame, known, layout))
     return FrameMatch(
@@ -62,7 +78,7 @@ def _matched(
         true.at if true else None,
         verdict.fill,
         verdict.stale,
-        (*verdict.doubts, *_pair_doubts(frame, apart), *doubts),
+        (*verdict.doubts, *_told(finding, verdict), *_pair_doubts(frame, apart), *doubts),
         verdict.setting.log if verdict.setting else None,
         verdict.setting.line if verdict.setting else None,
         verdict.reason,
@@ -83,6 +99,7 @@ def _verdict(
     layout: Layout,
     kit: Kit,
     over: bool,
+    finding: Finding,
 ) -> Verdict:
     if frame.file in layout.slates:
         return Verdict(Outcome.SLATE)
@@ -96,6 +113,8 @@ def _verdict(
         return Verdict(Outcome.UNLOGGED, doubts=(doubt,), reason="it carries no time")
     elif known is None:
         return Verdict(Outcome.UNLOGGED, reason=_why_unlogged(frame, body))
+    elif finding.settings is not None:
+        settings = finding.settings
     else:
         settings = known.timeline.settings(true.earliest, true.latest)
     gear = kit.bodies[body] if body else None
@@ -108,6 +127,15 @@ def _verdict(
 def _says(file: Frame) -> bool:
     """Whether a file's lens data could be read at all: some raw structures keep theirs apart."""
     return file.kind != FileKind.OTHER_RAW
+
+
+def _told(finding: Finding, verdict: Verdict) -> Iterator[Doubt]:
+    """The doubts that evidence raises, once each kind; on light only where an f-number is told."""
+    has = {doubt.kind for doubt in verdict.doubts}
+    for doubt in finding.doubts:
+        without = verdict.fill is None or verdict.fill.f_number is None
+        if doubt.kind not in has and not (doubt.kind == DoubtKind.LIGHT_STEP and without):
+            yield doubt
 
 
 def _why_unlogged(frame: Frame, body: str | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate
 
 from flangeback.clock.model import instant
@@ -14,20 +14,32 @@ from flangeback.sessionlog.model import Moment, Setting, Span
 @dataclass(frozen=True, slots=True)
 class Change:
     """From somewhere in `earliest` to `latest` (microseconds, the end not included), `setting`
-    holds; None where the log claims nothing more."""
+    holds; None where the log claims nothing more. `log` and `line` say where that stands."""
 
     earliest: int
     latest: int
     setting: Setting | None
+    log: str = ""
+    line: int = 0
 
 
 class Timeline:
     """The settings that may have held at a time, for one body."""
 
     def __init__(self, spans: Iterable[Span]) -> None:
+        self._take(change for span in spans for change in _changes(span))
+
+    @classmethod
+    def of(cls, changes: Iterable[Change]) -> Timeline:
+        """The timeline of changes; its instants may be any count that rises with time."""
+        timeline = cls(())
+        timeline._take(changes)
+        return timeline
+
+    def _take(self, taken: Iterable[Change]) -> None:
         by_log: dict[str, list[Change]] = {}
-        for span in spans:
-            by_log.setdefault(span.setting.log, []).extend(_changes(span))
+        for change in taken:
+            by_log.setdefault(change.log, []).append(change)
         changes = [change for log in by_log.values() for change in _in_order(log)]
         changes.sort(key=lambda change: change.earliest)
         self.changes: Sequence[Change] = changes
@@ -51,9 +63,9 @@ class Timeline:
 
 def _changes(span: Span) -> Iterable[Change]:
     if span.start is not None:
-        yield _change(span.start, span.setting)
+        yield _change(span.start, span.setting, span)
     if span.end is not None:
-        yield _change(span.end, None)
+        yield _change(span.end, None, span)
 
 
 def _in_order(changes: Sequence[Change]) -> Iterable[Change]:
@@ -64,8 +76,14 @@ def _in_order(changes: Sequence[Change]) -> Iterable[Change]:
     earliest = accumulate((change.earliest for change in changes), max)
     latest = [*accumulate((change.latest for change in reversed(changes)), min)][::-1]
     for change, start, end in zip(changes, earliest, latest, strict=True):
-        yield Change(min(start, end), max(start, end), change.setting)
+        yield replace(change, earliest=min(start, end), latest=max(start, end))
 
 
-def _change(moment: Moment, setting: Setting | None) -> Change:
-    return Change(instant(moment.earliest), instant(moment.latest), setting)
+def _change(moment: Moment, setting: Setting | None, span: Span) -> Change:
+    return Change(
+        instant(moment.earliest),
+        instant(moment.latest),
+        setting,
+        span.setting.log,
+        span.setting.line,
+    )

@@ -1,0 +1,9 @@
+"""What frames themselves tell of a change: the pauses between them, and the light in them.
+
+Numbers only: it knows neither logs nor kits. `match` asks it where an entry leaves something open.
+"""
+
+from flangeback.evidence.pauses import LEAST_PAUSE, ChangeKind
+from flangeback.evidence.pictures import PictureLight, PictureReader, read_picture
+
+__all__ = ["LEAST_PAUSE", "ChangeKind", "PictureLight", "PictureReader", "read_picture"]

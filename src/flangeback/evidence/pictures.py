@@ -1,0 +1,125 @@
+"""How bright a frame's picture is, and how much there is in it: from its thumbnail, if it has one.
+
+The thumbnail is the JPEG of the second directory (IFD1; CIPA DC-008, 4.5.4). It stands in the
+file's head, and is small enough to be read in a millisecond; without one the picture itself is
+decoded to a fraction of its size. Pillow is imported when a picture is read, not before.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flangeback.containers.file import FileHead
+from flangeback.containers.jpeg import exif_block, is_jpeg, read_head
+from flangeback.containers.tiff import Block, Damaged
+from flangeback.frames.model import Frame
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as Picture
+
+_THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
+_SMALL = (160, 160)
+"""Pixels that a whole picture is at least reduced to; thumbnails have 160 x 120 (CIPA DC-008)."""
+_WEIGHTS = (0.2126, 0.7152, 0.0722)
+"""Of red, green and blue in the luminance of linear light (IEC 61966-2-1)."""
+_DARKEST = 2.0**-12
+"""Stands for black, whose logarithm there is none of."""
+
+
+@dataclass(frozen=True, slots=True)
+class PictureLight:
+    """A picture as light. `brightness` is log2 of its mean luminance in linear light (white is
+    0); `contrast` the standard deviation of its values as stored, 0 to 0.5."""
+
+    brightness: float
+    contrast: float
+
+
+PictureReader = Callable[[Frame], PictureLight | None]
+"""Gives a frame's light; None where it can't be read."""
+
+
+def read_picture(frame: Frame) -> PictureLight | None:
+    """The light of a frame's thumbnail, else of its picture; None where neither can be read."""
+    try:
+        small = _thumbnail(frame.path)
+        picture = None if small is None else _decoded(BytesIO(small))
+        return _light(picture or _decoded(frame.path))
+    except Exception:
+        # Decoders fail in every way there is on a broken picture, and such a one tells nothing.
+        return None
+
+
+def _thumbnail(path: Path) -> bytes | None:
+    """The bytes of the embedded thumbnail, read from the file's head."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        file = FileHead(descriptor)
+        found = exif_block(file, read_head(file)) if is_jpeg(file) else None
+        return None if found is None else _in_second_directory(found.block)
+    except Damaged:
+        return None
+    finally:
+        os.close(descriptor)
+
+
+def _in_second_directory(block: Block) -> bytes | None:
+    following = block.main().next
+    if following == 0:
+        return None
+    second = block.directory(following)
+    at, size = block.offset(second.find(_THUMBNAIL_AT)), block.offset(second.find(_THUMBNAIL_SIZE))
+    return block.read(at, at + size) if at and size else None
+
+
+def _decoded(source: Path | BytesIO) -> Picture | None:
+    """The picture, reduced while it is decoded; None where it isn't one."""
+    from PIL import Image, UnidentifiedImageError
+
+    with warnings.catch_warnings():
+        # A picture of many pixels is no attack: it is reduced as it is read.
+        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        try:
+            with Image.open(source) as picture:
+                picture.draft("RGB", _SMALL)
+                return picture.convert("RGB")
+        except UnidentifiedImageError:
+            return None
+
+
+def _light(picture: Picture | None) -> PictureLight | None:
+    if picture is None:
+        return None
+    counts = picture.histogram()
+    channels = [counts[256 * n : 256 * (n + 1)] for n in range(3)]
+    mean = sum(
+        weight * _mean(_linear(), channel)
+        for weight, channel in zip(_WEIGHTS, channels, strict=True)
+    )
+    grey = picture.convert("L").histogram()
+    middle = _mean(range(256), grey)
+    square = _mean([value * value for value in range(256)], grey)
+    spread = math.sqrt(max(0.0, square - middle * middle)) / 255
+    return PictureLight(math.log2(max(mean, _DARKEST)), spread)
+
+
+def _mean(values: Sequence[float], counts: Sequence[int]) -> float:
+    return sum(v * n for v, n in zip(values, counts, strict=True)) / sum(counts)
+
+
+@cache
+def _linear() -> Sequence[float]:
+    return tuple(to_linear(value / 255) for value in range(256))
+
+
+def to_linear(value: float) -> float:
+    """Light, 0 to 1, from a stored value, 0 to 1: the sRGB curve undone (IEC 61966-2-1)."""
+    return value / 12.92 if value <= 0.04045 else float(((value + 0.055) / 1.055) ** 2.4)

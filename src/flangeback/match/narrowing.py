@@ -1,0 +1,215 @@
+"""What the frames themselves tell where an entry leaves a change open (see `evidence`)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from flangeback.evidence import LEAST_PAUSE, ChangeKind, PictureReader
+from flangeback.evidence.pauses import pauses_long_enough
+from flangeback.frames.model import Frame
+from flangeback.kit.model import Kit
+from flangeback.match.layout import BodyLog, Layout
+from flangeback.match.model import Doubt, DoubtKind
+from flangeback.match.order import Order
+from flangeback.match.scenes import Scenes
+from flangeback.match.stepping import light_steps
+from flangeback.match.timeline import Change, Timeline
+from flangeback.sessionlog.model import Setting
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What evidence makes of a frame: the settings left, None where it says nothing of them, and
+    the doubts that come with it."""
+
+    settings: tuple[Setting | None, ...] | None = None
+    doubts: tuple[Doubt, ...] = ()
+
+
+def gather(
+    frames: Iterable[Frame], layout: Layout, kit: Kit, pictures: PictureReader
+) -> Mapping[str, Finding]:
+    """The findings of all bodies, by file; frames of which there are none are left out."""
+    by_body: dict[str | None, list[Frame]] = {}
+    for frame in frames:
+        if frame.damage is None and frame.file not in layout.slates:
+            by_body.setdefault(layout.bodies[frame.file], []).append(frame)
+    narrowed = [
+        _Narrowing(body, known, Order.of(by_body.get(body, ()), known), layout, kit, pictures)
+        for body, known in layout.by_body.items()
+    ]
+    for one in narrowed:
+        one.narrow()
+    findings: dict[str, Finding] = {}
+    for one in narrowed:
+        others = [other.scenes for other in narrowed if other is not one]
+        findings |= one.findings(light_steps(one.scenes, one.stretches(), others))
+    return findings
+
+
+@dataclass(slots=True)
+class _Placing:
+    """A change and the places in the order (shots made before it) where it may have fallen.
+
+    `least` and `most` bound it by the log alone. `doubts` are, by place in the order, what is
+    said of shots that evidence decided on.
+    """
+
+    change: Change
+    before: Setting | None
+    least: int
+    most: int
+    places: Sequence[int]
+
+    @property
+    def kind(self) -> ChangeKind | None:
+        """What hands had to do; None where the log claims no change of anything."""
+        old, new = self.before, self.change.setting
+        if (
+            old is None
+            or new is None
+            or replace(old, line=0, log="") == replace(new, line=0, log="")
+        ):
+            return None
+        same = (old.lens, old.adapter) == (new.lens, new.adapter)
+        return ChangeKind.RING if same else ChangeKind.LENS
+
+
+class _Narrowing:
+    """The changes of one body among its shots."""
+
+    def __init__(
+        self,
+        body: str | None,
+        known: BodyLog,
+        order: Order,
+        layout: Layout,
+        kit: Kit,
+        pictures: PictureReader,
+    ) -> None:
+        self.order = order
+        self.layout = layout
+        self.placings = list(_placings(known.timeline, order))
+        self.scenes = Scenes(order, layout.by_name, kit, kit.bodies.get(body or ""), pictures)
+        self.notes: dict[int, Doubt] = {}
+
+    def narrow(self) -> None:
+        """By pauses first, then by light, which is told what the pauses leave."""
+        for placing in self.placings:
+            if placing.least < placing.most and placing.kind is not None:
+                self._by_pauses(placing, placing.kind)
+        self.scenes.settle(self._timeline())
+        for placing in self.placings:
+            if placing.kind is ChangeKind.RING and len(placing.places) > 1:
+                self._by_light(placing)
+        self.scenes.settle(self._timeline())
+
+    # Pauses ------------------------------------------------------------------------------------
+
+    def _by_pauses(self, placing: _Placing, kind: ChangeKind) -> None:
+        places = range(placing.least, placing.most + 1)
+        pauses = [self.order.pause(place) for place in places]
+        left = [places[n] for n in pauses_long_enough(pauses, kind)]
+        if not left or len(left) == len(places):
+            return  # Where no pause is long enough the log is in error, and it isn't overruled.
+        placing.places = left
+        doubt = Doubt(DoubtKind.PLACED_IN_GAP, self._in_gap(placing, kind))
+        for at in (*range(placing.least, left[0]), *range(left[-1], placing.most)):
+            self.notes[at] = doubt
+
+    def _in_gap(self, placing: _Placing, kind: ChangeKind) -> str:
+        what = f"line {placing.change.line}'s change"
+        least = f"{LEAST_PAUSE[kind]:.0f} s"
+        if len(placing.places) > 1:
+            return f"{what} takes {least} at the least, and no pause on its other side is as long"
+        place = placing.places[0]
+        shots = self.order.shots
+        if place == 0:
+            return f"{what} came before {shots[0].frame.stem}: no pause after it is {least} long"
+        if place == len(shots):
+            return f"{what} came after {shots[-1].frame.stem}: no pause before it is {least} long"
+        between = f"{shots[place - 1].frame.stem} and {shots[place].frame.stem}"
+        seconds = (shots[place].start - shots[place - 1].start) / 1_000_000
+        return f"{what} was made in the {seconds:.0f} s between {between}: no other pause fits it"
+
+    # Light -------------------------------------------------------------------------------------
+
+    def _by_light(self, placing: _Placing) -> None:
+        if self._crowded(placing):
+            return
+        old, new = placing.before, placing.change.setting
+        assert old is not None
+        assert new is not None
+        first, last = placing.places[0], placing.places[-1]
+        spans = [range(a, b) for a, b in zip(placing.places, placing.places[1:], strict=False)]
+        sides = self.scenes.sides(first, last, spans, old, new)
+        after = next((n for n, side in enumerate(sides) if side == 1), len(sides))
+        before = max((n for n, side in enumerate(sides) if side == -1), default=-1)
+        if before >= after or (before < 0 and after == len(sides)):
+            return  # The light goes back and forth, or says nothing.
+        left = placing.places[before + 1 : after + 1]
+        doubt = Doubt(DoubtKind.NEAR_CHANGE, _by_light_text(placing, old, new))
+        for at in (*range(first, left[0]), *range(left[-1], last)):
+            self.notes[at] = doubt
+        placing.places = left
+
+    def _crowded(self, placing: _Placing) -> bool:
+        """Whether another change may have fallen among the same shots."""
+        at = self.placings.index(placing)
+        around = self.placings[max(0, at - 1) : at] + self.placings[at + 1 : at + 2]
+        return any(
+            other.places[0] < placing.places[-1] and placing.places[0] < other.places[-1]
+            for other in around
+        )
+
+    # What comes of it --------------------------------------------------------------------------
+
+    def _timeline(self) -> Timeline:
+        """The changes by places instead of times."""
+        return Timeline.of(
+            replace(placing.change, earliest=placing.places[0], latest=placing.places[-1])
+            for placing in self.placings
+        )
+
+    def stretches(self) -> Iterator[tuple[int, int]]:
+        """The shots from one logged change to the next, without those that one leaves open."""
+        start = 0
+        for change in self._timeline().changes:
+            if start < change.earliest:
+                yield start, change.earliest
+            start = max(start, change.latest)
+        if start < len(self.order.shots):
+            yield start, len(self.order.shots)
+
+    def findings(self, steps: Mapping[int, Doubt]) -> Mapping[str, Finding]:
+        timeline = self._timeline()
+        found = {}
+        for at in self.notes.keys() | steps.keys():
+            frame = self.order.shots[at].frame
+            if frame.file in self.layout.by_name and at not in steps:
+                continue
+            settings = timeline.settings(at, at + 1) if at in self.notes else None
+            doubts = [doubt for doubt in (self.notes.get(at), steps.get(at)) if doubt]
+            found[frame.file] = Finding(settings, tuple(doubts))
+        return found
+
+
+def _placings(timeline: Timeline, order: Order) -> Iterator[_Placing]:
+    before: Change | None = None
+    for change in timeline.changes:
+        least, most = order.places(change.earliest, change.latest)
+        # Of two logs whose changes may have come in either order, neither says what came before.
+        known = before is not None and (
+            before.log == change.log or before.latest <= change.earliest
+        )
+        setting = before.setting if before is not None and known else None
+        yield _Placing(change, setting, least, most, range(least, most + 1))
+        before = change
+
+
+def _by_light_text(placing: _Placing, old: Setting, new: Setting) -> str:
+    return (
+        f"made within the change of line {placing.change.line}: "
+        f"the light tells f/{old.f_number:f} from f/{new.f_number:f}"
+    )

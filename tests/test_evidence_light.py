@@ -1,0 +1,246 @@
+"""The light places the turn of a ring inside its minute, and objects where no entry explains it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+import pytest
+from PIL import Image
+
+from flangeback.evidence import read_picture
+from flangeback.frames import Exposure, Frame
+from flangeback.match import FrameMatch, match_frames
+from support.scenes import KIT, Seen, found, seen
+from support.shots import kinds, log, shot
+
+LOG = "9:00 k7 miran58 f/2.8\n9:40 k7 f/5.6\n"
+SILENT = "9:00 k7 miran58 f/2.8\n"
+
+
+def outing(
+    stops: dict[str, float], scenes: dict[str, float] | None = None, noise: float = 0.0
+) -> list[Seen]:
+    """Frames by their time, each with the f-number the ring stood at; the scene is one of EV 12
+    where `scenes` says nothing else, give or take `noise`."""
+    chance = Random(4)
+    return [
+        seen(
+            f"K7_{n:04}",
+            time,
+            stop,
+            (scenes or {}).get(time, 12.0) + chance.gauss(0, noise),
+        )
+        for n, (time, stop) in enumerate(stops.items(), start=201)
+    ]
+
+
+def quiet(start: int, end: int, stop: float) -> dict[str, float]:
+    """A frame every minute and a half, from one minute after nine to another."""
+    times = range(start * 60, end * 60, 90)
+    return {f"{9 + at // 3600:02}:{at // 60 % 60:02}:{at % 60:02}": stop for at in times}
+
+
+AROUND = quiet(20, 39, 2.8), quiet(42, 60, 5.6)
+
+
+def told(frames: list[Seen], text: str = LOG) -> dict[str, float | None]:
+    """The f-number filled, by time."""
+    return {f"{one.frame.time.at:%H:%M:%S}": _stop(one) for one in found(frames, text)
+            if one.frame.time}  # fmt: skip
+
+
+def at(frames: list[Seen], text: str, time: str) -> FrameMatch:
+    return next(
+        one
+        for one in found(frames, text)
+        if one.frame.time and f"{one.frame.time.at:%H:%M:%S}" == time
+    )
+
+
+def _stop(one: FrameMatch) -> float | None:
+    return float(one.fill.f_number) if one.fill and one.fill.f_number else None
+
+
+def doubted(frames: list[Seen], text: str) -> list[str]:
+    """The times of the frames with a light-step."""
+    return [
+        f"{one.frame.time.at:%H:%M}"
+        for one in found(frames, text)
+        if one.frame.time and "light-step" in kinds(one)
+    ]
+
+
+# Placing ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.15])
+@pytest.mark.parametrize("turned", [0, 1, 2, 3])
+def test_a_step_places_the_turn_of_a_ring(turned: int, noise: float) -> None:
+    times = ["09:40:05", "09:40:25", "09:40:45"]
+    inside = {time: 2.8 if n < turned else 5.6 for n, time in enumerate(times)}
+    frames = outing({**AROUND[0], **inside, **AROUND[1]}, noise=noise)
+    assert {time: told(frames)[time] for time in times} == inside
+
+
+def test_a_step_of_another_size_places_nothing() -> None:
+    # One stop where the log has two: something isn't as it was noted.
+    inside = {"09:40:05": 2.8, "09:40:45": 4.0}
+    after = dict.fromkeys(AROUND[1], 4.0)
+    frames = outing({**AROUND[0], **inside, **after})
+    assert told(frames)["09:40:45"] is None
+
+
+def test_a_step_in_the_other_direction_places_nothing() -> None:
+    inside = {"09:40:05": 5.6, "09:40:45": 2.8}
+    before, after = dict.fromkeys(AROUND[0], 5.6), dict.fromkeys(AROUND[1], 2.8)
+    frames = outing({**before, **inside, **after})
+    assert [told(frames)[time] for time in inside] == [None, None]
+
+
+def test_a_frame_half_way_between_is_left_open() -> None:
+    # A cloud of one stop on one frame: half of the two that the ring was turned by.
+    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]}, {"09:40:30": 11.0})
+    assert told(frames)["09:40:30"] is None
+
+
+def test_light_that_scatters_as_much_as_the_step_places_nothing() -> None:
+    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]}, noise=1.0)
+    assert told(frames)["09:40:30"] is None
+
+
+def test_light_that_changed_over_the_minute_places_nothing() -> None:
+    scenes = dict.fromkeys(AROUND[1], 11.0)
+    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]}, scenes)
+    assert told(frames)["09:40:30"] is None
+
+
+def test_frames_whose_light_is_not_known_tell_nothing() -> None:
+    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]})
+    assert told(frames)["09:40:30"] == 2.8
+    blind = [replace(one, frame=replace(one.frame, exposure=Exposure())) for one in frames]
+    assert told(blind)["09:40:30"] is None
+
+
+def test_a_change_of_lens_is_not_placed_by_light() -> None:
+    text = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/5.6\n"
+    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]})
+    assert at(frames, text, "09:40:30").outcome == "unsure"
+
+
+# Steps that no entry explains ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.15])
+def test_every_frame_from_the_step_to_the_next_change_is_doubted(noise: float) -> None:
+    stops = {**quiet(20, 32, 2.8), **quiet(33, 40, 5.6), **quiet(41, 60, 8.0)}
+    frames = outing(stops, noise=noise)
+    text = f"{SILENT}9:40 k7 f/8\n"
+    # The log's word is filled, and the light objects.
+    assert told(frames, text)["09:36:00"] == 2.8
+    assert doubted(frames, text) == [time[:5] for time in quiet(33, 40, 5.6)]
+    (doubt,) = at(frames, text, "09:36:00").doubts
+    assert "f/5.6 instead of f/2.8" in doubt.text
+    assert "stops less light" in doubt.text
+
+
+def test_an_outing_as_noted_has_no_step() -> None:
+    for seed in range(20):
+        chance = Random(seed)
+        stops = {**quiet(5, 39, 2.8), **quiet(41, 60, 5.6)}
+        scenes = {time: 12 + chance.gauss(0, 0.3) for time in stops}
+        assert doubted(outing(stops, scenes), LOG) == []
+
+
+def test_a_cloud_that_stays_past_the_next_entry_is_light() -> None:
+    stops = {**quiet(20, 40, 2.8), **quiet(41, 60, 5.6)}
+    scenes = {time: 10.0 for time in stops if time >= "09:33"}
+    assert doubted(outing(stops, scenes), LOG) == []
+
+
+def test_a_cloud_that_passes_is_light() -> None:
+    stops = quiet(5, 59, 2.8)
+    scenes = {time: 10.0 for time in stops if "09:20" <= time < "09:30"}
+    assert doubted(outing(stops, scenes), SILENT) == []
+
+
+def test_light_that_fades_is_no_step() -> None:
+    stops = quiet(5, 59, 2.8)
+    scenes = {time: 12 - n / 10 for n, time in enumerate(stops)}
+    assert doubted(outing(stops, scenes), SILENT) == []
+
+
+def test_a_step_that_no_ring_could_make_is_light() -> None:
+    # Two stops wider than f/2.8 is f/1.4; the lens opens to f/2.
+    stops = {**quiet(5, 30, 2.8), **quiet(30, 59, 1.4)}
+    assert doubted(outing(stops), SILENT) == []
+
+
+def test_light_that_stepped_for_another_body_too_is_light() -> None:
+    text = f"{SILENT}9:00 n2 tolvan28 f/5.6\n"
+    stops = {**quiet(5, 30, 2.8), **quiet(30, 59, 5.6)}
+    mine = outing(stops)
+    steady, dimmed = (
+        [
+            seen(f"N2_{n:04}", time, 5.6, 12 - 2 * (dims and time >= "09:30"), "n2")
+            for n, time in enumerate(stops)
+        ]
+        for dims in (False, True)
+    )
+    assert doubted([*mine, *steady], text) == [time[:5] for time in quiet(30, 59, 5.6)]
+    assert doubted([*mine, *dimmed], text) == []
+
+
+def test_a_body_in_manual_exposure_shows_it_in_its_pictures() -> None:
+    stops = {**quiet(5, 30, 2.8), **quiet(30, 59, 5.6)}
+    one = outing(stops)[0].frame.exposure
+    frames = [
+        Seen(replace(shown.frame, exposure=one), -2.0 if time < "09:30" else -4.0)
+        for shown, time in zip(outing(stops), stops, strict=True)
+    ]
+    assert doubted(frames, SILENT) == [time[:5] for time in quiet(30, 59, 5.6)]
+
+
+# Pictures --------------------------------------------------------------------------------------
+
+
+def grey(path: Path, value: int, **how: object) -> float:
+    Image.new("RGB", (640, 480), (value, value, value)).save(path, "JPEG", quality=95)
+    light = read_picture(replace(shot("K7_0001", "09:00:00"), path=path))
+    assert light is not None
+    assert light.contrast < 0.01
+    return light.brightness
+
+
+def test_brightness_is_of_linear_light(tmp_path: Path) -> None:
+    # IEC 61966-2-1: 188 is half of white's light, 118 is 18 %, 0.18 log2 -2.47.
+    assert grey(tmp_path / "a.jpg", 255) == pytest.approx(0, abs=0.01)
+    assert grey(tmp_path / "b.jpg", 188) == pytest.approx(-1, abs=0.03)
+    assert grey(tmp_path / "c.jpg", 118) == pytest.approx(-2.47, abs=0.03)
+
+
+def test_contrast_is_of_the_values_as_stored(tmp_path: Path) -> None:
+    picture = Image.new("RGB", (640, 480))
+    picture.paste((255, 255, 255), (0, 0, 320, 480))
+    picture.save(tmp_path / "a.jpg", "JPEG")
+    light = read_picture(replace(shot("K7_0001", "09:00:00"), path=tmp_path / "a.jpg"))
+    assert light is not None
+    assert light.contrast == pytest.approx(0.5, abs=0.01)
+    assert light.brightness == pytest.approx(-1, abs=0.03)
+
+
+@pytest.mark.parametrize("content", [b"", b"no picture", b"\xff\xd8\xff\xe0\0\x10JFIF"])
+def test_what_is_no_picture_has_no_light(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(content)
+    assert read_picture(replace(shot("K7_0001", "09:00:00"), path=path)) is None
+    assert read_picture(replace(shot("K7_0001", "09:00:00"), path=tmp_path / "none.jpg")) is None
+
+
+def test_pictures_are_read_only_where_they_can_tell(tmp_path: Path) -> None:
+    frames = [one.frame for one in outing(quiet(5, 59, 2.8))]
+    silent = [replace(frame, exposure=Exposure()) for frame in frames]
+    read: list[Frame] = []
+    match_frames(silent, [log(SILENT)], KIT, pictures=read.append)
+    assert read == []
