@@ -73,5 +73,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     import difflib
 
     by_folded: dict[str, str] = {name.casefold(): name for name in known}
-    found: Sequence[str] = difflib.get_close_matches(word.casefold(), list(by_folded), 1, 0.6)
+    # In a word of two letters, one that differs is half of it.
+    cutoff = 0.6 if len(word) > 2 else 0.5
+    found: Sequence[str] = difflib.get_close_matches(word.casefold(), list(by_folded), 1, cutoff)
     return by_folded[found[0]] if found else None
