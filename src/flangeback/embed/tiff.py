@@ -100,6 +100,9 @@ def edit_block(
     room = Room(block, used, len(overhang), greatest, padding=padding)
     edit = _carried_out(_Writer(block, overhang), below, above, room)
     _refuse_shared(edit, used)
+    if edit.appended and not used.complete:
+        # Such a directory is read out of what follows the block, which would move.
+        raise Refused("a directory of the Exif block can't be read, so nothing may follow the block")
     return edit
 
 
