@@ -8,7 +8,7 @@ end is marked or refused, and directory cycles end the walk.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -31,7 +31,8 @@ _POINTERS = (LONG, 13, 16, 18)
 EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY, SUB_DIRECTORIES = 0x8769, 0x8825, 0xA005, 0x014A
 MAKER_NOTE = 0x927C
 XMP_PACKET = 0x02BC
-_CHILDREN = (EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY, SUB_DIRECTORIES)
+_SINGLE = (EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY)
+_CHILDREN = (*_SINGLE, SUB_DIRECTORIES)
 
 ENTRY_SIZE = 12
 MAGIC, BIG_MAGIC = 42, 43
@@ -217,7 +218,7 @@ class Block:
 
     def directories(self) -> Iterator[Directory]:
         """Every directory that can be reached, each once. Raises Damaged at one that can't."""
-        waiting, seen = [self.first], set[int]()
+        waiting, seen, single = [self.first], set[int](), set[int]()
         while waiting:
             at = waiting.pop()
             if at == 0 or at in seen:
@@ -227,10 +228,14 @@ class Block:
             seen.add(at)
             found = self.directory(at)
             yield found
-            waiting.append(found.next)
             waiting.extend(self._children(found))
+            # What follows an Exif, GPS or interoperability directory nobody reads, and a common
+            # writer leaves that pointer out, so that a value's bytes stand there.
+            single.update(self._children(found, _SINGLE))
+            if at not in single:
+                waiting.append(found.next)
 
-    def _children(self, parent: Directory) -> Iterator[int]:
+    def _children(self, parent: Directory, tags: Sequence[int] = _CHILDREN) -> Iterator[int]:
         for entry in parent.entries:
-            if entry.tag in _CHILDREN and entry.type in _POINTERS and entry.count <= 16:
+            if entry.tag in tags and entry.type in _POINTERS and entry.count <= 16:
                 yield from (int(value) for value in self.numbers(entry) if value)
