@@ -15,7 +15,7 @@ from fractions import Fraction
 from flangeback.containers.file import FileHead
 
 BYTE, ASCII, SHORT, LONG, RATIONAL = 1, 2, 3, 4, 5
-UNDEFINED, SRATIONAL = 7, 10
+UNDEFINED, SRATIONAL, IFD = 7, 10, 13
 TYPE_SIZES = (
     {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4}
     | {10: 8, 11: 4, 12: 8, 13: 4}
@@ -26,7 +26,7 @@ technical notes; 16 to 18 are BigTIFF's, from memory)."""
 
 _INTEGERS = {1: "B", 3: "H", 4: "I", 6: "b", 8: "h", 9: "i", 13: "I", 16: "Q", 17: "q", 18: "Q"}
 _FRACTIONS = {5: "I", 10: "i"}
-_POINTERS = (LONG, 13, 16, 18)
+_POINTERS = (LONG, IFD, 16, 18)
 
 EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY, SUB_DIRECTORIES = 0x8769, 0x8825, 0xA005, 0x014A
 MAKER_NOTE = 0x927C
@@ -216,17 +216,29 @@ class Block:
             raise Damaged(f"the entry at {entry.at} should point to a directory and doesn't")
         return self.directory(at)
 
-    def directories(self) -> Iterator[Directory]:
-        """Every directory that can be reached, each once. Raises Damaged at one that can't."""
+    def directories(self, lost: set[int] | None = None) -> Iterator[Directory]:
+        """Every directory that can be reached, each once. One that can't be read raises Damaged,
+        or has its offset put into `lost`."""
         waiting, seen, single = [self.first], set[int](), set[int]()
+        entries = 0
         while waiting:
             at = waiting.pop()
             if at == 0 or at in seen:
                 continue
-            if len(seen) >= _MOST_DIRECTORIES:
-                raise Damaged(f"the block chains more than {_MOST_DIRECTORIES} directories")
+            if len(seen) >= _MOST_DIRECTORIES or entries > _MOST_ENTRIES:
+                raise Damaged(
+                    f"the block chains more than {_MOST_DIRECTORIES} directories, "
+                    f"or more than {_MOST_ENTRIES} entries"
+                )
             seen.add(at)
-            found = self.directory(at)
+            try:
+                found = self.directory(at)
+            except Damaged:
+                if lost is None:
+                    raise
+                lost.add(at)
+                continue
+            entries += len(found.entries)
             yield found
             waiting.extend(self._children(found))
             # What follows an Exif, GPS or interoperability directory nobody reads, and a common

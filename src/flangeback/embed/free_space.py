@@ -38,11 +38,13 @@ _MARGIN = 16
 class Usage:
     """The spans of a block that its directories refer to, once for each reference.
 
-    `complete` is False where a directory couldn't be read, so that more may be in use.
+    `complete` is False where more may be in use; `lost` are the offsets of directories that
+    couldn't be read (0: nobody knows which).
     """
 
     spans: tuple[Span, ...]
     complete: bool
+    lost: frozenset[int]
 
     def users(self, start: int, end: int) -> int:
         """How many references touch a byte from `start` to `end`."""
@@ -56,18 +58,19 @@ class Usage:
 def usage(block: Block) -> Usage:
     """What the block's header, directories and their entries use."""
     spans = [_HEADER]
+    lost = set[int]()
     try:
-        for directory in block.directories():
+        for directory in block.directories(lost):
             spans.append((directory.at, directory.at + directory.size))
             spans.extend(
                 (e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline
             )
             spans.extend(_data_spans(block, directory))
             if len(spans) > _MOST_SPANS:
-                return Usage(tuple(spans), complete=False)
+                return Usage(tuple(spans), False, frozenset(lost))
     except Damaged:
-        return Usage(tuple(spans), complete=False)
-    return Usage(tuple(spans), complete=True)
+        lost.add(0)
+    return Usage(tuple(spans), not lost, frozenset(lost))
 
 
 def _data_spans(block: Block, directory: Directory) -> Iterator[Span]:

@@ -17,6 +17,7 @@ from flangeback.containers.tiff import (
     BYTE,
     ENTRY_SIZE,
     EXIF_DIRECTORY,
+    IFD,
     LONG,
     NO_DIRECTORY,
     XMP_PACKET,
@@ -100,9 +101,14 @@ def edit_block(
     room = Room(block, used, len(overhang), greatest, padding=padding)
     edit = _carried_out(_Writer(block, overhang), below, above, room)
     _refuse_shared(edit, used)
-    if edit.appended and not used.complete:
-        # Such a directory is read out of what follows the block, which would move.
-        raise Refused("a directory of the Exif block can't be read, so nothing may follow the block")
+    if edit.appended and used.lost:
+        # Such a directory is read out of what follows the block, which would move; at a file's
+        # end nothing follows, but the appended bytes could be taken for it.
+        end = block.size + len(edit.appended)
+        if padding or min(used.lost) < end:
+            raise Refused(
+                "a directory of the Exif block can't be read, so nothing may follow the block"
+            )
     return edit
 
 
@@ -141,7 +147,8 @@ class _Change:
         entries = (
             tuple(e for e in directory.entries if e.tag == EXIF_DIRECTORY) if directory else ()
         )
-        pointer = _Slot(EXIF_DIRECTORY, LONG, 1, bytes(4), entries, None)
+        kind = IFD if any(entry.type == IFD for entry in entries) else LONG
+        pointer = _Slot(EXIF_DIRECTORY, kind, 1, bytes(4), entries, None)
         return _Change(directory, (*self.slots, pointer))
 
     def with_pointer(self, pointer: bytes) -> _Change:
