@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from flangeback import __version__
-from flangeback.cli import demo, fill, kit, match, survey, verify
+from flangeback.cli import demo, draft, fill, kit, match, survey, verify
 
 app = typer.Typer(
     add_completion=True,
@@ -18,6 +18,7 @@ app = typer.Typer(
 )
 app.command("demo")(demo.demo)
 app.command("survey")(survey.survey)
+app.command("draft")(draft.draft)
 app.command("match")(match.match)
 app.command("fill")(fill.fill)
 app.command("verify")(verify.verify)

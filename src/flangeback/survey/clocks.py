@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from itertools import combinations, pairwise
 from statistics import median
 
+from flangeback.survey.counters import counted
 from flangeback.survey.model import BodyName, ClockGap, Disorder, Sight
 
 Timed = Sequence[tuple[datetime, Sight]]
-
-_COUNTED = re.compile(r"(.*?)(\d{1,18})([^\d/]*)", re.DOTALL)
-"""A file as what stands before its last number, the number, and what follows."""
 
 _QUARTER = timedelta(minutes=15)
 """Civil zones are whole quarters of an hour from UTC (common practice)."""
@@ -60,10 +57,9 @@ def disorders(timed: Timed) -> Iterator[Disorder]:
     """Where the counter goes back though time goes on, within one folder and one kind of name."""
     latest: dict[tuple[str, str], tuple[int, datetime, str]] = {}
     for at, frame in timed:
-        name = _COUNTED.fullmatch(frame.file)
-        if name is None:
+        series, number = counted(frame.file)
+        if number is None:
             continue
-        series, number = (name[1].casefold(), name[3].casefold()), int(name[2])
         before = latest.get(series)
         if before is not None and _goes_back(before[0], number) and before[1] < at:
             yield Disorder(before[2], frame.file, before[1], at)

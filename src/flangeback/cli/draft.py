@@ -1,0 +1,43 @@
+"""`flangeback draft`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flangeback.cli.shared import Frames, KitFile, ends_cleanly, progress
+
+LogFile = Annotated[
+    Path | None,
+    typer.Option("-o", "--output", metavar="LOG", help="A new file for the log. [default: stdout]"),
+]
+
+
+def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
+    """Write a session log to fill in, from the frames' pauses, lenses and slate frames.
+
+    Works without a kit; with one it knows the bodies. What stands there already is left alone.
+
+    Example: flangeback draft 2026-05-17 -o 2026-05-17/session.txt
+    """
+    with ends_cleanly(json=False):
+        from flangeback.draft import draft_log, read_pictures, write_new
+        from flangeback.evidence import read_picture
+        from flangeback.frames import scan
+        from flangeback.kit import read_kit
+
+        default = frames / "kit.toml"
+        gear = read_kit(kit or default) if kit or default.exists() else None
+        with progress("reading frames", None, quiet=False) as step:
+            found = scan(frames, step)
+        with progress("looking for slate frames", len(found), quiet=False) as step:
+            pictures = read_pictures(found, read_picture, step)
+        text = draft_log(found, pictures, gear)
+        if output is None:
+            print(text, end="")
+            return
+        write_new(output, text)
+        typer.echo(f"{output} is there to be filled in; then:", err=True)
+        typer.echo(f"  flangeback match {frames} --log {output}", err=True)

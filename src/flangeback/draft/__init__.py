@@ -1,0 +1,7 @@
+"""A session log to fill in, from a folder of frames."""
+
+from flangeback.draft.drafting import draft_log
+from flangeback.draft.lights import is_slate, read_pictures
+from flangeback.draft.writing import write_new
+
+__all__ = ["draft_log", "is_slate", "read_pictures", "write_new"]

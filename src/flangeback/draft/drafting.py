@@ -1,0 +1,298 @@
+"""Writes a session log to fill in, from the frames alone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from fractions import Fraction
+from textwrap import wrap
+
+from flangeback.draft.lights import Pictures, is_slate, light_through
+from flangeback.draft.naming import Namer
+from flangeback.draft.pieces import Piece, pieces
+from flangeback.errors import InputError
+from flangeback.frames.model import Frame
+from flangeback.kit.model import Body, Kit, Lens
+from flangeback.match.bodies import body_of, described
+from flangeback.match.judging import FALSE_REGISTER, same_lens
+from flangeback.sessionlog import parse_log
+from flangeback.survey.clocks import gps_ahead
+from flangeback.survey.sighting import sight_of
+
+A_LENS, A_STOP = "LENS", "f/STOP"
+"""The blanks. No log with one of them in an entry is read."""
+
+_COLUMNS = 80
+_A_STEP = 0.7
+"""Stops: less than a ring's smallest click tells nothing (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Maker:
+    """A body that made some of the frames. `word` is what an entry calls it, empty where none
+    has to; `body` is the kit's, where it has it."""
+
+    name: str
+    word: str
+    body: Body | None
+    frames: tuple[Frame, ...]
+
+
+def draft_log(frames: Sequence[Frame], pictures: Pictures, kit: Kit | None = None) -> str:
+    """A session log with an entry to fill in for each piece of the outing.
+
+    It reads as a log as it stands, by this kit (or by any, without one): what is to be filled in
+    is commented out. `pictures` tells slate frames and steps of the light; it may be empty.
+    """
+    return "".join(f"{line}\n" for line in _Draft(frames, pictures, kit).lines())
+
+
+class _Draft:
+    def __init__(self, frames: Sequence[Frame], pictures: Pictures, kit: Kit | None) -> None:
+        self.damaged = [frame for frame in frames if frame.damage is not None]
+        self.frames = [frame for frame in frames if frame.damage is None]
+        self.pictures = pictures
+        self.kit = kit or Kit()
+        self.has_kit = kit is not None
+        self.namer = Namer(frames, self.kit)
+        self.slates = {file for file, light in pictures.items() if is_slate(light)}
+        self.makers = _makers(self.frames, kit)
+        self.day: date | None = None
+
+    def lines(self) -> Iterator[str]:
+        yield from self._head()
+        days = sorted({frame.time.at.date() for frame in self.frames if frame.time is not None})
+        if days:
+            yield from self._new_day(days[0])
+        yield from self._zone()
+        for maker in self.makers:
+            yield from self._maker(maker)
+        light: dict[str, float | None] = {}
+        for maker, piece in self._in_order():
+            yield ""
+            if piece.start is not None:
+                yield from self._new_day(piece.start.date())
+            if piece.is_slate:
+                yield from self._slate(piece.frames[0])
+                continue
+            now = None if _is_native(piece) else light_through(piece.frames, self.pictures)
+            yield from _comment(_hint(piece, maker, now, light.get(maker.name)))
+            light[maker.name] = now
+            yield from self._entries(maker, piece)
+        if self.damaged:
+            yield ""
+            yield from _comment(f"can't be read: {', '.join(_shown(f.file) for f in self.damaged)}")
+
+    def _in_order(self) -> Sequence[tuple[_Maker, Piece]]:
+        """All pieces in the order of the cameras' time; those without one come last."""
+        found = [
+            (maker, piece) for maker in self.makers for piece in pieces(maker.frames, self.slates)
+        ]
+        return sorted(found, key=lambda one: (one[1].start is None, one[1].start or datetime.min))
+
+    # The head ----------------------------------------------------------------------------------
+
+    def _head(self) -> Iterator[str]:
+        count = len(self.frames)
+        yield from _comment(
+            f"A session log to fill in, drafted from {count} frame{'s' * (count != 1)}. For each "
+            f"piece, put the lens for {A_LENS} and its f-number for {A_STOP}, and take away the # "
+            "before the entry. Split an entry where something was changed in between; an entry "
+            "may also begin with a time. What an entry doesn't say is carried on, per body."
+        )
+        if self.has_kit:
+            for what, keys in (("lenses", self.kit.lenses), ("adapters", self.kit.adapters)):
+                if keys:
+                    yield from _comment(f"{what} of the kit: {', '.join(keys)}")
+        else:
+            yield from _comment("Names of bodies, lenses and adapters are the kit file's.")
+        yield ""
+
+    def _new_day(self, day: date) -> Iterator[str]:
+        if day == self.day:
+            return
+        self.day = day
+        line = f"date {day}"
+        # Some clocks were never set: 1980 is a date, year 1 is none to a log.
+        yield line if self._is_read(line) else f"# {line}"
+
+    def _zone(self) -> Iterator[str]:
+        offsets = {frame.time.offset for frame in self.frames if frame.time is not None} - {None}
+        texts = sorted(_offset(offset) for offset in offsets if offset is not None)
+        if len(texts) == 1 and self._is_read(f"zone {texts[0]}"):
+            yield f"zone {texts[0]}"
+        elif texts:
+            yield from _comment(f"zone: the frames state {', '.join(texts)}")
+
+    def _is_read(self, line: str) -> bool:
+        try:
+            parse_log(line, self.kit)
+        except InputError:
+            return False
+        return True
+
+    def _maker(self, maker: _Maker) -> Iterator[str]:
+        yield ""
+        known = "" if maker.body is not None or not self.has_kit else ", no body of the kit yet"
+        called = f" is {maker.word}" if maker.word else ""
+        yield from _comment(f"{maker.name}{called}{known}. Its clock, held against yours:")
+        yield _clock(maker)
+
+    # Pieces ------------------------------------------------------------------------------------
+
+    def _slate(self, frame: Frame) -> Iterator[str]:
+        name = self.namer.name(frame)
+        if name is None:
+            yield from _comment(f"{_shown(frame.file)} is black: a slate frame?")
+        else:
+            yield f"slate {name}  # black"
+
+    def _entries(self, maker: _Maker, piece: Piece) -> Iterator[str]:
+        words = " ".join(word for word in (maker.word, *_setting(piece, maker, self.kit)) if word)
+        for place, run in self.namer.ranges(piece.frames):
+            times = [frame.time.at for frame in run if frame.time is not None]
+            if place is not None:
+                yield f"# {place}  {words}"
+            elif times:
+                # By the body's clock, to the second.
+                yield f"# {times[0]:%H:%M:%S}-{times[-1]:%H:%M:%S}  {words}"
+            else:
+                files = ", ".join(_shown(frame.file) for frame in run)
+                yield from _comment(f"no entry can name: {files}")
+
+
+def _makers(frames: Sequence[Frame], kit: Kit | None) -> Sequence[_Maker]:
+    by_maker: dict[tuple[str, str | None], list[Frame]] = {}
+    bodies: dict[tuple[str, str | None], Body | None] = {}
+    for frame in frames:
+        body = body_of(frame, kit) if kit is not None else None
+        name = (_shown(described(frame)), body.key if body else None)
+        by_maker.setdefault(name, []).append(frame)
+        bodies[name] = body
+    only = len(by_maker) == 1
+    return [
+        _Maker(
+            name[0],
+            body.key if (body := bodies[name]) else "" if only else _slug(name[0]),
+            body,
+            tuple(found),
+        )
+        for name, found in by_maker.items()
+    ]
+
+
+def _clock(maker: _Maker) -> str:
+    """A clock line to fill in; GPS time fills it where the frames have it."""
+    count, ahead, whole = gps_ahead([sight_of(frame) for frame in maker.frames])
+    told = f"  # by the GPS time of {count} frame{'s' * (count != 1)}"
+    if ahead is None or not whole:
+        ahead, told = timedelta(0), ""
+    seconds = abs(ahead) // timedelta(seconds=1)
+    way = "slow" if ahead < timedelta(0) else "fast"
+    words = " ".join(word for word in ("# clock", maker.word, way) if word)
+    return f"{words} {seconds // 60}m{seconds % 60}s{told}"
+
+
+def _slug(name: str) -> str:
+    """A key such as a kit might have: kestrin-k7."""
+    return re.sub(r"[^a-z0-9]+", "-", name.split(" (")[0].casefold()).strip("-") or "body"
+
+
+def _setting(piece: Piece, maker: _Maker, kit: Kit) -> Iterator[str]:
+    """Lens and f-number as far as the frames know them, else the blanks."""
+    data = piece.frames[0].lens_data
+    if _is_native(piece):
+        lens = next((lens for lens in kit.lenses.values() if same_lens(lens, data)), None)
+        if lens is None:
+            yield "off"
+            return
+        yield lens.key
+        yield A_STOP
+        return
+    likely = list(_likely(data.registered_focal_length, maker.body, kit))
+    yield likely[0].key if len(likely) == 1 else A_LENS
+    yield A_STOP
+
+
+def _is_native(piece: Piece) -> bool:
+    """Whether the frames name a lens that gave its f-number."""
+    data = piece.frames[0].lens_data
+    return data.says_lens and data.f_number is not None
+
+
+def _likely(length: Fraction | None, body: Body | None, kit: Kit) -> Iterator[Lens]:
+    """The lenses for which this focal length (mm) would be registered on this body."""
+    if length is None or body is None:
+        return
+    for lens in kit.lenses.values():
+        factors = {adapter.factor for adapter in kit.adapters_for(lens, body)}
+        if lens.mount == body.mount:
+            factors.add(Decimal(1))
+        for factor in factors:
+            low, high = (Fraction(end * factor) for end in lens.focal)
+            if low * (1 - FALSE_REGISTER) <= length <= high * (1 + FALSE_REGISTER):
+                yield lens
+                break
+
+
+# Words -----------------------------------------------------------------------------------------
+
+
+def _hint(piece: Piece, maker: _Maker, light: float | None, before: float | None) -> str:
+    count = len(piece.frames)
+    parts = [f"{maker.word or maker.name}: {count} frame{'s' * (count != 1)}"]
+    parts.append(_times(piece))
+    parts += _exposures(piece.frames)
+    data = piece.frames[0].lens_data
+    if data.registered_focal_length is not None:
+        parts.append(f"{float(data.registered_focal_length):g} mm registered")
+    elif _is_native(piece):
+        parts.append(_shown(data.lens or "a lens by its specification"))
+    if light is not None and before is not None and abs(light - before) >= _A_STEP:
+        way = "more" if light > before else "less"
+        parts.append(f"{abs(light - before):.1f} stops {way} light than before: ring or weather")
+    return ", ".join(part for part in parts if part)
+
+
+def _times(piece: Piece) -> str:
+    if piece.start is None or piece.end is None:
+        return "without a time"
+    day = "" if piece.start.date() == piece.end.date() else "%m-%d "
+    start, end = f"{piece.start:%H:%M:%S}", f"{piece.end:{day}%H:%M:%S}"
+    return start if len(piece.frames) == 1 else f"{start}-{end}"
+
+
+def _exposures(frames: Sequence[Frame]) -> Iterator[str]:
+    times = [frame.exposure.time for frame in frames if frame.exposure.time]
+    if times:
+        yield _range(_time(min(times)), _time(max(times))) + " s"
+    isos = [frame.exposure.iso for frame in frames if frame.exposure.iso]
+    if isos:
+        yield "ISO " + _range(str(min(isos)), str(max(isos)))
+
+
+def _time(seconds: Fraction) -> str:
+    """A shutter time as bodies show it."""
+    return f"{float(seconds):g}" if seconds >= Fraction(3, 10) else f"1/{round(1 / seconds)}"
+
+
+def _range(low: str, high: str) -> str:
+    return low if low == high else f"{low} to {high}"
+
+
+def _offset(offset: timedelta) -> str:
+    minutes = abs(offset) // timedelta(minutes=1)
+    sign = "-" if offset < timedelta(0) else "+"
+    return f"{sign}{minutes // 60:02}:{minutes % 60:02}"
+
+
+def _shown(text: str) -> str:
+    """What a file or frame says, fit for a line of the log: no line ends, no control characters."""
+    return "".join(ch if ch.isprintable() else "?" for ch in text)
+
+
+def _comment(text: str) -> Iterator[str]:
+    yield from (f"# {line}" for line in wrap(text, _COLUMNS - 2, break_on_hyphens=False))

@@ -1,0 +1,57 @@
+"""Frames cut into pieces that one entry may hold for: at pauses, and where the lens changed."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby
+
+from flangeback.frames.model import Frame
+from flangeback.survey.clusters import clusters, in_time, pause_of
+from flangeback.survey.model import Sight
+from flangeback.survey.sighting import sight_of
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Frames of one body in a row. `start` and `end` are its clock's, None where the frames carry
+    no time. `is_slate` marks a lone slate frame."""
+
+    frames: tuple[Frame, ...]
+    start: datetime | None = None
+    end: datetime | None = None
+    is_slate: bool = False
+
+
+def pieces(frames: Sequence[Frame], slates: Collection[str]) -> Iterator[Piece]:
+    """The pieces of one body's frames, in the order of its clock; what has no time comes last.
+
+    A pause, a slate frame, another native lens and another focal length registered for the
+    stabiliser each begin a new one.
+    """
+    by_file = {frame.file: frame for frame in frames}
+    timed = in_time([sight_of(frame) for frame in frames])
+    for cluster in clusters(timed, pause_of(timed)):
+        for is_slate, run in _alike(cluster, slates):
+            yield Piece(
+                tuple(by_file[sight.file] for _, sight in run), run[0][0], run[-1][0], is_slate
+            )
+    untimed = tuple(frame for frame in frames if frame.time is None)
+    if untimed:
+        yield Piece(untimed)
+
+
+def _alike(
+    timed: Sequence[tuple[datetime, Sight]], slates: Collection[str]
+) -> Iterator[tuple[bool, Sequence[tuple[datetime, Sight]]]]:
+    """Runs of frames that nothing tells apart; a slate frame stands alone."""
+
+    def likeness(one: tuple[datetime, Sight]) -> tuple[object, ...]:
+        _, seen = one
+        lens = (seen.lens or True) if seen.is_native else None
+        slate = seen.file if seen.file in slates else None
+        return slate, lens, seen.registered_focal_length
+
+    for (slate, *_), run in groupby(timed, key=likeness):
+        yield slate is not None, list(run)
