@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import struct
 
+import piexif
 import pytest
 from PIL import Image
 
@@ -162,12 +163,21 @@ def test_nothing_is_written_where_all_agrees_already() -> None:
     assert edited(once, VALUES) == once
 
 
-def test_older_values_are_written_over_in_place() -> None:
-    once = edited(with_block(small_block()), VALUES)
-    other = decide(AT_5_6)
-    twice = edited(once, other)
+@pytest.mark.parametrize(
+    "plain", [with_block(small_block()), picture()], ids=["a block of bytes", "a new block"]
+)
+def test_older_values_are_written_over_in_place(plain: bytes) -> None:
+    """In a new block, too: piexif lays it out without the pointer behind the Exif directory."""
+    once = edited(plain, VALUES)
+    twice = edited(once, decide(AT_5_6))
     assert len(twice) == len(once)
     assert by_exiv2(twice)["Exif.Photo.FNumber"] == "56/10"
+
+
+def test_padding_behind_a_block_by_piexif_is_used() -> None:
+    block = piexif.dump({"0th": {0x0110: "Kestrin K7"}, "Exif": {0x9003: "2026:05:17 09:16:04"}})
+    source = with_segments(picture(), segment(APP1, block + bytes(2000)))
+    assert len(filled(source)) == len(source)
 
 
 # Several pictures in one file: the index counts sizes and offsets (CIPA DC-007, 5.2.3).
