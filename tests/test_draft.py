@@ -108,7 +108,7 @@ ALL = st.lists(FRAMES, max_size=25, unique_by=lambda found: found.file)
 
 
 @given(ALL, st.sampled_from([None, BLACK, GREY]), st.booleans())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=200, deadline=None)
 def test_any_drafted_log_parses_and_is_printed_as_the_same(
     frames: list[Frame], light: PictureLight | None, with_kit: bool
 ) -> None:
@@ -135,7 +135,7 @@ STEPS = st.lists(
 
 
 @given(STEPS)
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_a_draft_filled_in_says_of_each_frame_what_its_entry_says(
     steps: list[tuple[float, int, int | None, str, bool]],
 ) -> None:

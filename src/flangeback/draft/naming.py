@@ -32,7 +32,7 @@ class Namer:
         """The frames in runs, each with its range of names, such as K7_0212..K7_0230; None where
         names won't do."""
         for run in self._runs(frames):
-            name = self._name(run[0])
+            name = self._name(run[0], run[-1])
             forms = [f"{name}..{run[-1].stem}"]
             if len(run) == 1:
                 forms.insert(0, name)
@@ -68,14 +68,16 @@ class Namer:
         # Each once, and no other between them.
         return bisect_right(numbers, second) - bisect_left(numbers, first) == 2
 
-    def _name(self, frame: Frame) -> str:
-        """Its stem, with the folder before it where another folder has such a stem too."""
-        alone = len(self._folders[frame.stem.casefold()]) == 1
+    def _name(self, frame: Frame, last: Frame | None = None) -> str:
+        """Its stem, with the folder before it where it, or the last of its range, would otherwise
+        be a name of other frames too."""
+        ends = (frame, last or frame)
+        alone = all(len(self._folders[end.stem.casefold()]) == 1 for end in ends)
         return frame.stem if alone else _without_suffix(frame)
 
     def _is_read(self, written: str, run: Sequence[Frame]) -> bool:
         """Whether the log's reader takes it for these frames' names, and nothing else."""
-        if self._is_ambiguous(run[0]):
+        if self._is_ambiguous(run[0]) or self._is_ambiguous(run[-1]):
             return False
         body = next(iter(self._kit.bodies), "")
         try:
