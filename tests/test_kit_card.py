@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner, Result
 
@@ -166,6 +166,7 @@ def test_the_page_says_what_the_card_does() -> None:
         assert texts.count(caution) == 2
 
 
+@settings(deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1).filter(str.strip))
 def test_names_cannot_become_markup(name: str) -> None:
     kit = whole_kit()

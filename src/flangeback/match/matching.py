@@ -15,6 +15,7 @@ from flangeback.match.judging import Verdict, judge, strictest
 from flangeback.match.layout import BodyLog, Layout, lay_out
 from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome
 from flangeback.match.narrowing import Finding, gather
+from flangeback.match.sensor import with_equivalents
 from flangeback.sessionlog.model import SessionLog, Setting
 
 
@@ -36,7 +37,8 @@ def match_frames(
     layout = lay_out(frames, logs, kit)
     apart = _namesakes(frames)
     findings = gather(frames, layout, kit, pictures)
-    return Matches(tuple(_matched(frame, layout, kit, over, apart, findings) for frame in frames))
+    matched = (_matched(frame, layout, kit, over, apart, findings) for frame in frames)
+    return with_equivalents(Matches(tuple(matched)), kit)
 
 
 def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:

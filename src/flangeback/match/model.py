@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from flangeback.frames.model import Frame
 from flangeback.tags.decide import Fill
 from flangeback.tags.table import Tag
+
+if TYPE_CHECKING:
+    from flangeback.match.sensor import BodySensor
 
 NO_ENTRY = "no entry covers it"
 """The usual reason for unlogged."""
@@ -56,6 +60,7 @@ class DoubtKind(StrEnum):
     PAIR_DIFFERS = "pair-differs"
     CLOCK_UNSURE = "clock-unsure"
     NO_TIME = "no-time"
+    SENSOR_UNSURE = "sensor-unsure"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +95,11 @@ class FrameMatch:
 
 @dataclass(frozen=True, slots=True)
 class Matches:
-    """All frames of a run, in the order of their names."""
+    """All frames of a run, in the order of their names. `sensors` says, by the body's key, what
+    its sensor is known by."""
 
     frames: tuple[FrameMatch, ...]
+    sensors: Mapping[str, BodySensor] = field(default_factory=dict)
 
     @property
     def totals(self) -> Mapping[Outcome, int]:

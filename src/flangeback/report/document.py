@@ -10,6 +10,7 @@ from flangeback.copies.model import Filled, FrameCopy, Verified
 from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit
 from flangeback.match.model import FrameMatch, Matches
+from flangeback.report.sensor_lines import sensor_document
 
 Document = dict[str, Any]
 
@@ -20,6 +21,7 @@ def match_document(matches: Matches) -> Document:
         "schema": "flangeback/match-1",
         "frames": [_frame(found) for found in matches.frames],
         "totals": _totals(matches),
+        "sensors": sensor_document(matches),
     }
 
 
@@ -29,6 +31,7 @@ def fill_document(filled: Filled) -> Document:
         "schema": "flangeback/fill-1",
         "frames": [_frame(copy.match) | _copy(copy) for copy in filled.copies],
         "totals": _totals(filled.matches),
+        "sensors": sensor_document(filled.matches),
     }
 
 

@@ -16,6 +16,7 @@ from flangeback.copies.model import Filled, Verified
 from flangeback.demo.tour import Tour
 from flangeback.kit.model import Kit
 from flangeback.match.model import NO_ENTRY, FrameMatch, Matches, Outcome
+from flangeback.report.sensor_lines import sensor_lines
 
 _STYLES = {
     Outcome.FILL: "green",
@@ -49,7 +50,8 @@ def show_matches(console: Console, matches: Matches) -> None:
     """Prints what the frames come to."""
     in_order = sorted(matches.frames, key=_place)
     for title, frames in groupby(in_order, key=_title):
-        _show_body(console, title, list(frames))
+        shown = list(frames)
+        _show_body(console, title, shown, tuple(sensor_lines(matches, shown[0].body)))
     console.print(totals_line(matches))
 
 
@@ -71,7 +73,9 @@ def _place(found: FrameMatch) -> tuple[bool, str, bool, str, str]:
     )
 
 
-def _show_body(console: Console, title: str, frames: Sequence[FrameMatch]) -> None:
+def _show_body(
+    console: Console, title: str, frames: Sequence[FrameMatch], sensor: Sequence[str] = ()
+) -> None:
     models = {found.frame.model for found in frames if found.frame.model}
     heading = Text(title, style="bold")
     if len(models) == 1:
@@ -94,6 +98,8 @@ def _show_body(console: Console, title: str, frames: Sequence[FrameMatch]) -> No
             for note in notes:
                 console.print(Padding(note, (0, 0, 0, 4)))
     _flush(console, rows)
+    for line in sensor:
+        console.print(Text(line, style="dim"))
     console.print()
 
 

@@ -1,0 +1,44 @@
+"""What a frame tells about the sensor that made it."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+from flangeback.frames.model import Frame
+from flangeback.kit.model import FULL_FRAME_DIAGONAL
+
+PLAUSIBLE = (0.5, 8.0)
+"""Crop factors between which a sensor lies; some bodies write resolutions that mean nothing."""
+
+
+def plausible(crop_factor: float) -> bool:
+    return PLAUSIBLE[0] <= crop_factor <= PLAUSIBLE[1]
+
+
+def crop_of_size(size: tuple[float, float]) -> float:
+    """The crop factor of a sensor of this width and height in mm."""
+    return FULL_FRAME_DIAGONAL / math.hypot(*size)
+
+
+def used_area(frame: Frame) -> tuple[float, float] | None:
+    """Width and height in mm of the part of the sensor that made the picture: its pixels over
+    FocalPlaneResolution (CIPA DC-008). As the frame states it, plausible or not."""
+    plane = frame.focal_plane
+    if plane is None:
+        return None
+    return float(plane.width / plane.x_resolution), float(plane.height / plane.y_resolution)
+
+
+def stated_ratio(frame: Frame) -> Fraction | None:
+    """35 mm equivalent over focal length, in a frame whose lens told the body about itself.
+
+    None under digital zoom, which some bodies count into the equivalent, and where the focal
+    length was registered by hand: the body knows no better than its user.
+    """
+    data = frame.lens_data
+    if data.focal_length is None or data.focal_length_35mm is None or frame.digital_zoom:
+        return None
+    if data.f_number is None or data.registered_focal_length is not None:
+        return None
+    return data.focal_length_35mm / data.focal_length

@@ -1,0 +1,253 @@
+"""How big each body's sensor is, whether the kit says or not, and the 35 mm equivalents that
+follow.
+
+Evidence is ranked: the kit; equivalents over focal lengths in frames with native lenses; pixels
+over focal-plane resolution. The first there is counts; what speaks against it is a doubt, and
+never averaged in. A frame in a crop mode has fewer pixels of the same pitch: its equivalent goes by
+the part of the sensor that was used.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from flangeback.frames.model import Frame
+from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used_area
+from flangeback.kit.model import Body, Kit
+from flangeback.kit.optics import equivalent_35mm
+from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches
+
+STEADY = 0.03
+"""Relative. What one body says of its sensor twice is the same thing up to here."""
+
+AGREES = 0.06
+"""Relative. Two kinds of evidence speak of one sensor up to here: makers round, to 1.5 where
+43.27 mm over the diagonal is 1.53 or 1.56 (common practice)."""
+
+PART = 1.1
+"""A part of the sensor is a crop mode from this much smaller on; less is a trimmed edge."""
+
+Size = tuple[int, int] | None
+"""A picture's greater and lesser side in pixels; None where the frame doesn't say."""
+
+
+class SensorSource(StrEnum):
+    """Where a crop factor comes from, the best first."""
+
+    KIT = "the kit's sensor"
+    NATIVE = "frames with native lenses"
+    FOCAL_PLANE = "focal-plane resolution"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """A crop factor, and from how many frames (none for the kit)."""
+
+    source: SensorSource
+    crop_factor: float
+    frames: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SizeFinding:
+    """What holds for the pictures of one size that a body made: the evidence that counts, None
+    where there is none.
+
+    `part` is how many times smaller than the sensor, by its diagonal, the part was that made the
+    picture: above 1 in a crop mode. `against` says in words what other evidence there is against.
+    """
+
+    pixels: Size
+    evidence: Evidence | None
+    part: float = 1.0
+    against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BodySensor:
+    """What is known of one body's sensor. `refused` says which evidence was of no use, and why."""
+
+    sizes: Mapping[Size, SizeFinding]
+    refused: tuple[str, ...] = ()
+
+    def of(self, frame: Frame) -> SizeFinding:
+        """What holds for a frame that this body made."""
+        return self.sizes[_size(frame)]
+
+
+def sensor_of(body: Body, frames: Sequence[Frame]) -> BodySensor:
+    """What the kit and the frames that a body made tell of its sensor."""
+    by_size: dict[Size, list[Frame]] = defaultdict(list)
+    for frame in frames:
+        by_size[_size(frame)].append(frame)
+    seen = {size: _seen(found) for size, found in by_size.items()}
+    greatest = max((size for size in seen if size), key=math.prod, default=None)
+    parts = {size: _part(seen[size], seen[greatest or size]) for size in seen}
+    whole = next(
+        (
+            Evidence(SensorSource.NATIVE, at.native.crop_factor / part, at.native.frames)
+            for size, at in seen.items()
+            if at.native is not None and (part := parts[size]) is not None
+        ),
+        None,
+    )
+    return BodySensor(
+        {size: _finding(size, body, seen[size], parts[size], whole) for size in seen},
+        tuple(dict.fromkeys(text for at in seen.values() for text in at.refused)),
+    )
+
+
+def _size(frame: Frame) -> Size:
+    return None if frame.pixels is None else (max(frame.pixels), min(frame.pixels))
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What frames of one size say: the area of sensor used (mm, greater side first) and the crop
+    factors that follow, each None where it is absent or of no use."""
+
+    area: tuple[float, float] | None = None
+    native: Evidence | None = None
+    plane: Evidence | None = None
+    refused: tuple[str, ...] = ()
+
+
+def _seen(frames: Sequence[Frame]) -> _Seen:
+    native, plane = _native(frames), _plane(frames)
+    refused = tuple(text for text in (native, plane) if isinstance(text, str))
+    areas = sorted(_areas(frames), key=math.prod)
+    usable = plane if isinstance(plane, Evidence) else None
+    return _Seen(
+        areas[len(areas) // 2] if usable else None,
+        native if isinstance(native, Evidence) else None,
+        usable,
+        refused,
+    )
+
+
+def _native(frames: Sequence[Frame]) -> Evidence | str | None:
+    """The ratio that frames with native lenses state, or why it is of no use.
+
+    Equivalents are rounded to whole mm, or cut off: the longest says most, and every other has to
+    agree with it to a mm.
+    """
+    stated = [
+        (frame.lens_data.focal_length, ratio)
+        for frame in frames
+        if (ratio := stated_ratio(frame)) is not None and frame.lens_data.focal_length
+    ]
+    if not stated:
+        return None
+    best = float(max(stated)[1])
+    if any(abs(float(ratio) - best) * float(focal) > 1 + STEADY * best * float(focal)
+           for focal, ratio in stated):  # fmt: skip
+        return "the 35 mm equivalents in its frames with native lenses don't agree"
+    if not plausible(best):
+        return f"35 mm equivalents that mean a crop factor of {best:.3g} are implausible"
+    return Evidence(SensorSource.NATIVE, best, len(stated))
+
+
+def _areas(frames: Sequence[Frame]) -> list[tuple[float, float]]:
+    found = (used_area(frame) for frame in frames if not frame.digital_zoom)
+    return [(max(area), min(area)) for area in found if area is not None]
+
+
+def _plane(frames: Sequence[Frame]) -> Evidence | str | None:
+    """The crop factor by focal-plane resolution, or why it is of no use."""
+    crops = sorted(crop_of_size(area) for area in _areas(frames))
+    if not crops:
+        return None
+    if crops[-1] > crops[0] * (1 + STEADY):
+        return "focal-plane resolution isn't steady"
+    crop = crops[len(crops) // 2]
+    if not plausible(crop):
+        return f"a focal-plane resolution that means a crop factor of {crop:.3g} is implausible"
+    return Evidence(SensorSource.FOCAL_PLANE, crop, len(crops))
+
+
+def _part(at: _Seen, greatest: _Seen) -> float | None:
+    """How many times smaller the part was that made pictures of a size than what made the greatest
+    ones; None where that can't be told: a crop mode keeps the pixels' pitch, a picture that was
+    merely made smaller doesn't."""
+    if at is greatest:
+        return 1.0
+    if at.area is not None and greatest.area is not None:
+        return _as_part(greatest.area[0] / at.area[0], greatest.area[1] / at.area[1])
+    if at.native is not None and greatest.native is not None:
+        ratio = at.native.crop_factor / greatest.native.crop_factor
+        return _as_part(ratio, ratio)
+    return None
+
+
+def _as_part(across: float, down: float) -> float:
+    """A crop mode takes the same off both sides; another shape of picture keeps one of them, and
+    with it the equivalent that bodies state."""
+    alike = abs(across / down - 1) <= AGREES
+    return math.sqrt(across * down) if alike and min(across, down) >= PART else 1.0
+
+
+def _finding(
+    size: Size, body: Body, at: _Seen, part: float | None, whole: Evidence | None
+) -> SizeFinding:
+    known = []
+    if body.crop_factor is not None:
+        known.append(Evidence(SensorSource.KIT, body.crop_factor * (part or 1.0)))
+    if at.native is not None:
+        known.append(at.native)
+    elif whole is not None and part is not None:
+        known.append(replace(whole, crop_factor=whole.crop_factor * part))
+    if at.plane is not None:
+        known.append(at.plane)
+    if not known:
+        return SizeFinding(size, None, part or 1.0)
+    best, *others = known
+    against = tuple(
+        f"{best.source} means a crop factor of {best.crop_factor:.2f}, "
+        f"{other.source} {other.crop_factor:.2f}"
+        for other in others
+        if abs(other.crop_factor / best.crop_factor - 1) > AGREES
+    )
+    return SizeFinding(size, best, part or 1.0, against)
+
+
+def with_equivalents(matches: Matches, kit: Kit) -> Matches:
+    """The matches with 35 mm equivalents by the best evidence, and a doubt on each filled frame
+    that has evidence against it. Under digital zoom the equivalent stays blank: Exif leaves open
+    whether it counts."""
+    by_body: dict[str, list[Frame]] = defaultdict(list)
+    for found in matches.frames:
+        if found.body is not None and found.frame.damage is None:
+            by_body[found.body].append(found.frame)
+    sensors = {key: sensor_of(kit.bodies[key], frames) for key, frames in by_body.items()}
+    return replace(
+        matches,
+        frames=tuple(_with_equivalent(found, sensors) for found in matches.frames),
+        sensors=sensors,
+    )
+
+
+def _with_equivalent(found: FrameMatch, sensors: Mapping[str, BodySensor]) -> FrameMatch:
+    fill, sensor = found.fill, sensors.get(found.body or "")
+    if fill is None or fill.focal_length is None or sensor is None:
+        return found
+    finding = sensor.of(found.frame)
+    known = finding.evidence if not found.frame.digital_zoom else None
+    equivalent = equivalent_35mm(fill.focal_length, known.crop_factor) if known else None
+    doubts = tuple(_doubts(found.frame, finding)) if found.outcome.is_filled else ()
+    return replace(
+        found,
+        fill=replace(fill, focal_length_35mm=equivalent),
+        doubts=(*found.doubts, *doubts),
+    )
+
+
+def _doubts(frame: Frame, finding: SizeFinding) -> Iterator[Doubt]:
+    if frame.digital_zoom:
+        text = f"digital zoom of {float(frame.digital_zoom):.2g}: no 35 mm equivalent is written"
+        yield Doubt(DoubtKind.SENSOR_UNSURE, text)
+    for text in finding.against:
+        yield Doubt(DoubtKind.SENSOR_UNSURE, text)
