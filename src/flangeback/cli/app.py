@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from flangeback import __version__
-from flangeback.cli import demo, draft, fill, kit, match, survey, verify
+from flangeback.cli import demo, draft, fill, kit, match, note, survey, verify
 
 app = typer.Typer(
     add_completion=True,
@@ -19,6 +19,7 @@ app = typer.Typer(
 app.command("demo")(demo.demo)
 app.command("survey")(survey.survey)
 app.command("draft")(draft.draft)
+app.command("note")(note.note)
 app.command("match")(match.match)
 app.command("fill")(fill.fill)
 app.command("verify")(verify.verify)

@@ -47,7 +47,7 @@ def read_log(path: Path, kit: Kit) -> SessionLog:
         ) from None
     except OSError as error:
         raise InputError(Problem(file, f"can't be read: {error.strerror}")) from None
-    return parse_log(_decoded(data, file), kit, file)
+    return parse_log(decoded(data, file), kit, file)
 
 
 def parse_log(text: str, kit: Kit, file: str = "session.txt") -> SessionLog:
@@ -74,7 +74,8 @@ class LogError(InputError):
 # Encodings -------------------------------------------------------------------------------------
 
 
-def _decoded(data: bytes, file: str) -> str:
+def decoded(data: bytes, file: str) -> str:
+    """The text of a log file. Raises InputError where it is no text, or of another encoding."""
     encoding = "utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
     if encoding == "utf-8-sig" and b"\0" in data:
         raise InputError(_zero_bytes(data[: data.index(b"\0")].decode("utf-8", "replace"), file))

@@ -1,0 +1,46 @@
+"""`flangeback note`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flangeback.cli.shared import ends_cleanly
+
+Log = Annotated[
+    Path, typer.Argument(metavar="LOG", help="The session log; it is made if it isn't there.")
+]
+Words = Annotated[
+    list[str], typer.Argument(metavar="WORDS...", help="The entry, without its time.")
+]
+Kit = Annotated[
+    Path | None,
+    typer.Option("--kit", metavar="KIT", help="The kit file. [default: kit.toml beside LOG]"),
+]
+At = Annotated[
+    str | None, typer.Option("--at", metavar="TIME", help="When it was, if not right now.")
+]
+
+
+def note(log: Log, words: Words, kit: Kit = None, at: At = None) -> None:
+    """Append an entry to a session log, stamped with the time now, and say what it means.
+
+    The words are checked against the kit first: with a fault in them, nothing is written.
+
+    Example: flangeback note session.txt k7 brask135 f/5.6
+    """
+    with ends_cleanly(json=False):
+        from flangeback.kit import read_kit
+        from flangeback.notes import add_note
+
+        noted = add_note(log, words, read_kit(kit or log.parent / "kit.toml"), at=at)
+        print(noted.meaning)
+        if noted.older:
+            count = len(noted.older)
+            typer.echo(
+                f"noted; but the lines above have {count} fault{'s' * (count != 1)}: "
+                "`match` shows them",
+                err=True,
+            )
