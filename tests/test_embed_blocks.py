@@ -7,21 +7,23 @@ by ExifRead and by Pillow.
 from __future__ import annotations
 
 import io
+import struct
 from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
 import exifread
+import pytest
 from hypothesis import HealthCheck, event, given, settings
 from PIL import ExifTags, Image
 
 from flangeback.embed import Refused
-from flangeback.tags import TagValue
+from flangeback.tags import TagValue, decide
 from support.edits import as_read, edited, value_sets
-from support.gear import TAG_NUMBERS
+from support.gear import AT_2_8, TAG_NUMBERS
 from support.plain_jpeg import exif_block, exif_piece, exif_rows, rows, with_block
-from support.tiff_blocks import EXIF, GREATEST, MAIN, Laid, blocks, note_bytes
+from support.tiff_blocks import EXIF, GREATEST, MAIN, NOTE, Laid, blocks, note_bytes
 
 MARGIN = 16
 """Zeros that stay beside bytes of unknown meaning; twice that, and a byte to be even."""
@@ -223,3 +225,34 @@ def test_the_builder_makes_every_layout() -> None:
 
     look()
     assert seen == wanted
+
+
+def padded(note: bytes, *rest: bytes) -> bytes:
+    """IFD0, an Exif directory with just this MakerNote at 44, and what follows it."""
+    main = struct.pack("<HHHIII", 1, 0x8769, 4, 1, 26, 0)
+    exif = struct.pack("<HHHIII", 1, NOTE, 7, len(note), 44, 0)
+    return b"II*\0\x08\0\0\0" + main + exif + note + b"".join(rest)
+
+
+@pytest.mark.parametrize("base", [0, 44, 52], ids=["block", "note", "header in the note"])
+@pytest.mark.parametrize("lead", [b"Kestrin\0II*\0\x08\0\0\0", b""], ids=["a lead", "none"])
+def test_zeros_that_a_maker_note_may_refer_to_stay(base: int, lead: bytes) -> None:
+    """Its offsets count from where the maker pleased (common practice); 200 zeros are its own."""
+    if base == 52 and not lead:
+        return
+    note = lead + struct.pack("<HHHIII", 1, 0x20, 7, 200, 100 - base, 0)
+    block = padded(note, bytes(1200))
+    copy = exif_block(edited(with_block(block), decide(AT_2_8)))
+    assert len(copy) == len(block)
+    assert copy[100:300] == bytes(200)
+
+
+def test_zeros_beside_bytes_of_unknown_meaning_stay() -> None:
+    """They may be the end of a number, or the beginning of one."""
+    block = padded(b"", b"x" * 50, bytes(600), b"x" * 50)
+    copy = exif_block(edited(with_block(block), decide(AT_2_8)))
+    assert len(copy) == len(block)
+    start = 44 + 50
+    assert copy[start : start + MARGIN] == bytes(MARGIN)
+    assert copy[start + 600 - MARGIN : start + 600] == bytes(MARGIN)
+    assert copy[start + MARGIN : start + 600 - MARGIN] != bytes(600 - 2 * MARGIN)
