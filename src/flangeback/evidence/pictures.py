@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 _THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
 _SMALL = (160, 160)
 """Pixels that a whole picture is at least reduced to; thumbnails have 160 x 120 (CIPA DC-008)."""
+_LONGEST_DECODED = 2 << 20
+"""Bytes of a file that is decoded for want of a thumbnail. Bodies write one into every picture of
+more than that (common practice), and a match is to take seconds, not minutes."""
 _WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Of red, green and blue in the luminance of linear light (IEC 61966-2-1)."""
 _DARKEST = 2.0**-12
@@ -48,11 +51,14 @@ PictureReader = Callable[[Frame], PictureLight | None]
 
 
 def read_picture(frame: Frame) -> PictureLight | None:
-    """The light of a frame's thumbnail, else of its picture; None where neither can be read."""
+    """The light of a frame's thumbnail, else of its picture, if that isn't long; None where
+    neither can be read."""
     try:
         small = _thumbnail(frame.path)
         picture = None if small is None else _decoded(BytesIO(small))
-        return _light(picture or _decoded(frame.path))
+        if picture is None and frame.size <= _LONGEST_DECODED:
+            picture = _decoded(frame.path)
+        return _light(picture)
     except Exception:
         # Decoders fail in every way there is on a broken picture, and such a one tells nothing.
         return None
