@@ -43,6 +43,8 @@ from support.plain_jpeg import APP1, EXIF, picture, segment, with_segments
 
 logging.getLogger("exifread").setLevel(logging.CRITICAL)
 
+MAX_APERTURE_VALUE = 0x9205
+"""CIPA DC-008, 4.6.5."""
 START = datetime(2026, 5, 17, 9, 0)
 
 
@@ -75,7 +77,7 @@ def assert_same(quick: Sight, patient: Sight) -> None:
     assert (quick.gps is None) == (patient.gps is None)
     if quick.gps is not None and patient.gps is not None:
         assert abs(quick.gps - patient.gps) < timedelta(milliseconds=1)
-    for name in ("f_number", "focal_length"):
+    for name in ("f_number", "focal_length", "widest_f_number"):
         one, other = getattr(quick, name), getattr(patient, name)
         assert (one is None) == (other is None), (name, quick.file)
         assert one is None or one == pytest.approx(other, rel=0.01), (name, quick.file)
@@ -100,6 +102,7 @@ FULL = {
     OFFSET: b"+02:00",
     F_NUMBER: (28, 10),
     APERTURE_VALUE: (297, 100),
+    MAX_APERTURE_VALUE: (2, 1),
     FOCAL_LENGTH: (58, 1),
     FOCAL_LENGTH_35MM: 58,
     SPECIFICATION: ((58, 1), (58, 1), (2, 1), (2, 1)),

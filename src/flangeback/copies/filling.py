@@ -275,7 +275,7 @@ class _Run:
         self, match: FrameMatch, task: _Task, draft: Draft, made: Made, refusal: str | None
     ) -> Record:
         plan = task.plan
-        source = None
+        source, fill = None, match.fill
         if plan.source is not None:
             source = FileState(plan.size, plan.modified_ns, made.digests.source)
         return Record(
@@ -293,6 +293,8 @@ class _Run:
             whole={value.name: value.whole for value in draft.values if value.whole is not None},
             in_packet=draft.in_packet,
             asked_packet=self.wishes.xmp,
+            body=match.body,
+            adapter=fill.adapter.key if fill and fill.adapter else None,
             log=match.log,
             log_line=match.log_line,
             doubts=tuple(asdict(doubt) for doubt in match.doubts),

@@ -33,10 +33,11 @@ class Record:
     `frames` is the frames folder, `file` the source in it, `copy` the file in the output folder;
     `kind` is the frame's structure and `way` how the file was made. A new sidecar has no
     `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
-    end] in the source and [start, end] in the copy. `values` are the tags written, as text, and
-    `whole` those that were transliterated, as they were before. `in_packet` says that they stand
-    in the XMP packet alone, `asked_packet` that one was asked for, `refusal` why a file didn't
-    get its values, `remark` what a person should know of it.
+    end] in the source and [start, end] in the copy. `body` and `adapter` are keys of the kit.
+    `values` are the tags written, as text, and `whole` those that were transliterated, as they
+    were before. `in_packet` says that they stand in the XMP packet alone, `asked_packet` that one
+    was asked for, `refusal` why a file didn't get its values, `remark` what a person should know
+    of it.
     """
 
     frames: str
@@ -53,6 +54,8 @@ class Record:
     whole: Mapping[str, str] = field(default_factory=dict)
     in_packet: bool = False
     asked_packet: bool = False
+    body: str | None = None
+    adapter: str | None = None
     log: str | None = None
     log_line: int | None = None
     doubts: tuple[Mapping[str, str], ...] = ()

@@ -38,7 +38,8 @@ class CameraTime:
 
 @dataclass(frozen=True, slots=True)
 class LensData:
-    """The lens data a frame carries; what is blank is None. Focal lengths are in mm."""
+    """The lens data a frame carries; what is blank is None. Focal lengths are in mm,
+    `widest_f_number` is the lens's at the focal length it was used at."""
 
     lens: str | None = None
     f_number: Fraction | None = None
@@ -47,6 +48,7 @@ class LensData:
     maker: str | None = None
     serial: str | None = None
     specification: tuple[Fraction | None, ...] = ()
+    widest_f_number: Fraction | None = None
 
     @property
     def says_lens(self) -> bool:

@@ -39,6 +39,7 @@ _MAKE, _MODEL = 0x010F, 0x0110
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
 """DateTimeOriginal, then DateTimeDigitized, each with its sub-seconds and offset."""
 _F_NUMBER, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x829D, 0x9202, 0x920A, 0xA405
+_MAX_APERTURE_VALUE = 0x9205
 _BODY_SERIAL, _LENS_SPECIFICATION = 0xA431, 0xA432
 _LENS_MAKE, _LENS_MODEL, _LENS_SERIAL = 0xA433, 0xA434, 0xA435
 _EXPOSURE_TIME, _SHUTTER_SPEED_VALUE = 0x829A, 0x9201
@@ -224,6 +225,7 @@ def _lens_data(block: Block, exif: Directory) -> LensData:
         maker=_text(block, exif, _LENS_MAKE),
         serial=_text(block, exif, _LENS_SERIAL),
         specification=_specification(block.numbers(exif.find(_LENS_SPECIFICATION))),
+        widest_f_number=_of_apex(block.number(exif.find(_MAX_APERTURE_VALUE))),
     )
 
 
@@ -237,7 +239,11 @@ def _f_number(block: Block, exif: Directory) -> Fraction | None:
     found = filled(block.number(exif.find(_F_NUMBER)))
     if found is not None:
         return found
-    apex = filled(block.number(exif.find(_APERTURE_VALUE)))
+    return _of_apex(block.number(exif.find(_APERTURE_VALUE)))
+
+
+def _of_apex(value: Fraction | None) -> Fraction | None:
+    apex = filled(value)
     return (
         None
         if apex is None or apex > 20

@@ -18,7 +18,7 @@ from flangeback.frames.reading import parse_date_time, parse_offset
 from flangeback.survey.model import Sight
 
 _MAKE, _MODEL, _EXIF, _GPS = 0x010F, 0x0110, 0x8769, 0x8825
-_F_NUMBER, _APERTURE_VALUE = 0x829D, 0x9202
+_F_NUMBER, _APERTURE_VALUE, _MAX_APERTURE_VALUE = 0x829D, 0x9202, 0x9205
 _TIME, _TIME_DIGITIZED = 0x9003, 0x9004
 _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x920A, 0xA405
 _BODY_SERIAL, _LENS_SPECIFICATION, _LENS_MODEL = 0xA431, 0xA432, 0xA434
@@ -28,7 +28,7 @@ _GPS_TIME, _GPS_DATE = 0x0007, 0x001D
 _MAIN_TAGS = frozenset([_MAKE, _MODEL, _EXIF, _GPS])
 _EXIF_TAGS = frozenset(
     (
-        *(_F_NUMBER, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM),
+        *(_F_NUMBER, _APERTURE_VALUE, _MAX_APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM),
         *(_BODY_SERIAL, _LENS_SPECIFICATION, _LENS_MODEL, *_OFFSETS, *_OFFSETS.values()),
     )
 )
@@ -127,6 +127,7 @@ def _sight(file: str, block: bytes, size: int) -> Sight:
         _f_number(values, exif),
         values.rational(exif, _FOCAL_LENGTH),
         values.whole(exif, _FOCAL_LENGTH_35MM),
+        _of_apex(values.rational(exif, _MAX_APERTURE_VALUE)),
         _gps(values, main),
     )
 
@@ -169,10 +170,11 @@ def _date_time(text: str) -> datetime | None:
 def _f_number(values: _Values, exif: Entries) -> float | None:
     """FNumber, else what ApertureValue means in APEX: N = 2^(Av/2)."""
     found = values.rational(exif, _F_NUMBER)
-    if found is not None:
-        return found
-    apex = values.rational(exif, _APERTURE_VALUE)
-    return None if apex is None or apex > _WIDEST_APEX else round(2 ** (apex / 2), 2)
+    return _of_apex(values.rational(exif, _APERTURE_VALUE)) if found is None else found
+
+
+def _of_apex(value: float | None) -> float | None:
+    return None if value is None or value > _WIDEST_APEX else round(2 ** (value / 2), 2)
 
 
 def _gps(values: _Values, main: Entries) -> datetime | None:

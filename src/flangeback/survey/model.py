@@ -26,6 +26,7 @@ class Sight:
     f_number: float | None = None
     focal_length: float | None = None
     focal_length_35mm: int | None = None
+    widest_f_number: float | None = None
     gps: datetime | None = None
     damage: str | None = None
 

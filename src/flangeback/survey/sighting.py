@@ -76,6 +76,7 @@ def sight_of(frame: Frame) -> Sight:
         None if data.f_number is None else float(data.f_number),
         None if data.focal_length is None else float(data.focal_length),
         data.focal_length_35mm,
+        None if data.widest_f_number is None else float(data.widest_f_number),
         frame.gps_time,
         frame.damage,
     )
