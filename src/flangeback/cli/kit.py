@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flangeback.cli.shared import Json, ends_cleanly, print_json, terminal
+from flangeback.cli.shared import WRONG, Json, ends_cleanly, print_json, terminal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from flangeback.kit import Kit, Mount
+    from flangeback.kit.lensdb import Entry
 
 app = typer.Typer(no_args_is_help=True, help="The kit: bodies, lenses, adapters.")
 
@@ -50,15 +53,25 @@ def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False)
     Example: flangeback kit check ~/kit.toml
     """
     with ends_cleanly(json):
+        from flangeback.kit import lensdb
+        from flangeback.kit.remarks import remarks
+
         found = _read(kit or kit_option)
+        notes = remarks(found)
+        names = lensdb.look_up_all(found) if lensdb.is_installed() else None
         if json:
             from flangeback.report.document import kit_document
+            from flangeback.report.kit_documents import check_document
 
-            print_json(kit_document(found))
+            print_json(kit_document(found) | check_document(notes, names))
         else:
+            from flangeback.report.kit_names import show_names, show_remarks
             from flangeback.report.terminal import show_kit
 
-            show_kit(terminal(), found)
+            console = terminal()
+            show_kit(console, found)
+            show_remarks(console, notes)
+            show_names(console, names)
 
 
 @app.command("fit")
@@ -157,6 +170,114 @@ def card(
             show_cards(terminal(), found)
         else:
             print(f"{html}: {len(found)} card{'s' * (len(found) != 1)}, to print on A6")
+
+
+add = typer.Typer(no_args_is_help=True, help="Write a new entry into the kit file.")
+app.add_typer(add, name="add")
+
+Words = Annotated[
+    list[str], typer.Argument(metavar="WORDS...", help="Of its maker, name, mount, numbers.")
+]
+Pick = Annotated[
+    int | None, typer.Option("--pick", metavar="N", min=1, help="The Nth of several entries.")
+]
+MountName = Annotated[
+    str | None, typer.Option("--mount", metavar="M", help="Its mount, such as M42.")
+]
+Key = Annotated[
+    str | None, typer.Option("--key", metavar="KEY", help="Its key. [default: from the name]")
+]
+Widest = Annotated[
+    str | None, typer.Option("--widest", metavar="N", help="f-number wide open: 2, or 3.5-4.5.")
+]
+Narrowest = Annotated[
+    str | None, typer.Option("--narrowest", metavar="N", help="Greatest f-number on the ring.")
+]
+Serial = Annotated[str | None, typer.Option("--serial", metavar="S", help="Its serial number.")]
+NoRing = Annotated[bool, typer.Option("--no-ring", help="It has no aperture ring.")]
+FrameFile = Annotated[Path, typer.Argument(metavar="FRAME", help="A frame that the body made.")]
+
+
+@add.command("lens")
+def add_lens(
+    words: Words,
+    kit: KitOption = None,
+    pick: Pick = None,
+    mount: MountName = None,
+    widest: Widest = None,
+    narrowest: Narrowest = None,
+    no_ring: NoRing = False,
+    serial: Serial = None,
+    key: Key = None,
+    json: Json = False,
+) -> None:
+    """Write a lens into the kit from its entry in the lens-correction database.
+
+    Several entries that fit the words are shown, and --pick chooses; only then is it written.
+    What the database doesn't tell has to be said. Nothing that stands in the file is changed.
+
+    Example: flangeback kit add lens miran 58 --mount M42 --narrowest 16
+    """
+    with ends_cleanly(json):
+        from flangeback.kit import lensdb
+        from flangeback.kit.adding import add_entry
+        from flangeback.kit.choosing import Said, chosen, lens_fields
+        from flangeback.kit.places import kit_file
+
+        entries = lensdb.search(words, lensdb.entries())
+        if len(entries) > 1 and pick is None:
+            _show_entries(entries, json)
+            raise typer.Exit(WRONG)
+        said = Said(mount, widest, narrowest, not no_ring, serial, key)
+        default, fields = lens_fields(chosen(entries, words, pick), said)
+        path = kit_file(kit)
+        _show_added(path, add_entry(path, "lens", default, fields), json)
+
+
+def _show_entries(entries: Sequence[Entry], json: bool) -> None:
+    if json:
+        from flangeback.report.kit_documents import entries_document
+
+        print_json(entries_document(entries))
+    else:
+        from flangeback.report.kit_names import show_entries
+
+        show_entries(terminal(), entries)
+
+
+@add.command("body")
+def add_body(
+    frame: FrameFile,
+    mount: MountName = None,
+    kit: KitOption = None,
+    key: Key = None,
+    json: Json = False,
+) -> None:
+    """Write a body into the kit from a frame that it made: model, serial, sensor where told.
+
+    Nothing that stands in the file is changed; the frame is only read.
+
+    Example: flangeback kit add body K7_0001.JPG --mount E
+    """
+    with ends_cleanly(json):
+        from flangeback.frames.sensor import seen_body
+        from flangeback.kit.adding import add_entry
+        from flangeback.kit.choosing import body_fields
+        from flangeback.kit.places import kit_file
+
+        seen = seen_body(frame)
+        default, fields = body_fields(seen.model, seen.serial, seen.sensor, mount, key)
+        path = kit_file(kit)
+        _show_added(path, add_entry(path, "body", default, fields), json)
+
+
+def _show_added(path: Path, entry: str, json: bool) -> None:
+    if json:
+        from flangeback.report.kit_documents import added_document
+
+        print_json(added_document(path, entry))
+    else:
+        print(f"added to {path}:\n\n{entry}", end="")
 
 
 @app.callback()

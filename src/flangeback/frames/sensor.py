@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from fractions import Fraction
+from pathlib import Path
 
+from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
+from flangeback.frames.reading import read_frame
 from flangeback.kit.model import FULL_FRAME_DIAGONAL
 
 PLAUSIBLE = (0.5, 8.0)
@@ -42,3 +46,30 @@ def stated_ratio(frame: Frame) -> Fraction | None:
     if data.f_number is None or data.registered_focal_length is not None:
         return None
     return data.focal_length_35mm / data.focal_length
+
+
+@dataclass(frozen=True, slots=True)
+class SeenBody:
+    """A body as a frame names it; `sensor` is in mm, None where the frame doesn't tell it."""
+
+    model: str
+    serial: str | None
+    sensor: tuple[float, float] | None
+
+
+def seen_body(path: Path) -> SeenBody:
+    """The body that made a frame. Raises InputError when the file can't be read, is damaged, or
+    doesn't name its body."""
+    try:
+        frame = read_frame(path.parent, path.name)
+    except OSError as error:
+        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+    if frame.damage is not None:
+        raise InputError(Problem(str(path), frame.damage, expected="a frame that the body made"))
+    if frame.model is None:
+        text = "doesn't name the body that made it"
+        raise InputError(Problem(str(path), text, expected="a frame as the body wrote it"))
+    area = None if frame.digital_zoom else used_area(frame)
+    told = area is not None and plausible(crop_of_size(area))
+    sides = (max(area), min(area)) if area is not None and told else None
+    return SeenBody(frame.model, frame.serial, sides)

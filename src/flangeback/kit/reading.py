@@ -98,6 +98,7 @@ class _Reader:
                         shelves[name][key] = gear
         self._check_keys(data, makers)
         self._check_bodies(shelves["body"])
+        self._check_lenses(shelves["lens"])
         return Kit(shelves["body"], shelves["lens"], shelves["adapter"], self.file)
 
     def _check_keys(self, data: Mapping[str, Any], kinds: Iterable[str]) -> None:
@@ -144,6 +145,18 @@ class _Reader:
                 text = f"[body.{first}] has the same model and serial"
                 expected = "a serial on each, to tell equal bodies apart"
             self.fault(f"body.{key}", "model" if body.model is None else "serial", text, expected)
+
+    def _check_lenses(self, lenses: Mapping[str, Lens]) -> None:
+        """No lens may be in the kit twice; one with a changed mount has two mounts."""
+        seen: dict[tuple[str, ...], str] = {}
+        for key, lens in lenses.items():
+            if lens.serial is None:
+                continue
+            same = (lens.maker or "", lens.name, lens.serial, lens.mount)
+            first = seen.setdefault(tuple(text.casefold() for text in same), key)
+            if first != key:
+                text = f"[lens.{first}] has the same maker, name and serial"
+                self.fault(f"lens.{key}", "serial", text, "each lens once")
 
     def fault(
         self,

@@ -1,15 +1,18 @@
-"""The JSON documents of `kit fit` and `kit card`."""
+"""The JSON documents of the `kit` commands."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from flangeback.kit.card import Card
 from flangeback.kit.fit import CloseUp, Fit, Infinity, Spacing, View, Way
+from flangeback.kit.lensdb import Entry, LookUp
 from flangeback.kit.mounts import Mount
+from flangeback.kit.remarks import Remark
 
 Document = dict[str, Any]
 
@@ -133,3 +136,41 @@ def _card(card: Card) -> Document:
         "left_out": [lens.key for lens in card.left_out],
         "cautions": list(card.cautions),
     }
+
+
+def check_document(found: Sequence[Remark], names: Sequence[LookUp] | None) -> Document:
+    """What `kit check` adds to the kit's own document: remarks, and lenses in the lens-correction
+    database (null where that isn't installed)."""
+    return {
+        "remarks": [{"table": each.table, "text": each.text} for each in found],
+        "lens_database": None
+        if names is None
+        else {
+            each.lens.key: {
+                "known": each.entry is not None,
+                "nearest": [_entry(entry) for entry in each.nearest],
+            }
+            for each in names
+        },
+    }
+
+
+def entries_document(found: Sequence[Entry]) -> Document:
+    """`flangeback/kit-entries-1`: entries of the lens-correction database, in the order --pick
+    counts them."""
+    return {"schema": "flangeback/kit-entries-1", "entries": [_entry(each) for each in found]}
+
+
+def _entry(entry: Entry) -> Document:
+    return {
+        "maker": entry.maker,
+        "name": entry.name,
+        "focal": None if entry.focal is None else [float(end) for end in entry.focal],
+        "widest": None if entry.widest is None else [float(end) for end in entry.widest],
+        "mounts": list(entry.mounts),
+    }
+
+
+def added_document(path: Path, entry: str) -> Document:
+    """`flangeback/kit-added-1`: the text that was appended to the kit file."""
+    return {"schema": "flangeback/kit-added-1", "file": str(path), "text": entry}

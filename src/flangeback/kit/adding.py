@@ -1,0 +1,105 @@
+"""New entries for a kit file: appended whole, with everything that stands there kept as it is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from decimal import Decimal
+from pathlib import Path
+from typing import Literal
+
+from flangeback.errors import InputError, Problem
+from flangeback.kit.reading import parse_kit
+from flangeback.kit.saving import save
+
+Value = str | bool | Decimal | tuple[Decimal, Decimal]
+Field = tuple[str, Value | None, str]
+"""A field's name, its value (None leaves it out) and a comment, which may be empty."""
+
+Kind = Literal["body", "lens"]
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_ESCAPES = {'"': '\\"', "\\": "\\\\", "\t": "\\t"}
+
+
+def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[Field]) -> str:
+    """Append an entry to a kit file (made when there is none) and give the text that was added.
+
+    What stands in the file stays byte for byte. Raises InputError, with nothing written, when the
+    key is taken, when the file has faults already, or when the entry would have one.
+    """
+    old = _read(path)
+    newline = "\r\n" if b"\r\n" in old else "\n"
+    entry = _entry(kind, key, fields)
+    text = old.decode("utf-8-sig")
+    taken = parse_kit(text, str(path)).named(key)
+    if taken is not None:
+        told = f'the key "{taken.key}" is taken; nothing was written'
+        raise InputError(Problem(str(path), told, expected="--key with a key of its own"))
+    gap = "" if not text.strip() else "\n" if text.endswith(("\n", "\r")) else "\n\n"
+    parse_kit(text + gap + entry, str(path))
+    save(path, old + (gap + entry).replace("\n", newline).encode())
+    return entry
+
+
+def _read(path: Path) -> bytes:
+    try:
+        content = path.read_bytes()
+        content.decode("utf-8")
+    except FileNotFoundError:
+        return b""
+    except UnicodeDecodeError as error:
+        raise InputError(Problem(str(path), f"isn't UTF-8 text (byte {error.start})")) from None
+    except OSError as error:
+        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+    return content
+
+
+def _entry(kind: Kind, key: str, fields: Sequence[Field]) -> str:
+    lines = [f"[{kind}.{key if _BARE.fullmatch(key) else _quoted(key)}]"]
+    for name, value, comment in fields:
+        if value is not None:
+            lines.append(f"{name} = {_written(value)}" + (f"  # {comment}" if comment else ""))
+    return "\n".join(lines) + "\n"
+
+
+def _written(value: Value) -> str:
+    """A value in TOML 1.0."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, Decimal):
+        return f"{value.normalize():f}"
+    return "[" + ", ".join(f"{each.normalize():f}" for each in value) + "]"
+
+
+def _quoted(text: str) -> str:
+    return '"' + "".join(_escaped(character) for character in text) + '"'
+
+
+def _escaped(character: str) -> str:
+    if character in _ESCAPES:
+        return _ESCAPES[character]
+    control = ord(character) < 32 or ord(character) == 127
+    return f"\\u{ord(character):04X}" if control else character
+
+
+def lens_key(name: str, focal: Decimal) -> str:
+    """A key for a lens, of its name's first telling word and its focal length: "miran58"; empty
+    where the name has no such word."""
+    words = [word for word in _words(name) if word.isalpha() and len(word) > 2]
+    return f"{words[0]}{focal.normalize():f}".replace(".", "-") if words else ""
+
+
+def body_key(model: str) -> str:
+    """A key for a body, of the end of its model's name: "k7"; empty for an empty name."""
+    words = _words(model)
+    key = ""
+    while words and (len(key) < 2 or key.isdigit()):
+        key = words.pop() + key
+    return key
+
+
+def _words(name: str) -> list[str]:
+    return re.findall(r"[^\W_]+", name.casefold())

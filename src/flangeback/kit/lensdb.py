@@ -1,0 +1,163 @@
+"""The open lens-correction database, through the optional package lensfunpy.
+
+Lens corrections find a lens by its maker and name; an entry says how they are written. The data
+are CC BY-SA 3.0 and stay in the package: only what the user chooses is ever written.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from difflib import SequenceMatcher
+from functools import cache
+from typing import Any
+
+from flangeback.errors import InputError, Problem
+from flangeback.kit.model import Kit, Lens
+
+HINT = "the extra lensdb has it: pip install 'flangeback[lensdb]'"
+
+_SAME = Decimal("0.03")
+"""Relative; figures of one lens, which makers round."""
+_TOKEN = re.compile(r"[^\W\d_]+|\d+(?:\.\d+)?")
+_APERTURES = re.compile(
+    r"(?:f/?|1:)\s?(\d+(?:\.\d+)?)(?:\s?-\s?(?:f/?)?(\d+(?:\.\d+)?))?(?!\d*mm)", re.I
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A lens of the database. `focal` is in mm, (shortest, longest); `widest` the f-number wide
+    open, at each end where the entry's name says so; None where the entry doesn't tell."""
+
+    maker: str
+    name: str
+    focal: tuple[Decimal, Decimal] | None
+    widest: tuple[Decimal, Decimal] | None
+    narrowest: Decimal | None
+    mounts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LookUp:
+    """A lens of the kit in the database: its entry, or those nearest to it."""
+
+    lens: Lens
+    entry: Entry | None
+    nearest: tuple[Entry, ...] = ()
+
+
+def is_installed() -> bool:
+    """Whether the database is there to be asked."""
+    from importlib.util import find_spec
+
+    return find_spec("lensfunpy") is not None
+
+
+@cache
+def entries() -> tuple[Entry, ...]:
+    """Every interchangeable or fixed lens of the database.
+
+    Raises InputError, with how to get it, where the package isn't installed.
+    """
+    try:
+        import lensfunpy
+    except ImportError:
+        text = "the lens-correction database isn't installed"
+        raise InputError(Problem("", text, expected=HINT)) from None
+    # Some lenses are in it more than once, calibrated on sensors of other sizes.
+    return tuple(dict.fromkeys(map(entry_of, lensfunpy.Database().lenses)))
+
+
+def entry_of(lens: Any) -> Entry:
+    """An entry from lensfunpy's own object; it has None or 0 for what it doesn't know."""
+    shortest, longest = _figure(lens.min_focal), _figure(lens.max_focal)
+    focal = None if shortest is None else (shortest, longest or shortest)
+    return Entry(
+        lens.maker,
+        lens.model,
+        focal,
+        _widest(lens.model, _figure(lens.min_aperture), focal),
+        _figure(lens.max_aperture),
+        tuple(lens.mounts),
+    )
+
+
+def _figure(value: float | None) -> Decimal | None:
+    """A figure of 32-bit floats, as it was written."""
+    return Decimal(f"{value:.4g}") if value else None
+
+
+def _widest(
+    name: str, smallest: Decimal | None, focal: tuple[Decimal, Decimal] | None
+) -> tuple[Decimal, Decimal] | None:
+    """The database has one f-number; how it goes along a zoom only the name tells."""
+    if smallest is None or focal is None:
+        return None
+    if focal[0] == focal[1]:
+        return smallest, smallest
+    for wide, long in _APERTURES.findall(name):
+        if abs(Decimal(wide) - smallest) <= _SAME * smallest:
+            return smallest, Decimal(long) if long else smallest
+    return None
+
+
+def look_up(lens: Lens, known: Iterable[Entry], most: int = 3) -> LookUp:
+    """The entry of a lens's maker and name, else the nearest of its focal length and aperture."""
+    known = tuple(known)
+    maker, name = _folded(lens.maker or ""), _folded(lens.name)
+    for entry in known:
+        if _folded(entry.name) == name and (not maker or _folded(entry.maker) == maker):
+            return LookUp(lens, entry)
+    like = sorted(
+        (entry for entry in known if _same_optics(lens, entry)),
+        key=lambda entry: (entry.widest is not None, _likeness(maker + name, entry)),
+        reverse=True,
+    )
+    return LookUp(lens, None, tuple(like[:most]))
+
+
+def look_up_all(kit: Kit) -> tuple[LookUp, ...]:
+    """Every lens of a kit. Raises InputError where the database isn't installed."""
+    return tuple(look_up(lens, entries()) for lens in kit.lenses.values())
+
+
+def _likeness(name: str, entry: Entry) -> float:
+    own = _folded(entry.name)
+    whole = own if own.startswith(_folded(entry.maker)) else _folded(entry.maker) + own
+    return SequenceMatcher(None, name, whole, autojunk=False).ratio()
+
+
+def _same_optics(lens: Lens, entry: Entry) -> bool:
+    if entry.focal is None:
+        return False
+    pairs = [*zip(lens.focal, entry.focal, strict=True)]
+    if entry.widest is not None:
+        pairs += zip(lens.widest, entry.widest, strict=True)
+    return all(abs(mine - theirs) <= _SAME * mine for mine, theirs in pairs)
+
+
+def search(words: Sequence[str], known: Iterable[Entry]) -> tuple[Entry, ...]:
+    """The entries in which every word stands, in any order: letters as the start of a word,
+    numbers whole. An entry of fewer other words comes first."""
+    wanted = [token for word in words for token in _tokens(word)]
+    found = []
+    for entry in known:
+        tokens = _tokens(" ".join((entry.maker, entry.name, *entry.mounts)))
+        if wanted and all(any(_meets(want, token) for token in tokens) for want in wanted):
+            found.append((len(tokens), entry))
+    return tuple(entry for _, entry in sorted(found, key=lambda each: each[0]))
+
+
+def _meets(want: str, token: str) -> bool:
+    return want == token or (want.isalpha() and token.startswith(want))
+
+
+def _tokens(text: str) -> list[str]:
+    return _TOKEN.findall(text.casefold())
+
+
+def _folded(name: str) -> str:
+    return "".join(name.split()).casefold()

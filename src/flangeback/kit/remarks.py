@@ -1,0 +1,66 @@
+"""What a sound kit may still have wrong: worth a look, no fault."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from flangeback.kit.fit import Room, Spacing, spacing
+from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
+from flangeback.kit.mounts import mount_named
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something about one table of the kit that a person should look at."""
+
+    table: str
+    text: str
+
+
+def remarks(kit: Kit) -> tuple[Remark, ...]:
+    """Every remark on a kit, in its own order."""
+    return (
+        *_equal_serials("body", list(kit.bodies.values())),
+        *_equal_serials("lens", list(kit.lenses.values())),
+        *(found for adapter in kit.adapters.values() for found in _on_adapter(adapter)),
+    )
+
+
+def _equal_serials(kind: str, gear: Sequence[Body] | Sequence[Lens]) -> Iterator[Remark]:
+    seen: dict[str, str] = {}
+    for each in gear:
+        if each.serial is not None:
+            first = seen.setdefault(each.serial.casefold(), each.key)
+            if first != each.key:
+                text = f'has the serial "{each.serial}" of [{kind}.{first}]: is it a slip?'
+                yield Remark(f"{kind}.{each.key}", text)
+
+
+def _on_adapter(adapter: Adapter) -> Iterator[Remark]:
+    lens, body = mount_named(adapter.lens_mount), mount_named(adapter.body_mount)
+    glass = adapter.kind in (AdapterKind.REDUCER, AdapterKind.EXTENDER)
+    if lens is None or body is None or lens == body or glass:
+        return
+    between = spacing(lens, body)
+    table = f"adapter.{adapter.key}"
+    if between.room is Room.NONE:
+        yield Remark(
+            table,
+            f"{lens.name} on {body.name} leaves {between.thickness[1]:.2f} mm: without glass it "
+            "doesn't reach infinity",
+        )
+    elif adapter.thickness is not None:
+        yield from _on_thickness(table, adapter.thickness, between)
+
+
+def _on_thickness(table: str, thickness: float, between: Spacing) -> Iterator[Remark]:
+    least, greatest = between.thickness
+    slack = between.tolerance + 1e-9
+    needed = " to ".join(dict.fromkeys(f"{end:.2f}" for end in between.thickness))
+    if thickness > greatest + slack:
+        off = f"{thickness - greatest:.2f} mm thicker than the registers' {needed} mm"
+        yield Remark(table, f"is {off}: it falls short of infinity (see kit fit)")
+    elif thickness < least - slack:
+        off = f"{least - thickness:.2f} mm thinner than the registers' {needed} mm"
+        yield Remark(table, f"is {off}: it focuses past infinity (see kit fit)")
