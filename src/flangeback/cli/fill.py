@@ -14,6 +14,7 @@ from flangeback.cli.shared import (
     Json,
     KitFile,
     Logs,
+    Report,
     ends_cleanly,
     matched,
     print_json,
@@ -43,6 +44,7 @@ def fill(
     over: Over = False,
     raw: Raw = RawMode.SIDECAR,
     xmp: Xmp = False,
+    report: Report = None,
     json: Json = False,
 ) -> None:
     """Copy every frame, write the lens data that is certain into the copies, prove each copy.
@@ -61,6 +63,10 @@ def fill(
             filled = copies.fill(
                 found, frames, into, lambda count, size: step(count), raw=raw, xmp=xmp
             )
+        if report:
+            from flangeback.report.match_page import write_match_page
+
+            write_match_page(report, filled.matches, frames.resolve().name, filled)
         if json:
             from flangeback.report.document import fill_document
 

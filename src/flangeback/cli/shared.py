@@ -34,6 +34,9 @@ KitFile = Annotated[
     Path | None,
     typer.Option("--kit", metavar="KIT", help="The kit file. [default: kit.toml in FRAMES]"),
 ]
+Report = Annotated[
+    Path | None, typer.Option("--report", metavar="FILE.html", help="Also write a page of it.")
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead.")]
 
 

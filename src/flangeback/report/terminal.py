@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from decimal import Decimal
-from itertools import groupby
 
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
@@ -15,7 +12,8 @@ from rich.text import Text
 from flangeback.copies.model import Filled, Verified
 from flangeback.demo.tour import Tour
 from flangeback.kit.model import Kit
-from flangeback.match.model import NO_ENTRY, FrameMatch, Matches, Outcome
+from flangeback.match.model import Matches, Outcome
+from flangeback.report.runs import Note, Run, Section, sections, some_of, three_digits
 from flangeback.report.sensor_lines import sensor_lines
 
 _STYLES = {
@@ -31,102 +29,45 @@ _WIDTHS = (20, 5, 11, 10, 12, 6, 6)
 _HEADINGS = ("frames", "count", "time", "outcome", "lens", "f/", "mm")
 
 
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """Frames that follow one another, of one body, to one outcome with one fill by one entry."""
-
-    frames: tuple[FrameMatch, ...]
-
-    @property
-    def first(self) -> FrameMatch:
-        return self.frames[0]
-
-    @property
-    def last(self) -> FrameMatch:
-        return self.frames[-1]
-
-
 def show_matches(console: Console, matches: Matches) -> None:
     """Prints what the frames come to."""
-    in_order = sorted(matches.frames, key=_place)
-    for title, frames in groupby(in_order, key=_title):
-        shown = list(frames)
-        _show_body(console, title, shown, tuple(sensor_lines(matches, shown[0].body)))
+    for section in sections(matches):
+        _show_section(console, section, tuple(sensor_lines(matches, section.body)))
     console.print(totals_line(matches))
 
 
-def _title(found: FrameMatch) -> str:
-    if found.outcome == Outcome.UNREADABLE and found.body is None:
-        return "unreadable"
-    return found.body or "no body of the kit"
-
-
-def _place(found: FrameMatch) -> tuple[bool, str, bool, str, str]:
-    """By body, then by the camera's own time; what has none comes last."""
-    time = found.frame.time
-    return (
-        found.body is None,
-        _title(found),
-        time is None,
-        time.at.isoformat() if time else "",
-        found.frame.file,
-    )
-
-
-def _show_body(
-    console: Console, title: str, frames: Sequence[FrameMatch], sensor: Sequence[str] = ()
-) -> None:
-    models = {found.frame.model for found in frames if found.frame.model}
-    heading = Text(title, style="bold")
-    if len(models) == 1:
-        heading.append(f"  {models.pop()}", style="default not bold")
+def _show_section(console: Console, section: Section, sensor: Sequence[str]) -> None:
+    heading = Text(section.title, style="bold")
+    if section.model:
+        heading.append(f"  {section.model}", style="default not bold")
     console.print(heading)
-    days = {found.time.date() for found in frames if found.time}
-    console.print(_table([], heading=days.pop().isoformat() if len(days) == 1 else "time"))
+    days = section.days
+    console.print(_table([], heading=days[0] if len(days) == 1 else "time"))
     shown = None
-    rows: list[_Run] = []
-    for run in _runs(frames):
-        day = run.first.time.date().isoformat() if run.first.time else "no time"
-        if days and day != shown:
+    rows: list[Run] = []
+    for run in section.runs:
+        if len(days) > 1 and run.day != shown:
             _flush(console, rows)
-            console.print(Text(day, style="dim"))
-            shown = day
+            console.print(Text(run.day, style="dim"))
+            shown = run.day
         rows.append(run)
-        notes = list(_notes(run))
-        if notes:
+        if run.notes:
             _flush(console, rows)
-            for note in notes:
-                console.print(Padding(note, (0, 0, 0, 4)))
+            for note in run.notes:
+                console.print(Padding(_note(note), (0, 0, 0, 4)))
     _flush(console, rows)
     for line in sensor:
         console.print(Text(line, style="dim"))
     console.print()
 
 
-def _flush(console: Console, rows: list[_Run]) -> None:
+def _flush(console: Console, rows: list[Run]) -> None:
     if rows:
         console.print(_table(rows))
         rows.clear()
 
 
-def _runs(frames: Sequence[FrameMatch]) -> Iterator[_Run]:
-    for _, found in groupby(frames, key=_sameness):
-        yield _Run(tuple(found))
-
-
-def _sameness(found: FrameMatch) -> tuple[object, ...]:
-    fill = found.fill
-    return (
-        found.outcome,
-        found.log,
-        found.log_line,
-        found.reason,
-        found.time.date() if found.time else None,
-        None if fill is None else (fill.lens.key, fill.f_number, fill.focal_length),
-    )
-
-
-def _table(runs: Sequence[_Run], heading: str | None = None) -> Table:
+def _table(runs: Sequence[Run], heading: str | None = None) -> Table:
     """Rows of equal widths; `heading` is what stands over the times, where there is a heading."""
     table = Table(box=None, show_header=heading is not None, padding=(0, 1, 0, 0), pad_edge=False)
     names = [heading or name if name == "time" else name for name in _HEADINGS]
@@ -144,68 +85,24 @@ def _table(runs: Sequence[_Run], heading: str | None = None) -> Table:
     return table
 
 
-def _cells(run: _Run) -> Iterator[RenderableType]:
-    yield _names(run)
+def _cells(run: Run) -> Iterator[RenderableType]:
+    yield run.names
     yield str(len(run.frames))
-    yield _times(run)
-    outcome = run.first.outcome
-    yield Text(outcome, style=_STYLES.get(outcome, "default"))
-    fill = run.first.fill if outcome.is_filled or outcome == Outcome.AGREE else None
-    yield fill.lens.key if fill else ""
-    yield _three_digits(fill.f_number) if fill else ""
-    yield _three_digits(fill.focal_length) if fill else ""
+    yield run.times
+    yield Text(run.outcome, style=_STYLES.get(run.outcome, "default"))
+    yield run.fill.lens.key if run.fill else ""
+    yield three_digits(run.fill.f_number) if run.fill else ""
+    yield three_digits(run.fill.focal_length) if run.fill else ""
 
 
-def _three_digits(value: Decimal | None) -> str:
-    if value is None:
-        return ""
-    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
-
-
-def _names(run: _Run) -> str:
-    """ "K7_0202", "K7_0202..0206", or "K7_0202, ...0206" where some between are elsewhere."""
-    first, last = run.first.frame, run.last.frame
-    name = first.file.rsplit(".", 1)[0]
-    if len(run.frames) == 1:
-        return name
-    start, end = _number(first.stem), _number(last.stem)
-    in_a_row = start.isdigit() and end.isdigit() and int(end) - int(start) == len(run.frames) - 1
-    return f"{name}..{end}" if in_a_row else f"{name}, ...{end}"
-
-
-def _number(stem: str) -> str:
-    """The number at a name's end, else the name."""
-    digits = len(stem) - len(stem.rstrip("0123456789"))
-    return stem[-digits:] if digits else stem
-
-
-def _times(run: _Run) -> str:
-    first, last = run.first.time, run.last.time
-    if first is None or last is None:
-        return ""
-    start, end = f"{first:%H:%M}", f"{last:%H:%M}"
-    return start if start == end else f"{start}-{end}"
-
-
-def _notes(run: _Run) -> Iterator[Text]:
-    """The reason for the outcome, then each doubt once with the frames it is on."""
-    if run.first.reason not in (None, NO_ENTRY):
-        yield Text(run.first.reason, style="dim")
-    by_text: dict[tuple[str, str], list[str]] = {}
-    for found in run.frames:
-        for doubt in found.doubts:
-            by_text.setdefault((doubt.kind, doubt.text), []).append(found.frame.stem)
-    for (kind, text), stems in by_text.items():
-        line = Text(f"{kind}: ", style="yellow")
-        line.append(text, style="default")
-        if len(stems) < len(run.frames):
-            line.append(f" ({_some(stems)})", style="dim")
-        yield line
-
-
-def _some(stems: Sequence[str]) -> str:
-    shown = ", ".join(stems[:3])
-    return shown if len(stems) <= 3 else f"{shown} and {len(stems) - 3} more"
+def _note(note: Note) -> Text:
+    if not note.kind:
+        return Text(note.text, style="dim")
+    line = Text(f"{note.kind}: ", style="yellow")
+    line.append(note.text, style="default")
+    if note.some:
+        line.append(f" ({note.some})", style="dim")
+    return line
 
 
 def totals_line(matches: Matches) -> Text:
@@ -244,7 +141,7 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
         told += f"; for {alone} by their digests alone, the frames not being at hand"
     console.print(told, highlight=False, soft_wrap=True)
     if verified.strangers:
-        names = _some(verified.strangers)
+        names = some_of(verified.strangers)
         console.print(f"not flangeback's: {names}", highlight=False, style="dim")
 
 

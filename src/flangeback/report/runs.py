@@ -1,0 +1,163 @@
+"""Frames that follow one another alike: the rows of the terminal's tables and of the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from itertools import groupby
+
+from flangeback.match.model import NO_ENTRY, FrameMatch, Matches, Outcome
+from flangeback.tags.decide import Fill
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line under a row: a doubt of a kind, or (without one) the reason for the outcome. `some`
+    names the frames it is on, where that isn't all of the row's."""
+
+    text: str
+    kind: str = ""
+    some: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Frames that follow one another, of one body, to one outcome with one fill by one entry."""
+
+    frames: tuple[FrameMatch, ...]
+
+    @property
+    def first(self) -> FrameMatch:
+        return self.frames[0]
+
+    @property
+    def last(self) -> FrameMatch:
+        return self.frames[-1]
+
+    @property
+    def outcome(self) -> Outcome:
+        return self.first.outcome
+
+    @property
+    def fill(self) -> Fill | None:
+        """The values, where they are filled or stand there already."""
+        shown = self.outcome.is_filled or self.outcome == Outcome.AGREE
+        return self.first.fill if shown else None
+
+    @property
+    def day(self) -> str:
+        """The day by the log's clock."""
+        return self.first.time.date().isoformat() if self.first.time else "no time"
+
+    @property
+    def names(self) -> str:
+        """ "K7_0202", "K7_0202..0206", or "K7_0202, ...0206" where some between are elsewhere;
+        the suffixes of further files follow."""
+        first, last = self.first.frame, self.last.frame
+        name = first.file.rsplit(".", 1)[0]
+        others = "".join(f" +{one.path.suffix[1:]}" for one in first.companions)
+        if len(self.frames) == 1:
+            return name + others
+        start, end = _number(first.stem), _number(last.stem)
+        count = len(self.frames) - 1
+        in_a_row = start.isdigit() and end.isdigit() and int(end) - int(start) == count
+        return (f"{name}..{end}" if in_a_row else f"{name}, ...{end}") + others
+
+    @property
+    def times(self) -> str:
+        """ "09:12", or "09:12-09:40"; empty without a time."""
+        first, last = self.first.time, self.last.time
+        if first is None or last is None:
+            return ""
+        start, end = f"{first:%H:%M}", f"{last:%H:%M}"
+        return start if start == end else f"{start}-{end}"
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """The reason for the outcome, then each doubt once with the frames it is on."""
+        reason = self.first.reason
+        found = [] if reason in (None, NO_ENTRY) else [Note(reason or "")]
+        by_text: dict[tuple[str, str], list[str]] = {}
+        for frame in self.frames:
+            for doubt in frame.doubts:
+                by_text.setdefault((doubt.kind, doubt.text), []).append(frame.frame.stem)
+        for (kind, text), stems in by_text.items():
+            some = some_of(stems) if len(stems) < len(self.frames) else ""
+            found.append(Note(text, kind, some))
+        return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """The rows of one body, or of what no body made; `model` where its frames name one."""
+
+    title: str
+    body: str | None
+    model: str
+    runs: tuple[Run, ...]
+
+    @property
+    def days(self) -> tuple[str, ...]:
+        """The days of its frames, in order."""
+        return tuple(dict.fromkeys(run.day for run in self.runs if run.first.time))
+
+
+def sections(matches: Matches) -> Iterator[Section]:
+    """All frames of a run, by body and in the order of the camera's own time."""
+    in_order = sorted(matches.frames, key=_place)
+    for title, found in groupby(in_order, key=_title):
+        frames = list(found)
+        models = {one.frame.model for one in frames if one.frame.model}
+        runs = tuple(Run(tuple(alike)) for _, alike in groupby(frames, key=_sameness))
+        yield Section(title, frames[0].body, models.pop() if len(models) == 1 else "", runs)
+
+
+def _title(found: FrameMatch) -> str:
+    if found.outcome == Outcome.UNREADABLE and found.body is None:
+        return "unreadable"
+    return found.body or "no body of the kit"
+
+
+def _place(found: FrameMatch) -> tuple[bool, str, bool, str, str]:
+    """By body, then by the camera's own time; what has none comes last."""
+    time = found.frame.time
+    return (
+        found.body is None,
+        _title(found),
+        time is None,
+        time.at.isoformat() if time else "",
+        found.frame.file,
+    )
+
+
+def _sameness(found: FrameMatch) -> tuple[object, ...]:
+    fill = found.fill
+    return (
+        found.outcome,
+        found.log,
+        found.log_line,
+        found.reason,
+        found.time.date() if found.time else None,
+        tuple(one.path.suffix for one in found.frame.companions),
+        None if fill is None else (fill.lens.key, fill.f_number, fill.focal_length),
+    )
+
+
+def three_digits(value: Decimal | None) -> str:
+    """A focal length or f-number as people write it."""
+    if value is None:
+        return ""
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+
+
+def _number(stem: str) -> str:
+    """The number at a name's end, else the name."""
+    digits = len(stem) - len(stem.rstrip("0123456789"))
+    return stem[-digits:] if digits else stem
+
+
+def some_of(names: Sequence[str]) -> str:
+    """The first three names, and how many more there are."""
+    shown = ", ".join(names[:3])
+    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
