@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from flangeback import __version__
-from flangeback.cli import demo, draft, fill, kit, match, note, survey, verify
+from flangeback.cli import demo, draft, fill, kit, match, note, survey, tally, verify
 
 app = typer.Typer(
     add_completion=True,
@@ -23,6 +23,7 @@ app.command("note")(note.note)
 app.command("match")(match.match)
 app.command("fill")(fill.fill)
 app.command("verify")(verify.verify)
+app.command("tally")(tally.tally)
 app.add_typer(kit.app, name="kit")
 
 

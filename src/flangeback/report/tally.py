@@ -1,0 +1,130 @@
+"""A tally for people, 80 columns wide, for programs, and for spreadsheets."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict
+from functools import partial
+from io import StringIO
+from typing import Any
+
+from flangeback.tally.model import Count, Key, Tally
+
+_NAME_WIDTH = 36
+_BAR_WIDTH = 20
+_MOST_ROWS = 40
+
+
+def tally_lines(tally: Tally, bar: str = "█") -> Iterator[str]:
+    """The tally as text with bars. `bar` is what they are made of."""
+    total = tally.total
+    text = f"{_frames(total.frames)} in {tally.folders} folder{'s' * (tally.folders != 1)}"
+    if total.filled:
+        text += f"; {total.filled} filled, {total.kept} of them still there"
+    yield text + (f"; {tally.damaged} can't be read" if tally.damaged else "")
+    bodies = tally.by_body_and_adapter()
+    tables: Sequence[tuple[str, Mapping[Key, Count], _Namer]] = (
+        ("lens", tally.by_lens(), _lens),
+        ("lens and f-number", tally.by_lens_and_f_number(), _lens_and_f_number),
+        ("focal length, 35 mm equivalent", tally.by_focal_length(), _focal_length),
+        ("body and adapter", bodies, partial(_body, _plain_bodies(bodies))),
+    )
+    for title, counts, named in tables:
+        if counts:
+            yield ""
+            yield from _table(title, counts, named, bar, total.kept < total.filled)
+
+
+_Namer = Callable[[Key], str]
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'s' * (count != 1)}"
+
+
+def _table(
+    title: str, counts: Mapping[Key, Count], named: _Namer, bar: str, with_kept: bool
+) -> Iterator[str]:
+    yield f"{title:{_NAME_WIDTH}}frames  open{'  kept' if with_kept else ''}"
+    most = max(count.frames for count in counts.values())
+    for key, count in list(counts.items())[:_MOST_ROWS]:
+        name = named(key)
+        if len(name) >= _NAME_WIDTH:
+            name = name[: _NAME_WIDTH - 2] + "…"
+        figures = [str(count.frames), str(count.wide_open) if count.known else "-"]
+        if with_kept:
+            figures.append(str(count.kept) if count.filled else "-")
+        length = max(1, round(_BAR_WIDTH * count.frames / most))
+        yield f"{name:{_NAME_WIDTH}}{''.join(f'{f:>6}' for f in figures)}  {bar * length}"
+    if len(counts) > _MOST_ROWS:
+        yield f"and {len(counts) - _MOST_ROWS} more; --json and --csv have all"
+
+
+def _lens(key: Key) -> str:
+    return str(key[0] or "no lens named")
+
+
+def _lens_and_f_number(key: Key) -> str:
+    lens, f_number = key
+    stop = "f/?" if f_number is None else f"f/{f_number:g}"
+    return f"{str(lens)[: _NAME_WIDTH - 2 - len(stop)]} {stop}"
+
+
+def _focal_length(key: Key) -> str:
+    length, equivalent = key
+    text = "no focal length" if length is None else f"{length:g} mm"
+    return text if equivalent is None else f"{text}, {equivalent:g} mm"
+
+
+def _plain_bodies(counts: Mapping[Key, Count]) -> frozenset[str]:
+    """Bodies that are told apart without their serial numbers."""
+    bodies = {str(key[0]) for key in counts}
+    models = Counter(_model(body) for body in bodies)
+    return frozenset(body for body in bodies if models[_model(body)] == 1)
+
+
+def _model(body: str) -> str:
+    return body.partition(", serial ")[0]
+
+
+def _body(plain: frozenset[str], key: Key) -> str:
+    body = _model(str(key[0])) if key[0] in plain else str(key[0])
+    return f"{body}, {key[1]}" if key[1] else body
+
+
+Document = dict[str, Any]
+
+
+def tally_document(tally: Tally) -> Document:
+    """`flangeback/tally-1`."""
+    return {
+        "schema": "flangeback/tally-1",
+        "folders": tally.folders,
+        "unreadable": tally.damaged,
+        "totals": asdict(tally.total),
+        "lenses": _rows(tally.by_lens(), "lens"),
+        "f_numbers": _rows(tally.by_lens_and_f_number(), "lens", "f_number"),
+        "focal_lengths": _rows(tally.by_focal_length(), "focal_length", "focal_length_35mm"),
+        "bodies": _rows(tally.by_body_and_adapter(), "body", "adapter"),
+    }
+
+
+def _rows(counts: Mapping[Key, Count], *names: str) -> list[Document]:
+    return [dict(zip(names, key, strict=True)) | asdict(count) for key, count in counts.items()]
+
+
+_COLUMNS = ("body", "adapter", "lens", "f_number", "focal_length", "focal_length_35mm")
+
+
+def tally_csv(tally: Tally) -> str:
+    """One row for each kind of frame, with its counts: what a spreadsheet's pivot table takes."""
+    out = StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([*_COLUMNS, *Count.__dataclass_fields__])
+    for key, count in tally.by(lambda one: tuple(getattr(one, name) for name in _COLUMNS)).items():
+        writer.writerow(
+            ["" if part is None else part for part in key] + list(asdict(count).values())
+        )
+    return out.getvalue()

@@ -1,0 +1,155 @@
+"""Counts the frames of filled folders, from their manifests, and of any others, from their tags."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from fractions import Fraction
+from pathlib import Path
+
+from flangeback.copies.manifest import Record, read_manifest
+from flangeback.errors import InputError, Problem
+from flangeback.survey.model import BodyName, Sight
+from flangeback.survey.sighting import sights
+from flangeback.tally.model import Taken, Tally
+
+_FILLED = frozenset(["fill", "partial"])
+_BY_LOG = _FILLED | {"agree"}
+"""Outcomes of frames that were made with what the log says."""
+_SIDECAR = ".xmp"
+
+
+def tally(folders: Sequence[Path], progress: Callable[[int], None] | None = None) -> Tally:
+    """The frames of some folders, counted.
+
+    In a folder that `fill` made, the manifest stands above the tags, and frames that are no
+    longer there still count, as not kept. `progress` is called with the count so far.
+
+    Raises InputError when a folder isn't there, can't be read, holds no frames, or is given twice.
+    """
+    _check(folders)
+    taken: Counter[Taken] = Counter()
+    damaged = 0
+    for folder in folders:
+        before = taken.total() + damaged
+        for found in _frames(folder):
+            if found is None:
+                damaged += 1
+            else:
+                taken[found] += 1
+            if progress:
+                progress(taken.total() + damaged)
+        if taken.total() + damaged == before:
+            expected = "a folder of frames, or one that `fill` made"
+            raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
+    return Tally(taken, len(folders), damaged)
+
+
+def _check(folders: Sequence[Path]) -> None:
+    """No frame counts twice."""
+    whole = [folder.resolve() for folder in folders]
+    for number, folder in enumerate(whole):
+        for other in whole[:number]:
+            if folder == other or folder in other.parents or other in folder.parents:
+                text = f"its frames are those of {folders[whole.index(other)]} too"
+                expected = "each folder once, and none inside another"
+                raise InputError(Problem(str(folders[number]), text, expected=expected))
+
+
+def _frames(folder: Path) -> Iterator[Taken | None]:
+    """Each frame; None for a damaged one."""
+    manifest = _Manifest(read_manifest(folder))
+    for seen in sights(folder):
+        manifest.see(seen)
+        yield None if seen.damage is not None else manifest.taken(seen)
+    yield from manifest.gone()
+
+
+class _Manifest:
+    """A filled folder's records, by the frames they are of."""
+
+    def __init__(self, records: Mapping[str, Record]) -> None:
+        self._records = records
+        self._by_stem: dict[str, list[Record]] = defaultdict(list)
+        for record in records.values():
+            self._by_stem[self._stem(record.copy)].append(record)
+        self._there: set[str] = set()
+        self._bodies: dict[str | None, str] = {}
+
+    def _stem(self, copy: str) -> str:
+        """What a frame's files have in common: NAME of NAME.JPG, NAME.xmp and NAME.ARW.xmp."""
+        stem = copy.rpartition(".")[0] or copy
+        is_sidecar = copy.lower().endswith(_SIDECAR)
+        return self._stem(stem) if is_sidecar and stem in self._records else stem
+
+    def see(self, seen: Sight) -> None:
+        """Note that a frame is still there."""
+        self._there.add(self._stem(seen.file))
+
+    def taken(self, seen: Sight) -> Taken:
+        """A frame that is there: by its tags, and by what was written, in it or in its sidecar."""
+        body = str(BodyName(seen.make, seen.model, seen.serial))
+        tags = Taken(
+            body,
+            None,
+            seen.lens,
+            _rounded(seen.f_number),
+            seen.widest_f_number,
+            _rounded(seen.focal_length),
+            seen.focal_length_35mm,
+        )
+        own = self._records.get(seen.file)
+        if own is None:
+            return tags
+        self._bodies.setdefault(own.body, body)
+        return _as_written(own, self._written(own), tags)
+
+    def _written(self, own: Record) -> Record:
+        """The record of the values: the file's own, else its sidecar's."""
+        if own.values:
+            return own
+        beside = self._by_stem[self._stem(own.copy)]
+        sidecars = (one for one in beside if one.values and one.copy.lower().endswith(_SIDECAR))
+        return next(sidecars, own)
+
+    def gone(self) -> Iterator[Taken]:
+        """Filled frames that are no longer there."""
+        for stem, records in self._by_stem.items():
+            if stem in self._there:
+                continue
+            own = next((one for one in records if one.values), records[0])
+            if own.outcome in _FILLED:
+                body = self._bodies.get(own.body) or own.body or str(BodyName(None, None, None))
+                yield _as_written(own, own, Taken(body, kept=False))
+
+
+def _as_written(own: Record, written: Record, tags: Taken) -> Taken:
+    """The frame with the values that were written for it, over those of its tags."""
+    values = written.values or {}
+    widest = _number(values.get("MaxApertureValue"))
+    return Taken(
+        tags.body,
+        own.adapter if own.outcome in _BY_LOG else None,
+        written.whole.get("LensModel") or values.get("LensModel") or tags.lens,
+        _rounded(_number(values.get("FNumber"))) or tags.f_number,
+        2 ** (widest / 2) if widest else tags.widest,
+        _rounded(_number(values.get("FocalLength"))) or tags.focal_length,
+        int(_number(values.get("FocalLengthIn35mmFilm")) or 0) or tags.focal_length_35mm,
+        own.outcome in _FILLED,
+        tags.kept,
+    )
+
+
+def _number(text: str | None) -> float | None:
+    """A rational as the manifest has it, 28/10; None where it is absent or over 0."""
+    if text is None:
+        return None
+    try:
+        return float(Fraction(text))
+    except (ValueError, ZeroDivisionError):
+        return None
+
+
+def _rounded(value: float | None) -> float | None:
+    """To what anybody reads: f/2.82 and 58.1 mm."""
+    return None if value is None else round(value, 2 if value < 10 else 1)
