@@ -25,7 +25,7 @@ from flangeback.containers.jpeg import (
 )
 from flangeback.containers.tiff import Block, Damaged
 from flangeback.embed import xmp
-from flangeback.embed.model import Refused, Splice, changed, in_order
+from flangeback.embed.model import Refused, Splice, applied, changed, in_order
 from flangeback.embed.tiff import edit_block
 from flangeback.tags.table import TagValue
 
@@ -81,21 +81,16 @@ def _exif(file: FileHead, head: Head, values: Sequence[TagValue]) -> Iterator[Sp
 
 
 def new_block(values: Sequence[TagValue]) -> bytes:
-    """A TIFF block with just these values in its Exif directory."""
+    """A TIFF block with just these values in its Exif directory.
+
+    piexif lays out the empty block; the values are put in like into any other, since piexif leaves
+    out the pointer behind the Exif directory (TIFF 6.0, section 2), over which readers stumble.
+    """
     import piexif
 
-    exif = {
-        int(value.tag): value.value.encode("ascii")
-        if isinstance(value.value, str)
-        else _plain(value.value)
-        for value in values
-    }
-    return bytes(piexif.dump({"Exif": exif}))[EXIF_LEAD:]
-
-
-def _plain(value: int | tuple[tuple[int, int], ...]) -> object:
-    """As piexif wants it: a single rational is one pair, not a tuple of one."""
-    return value[0] if isinstance(value, tuple) and len(value) == 1 else value
+    empty = bytes(piexif.dump({}))[EXIF_LEAD:]
+    edit = edit_block(Block(empty), values, GREATEST_BLOCK, padding=False)
+    return applied(empty, edit.splices) + edit.appended
 
 
 def _place_for_exif(head: Head) -> int:
