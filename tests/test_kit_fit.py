@@ -35,6 +35,7 @@ from support.kits import (
     problem_of,
     whole_kit,
 )
+from support.plain_jpeg import picture
 
 MOUNT_NAMES = [mount.name for mount in mounts()]
 
@@ -601,3 +602,20 @@ def test_check_takes_the_kit_either_way_and_a_folder(tmp_path: Path, as_option: 
         result = CliRunner().invoke(app, ["kit", "check", *words, str(place)])
         assert result.exit_code == 0
         assert "miran58" in result.output
+
+
+def test_other_commands_look_there_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("flangeback.kit.places.config_folder", lambda: tmp_path)
+    (tmp_path / "kit.toml").write_text(WHOLE)
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    (frames / "K7_0001.JPG").write_bytes(picture())
+    log = frames / "session.txt"
+    log.write_text("date 2026-05-17\n09:12 k7 miran58 f/2.8\n")
+    assert CliRunner().invoke(app, ["note", str(log), "k7", "f/4"]).exit_code == 0
+    result = CliRunner().invoke(app, ["match", str(frames), "--json"])
+    assert result.exit_code == 1, result.output  # a frame that no entry covers
+    assert json.loads(result.stdout)["totals"] == {"unlogged": 1}
+    # A kit beside the frames stands above it.
+    (frames / "kit.toml").write_text(N2)
+    assert CliRunner().invoke(app, ["match", str(frames)]).exit_code == 2

@@ -26,10 +26,10 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
         from flangeback.draft import draft_log, read_pictures, write_new
         from flangeback.evidence import read_picture
         from flangeback.frames import scan
-        from flangeback.kit import read_kit
+        from flangeback.kit import places, read_kit
 
-        default = frames / "kit.toml"
-        gear = read_kit(kit or default) if kit or default.exists() else None
+        place = places.kit_file(kit, frames)
+        gear = read_kit(place) if kit or place.exists() else None
         with progress("reading frames", None, quiet=False) as step:
             found = scan(frames, step)
         with progress("looking for slate frames", len(found), quiet=False) as step:

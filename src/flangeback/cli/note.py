@@ -17,7 +17,11 @@ Words = Annotated[
 ]
 Kit = Annotated[
     Path | None,
-    typer.Option("--kit", metavar="KIT", help="The kit file. [default: kit.toml beside LOG]"),
+    typer.Option(
+        "--kit",
+        metavar="KIT",
+        help="The kit file. [default: kit.toml beside LOG, else in your configuration folder]",
+    ),
 ]
 At = Annotated[
     str | None, typer.Option("--at", metavar="TIME", help="When it was, if not right now.")
@@ -32,10 +36,10 @@ def note(log: Log, words: Words, kit: Kit = None, at: At = None) -> None:
     Example: flangeback note session.txt k7 brask135 f/5.6
     """
     with ends_cleanly(json=False):
-        from flangeback.kit import read_kit
+        from flangeback.kit import places, read_kit
         from flangeback.notes import add_note
 
-        noted = add_note(log, words, read_kit(kit or log.parent / "kit.toml"), at=at)
+        noted = add_note(log, words, read_kit(places.kit_file(kit, log.parent)), at=at)
         print(noted.meaning)
         if noted.older:
             count = len(noted.older)

@@ -32,7 +32,11 @@ Logs = Annotated[
 ]
 KitFile = Annotated[
     Path | None,
-    typer.Option("--kit", metavar="KIT", help="The kit file. [default: kit.toml in FRAMES]"),
+    typer.Option(
+        "--kit",
+        metavar="KIT",
+        help="The kit file. [default: kit.toml in FRAMES, else in your configuration folder]",
+    ),
 ]
 Report = Annotated[
     Path | None, typer.Option("--report", metavar="FILE.html", help="Also write a page of it.")
@@ -79,14 +83,14 @@ def matched(
     """The stages up to the outcomes. Raises InputError with the faults of kit or logs."""
     from flangeback.errors import InputError, Problem
     from flangeback.frames import scan
-    from flangeback.kit import read_kit
+    from flangeback.kit import places, read_kit
     from flangeback.match import match_frames, missing_names
 
     if not frames.is_dir():
         raise InputError(
             Problem(str(frames), "there is no such folder", expected="the folder with the frames")
         )
-    kit = read_kit(kit_file or frames / "kit.toml")
+    kit = read_kit(places.kit_file(kit_file, frames))
     read, problems = read_logs(logs or [frames / "session.txt"], kit)
     with progress("reading frames", None, quiet=quiet) as step:
         found = scan(frames, lambda count: step(count))
