@@ -569,6 +569,32 @@ def test_fit_names_what_is_missing(tmp_path: Path) -> None:
     assert "f-e-reducer is for F lenses, not for M42" in words
 
 
+def test_a_stack_comes_with_how_the_log_can_name_it(tmp_path: Path) -> None:
+    stack = '[adapter.x2]\nlens_mount = "F"\nbody_mount = "F"\nkind = "extender"\nfactor = 2.0\n'
+    code, shown = run(tmp_path, K7 + TOLVAN28 + F_E_REDUCER + stack, "fit", "tolvan28", "k7")
+    words = " ".join(shown.split())
+    assert code == 0
+    # 2.0 x 0.71 = 1.42: as one adapter it is an extender.
+    entry = 'lens_mount = "F", body_mount = "E", kind = "extender", factor = 1.42'
+    assert entry in words
+    as_one = "[adapter.both]\n" + entry.replace(", ", "\n") + "\n"
+    (way,) = fitted(K7 + TOLVAN28 + as_one, "tolvan28").ways
+    assert way.views == fitted(K7 + TOLVAN28 + F_E_REDUCER + stack, "tolvan28").ways[1].views
+
+
+@pytest.mark.parametrize(
+    ("text", "missing"), [(K7, ["lens"]), (MIRAN58, ["body"]), ("", ["lens", "body"])]
+)
+@pytest.mark.parametrize("command", ["fit", "card"])
+def test_a_kit_without_lenses_or_bodies(
+    tmp_path: Path, command: str, text: str, missing: list[str]
+) -> None:
+    code, shown = run(tmp_path, text, command)
+    assert code == 2
+    for kind in ("lens", "body"):
+        assert (f"there is no {kind} in it" in shown) == (kind in missing)
+
+
 def test_mounts_need_no_kit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "none"))

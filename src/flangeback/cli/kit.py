@@ -31,7 +31,9 @@ KitOption = Annotated[
 ]
 Extension = Annotated[
     float,
-    typer.Option("--extension", metavar="MM", min=0, help="Tubes or bellows behind the lens."),
+    typer.Option(
+        "--extension", metavar="MM", min=0, max=1000, help="Tubes or bellows behind the lens."
+    ),
 ]
 Gear = Annotated[
     list[str] | None,
@@ -151,9 +153,10 @@ def card(
     """
     with ends_cleanly(json):
         from flangeback.kit.card import cards
-        from flangeback.kit.picking import body_named
+        from flangeback.kit.picking import body_named, need_lenses_and_bodies
 
         known = _read(kit)
+        need_lenses_and_bodies(known)
         found = cards(known, None if body is None else [body_named(body, known)])
         if html is not None:
             from flangeback.report.card_page import GENERATOR, card_page

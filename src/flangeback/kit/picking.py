@@ -38,7 +38,24 @@ def pick(words: Sequence[str], kit: Kit) -> Picked:
         kind = "lenses" if len(lenses) > 1 else "bodies"
         text = f"{words[0]} and {words[1]} are both {kind}"
         raise InputError(Problem(kit.file, text, expected="a lens and a body"))
+    need_lenses_and_bodies(kit)
     return Picked(lenses or tuple(kit.lenses.values()), bodies or tuple(kit.bodies.values()))
+
+
+def need_lenses_and_bodies(kit: Kit) -> None:
+    """Raises InputError for a kit without a lens, or without a body: nothing can fit."""
+    shelves = (("lens", kit.lenses, "lens WORDS"), ("body", kit.bodies, "body FRAME"))
+    problems = [
+        Problem(
+            kit.file,
+            f"there is no {kind} in it",
+            expected=f"[{kind}.KEY], as kit add {adds} has it",
+        )
+        for kind, shelf, adds in shelves
+        if not shelf
+    ]
+    if problems:
+        raise InputError(problems)
 
 
 def body_named(word: str, kit: Kit) -> Body:

@@ -54,7 +54,7 @@ def show_fits(console: Console, fits: Sequence[Fit]) -> None:
         body = rows[0].body
         if n:
             console.print()
-        console.print(Text(body.key, style="bold"), Text(f" {body.mount}, {body.model or ''}"))
+        console.print(Text(body.key, "bold"), Text(f" {body.mount}, {body.model or 'any model'}"))
         table = _table(_COLUMNS)
         for fit in rows:
             table.add_row(*_cells(fit))
@@ -159,6 +159,8 @@ def _details(way: Way) -> Iterator[tuple[str, str]]:
             yield f"infinity, {number(view.marked)} mm", _infinity(view, view.infinity)
         if view.close_up is not None:
             yield f"close up, {number(view.marked)} mm", _close_up(view)
+    if len(way.adapters) > 1:
+        yield "in the log", _as_one(way)
     for caution in way.cautions:
         yield "caution", caution
 
@@ -206,6 +208,18 @@ def _lacks(way: Way) -> str:
     if not way.lacks:
         return "nothing, where the lens has contacts: the adapter passes on what it tells"
     return ", ".join(way.lacks) + " (the session log brings them back)"
+
+
+def _as_one(way: Way) -> str:
+    """How a stack is written so that a log can name it: an entry has one adapter."""
+    told = "an entry has one adapter, so that the kit needs this stack as one too: "
+    told += f'lens_mount = "{way.adapters[0].lens_mount}", body_mount = '
+    told += f'"{way.adapters[-1].body_mount}", '
+    if way.factor == 1:
+        ring = way.aperture is Aperture.ADAPTER_RING
+        return told + f'kind = "{"aperture" if ring else "plain"}"'
+    kind = "reducer" if way.factor < 1 else "extender"
+    return f'{told}kind = "{kind}", factor = {way.factor.normalize():f}'
 
 
 def _thickness(way: Way) -> Iterator[tuple[str, str]]:
