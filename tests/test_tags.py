@@ -197,9 +197,10 @@ def test_a_reducer_brings_the_wide_open_below_f_1() -> None:
 
 
 def test_effective_leaves_what_is_unknown_unknown() -> None:
-    assert effective(None, REDUCER) is None
-    assert effective(Decimal("2.8"), None) == Decimal("2.8")
-    assert effective(Decimal("2.8"), REDUCER) == Decimal("1.988")
+    assert effective(None, REDUCER.factor) is None
+    assert effective(Decimal("2.8"), Decimal(1)) == Decimal("2.8")
+    assert effective(Decimal("2.8"), REDUCER.factor) == Decimal("1.988")
+    assert effective(Decimal("2.8"), None) is None
 
 
 # 35 mm equivalents -----------------------------------------------------------------------------

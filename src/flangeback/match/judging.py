@@ -120,21 +120,17 @@ def _shown(setting: Setting, which: Sequence[bool]) -> str:
 
 def shared_fill(claims: Sequence[Setting], lens: Lens, body: Body | None, kit: Kit) -> Fill:
     """What all the claims have in common; the rest stays blank."""
-    adapters = {key for setting in claims for key in _adapters(setting, lens, body, kit)}
-    factors = {kit.adapters[key].factor if key else Decimal(1) for key in adapters}
-    adapter = kit.adapters[key] if len(adapters) == 1 and (key := next(iter(adapters))) else None
+    keys = {key for setting in claims for key in _adapters(setting, lens, body, kit)}
+    adapters = [kit.adapters[key] if key else None for key in keys]
     f_numbers = {setting.f_number for setting in claims}
     lengths = {setting.focal_length for setting in claims}
-    certain = len(factors) == 1
-    if certain and adapter is None and factors != {Decimal(1)}:
-        # Two adapters of one factor: which is unknown, what it does to the numbers isn't.
-        adapter = kit.adapters[next(key for key in adapters if key)]
     return make_fill(
         lens,
-        adapter,
+        adapters[0] if len(adapters) == 1 else None,
         body,
-        f_numbers.pop() if certain and len(f_numbers) == 1 else None,
-        lengths.pop() if certain and len(lengths) == 1 else None,
+        f_numbers.pop() if len(f_numbers) == 1 else None,
+        lengths.pop() if len(lengths) == 1 else None,
+        [adapter.factor if adapter else Decimal(1) for adapter in adapters],
     )
 
 
@@ -225,7 +221,9 @@ def _registered(fill: Fill, data: LensData) -> tuple[Doubt, ...]:
     registered = data.registered_focal_length
     if registered is None:
         return ()
-    factor = fill.adapter.factor if fill.adapter else Decimal(1)
+    factor = fill.factor
+    if factor is None:
+        return ()
     ends = [fill.focal_length or end * factor for end in fill.lens.focal]
     if any(not _differ(end, registered, FALSE_REGISTER) for end in ends):
         return ()

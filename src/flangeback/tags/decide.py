@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -23,7 +23,8 @@ class Fill:
     """The values worked out for one frame.
 
     `f_number` and `focal_length` (mm) are what the sensor saw: behind a reducer or extender they
-    differ from the lens's marks by its factor. What isn't certain is None.
+    differ from the lens's marks by its `factor`. What isn't certain is None: of two alike, the
+    adapter isn't, but the factor is.
     """
 
     lens: Lens
@@ -31,6 +32,7 @@ class Fill:
     f_number: Decimal | None = None
     focal_length: Decimal | None = None
     focal_length_35mm: int | None = None
+    factor: Decimal | None = Decimal(1)
 
     @property
     def is_whole(self) -> bool:
@@ -38,11 +40,11 @@ class Fill:
         return self.f_number is not None and self.focal_length is not None
 
 
-def effective(marked: Decimal | None, adapter: Adapter | None) -> Decimal | None:
+def effective(marked: Decimal | None, factor: Decimal | None) -> Decimal | None:
     """A focal length or f-number as marked on the lens, times the adapter's factor."""
-    if marked is None or adapter is None:
-        return marked
-    return (marked * adapter.factor).normalize()
+    if marked is None or factor is None:
+        return None
+    return marked if factor == 1 else (marked * factor).normalize()
 
 
 def make_fill(
@@ -51,16 +53,23 @@ def make_fill(
     body: Body | None,
     f_number: Decimal | None,
     focal_length: Decimal | None,
+    factors: Collection[Decimal] = (),
 ) -> Fill:
-    """The fill for a lens with f-number and focal length (mm) as marked on it."""
-    length = effective(focal_length, adapter)
+    """The fill for a lens with f-number and focal length (mm) as marked on it.
+
+    `factors` are those of the adapters it may have been, where that isn't known.
+    """
+    own = adapter.factor if adapter else Decimal(1)
+    factor = next(iter(factors), own) if len(set(factors)) < 2 else None
+    length = effective(focal_length, factor)
     crop = body.crop_factor if body else None
     return Fill(
         lens,
         adapter,
-        effective(f_number, adapter),
+        effective(f_number, factor),
         length,
         None if length is None or crop is None else equivalent_35mm(length, crop),
+        factor,
     )
 
 
@@ -95,18 +104,18 @@ def _stated(fill: Fill) -> Iterator[TagValue]:
         yield text_value(Tag.LENS_SERIAL_NUMBER, lens.serial)
 
 
-def _widest(fill: Fill) -> Decimal:
+def _widest(fill: Fill) -> Decimal | None:
     """The smallest f-number the lens has at this focal length, behind its adapter."""
-    factor = fill.adapter.factor if fill.adapter else Decimal(1)
-    marked = None if fill.focal_length is None else fill.focal_length / factor
-    widest = fill.lens.widest_at(marked) or fill.lens.widest[0]
-    return effective(widest, fill.adapter) or widest
+    marked = None
+    if fill.focal_length is not None and fill.factor is not None:
+        marked = fill.focal_length / fill.factor
+    return effective(fill.lens.widest_at(marked) or fill.lens.widest[0], fill.factor)
 
 
-def _apex(tag: Tag, f_number: Decimal) -> Iterator[TagValue]:
+def _apex(tag: Tag, f_number: Decimal | None) -> Iterator[TagValue]:
     """The APEX value; none below f/1, since the tag has no sign."""
-    value = aperture_value(f_number)
-    if value >= 0:
+    value = None if f_number is None else aperture_value(f_number)
+    if value is not None and value >= 0:
         yield TagValue(tag, (rational(value),))
 
 
