@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Annotated
+
 import typer
 
+from flangeback.cli.completing import frame_names
 from flangeback.cli.shared import (
     NEEDS_PERSON,
     Frames,
@@ -12,10 +16,21 @@ from flangeback.cli.shared import (
     Logs,
     Report,
     ends_cleanly,
+    gathered,
     matched,
     print_json,
     terminal,
 )
+
+Explain = Annotated[
+    str | None,
+    typer.Option(
+        "--explain",
+        metavar="FRAME",
+        help="Say of one frame why it came to what it came to.",
+        autocompletion=frame_names,
+    ),
+]
 
 
 def match(
@@ -23,12 +38,16 @@ def match(
     log: Logs = None,
     kit: KitFile = None,
     report: Report = None,
+    explain: Explain = None,
     json: Json = False,
 ) -> None:
     """Show what each frame comes to by the session log; write nothing.
 
     Example: flangeback match 2026-05-17 --kit ~/kit.toml
     """
+    if explain is not None:
+        _explain(explain, frames, log, kit, json)
+        return
     with ends_cleanly(json):
         found = matched(frames, log, kit, over=False, quiet=json)
         if report:
@@ -44,4 +63,23 @@ def match(
 
             show_matches(terminal(), found)
     if found.needs_person:
+        raise typer.Exit(NEEDS_PERSON)
+
+
+def _explain(
+    name: str, frames: Path, logs: list[Path] | None, kit_file: Path | None, json: bool
+) -> None:
+    with ends_cleanly(json):
+        from flangeback.match import match_frames
+        from flangeback.match.explaining import explain
+        from flangeback.report.explanation import explanation_document, explanation_lines
+
+        scanned, read, kit = gathered(frames, logs, kit_file, quiet=json)
+        found = explain(name, match_frames(scanned, read, kit), scanned, read, kit)
+        if json:
+            print_json(explanation_document(found))
+        else:
+            for line in explanation_lines(found):
+                print(line)
+    if found.match.outcome.needs_person:
         raise typer.Exit(NEEDS_PERSON)

@@ -7,13 +7,17 @@ from typing import Annotated
 
 import typer
 
+from flangeback.cli.completing import entry_words
 from flangeback.cli.shared import ends_cleanly
 
 Log = Annotated[
     Path, typer.Argument(metavar="LOG", help="The session log; it is made if it isn't there.")
 ]
 Words = Annotated[
-    list[str], typer.Argument(metavar="WORDS...", help="The entry, without its time.")
+    list[str],
+    typer.Argument(
+        metavar="WORDS...", help="The entry, without its time.", autocompletion=entry_words
+    ),
 ]
 Kit = Annotated[
     Path | None,

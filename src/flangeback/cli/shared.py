@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from flangeback.errors import Problem
+    from flangeback.frames import Frame
     from flangeback.kit import Kit
     from flangeback.match import Matches
     from flangeback.sessionlog import SessionLog
@@ -81,10 +82,19 @@ def matched(
     frames: Path, logs: list[Path] | None, kit_file: Path | None, *, over: bool, quiet: bool
 ) -> Matches:
     """The stages up to the outcomes. Raises InputError with the faults of kit or logs."""
+    from flangeback.match import match_frames
+
+    return match_frames(*gathered(frames, logs, kit_file, quiet=quiet), over=over)
+
+
+def gathered(
+    frames: Path, logs: list[Path] | None, kit_file: Path | None, *, quiet: bool
+) -> tuple[tuple[Frame, ...], list[SessionLog], Kit]:
+    """What a match takes: frames, logs, kit. Raises InputError with the faults of kit or logs."""
     from flangeback.errors import InputError, Problem
     from flangeback.frames import scan
     from flangeback.kit import places, read_kit
-    from flangeback.match import match_frames, missing_names
+    from flangeback.match import missing_names
 
     if not frames.is_dir():
         raise InputError(
@@ -96,7 +106,7 @@ def matched(
         found = scan(frames, lambda count: step(count))
     if problems:
         raise InputError(_in_order([*problems, *missing_names(found, read, kit)]))
-    return match_frames(found, read, kit, over=over)
+    return found, read, kit
 
 
 def read_logs(files: list[Path], kit: Kit) -> tuple[list[SessionLog], list[Problem]]:

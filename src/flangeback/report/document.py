@@ -19,7 +19,7 @@ def match_document(matches: Matches) -> Document:
     """`flangeback/match-1`."""
     return {
         "schema": "flangeback/match-1",
-        "frames": [_frame(found) for found in matches.frames],
+        "frames": [frame_document(found) for found in matches.frames],
         "totals": _totals(matches),
         "sensors": sensor_document(matches),
     }
@@ -29,7 +29,7 @@ def fill_document(filled: Filled) -> Document:
     """`flangeback/fill-1`: the same, with each frame's copy and whether it is verified."""
     return {
         "schema": "flangeback/fill-1",
-        "frames": [_frame(copy.match) | _copy(copy) for copy in filled.copies],
+        "frames": [frame_document(copy.match) | _copy(copy) for copy in filled.copies],
         "totals": _totals(filled.matches),
         "sensors": sensor_document(filled.matches),
     }
@@ -111,7 +111,8 @@ def _problem(problem: Problem) -> Document:
     }
 
 
-def _frame(found: FrameMatch) -> Document:
+def frame_document(found: FrameMatch) -> Document:
+    """One frame of `match-1`."""
     fill = found.fill if found.outcome.is_filled else None
     time = found.frame.time
     return {

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from textwrap import wrap
 from typing import Any
 
+from flangeback.report.amounts import amount_text, offset_text
 from flangeback.survey.model import BodyName, BodySurvey, Stretch, Survey
 
 _COLUMNS = 80
@@ -77,7 +77,7 @@ def _body(body: BodySurvey) -> Iterator[str]:
             ]
         )
     if body.clusters:
-        yield f"  clusters, cut at pauses of {_amount(body.pause)} or more"
+        yield f"  clusters, cut at pauses of {amount_text(timedelta(seconds=body.pause))} or more"
         yield from _rows([f"{_cut(_names(c))}  {_row_end(c, one_day)}" for c in body.clusters])
 
 
@@ -135,7 +135,7 @@ def clock_remarks(survey: Survey) -> Iterator[str]:
     for gap in survey.gaps:
         yield (
             f"{gap.bursts} bursts of {gap.ahead} and {gap.other} fit together if the clock of "
-            f"{gap.ahead} is {_amount(gap.by.total_seconds())} ahead of the other's"
+            f"{gap.ahead} is {amount_text(gap.by)} ahead of the other's"
         )
 
 
@@ -146,7 +146,7 @@ def _gps_remark(body: BodySurvey) -> Iterator[str]:
         yield f"{body.name}: the GPS times of its frames don't agree with one another"
     elif abs(body.gps_ahead) > _SET_RIGHT:
         way = "ahead of" if body.gps_ahead > timedelta(0) else "behind"
-        amount = _amount(abs(body.gps_ahead).total_seconds())
+        amount = amount_text(abs(body.gps_ahead))
         rest = "" if body.gps_whole else ", or that and whole quarters of an hour"
         yield f"{body.name} is {amount} {way} GPS time{rest} ({_frames(body.gps_frames)} say so)"
 
@@ -167,13 +167,6 @@ def _offset_remarks(survey: Survey) -> Iterator[str]:
     if len(set(stated.values())) > 1:
         texts = ", ".join(f"{name} {offset_text(offset)}" for name, offset in stated.items())
         yield f"the bodies state different offsets from UTC: {texts}"
-
-
-def offset_text(offset: timedelta) -> str:
-    """An offset from UTC as +02:00."""
-    minutes = abs(offset) // timedelta(minutes=1)
-    sign = "-" if offset < timedelta(0) else "+"
-    return f"{sign}{minutes // 60:02}:{minutes % 60:02}"
 
 
 def _frames(count: int) -> str:
@@ -201,13 +194,6 @@ def _span(start: datetime, end: datetime, one_day: bool) -> str:
     if start.date() == end.date():
         return f"{first}-{end:%H:%M}"
     return f"{first} to {end:{'%m-%d' if start.year == end.year else '%Y-%m-%d'} %H:%M}"
-
-
-def _amount(seconds: float) -> str:
-    """A length of time as a log has it: 1h7m23s."""
-    whole = math.ceil(seconds)
-    counts = ((whole // 3600, "h"), (whole // 60 % 60, "m"), (whole % 60, "s"))
-    return "".join(f"{count}{unit}" for count, unit in counts if count) or "0s"
 
 
 def _wrapped(text: str, first: str = "", rest: str = "  ") -> Iterator[str]:

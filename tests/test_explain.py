@@ -1,0 +1,205 @@
+"""Why a frame came to what it came to: every part of the way, and no other frame's."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from flangeback.cli.app import app
+from flangeback.cli.completing import entry_words, frame_names
+from flangeback.demo.outing import Outing, make_outing
+from flangeback.errors import InputError
+from flangeback.frames import Frame, LensData
+from flangeback.match import match_frames
+from flangeback.match.explaining import Explanation, explain
+from flangeback.report.document import frame_document
+from flangeback.report.explanation import explanation_lines
+from support.kits import WHOLE
+from support.shots import KIT, log, matched, shot
+
+LOG = """\
+clock k7 fast 3m20s
+9:12 k7 miran58 f/2.8
+9:40-9:50 k7 f/5.6   # the ring
+10:10 k7 brask135 f/8
+"""
+
+
+def explained(frame: Frame, text: str = LOG, *others: Frame) -> Explanation:
+    frames = [frame, *others]
+    return explain(frame.stem, matched(frames, text), frames, [log(text)], KIT)
+
+
+def told(found: Explanation) -> dict[str, str]:
+    """The lines by their label, with what is wrapped put together."""
+    rows: dict[str, str] = {}
+    label = ""
+    for line in list(explanation_lines(found))[1:]:
+        label = line[2:16].strip() or label
+        rows[label] = f"{rows.get(label, '')} {line[16:].strip()}".strip()
+    return rows
+
+
+def test_the_whole_way_of_a_filled_frame() -> None:
+    data = LensData(focal_length=Fraction(50))
+    rows = told(explained(shot("K7_0201", "09:20:00", data=data, offset=2)))
+    assert rows["body"] == "k7, Kestrin K7"
+    assert rows["camera time"] == "2026-05-17 09:20:00, UTC+02:00"
+    # The log has a date on its first line.
+    assert rows["clock"] == "3m20s ahead of the log's (line 2: clock k7 fast 3m20s)"
+    assert rows["true time"] == "2026-05-17 09:16:40"
+    assert rows["entry"] == "session.txt, line 3: 9:12 k7 miran58 f/2.8"
+    assert rows["evidence"].startswith("registered-focal: 50 mm was registered")
+    assert rows["lens"] == "blank -> Miran 58mm f/2 via m42-e"
+    assert rows["f-number"] == "blank -> f/2.8"
+    assert rows["focal length"] == "50 mm, registered -> 58 mm (35 mm equivalent 58 mm)"
+
+
+def test_a_frame_that_no_entry_covers_is_shown_between_those_that_might() -> None:
+    found = explained(shot("K7_0201", "10:03:20"))
+    rows = told(found)
+    assert found.entry is None
+    assert rows["entry"] == (
+        "none covers it near it, line 4: 9:40-9:50 k7 f/5.6 near it, line 5: 10:10 k7 brask135 f/8"
+    )
+    assert rows["lens"] == "blank, left as it is"
+    assert "reason" not in rows
+
+
+def test_a_photo_of_a_clock_is_named_with_what_it_is_good_to() -> None:
+    frame = shot("N2_0401", "10:12:33", "n2")
+    rows = told(explained(frame, "clock n2 N2_0401 shows 09:05:10\n9:02 n2 off\n"))
+    # A reading to the second on both sides: half a second each.
+    assert rows["clock"] == (
+        "1h7m23s ahead of the log's, give or take 1s (line 2: clock n2 N2_0401 shows 09:05:10)"
+    )
+    assert rows["true time"] == "2026-05-17 09:05:10"
+
+
+@pytest.mark.parametrize(
+    ("text", "clock"),
+    [
+        ("9:00 k7 off\n", "taken as right: no clock line says otherwise"),
+        ("9:00 n2 off\n", "no entry speaks of this body"),
+        ("clock k7 slow 1h\n9:00 k7 off\n", "1h behind the log's (line 2: clock k7 slow 1h)"),
+    ],
+)
+def test_a_clock_without_a_line_is_said_to_be_taken_as_right(text: str, clock: str) -> None:
+    assert told(explained(shot("K7_0201", "09:20:00"), text))["clock"] == clock
+
+
+def test_a_frame_named_by_an_entry_says_so() -> None:
+    found = explained(shot("K7_0201"), "K7_0201 k7 miran58 f/4\n")
+    rows = told(found)
+    assert rows["camera time"] == "none in the frame"
+    assert rows["true time"] == "not known"
+    assert rows["entry"] == "session.txt, line 2: K7_0201 k7 miran58 f/4, which names it"
+
+
+def test_a_slate_frame_and_a_damaged_one_are_explained_too() -> None:
+    assert told(explained(shot("K7_0201", "09:20:00"), LOG + "slate K7_0201\n"))["entry"] == (
+        "a slate line names it"
+    )
+    rows = told(explained(shot("K7_0201", damage="it breaks off")))
+    assert rows == {"body": "Kestrin K7", "reason": "it breaks off"} or (
+        rows == {"body": "k7, Kestrin K7", "reason": "it breaks off"}
+    )
+
+
+# Which frame -----------------------------------------------------------------------------------
+
+FRAMES = [shot("100K/K7_0201", "09:20:00"), shot("101K/K7_0201", "09:30:00"),
+          shot("101K/K7_0202", "09:31:00"), shot("101K/K7_0202.DNG", "09:32:00")]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "file"),
+    [
+        ("100k/k7_0201", "100K/K7_0201.JPG"),
+        ("101K/K7_0201.JPG", "101K/K7_0201.JPG"),
+        ("K7_0202.dng", "101K/K7_0202.DNG"),
+        ("101K\\K7_0201", "101K/K7_0201.JPG"),
+    ],
+)
+def test_a_frame_answers_to_its_name_with_or_without_folder_and_suffix(
+    name: str, file: str
+) -> None:
+    found = explain(name, matched(FRAMES, LOG), FRAMES, [log(LOG)], KIT)
+    assert found.match.frame.file == file
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("K7_0201", "is more than one frame: 100K/K7_0201.JPG and 101K/K7_0201.JPG"),
+        ("K7_0202", "is more than one frame"),
+        ("K7_0203", "there is no frame K7_0203"),
+        ("7_0201", "there is no frame"),
+    ],
+)
+def test_a_name_of_no_frame_or_of_two_is_wrong_input(name: str, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        explain(name, matched(FRAMES, LOG), FRAMES, [log(LOG)], KIT)
+
+
+# The command -----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def outing(tmp_path_factory: pytest.TempPathFactory) -> Outing:
+    return make_outing(tmp_path_factory.mktemp("explain") / "outing")
+
+
+def run(outing: Outing, *words: str) -> tuple[int, str]:
+    result = CliRunner().invoke(app, ["match", str(outing.frames), *words])
+    return result.exit_code, result.stdout
+
+
+def test_every_frame_of_the_outing_is_explained_as_it_is_matched(outing: Outing) -> None:
+    whole = json.loads(run(outing, "--json")[1])["frames"]
+    for document, truth in zip(whole, outing.truth, strict=True):
+        code, text = run(outing, "--explain", truth.file, "--json")
+        explanation = json.loads(text)
+        assert explanation["schema"] == "flangeback/explain-1"
+        assert explanation["frame"] == document
+        needs = {"partial", "conflict", "unsure", "unlogged", "unreadable"}
+        assert code == (1 if document["outcome"] in needs else 0)
+        lines = run(outing, "--explain", truth.file)[1].splitlines()
+        assert lines[0] == f"{truth.file}: {document['outcome']}"
+        assert 2 <= len(lines) <= 20
+        assert all(len(line) <= 80 for line in lines)
+
+
+def test_an_explanation_changes_nothing_of_the_match() -> None:
+    frame = replace(shot("K7_0201", "09:20:00"), size=1)
+    before = match_frames([frame], [log(LOG)], KIT)
+    found = explain("K7_0201", before, [frame], [log(LOG)], KIT)
+    assert frame_document(found.match) == frame_document(before.frames[0])
+    assert found.clock is not None
+    assert found.clock.ahead == timedelta(minutes=3, seconds=20)
+
+
+# What the shell completes ----------------------------------------------------------------------
+
+
+class _Context:
+    def __init__(self, **params: object) -> None:
+        self.params = params
+
+
+def test_frames_and_words_are_completed(outing: Outing, tmp_path: Path) -> None:
+    frames = _Context(frames=outing.frames)
+    assert frame_names(frames, "k7_022")[:2] == ["K7_0220", "K7_0221"]  # type: ignore[arg-type]
+    assert frame_names(_Context(), "K7") == []  # type: ignore[arg-type]
+    (tmp_path / "kit.toml").write_text(WHOLE)
+    beside = _Context(log=tmp_path / "session.txt")
+    assert entry_words(beside, "mir") == ["miran58"]  # type: ignore[arg-type]
+    assert entry_words(beside, "o") == ["open", "off"]  # type: ignore[arg-type]
+    nothing = _Context(log=tmp_path / "none" / "session.txt", kit=tmp_path / "none.toml")
+    assert entry_words(nothing, "mir") == []  # type: ignore[arg-type]
