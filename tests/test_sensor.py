@@ -23,6 +23,7 @@ from flangeback.match.sensor import (
     sensor_of,
     with_equivalents,
 )
+from flangeback.report.runs import sections
 from flangeback.report.sensor_lines import sensor_document, sensor_lines
 from support.gear import AT_2_8, MIRAN
 
@@ -149,6 +150,23 @@ def test_registered_focal_lengths_are_no_evidence() -> None:
     # A body without lens contact has the equivalent from what was keyed in by hand.
     assert only(sensor_of(K7, [frame(registered=(58, 116))])).evidence is None
     assert stated_ratio(frame(registered=(58, 116))) is None
+
+
+def test_a_frame_that_was_filled_before_is_no_evidence() -> None:
+    # Its equivalent came from a kit, perhaps one that has been corrected since.
+    filled = replace(
+        frame(),
+        lens_data=LensData("Miran 58mm f/2", Fraction(4), Fraction(58), 116, "Ostrava Optik"),
+    )
+    assert only(sensor_of(K7, [filled], [MIRAN])).evidence is None
+    (found,) = matched(filled, frame()).frames[1:]
+    assert found.fill is not None
+    assert found.fill.focal_length_35mm is None
+    # On a body of its own mount the same lens is native.
+    assert crop(only(sensor_of(K7, [filled]))) == 2.0
+    native = matched(filled, frame(), body=replace(K7, mount="M42")).frames[1]
+    assert native.fill is not None
+    assert native.fill.focal_length_35mm == 116
 
 
 def test_digital_zoom_is_no_evidence() -> None:
@@ -332,6 +350,18 @@ def test_the_report_says_why_equivalents_stay_blank() -> None:
     assert lines[0].startswith("35 mm equivalents stay blank")
     assert lines[1].startswith("not used: ")
     assert "implausible" in lines[1]
+
+
+def test_the_report_tells_a_doubt_on_the_sensor_once() -> None:
+    frames = [frame(area=(17.3, 13.0))] * 5
+    found = matched(*frames, body=replace(K7, sensor=FULL))
+    lines = list(sensor_lines(found, "k7"))
+    assert lines[1:] == [
+        "sensor-unsure: the kit's sensor means a crop factor of 1.00, focal-plane resolution 2.00 "
+        "(K7_0001, K7_0001, K7_0001 and 2 more)"
+    ]
+    (section,) = sections(found)
+    assert [note.kind for run in section.runs for note in run.notes] == []
 
 
 def test_the_report_is_silent_where_nothing_is_filled() -> None:

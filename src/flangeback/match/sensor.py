@@ -17,8 +17,9 @@ from enum import StrEnum
 
 from flangeback.frames.model import Frame
 from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used_area
-from flangeback.kit.model import Body, Kit
+from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.optics import equivalent_35mm
+from flangeback.match.judging import same_lens
 from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches
 
 STEADY = 0.03
@@ -79,12 +80,15 @@ class BodySensor:
         return self.sizes[_size(frame)]
 
 
-def sensor_of(body: Body, frames: Sequence[Frame]) -> BodySensor:
-    """What the kit and the frames that a body made tell of its sensor."""
+def sensor_of(body: Body, frames: Sequence[Frame], adapted: Sequence[Lens] = ()) -> BodySensor:
+    """What the kit and the frames that a body made tell of its sensor.
+
+    Frames that name one of the `adapted` lenses aren't evidence: somebody wrote that into them.
+    """
     by_size: dict[Size, list[Frame]] = defaultdict(list)
     for frame in frames:
         by_size[_size(frame)].append(frame)
-    seen = {size: _seen(found) for size, found in by_size.items()}
+    seen = {size: _seen(found, adapted) for size, found in by_size.items()}
     greatest = max((size for size in seen if size), key=math.prod, default=None)
     parts = {size: _part(seen[size], seen[greatest or size]) for size in seen}
     whole = next(
@@ -116,8 +120,8 @@ class _Seen:
     refused: tuple[str, ...] = ()
 
 
-def _seen(frames: Sequence[Frame]) -> _Seen:
-    native, plane = _native(frames), _plane(frames)
+def _seen(frames: Sequence[Frame], adapted: Sequence[Lens]) -> _Seen:
+    native, plane = _native(frames, adapted), _plane(frames)
     refused = tuple(text for text in (native, plane) if isinstance(text, str))
     areas = sorted(_areas(frames), key=math.prod)
     usable = plane if isinstance(plane, Evidence) else None
@@ -129,7 +133,7 @@ def _seen(frames: Sequence[Frame]) -> _Seen:
     )
 
 
-def _native(frames: Sequence[Frame]) -> Evidence | str | None:
+def _native(frames: Sequence[Frame], adapted: Sequence[Lens]) -> Evidence | str | None:
     """The ratio that frames with native lenses state, or why it is of no use.
 
     Equivalents are rounded to whole mm, or cut off: the longest says most, and every other has to
@@ -138,7 +142,9 @@ def _native(frames: Sequence[Frame]) -> Evidence | str | None:
     stated = [
         (frame.lens_data.focal_length, ratio)
         for frame in frames
-        if (ratio := stated_ratio(frame)) is not None and frame.lens_data.focal_length
+        if (ratio := stated_ratio(frame)) is not None
+        and frame.lens_data.focal_length
+        and not any(same_lens(lens, frame.lens_data) for lens in adapted)
     ]
     if not stated:
         return None
@@ -222,7 +228,11 @@ def with_equivalents(matches: Matches, kit: Kit) -> Matches:
     for found in matches.frames:
         if found.body is not None and found.frame.damage is None:
             by_body[found.body].append(found.frame)
-    sensors = {key: sensor_of(kit.bodies[key], frames) for key, frames in by_body.items()}
+    sensors = {}
+    for key, frames in by_body.items():
+        body = kit.bodies[key]
+        adapted = [lens for lens in kit.lenses.values() if lens.mount != body.mount]
+        sensors[key] = sensor_of(body, frames, adapted)
     return replace(
         matches,
         frames=tuple(_with_equivalent(found, sensors) for found in matches.frames),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from itertools import groupby
 
-from flangeback.match.model import NO_ENTRY, FrameMatch, Matches, Outcome
+from flangeback.match.model import NO_ENTRY, DoubtKind, FrameMatch, Matches, Outcome
 from flangeback.tags.decide import Fill
 
 
@@ -75,13 +75,15 @@ class Run:
 
     @property
     def notes(self) -> tuple[Note, ...]:
-        """The reason for the outcome, then each doubt once with the frames it is on."""
+        """The reason for the outcome, then each doubt once with the frames it is on; those on the
+        sensor are the body's, and told once with it."""
         reason = self.first.reason
         found = [] if reason in (None, NO_ENTRY) else [Note(reason or "")]
         by_text: dict[tuple[str, str], list[str]] = {}
         for frame in self.frames:
             for doubt in frame.doubts:
-                by_text.setdefault((doubt.kind, doubt.text), []).append(frame.frame.stem)
+                if doubt.kind != DoubtKind.SENSOR_UNSURE:
+                    by_text.setdefault((doubt.kind, doubt.text), []).append(frame.frame.stem)
         for (kind, text), stems in by_text.items():
             some = some_of(stems) if len(stems) < len(self.frames) else ""
             found.append(Note(text, kind, some))

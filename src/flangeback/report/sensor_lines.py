@@ -5,20 +5,34 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from flangeback.match.model import FrameMatch, Matches
+from flangeback.match.model import DoubtKind, FrameMatch, Matches
 from flangeback.match.sensor import BodySensor, Size, SizeFinding
+from flangeback.report.runs import some_of
 
 
 def sensor_lines(matches: Matches, body: str | None) -> Iterator[str]:
-    """The evidence behind the equivalents of a body's filled frames; nothing where none is."""
+    """The evidence behind the equivalents of a body's filled frames, then what speaks against it;
+    nothing where none is filled."""
     sensor = matches.sensors.get(body or "")
     if sensor is None:
         return
-    findings = _of_filled([found for found in matches.frames if found.body == body], sensor)
-    told = dict.fromkeys(_told(finding) for finding in findings)
+    frames = [found for found in matches.frames if found.body == body]
+    told = dict.fromkeys(_told(finding) for finding in _of_filled(frames, sensor))
     yield from told
     if told:
         yield from (f"not used: {reason}" for reason in sensor.refused)
+    yield from _doubts(frames)
+
+
+def _doubts(frames: Sequence[FrameMatch]) -> Iterator[str]:
+    """Each doubt on the sensor once, with the frames it is on."""
+    stems: dict[str, list[str]] = {}
+    for found in frames:
+        for doubt in found.doubts:
+            if doubt.kind == DoubtKind.SENSOR_UNSURE:
+                stems.setdefault(doubt.text, []).append(found.frame.stem)
+    for text, on in stems.items():
+        yield f"{DoubtKind.SENSOR_UNSURE}: {text} ({some_of(on)})"
 
 
 def _of_filled(frames: Sequence[FrameMatch], sensor: BodySensor) -> list[SizeFinding]:
