@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from flangeback.containers.file import FileHead
@@ -40,8 +40,11 @@ MAGIC, BIG_MAGIC = 42, 43
 64 bits (from memory)."""
 
 _MOST_DIRECTORIES = 64
-_MOST_ENTRIES = 0xFFFF
+_MOST_ENTRIES = 8192
+"""Far beyond what cameras write, in one directory or in all of a block."""
 _LONGEST_VALUE = 1 << 26
+_LONGEST_TEXT = _MOST_NUMBERS = 1 << 16
+"""What counts for more isn't a camera's; a damaged count could claim all memory."""
 
 
 class Damaged(ValueError):
@@ -167,16 +170,22 @@ class Block:
 
     def text(self, entry: Entry | None) -> str:
         """An ASCII value up to its first NUL, without spaces around it."""
-        found = self.raw(entry).split(b"\0", 1)[0]
+        if entry is None or not self.holds(entry):
+            return ""
+        data = self.read(entry.value_at, entry.value_at + min(entry.size, _LONGEST_TEXT))
+        found = data.split(b"\0", 1)[0]
         try:
             return found.decode("utf-8").strip()
         except UnicodeDecodeError:
             return found.decode("latin-1").strip()
 
     def numbers(self, entry: Entry | None) -> tuple[Fraction | None, ...]:
-        """Whole numbers and rationals; None stands for a rational over zero."""
+        """Whole numbers and rationals; None stands for a rational over zero. Empty for text, for
+        what runs past the end, and for more than 65,536."""
+        if entry is None or entry.count > _MOST_NUMBERS:
+            return ()
         data = self.raw(entry)
-        if entry is None or not data:
+        if not data:
             return ()
         if entry.type in _INTEGERS:
             form = f"{self.order}{entry.count}{_INTEGERS[entry.type]}"
@@ -192,7 +201,9 @@ class Block:
 
     def number(self, entry: Entry | None) -> Fraction | None:
         """The first number of a value."""
-        found = self.numbers(entry)
+        if entry is None or not entry.count or not self.holds(entry):
+            return None
+        found = self.numbers(replace(entry, count=1, size=TYPE_SIZES.get(entry.type, 1)))
         return found[0] if found else None
 
     def offset(self, entry: Entry | None) -> int | None:
@@ -216,13 +227,17 @@ class Block:
             raise Damaged(f"the entry at {entry.at} should point to a directory and doesn't")
         return self.directory(at)
 
-    def directories(self, lost: set[int] | None = None) -> Iterator[Directory]:
+    def directories(
+        self, lost: set[int] | None = None, shared: set[int] | None = None
+    ) -> Iterator[Directory]:
         """Every directory that can be reached, each once. One that can't be read raises Damaged,
-        or has its offset put into `lost`."""
+        or has its offset put into `lost`; into `shared` goes that of one reached twice."""
         waiting, seen, single = [self.first], set[int](), set[int]()
         entries = 0
         while waiting:
             at = waiting.pop()
+            if at in seen and shared is not None:
+                shared.add(at)
             if at == 0 or at in seen:
                 continue
             if len(seen) >= _MOST_DIRECTORIES or entries > _MOST_ENTRIES:

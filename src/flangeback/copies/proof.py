@@ -5,12 +5,13 @@ Nothing here uses the reader that the writing relied on.
 
 from __future__ import annotations
 
+import io
 import logging
 import struct
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, cast
 
 from flangeback.containers.tiff import Damaged
 from flangeback.copies.transfer import ProofError
@@ -51,7 +52,7 @@ def _look(file: BinaryIO, block_size: int | None) -> Seen:
     from exifread.core.find_exif import determine_type
 
     logging.getLogger("exifread").setLevel(logging.CRITICAL)
-    tags = exifread.process_file(file, details=False, truncate_tags=False)
+    tags = exifread.process_file(cast(BinaryIO, _Bounded(file)), details=False, truncate_tags=False)
     file.seek(0)
     try:
         base, order, _ = determine_type(file)
@@ -65,6 +66,23 @@ def _look(file: BinaryIO, block_size: int | None) -> Seen:
     mark = "<" if order == b"I" else ">"
     note = _maker_note(file, base, mark, pointer.values[0], block_size) if pointer else None
     return Seen(found, past, note, mark)
+
+
+class _Bounded:
+    """A file that ExifRead may read from: a read of a made-up count would claim all memory."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._size = file.seek(0, io.SEEK_END)
+        file.seek(0)
+        self.seek, self.tell = file.seek, file.tell
+
+    def read(self, count: int = -1) -> bytes:
+        left = max(0, min(self._size - self.tell(), _LONGEST_READ))
+        return self._file.read(left if count < 0 else min(count, left))
+
+
+_LONGEST_READ = 1 << 24
 
 
 def _plain(tag: Any) -> tuple[Any, Any]:

@@ -39,12 +39,13 @@ class Usage:
     """The spans of a block that its directories refer to, once for each reference.
 
     `complete` is False where more may be in use; `lost` are the offsets of directories that
-    couldn't be read (0: nobody knows which).
+    couldn't be read (0: nobody knows which), `shared` those of directories reached twice.
     """
 
     spans: tuple[Span, ...]
     complete: bool
     lost: frozenset[int]
+    shared: frozenset[int]
 
     def users(self, start: int, end: int) -> int:
         """How many references touch a byte from `start` to `end`."""
@@ -58,19 +59,27 @@ class Usage:
 def usage(block: Block) -> Usage:
     """What the block's header, directories and their entries use."""
     spans = [_HEADER]
-    lost = set[int]()
+    lost, shared = set[int](), set[int]()
+    counted = True
     try:
-        for directory in block.directories(lost):
-            spans.append((directory.at, directory.at + directory.size))
-            spans.extend(
-                (e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline
-            )
-            spans.extend(_data_spans(block, directory))
-            if len(spans) > _MOST_SPANS:
-                return Usage(tuple(spans), False, frozenset(lost))
+        for directory in block.directories(lost, shared):
+            counted = counted and len(spans) <= _MOST_SPANS and _is_countable(directory)
+            if counted:
+                spans.extend(_spans(block, directory))
     except Damaged:
         lost.add(0)
-    return Usage(tuple(spans), not lost, frozenset(lost))
+    return Usage(tuple(spans), counted and not lost, frozenset(lost), frozenset(shared))
+
+
+def _is_countable(directory: Directory) -> bool:
+    entries = (directory.find(tag) for pair in _DATA_POINTERS for tag in pair)
+    return all(entry is None or entry.count <= _MOST_SPANS for entry in entries)
+
+
+def _spans(block: Block, directory: Directory) -> Iterator[Span]:
+    yield directory.at, directory.at + directory.size
+    yield from ((e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline)
+    yield from _data_spans(block, directory)
 
 
 def _data_spans(block: Block, directory: Directory) -> Iterator[Span]:

@@ -94,7 +94,10 @@ def edit_block(
     main = block.main()
     exif = block.child(main, EXIF_DIRECTORY) if values else NO_DIRECTORY
     used = usage(block)
-    below = _Change(exif, tuple(_slot(block, exif, used, value) for value in values))
+    # A directory that something else leads to, too, stays as it is; the values go into a new one.
+    anew = exif is not None and exif.at in used.shared
+    slots = (_slot(block, exif, value) for value in values)
+    below = _Change(exif, tuple(s if anew else _housed(block, used, s) for s in slots), anew)
     above = _Change(main, () if packet is None else (_packet_slot(block, main, used, packet),))
     above = above.pointing_to(below)
     overhang = beyond[: used.overhang(block.size, len(beyond))]
@@ -121,15 +124,17 @@ def _refuse_shared(edit: BlockEdit, used: Usage) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Change:
-    """A directory (None where the block has none yet) and the slots to put into it."""
+    """A directory (None where the block has none yet) and the slots to put into it; `anew` says
+    that it has to be written anew whatever they are."""
 
     directory: Directory | None
     slots: tuple[_Slot, ...]
+    anew: bool = False
 
     @property
     def is_new(self) -> bool:
         """Whether the directory has to be written anew: an entry is added to it."""
-        return any(not slot.entries for slot in self.slots)
+        return self.anew or any(not slot.entries for slot in self.slots)
 
     @property
     def sizes(self) -> list[int]:
@@ -212,10 +217,10 @@ def encoded(value: TagValue, order: str) -> tuple[int, bytes]:
     return len(value.value), struct.pack(f"{order}{len(flat)}I", *flat)
 
 
-def _slot(block: Block, exif: Directory | None, used: Usage, value: TagValue) -> _Slot:
+def _slot(block: Block, exif: Directory | None, value: TagValue) -> _Slot:
     count, data = encoded(value, block.order)
     entries = tuple(e for e in exif.entries if e.tag == value.tag) if exif else ()
-    return _housed(block, used, _Slot(value.tag, value.type, count, data, entries, None))
+    return _Slot(value.tag, value.type, count, data, entries, None)
 
 
 def _packet_slot(block: Block, main: Directory, used: Usage, packet: bytes) -> _Slot:
