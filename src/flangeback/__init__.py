@@ -13,6 +13,9 @@ Every stage is a plain function that a script can call, in one direction:
     matches = flangeback.match_frames(flangeback.scan(folder), [log], kit)
     filled = flangeback.fill(matches, folder, Path("filled"))
 
+The kit answers questions of its own: fits(lenses, bodies, kit) says what fits what, cards(kit)
+what to key into the stabiliser.
+
 Wrong input raises InputError, which holds every problem found.
 """
 
@@ -26,6 +29,8 @@ if TYPE_CHECKING:
     from flangeback.errors import InputError, Problem
     from flangeback.frames import CameraTime, Frame, LensData, read_frame, scan
     from flangeback.kit import Adapter, Body, Kit, Lens, parse_kit, read_kit
+    from flangeback.kit.card import Card, cards
+    from flangeback.kit.fit import Fit, fits
     from flangeback.match import Doubt, DoubtKind, FrameMatch, Matches, Outcome, match_frames
     from flangeback.sessionlog import SessionLog, format_log, parse_log, read_log
     from flangeback.tags import Fill, Tag, TagValue, decide
@@ -38,6 +43,8 @@ _ROOMS = {
     "errors": ("InputError", "Problem"),
     "frames": ("CameraTime", "Frame", "LensData", "read_frame", "scan"),
     "kit": ("Adapter", "Body", "Kit", "Lens", "parse_kit", "read_kit"),
+    "kit.card": ("Card", "cards"),
+    "kit.fit": ("Fit", "fits"),
     "match": ("Doubt", "DoubtKind", "FrameMatch", "Matches", "Outcome", "match_frames"),
     "sessionlog": ("SessionLog", "format_log", "parse_log", "read_log"),
     "tags": ("Fill", "Tag", "TagValue", "decide"),
@@ -48,10 +55,12 @@ __all__ = [
     "Adapter",
     "Body",
     "CameraTime",
+    "Card",
     "Doubt",
     "DoubtKind",
     "Fill",
     "Filled",
+    "Fit",
     "Frame",
     "FrameCopy",
     "FrameMatch",
@@ -68,9 +77,11 @@ __all__ = [
     "Tag",
     "TagValue",
     "Verified",
+    "cards",
     "decide",
     "edit_jpeg",
     "fill",
+    "fits",
     "format_log",
     "match_frames",
     "parse_kit",
