@@ -240,3 +240,44 @@ def test_no_such_log(tmp_path: Path) -> None:
 def test_an_empty_log_is_a_log() -> None:
     assert parse_log("", EXAMPLE_KIT).entries == ()
     assert parse_log(DAY + "\n# nothing\n   \n- \n", EXAMPLE_KIT).spans == ()
+
+
+# What would be right ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("above", "line", "expected"),
+    [
+        ("23:50", "0:10", "`date 2026-05-18` above it, if midnight lies between"),
+        ("23:50", "11:40", "`date 2026-05-18` above it, if midnight lies between"),
+        (
+            "11:50",
+            "1:15",
+            "13:15, if it was in the afternoon; `date 2026-05-18` above it, if midnight lies "
+            "between",
+        ),
+        ("11:50", "1:15 am", "`date 2026-05-18` above it, if midnight lies between"),
+        ("13:20", "1:15", "`date 2026-05-18` above it, if midnight lies between"),
+    ],
+)
+def test_a_time_before_the_one_above_gets_both_its_readings(
+    above: str, line: str, expected: str
+) -> None:
+    assert fault(f"{above} k7 miran58 f/2.8\n{line} k7 f/4").expected == expected
+
+
+def test_the_last_day_there_is_has_a_next_one() -> None:
+    with pytest.raises(InputError, match="`date 2200-01-01` above it"):
+        parse_log("date 2199-12-31\n9:00 k7 off\n8:00 k7 off", EXAMPLE_KIT)
+
+
+def test_a_lens_that_is_not_in_the_kit_is_told_what_is() -> None:
+    expected = fault("9:12 k7 sonda90 f/4").expected
+    assert expected is not None
+    for key in EXAMPLE_KIT.lenses:
+        assert key in expected
+
+
+@pytest.mark.parametrize("line", ["4. k7 f/8", "1) miran58", "12. 9"])
+def test_a_number_is_a_lists_only_where_an_entry_can_begin_after_it(line: str) -> None:
+    assert any(found.column == 1 for found in faults(line))

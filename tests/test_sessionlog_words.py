@@ -583,3 +583,12 @@ def test_no_date_needed_for_frames() -> None:
     log = parse_log("K7_0212 k7 miran58", AWKWARD_KIT)
     assert log.entries[0].start is None
     assert DAY not in "".join(log.lines)
+
+
+@pytest.mark.parametrize("written", ["1:15 pm", "1:15pm", "1.15 p.m.", "1:15 PM"])
+def test_a_time_with_am_or_pm_is_no_f_number(written: str) -> None:
+    entry = read(f"{written} k7 miran58 1:16").entries[0]
+    assert entry.start is not None
+    assert f"{entry.start.earliest:%H:%M}" == "13:15"
+    assert entry.aperture is not None
+    assert [str(stop) for stop in entry.aperture.stops] == ["16"]

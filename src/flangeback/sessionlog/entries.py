@@ -17,10 +17,12 @@ from flangeback.sessionlog.text import Line, Place
 from flangeback.sessionlog.tokens import RULES, Token, TokenReader
 from flangeback.sessionlog.values import WallTime
 
-A_WORD = (
-    "a body, lens or adapter of the kit, an f-number, a focal length in mm, open, off, a time, "
-    "frame names or a remark in quotes"
+_OTHER_WORDS = (
+    "an f-number, a focal length in mm, open, off, a time, frame names or a remark in quotes"
 )
+_A_KNOWN_WORD = "a key of the kit, or another word that an entry may have"
+_MOST_KEYS = 12
+"""So many keys of a kit still make a list that is read."""
 KEYWORDS = ("date", "zone", "clock", "slack", "slate", "not-slate", "first", "then")
 """Words that open a line; no key of a kit may be one."""
 
@@ -359,7 +361,17 @@ class _EntryReader:
             self.unknown.append(place)
             return
         self._flush_unknown()
-        self._hiding(place, f'"{word}" isn\'t understood', A_WORD, suggestion)
+        self._hiding(place, f'"{word}" isn\'t understood', _A_KNOWN_WORD, suggestion)
+
+    def _a_word(self) -> str:
+        """What may stand in an entry; of a small kit, each key, of a larger one the lenses."""
+        keys, lenses = list(self.gear.kit.keys()), list(self.gear.kit.lenses)
+        named = "a body, lens or adapter of the kit"
+        if 0 < len(keys) <= _MOST_KEYS:
+            named = f"one of the kit's {', '.join(keys)}"
+        elif 0 < len(lenses) <= _MOST_KEYS:
+            named = f"a body or adapter of the kit or one of its lenses ({', '.join(lenses)})"
+        return f"{named}, {_OTHER_WORDS}"
 
     def _suggestion(self, word: str, *, first: bool) -> str | None:
         digits = RULES["digits of a time"].match(word)
@@ -375,7 +387,7 @@ class _EntryReader:
         if self.unknown:
             place = self.unknown[0].to(self.unknown[-1])
             self.unknown.clear()
-            self._hiding(place, f'"{place.text}" isn\'t understood', A_WORD)
+            self._hiding(place, f'"{place.text}" isn\'t understood', self._a_word())
 
     # The entry as a whole ----------------------------------------------------------------------
 

@@ -376,7 +376,7 @@ class _LogReader:
             return None, None
         if not dated:
             return None, None
-        self._check_order(start, place)
+        self._check_order(start, place, draft.start)
         return start, end
 
     def _moment(self, time: WallTime, place: Place) -> Moment:
@@ -396,7 +396,7 @@ class _LogReader:
         expected = "the earlier time first; what runs past midnight is split there by a `date`"
         self.faults.add(place, "this ends before it starts", expected)
 
-    def _check_order(self, start: Moment, place: Place) -> None:
+    def _check_order(self, start: Moment, place: Place, time: WallTime) -> None:
         above, new_day = self.above, self.day_is_new
         self.above, self.day_is_new = (start, place), False
         if above is None or start.latest > above[0].earliest:
@@ -405,8 +405,18 @@ class _LogReader:
         text = f"earlier than the entry above ({where.text} in line {where.line.number})"
         if new_day:
             text = text.replace("(", f"({then.earliest:%Y-%m-%d} ", 1)
-        expected = "entries in order of time" if new_day else "a `date` line above it for a new day"
+        expected = "entries in order of time" if new_day else self._later(then, time)
         self.faults.add(place, text, expected)
+
+    def _later(self, then: Moment, time: WallTime) -> str:
+        """What a time that is earlier than the one above may have been meant to be."""
+        assert self.day is not None
+        midnight = f"`date {self.day + timedelta(days=1)}` above it, if midnight lies between"
+        afternoon = time.afternoon()
+        wall = then.earliest.hour * 3600 + then.earliest.minute * 60
+        if afternoon is None or afternoon.seconds == time.seconds or afternoon.seconds < wall:
+            return midnight
+        return f"{afternoon.hour}:{afternoon.minute:02}, if it was in the afternoon; {midnight}"
 
     # The log as a whole ------------------------------------------------------------------------
 

@@ -15,8 +15,14 @@ _F = r"[fƒ]\s?[/:]?\s?"
 _NAME = r"(?:(?!\.\.)[^\s,;\"])+"
 _HALF = r"\s?[ap]\.?\s?m\b\.?"
 
+# "3." or "3)" of a numbered list: only where an entry can begin after it.
+_COUNT = (
+    r"\d{1,2}[.)](?=\s+(?:\d{1,2}[:.h]\d{2}|(?:date|zone|clock|slack|slate|not-slate|first|then)\b"
+    r"|[^\s,;\"]+\.{2,}))"
+)
+
 _PATTERNS = {
-    "bullet": r"\s*(?:[-*•·‣◦]\s*)+",
+    "bullet": rf"\s*(?:(?:[-*•·‣◦▪▫●○■□◆➢➤→☐☑☒✓✔]|\[[ x]?\]|{_COUNT})\s*)+",
     "gap": r"(?:[\s,;]|[-.:]+(?=[\s,;]|$))+",
     "remark": r"\"([^\"]*)\"|'(.*?)'(?=[\s,;.]|$)",
     "quote": r"[\"']",
@@ -30,8 +36,8 @@ _PATTERNS = {
     "dash": r"-[^\s,;\"]*",
     "bare hour": rf"(\d{{1,2}})(?:\s?h|({_HALF}))" + _END,
     "one-digit minute": r"(\d{1,2})[:h](\d)" + _END,
-    # 1:16 is a time, or an f-number as engraved on lens barrels.
-    "either": r"1:([1-5]\d)" + _END,
+    # 1:16 is a time, or an f-number as engraved on lens barrels; 1:16 pm is a time.
+    "either": rf"1:([1-5]\d)(?!{_HALF})" + _END,
     "f-number": rf"(?:{_F}|1:\s?)({_NUMBER})(?:\s*-\s*(?:{_F}|1:\s?)?({_NUMBER}))?" + _END,
     "f-number not noted": rf"{_F}\?" + _END,
     # f0412 is the name of a frame; f/0412 is an f-number gone wrong.
