@@ -569,6 +569,17 @@ def test_fit_names_what_is_missing(tmp_path: Path) -> None:
     assert "f-e-reducer is for F lenses, not for M42" in words
 
 
+def test_a_drawer_full_of_tubes_does_not_flood_the_screen(tmp_path: Path) -> None:
+    tubes = "".join(TUBE.replace("adapter.tube", f"adapter.tube{n}") for n in range(8))
+    code, shown = run(tmp_path, K7 + MIRAN58 + M42_E + tubes, "fit", "miran58", "k7")
+    assert code == 0
+    # None, 8 single ones, 28 pairs: 37 ways, of which six are shown in full.
+    assert "and 28 more" in " ".join(shown.split())
+    assert len(shown.splitlines()) < 120
+    code, shown = run(tmp_path, K7 + MIRAN58 + M42_E + tubes, "fit")
+    assert "and 33 more" in " ".join(shown.split())
+
+
 def test_a_stack_comes_with_how_the_log_can_name_it(tmp_path: Path) -> None:
     stack = '[adapter.x2]\nlens_mount = "F"\nbody_mount = "F"\nkind = "extender"\nfactor = 2.0\n'
     code, shown = run(tmp_path, K7 + TOLVAN28 + F_E_REDUCER + stack, "fit", "tolvan28", "k7")

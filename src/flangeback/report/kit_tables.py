@@ -15,7 +15,9 @@ from flangeback.kit.cautions import STANDING
 from flangeback.kit.fit import Aperture, Fit, Infinity, Room, Spacing, View, Way
 from flangeback.kit.mounts import Mount
 from flangeback.report.kit_text import RINGS, f_range, metres, millimetres, number, span
+from flangeback.report.runs import some_of
 
+_MOST_WAYS = 6
 _COLUMNS = (
     ("lens", 13, False),
     ("adapter", 20, False),
@@ -107,7 +109,7 @@ def _short_notes(fit: Fit) -> Iterator[str]:
         if way.covers is False:
             yield f"image circle {_circle(way)}"
     if len(fit.ways) > 1:
-        yield "also " + ", ".join(way.name for way in fit.ways[1:])
+        yield "also " + some_of([way.name for way in fit.ways[1:]])
 
 
 def show_fit(console: Console, fit: Fit) -> None:
@@ -125,7 +127,7 @@ def show_fit(console: Console, fit: Fit) -> None:
         for adapter in fit.other_adapters:
             text = f"{adapter.key} is for {adapter.lens_mount} lenses, not for {lens.mount}"
             console.print(Padding(text, (0, 0, 0, 2)), highlight=False)
-    for way in fit.ways:
+    for way in fit.ways[:_MOST_WAYS]:
         console.print()
         console.print(Text(way.name or "no adapter", style="bold"), _kinds(way), highlight=False)
         table = Table(box=None, padding=(0, 2, 0, 2), pad_edge=False, show_header=False)
@@ -134,6 +136,9 @@ def show_fit(console: Console, fit: Fit) -> None:
         for label, text in _details(way):
             table.add_row(label, text)
         console.print(table, highlight=False)
+    if len(fit.ways) > _MOST_WAYS:
+        names = some_of([way.name for way in fit.ways[_MOST_WAYS:]])
+        console.print(Text(f"\nand by longer stacks: {names}", style="dim"))
     console.print()
     console.print(Text(" ".join(STANDING[:4]), style="dim"))
 
