@@ -23,7 +23,7 @@ from flangeback.demo.outing import Outing, make_outing
 from flangeback.errors import InputError
 from flangeback.frames import read_frame, scan
 from flangeback.report.survey import survey_document, survey_lines
-from flangeback.survey import BodySurvey, Sight, Survey, sights, survey, survey_sights
+from flangeback.survey import BodySurvey, Sight, Survey, sights, survey_folder, survey_sights
 from flangeback.survey.glance import Unusual, glance
 from flangeback.survey.sighting import sight_of
 from support.camera_files import (
@@ -173,7 +173,7 @@ def test_counts_on_real_files_are_exifreads(corpus: Path) -> None:
 
 
 def test_the_outing_is_counted_as_it_was_made(outing: Outing) -> None:
-    found = survey(outing.frames)
+    found = survey_folder(outing.frames)
     assert found.frames == len(outing.truth)
     assert [name for name, _ in found.damaged] == [
         truth.file for truth in outing.truth if truth.outcome == "unreadable"
@@ -195,7 +195,7 @@ def test_the_outing_is_counted_as_it_was_made(outing: Outing) -> None:
 
 def test_every_line_fits_80_columns(outing: Outing, corpus: Path) -> None:
     for folder in (outing.frames, corpus):
-        lines = list(survey_lines(survey(folder), "frames"))
+        lines = list(survey_lines(survey_folder(folder), "frames"))
         assert all(len(line) <= 80 for line in lines), max(lines, key=len)
         assert any("flangeback draft" in line for line in lines)
 
@@ -292,14 +292,14 @@ def put_gps(folder: Path, file: str, local: str, utc: tuple[int, int, int], offs
 def test_gps_time_tells_how_far_a_clock_is_off(tmp_path: Path, offset: bytes, told: str) -> None:
     put_gps(tmp_path, "K7_0001.JPG", "09:03:20", (7, 0, 0), offset)
     put_gps(tmp_path, "K7_0002.JPG", "09:10:21", (7, 7, 0), offset)
-    text = " ".join(" ".join(survey_lines(survey(tmp_path), "frames")).split())
+    text = " ".join(" ".join(survey_lines(survey_folder(tmp_path), "frames")).split())
     assert told in text
 
 
 def test_gps_times_that_disagree_tell_nothing(tmp_path: Path) -> None:
     put_gps(tmp_path, "K7_0001.JPG", "09:03:20", (7, 0, 0), b"+02:00")
     put_gps(tmp_path, "K7_0002.JPG", "09:30:20", (7, 0, 0), b"+02:00")
-    body = survey(tmp_path).bodies[0]
+    body = survey_folder(tmp_path).bodies[0]
     assert (body.gps_frames, body.gps_ahead) == (2, None)
 
 
@@ -353,7 +353,7 @@ def test_json_on_stdout_holds_the_same(outing: Outing) -> None:
     result = CliRunner().invoke(app, ["survey", str(outing.frames), "--json"])
     assert result.exit_code == 0
     document = json.loads(result.stdout)
-    assert document == survey_document(survey(outing.frames))
+    assert document == survey_document(survey_folder(outing.frames))
     assert document["schema"] == "flangeback/survey-1"
     assert document["lacking"] == 33
 
@@ -370,11 +370,11 @@ def test_a_folder_that_is_not_there_or_holds_no_frames_is_wrong_input(
     assert result.exit_code == 2
     assert "there is no such folder" in result.stderr or "there are no frames" in result.stderr
     with pytest.raises(InputError):
-        survey(folder)
+        survey_folder(folder)
 
 
 def test_a_folder_with_nothing_to_fill_says_so(tmp_path: Path) -> None:
     put_frame(tmp_path, "K7_0201.JPG", FULL)
-    found: Survey = survey(tmp_path)
+    found: Survey = survey_folder(tmp_path)
     assert found.lacking == 0
     assert "There is nothing to fill" in "\n".join(survey_lines(found, "frames"))

@@ -21,7 +21,7 @@ from flangeback.demo.tour import Tour, take_tour
 from flangeback.errors import InputError
 from flangeback.kit import read_kit
 from flangeback.report.tally import tally_csv, tally_document, tally_lines
-from flangeback.tally import Taken, Tally, tally
+from flangeback.tally import Taken, Tally, tally_folders
 from support.camera_files import F_NUMBER, LENS_MODEL, put_frame
 
 logging.getLogger("exifread").setLevel(logging.CRITICAL)
@@ -44,7 +44,7 @@ def logged(tour: Tour) -> Iterator[tuple[Truth, str]]:
 
 
 def test_the_outing_is_counted_as_it_was_made(tour: Tour) -> None:
-    found = tally([tour.out])
+    found = tally_folders([tour.out])
     expected = Counter(name for _, name in logged(tour))
     counts = {str(key[0]): count.frames for key, count in found.by_lens().items()}
     assert {name: counts[name] for name in expected} == expected
@@ -64,13 +64,13 @@ def test_wide_open_is_by_the_lens_and_not_by_the_reducer(tour: Tour) -> None:
     # Behind the reducer, 5.6 on the ring is f/3.98: near the lens's own 2.8, and not wide open.
     open_frames = [t.file for t, _ in logged(tour) if t.f_number == Decimal("2.8")
                    and t.lens == "tolvan28"]  # fmt: skip
-    found = tally([tour.out]).by_lens()
+    found = tally_folders([tour.out]).by_lens()
     assert found["Tolvan 28mm f/2.8",].wide_open == len(open_frames) == 2
     assert found["Brask Tele 135mm f/3.5",].wide_open == 0
 
 
 def test_adapters_stand_with_the_frames_that_were_made_through_them(tour: Tour) -> None:
-    counts = tally([tour.out]).by_body_and_adapter()
+    counts = tally_folders([tour.out]).by_body_and_adapter()
     by_adapter = Counter(dict.fromkeys(("m42-e", "f-mft", "f-e-reducer"), 0))
     for truth, _ in logged(tour):
         on_n2 = truth.file.startswith("N2")
@@ -85,11 +85,11 @@ def test_frames_that_are_gone_still_count_as_not_kept(tour: Tour, tmp_path: Path
 
     out = tmp_path / "filled"
     shutil.copytree(tour.out, out)
-    before = tally([out])
+    before = tally_folders([out])
     gone = [t.file for t, _ in logged(tour) if t.lens == "brask135" and t.outcome == "fill"][:3]
     for file in gone:
         (out / file).unlink()
-    after = tally([out])
+    after = tally_folders([out])
     assert after.total.kept == before.total.kept - 3
     assert after.total.frames == before.total.frames
     brask = after.by_lens()["Brask Tele 135mm f/3.5",]
@@ -105,7 +105,7 @@ def test_copies_counted_by_their_tags_alone_come_to_the_same(tour: Tour, tmp_pat
 
     plain = tmp_path / "plain"
     shutil.copytree(tour.out, plain, ignore=shutil.ignore_patterns("*.jsonl"))
-    by_tags, by_manifest = tally([plain]), tally([tour.out])
+    by_tags, by_manifest = tally_folders([plain]), tally_folders([tour.out])
     for name in ("by_lens", "by_lens_and_f_number", "by_focal_length"):
         counts = [
             {key: (n.frames, n.wide_open) for key, n in getattr(one, name)().items()}
@@ -130,9 +130,9 @@ def test_sidecars_count_for_their_raw_files(corpus: Path, tmp_path: Path) -> Non
     result = CliRunner().invoke(app, ["fill", str(frames), "--into", str(out), "--over"])
     assert result.exit_code in (0, 1), result.output
     assert (out / "K7_0001.xmp").exists()
-    (key,) = tally([out]).by_lens_and_f_number()
+    (key,) = tally_folders([out]).by_lens_and_f_number()
     assert key == ("Miran 58mm f/2", 2.0)
-    assert tally([out]).total.wide_open == 1
+    assert tally_folders([out]).total.wide_open == 1
 
 
 def test_lenses_of_real_files_are_exifreads(corpus: Path, tmp_path: Path) -> None:
@@ -143,7 +143,7 @@ def test_lenses_of_real_files_are_exifreads(corpus: Path, tmp_path: Path) -> Non
             tags = exifread.process_file(file, details=False)
         value = str(tags["EXIF LensModel"].values) if "EXIF LensModel" in tags else ""
         expected[value.strip(" \0") if value.strip(" -0.\0") else None] += 1
-    found = tally([tmp_path])
+    found = tally_folders([tmp_path])
     counts = {key[0]: count.frames for key, count in found.by_lens().items()}
     named = {name: count for name, count in expected.items() if name}
     assert {name: counts[name] for name in named} == named
@@ -161,20 +161,20 @@ def test_several_folders_are_one_tally_and_no_frame_counts_twice(tmp_path: Path)
     for folder in ("a", "b"):
         put_frame(tmp_path / folder, "K7_0001.JPG", {F_NUMBER: (2, 1), MAX_APERTURE_VALUE: (2, 1),
                                                     LENS_MODEL: b"Miran 58mm f/2"})  # fmt: skip
-    found = tally([tmp_path / "a", tmp_path / "b"])
+    found = tally_folders([tmp_path / "a", tmp_path / "b"])
     assert (found.folders, found.total.frames, found.total.wide_open) == (2, 2, 2)
     for twice in ([tmp_path / "a", tmp_path / "a"], [tmp_path, tmp_path / "b"]):
         with pytest.raises(InputError, match="frames are those of"):
-            tally(twice)
+            tally_folders(twice)
     (tmp_path / "c").mkdir()
     with pytest.raises(InputError, match="there are no frames"):
-        tally([tmp_path / "a", tmp_path / "c"])
+        tally_folders([tmp_path / "a", tmp_path / "c"])
 
 
 def test_every_line_fits_80_columns(tour: Tour, corpus: Path) -> None:
     long = Taken("A body with a name that goes on and on, serial 123456789", "an-adapter-too",
                  "A lens whose name goes on for longer than any table is wide", 2.8)  # fmt: skip
-    for found in (tally([tour.out]), tally([corpus]), Tally({long: 12345})):
+    for found in (tally_folders([tour.out]), tally_folders([corpus]), Tally({long: 12345})):
         assert max(map(len, tally_lines(found))) <= 80
 
 
@@ -182,7 +182,7 @@ def test_every_line_fits_80_columns(tour: Tour, corpus: Path) -> None:
 
 
 def test_json_and_csv_hold_the_same_frames(tour: Tour) -> None:
-    found = tally([tour.out])
+    found = tally_folders([tour.out])
     told = CliRunner().invoke(app, ["tally", str(tour.out), "--json"])
     assert told.exit_code == 0
     document = json.loads(told.stdout)

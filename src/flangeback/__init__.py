@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from flangeback.copies import Filled, FrameCopy, Verified, fill, verify
+    from flangeback.draft import draft_log
     from flangeback.embed import Refused, Splice, edit_jpeg
     from flangeback.errors import InputError, Problem
     from flangeback.frames import CameraTime, Frame, LensData, read_frame, scan
@@ -32,13 +33,18 @@ if TYPE_CHECKING:
     from flangeback.kit.card import Card, cards
     from flangeback.kit.fit import Fit, fits
     from flangeback.match import Doubt, DoubtKind, FrameMatch, Matches, Outcome, match_frames
+    from flangeback.match.explaining import Explanation, explain
+    from flangeback.notes import Noted, add_note
     from flangeback.sessionlog import SessionLog, format_log, parse_log, read_log
+    from flangeback.survey import Survey, survey_folder
     from flangeback.tags import Fill, Tag, TagValue, decide
+    from flangeback.tally import Tally, tally_folders
 
 __version__ = "0.1.0"
 
 _ROOMS = {
     "copies": ("Filled", "FrameCopy", "Verified", "fill", "verify"),
+    "draft": ("draft_log",),
     "embed": ("Refused", "Splice", "edit_jpeg"),
     "errors": ("InputError", "Problem"),
     "frames": ("CameraTime", "Frame", "LensData", "read_frame", "scan"),
@@ -46,8 +52,12 @@ _ROOMS = {
     "kit.card": ("Card", "cards"),
     "kit.fit": ("Fit", "fits"),
     "match": ("Doubt", "DoubtKind", "FrameMatch", "Matches", "Outcome", "match_frames"),
+    "match.explaining": ("Explanation", "explain"),
+    "notes": ("Noted", "add_note"),
     "sessionlog": ("SessionLog", "format_log", "parse_log", "read_log"),
+    "survey": ("Survey", "survey_folder"),
     "tags": ("Fill", "Tag", "TagValue", "decide"),
+    "tally": ("Tally", "tally_folders"),
 }
 _HOMES = {name: room for room, names in _ROOMS.items() for name in names}
 
@@ -58,6 +68,7 @@ __all__ = [
     "Card",
     "Doubt",
     "DoubtKind",
+    "Explanation",
     "Fill",
     "Filled",
     "Fit",
@@ -69,17 +80,23 @@ __all__ = [
     "Lens",
     "LensData",
     "Matches",
+    "Noted",
     "Outcome",
     "Problem",
     "Refused",
     "SessionLog",
     "Splice",
+    "Survey",
     "Tag",
     "TagValue",
+    "Tally",
     "Verified",
+    "add_note",
     "cards",
     "decide",
+    "draft_log",
     "edit_jpeg",
+    "explain",
     "fill",
     "fits",
     "format_log",
@@ -90,6 +107,8 @@ __all__ = [
     "read_kit",
     "read_log",
     "scan",
+    "survey_folder",
+    "tally_folders",
     "verify",
 ]
 

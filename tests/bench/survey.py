@@ -20,7 +20,7 @@ from pathlib import Path
 
 from measure import Ratio, best, make_frames, seconds
 
-from flangeback.survey import survey
+from flangeback.survey import survey_folder
 
 FIRST = 65_536
 _COMMAND = [str(Path(sys.executable).with_name("flangeback")), "survey", "--json"]
@@ -41,7 +41,7 @@ def bare_loop(folder: Path) -> float:
 
 def surveyed(folder: Path) -> float:
     start = time.perf_counter()
-    survey(folder)
+    survey_folder(folder)
     return time.perf_counter() - start
 
 

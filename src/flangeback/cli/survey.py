@@ -12,10 +12,10 @@ def survey(frames: Frames, json: Json = False) -> None:
     """
     with ends_cleanly(json):
         from flangeback.report.survey import survey_document, survey_lines
-        from flangeback.survey import survey as survey_frames
+        from flangeback.survey import survey_folder
 
         with progress("reading frames", None, quiet=json) as step:
-            found = survey_frames(frames, step)
+            found = survey_folder(frames, step)
         if json:
             print_json(survey_document(found))
         else:

@@ -26,7 +26,7 @@ def tally(out: Out, json: Json = False, csv: Csv = False) -> None:
     with ends_cleanly(json):
         from flangeback.errors import InputError
         from flangeback.report.tally import tally_csv, tally_document, tally_lines
-        from flangeback.tally import tally as tally_folders
+        from flangeback.tally import tally_folders
 
         if json and csv:
             raise InputError("--json and --csv at once: one of them, please")

@@ -2,7 +2,7 @@
 
 from flangeback.survey.model import BodyName, BodySurvey, Sight, Stretch, Survey
 from flangeback.survey.sighting import sights
-from flangeback.survey.surveying import survey, survey_sights
+from flangeback.survey.surveying import survey_folder, survey_sights
 
 __all__ = [
     "BodyName",
@@ -11,6 +11,6 @@ __all__ = [
     "Stretch",
     "Survey",
     "sights",
-    "survey",
+    "survey_folder",
     "survey_sights",
 ]

@@ -14,7 +14,7 @@ from flangeback.survey.model import BodyName, BodySurvey, Native, Registered, Si
 from flangeback.survey.sighting import sights
 
 
-def survey(folder: Path, progress: Callable[[int], None] | None = None) -> Survey:
+def survey_folder(folder: Path, progress: Callable[[int], None] | None = None) -> Survey:
     """What lens data the frames of a folder lack; neither log nor kit is asked for.
 
     `progress` is called with the count of frames so far. Raises InputError when there is no such

@@ -19,7 +19,7 @@ _BY_LOG = _FILLED | {"agree"}
 _SIDECAR = ".xmp"
 
 
-def tally(folders: Sequence[Path], progress: Callable[[int], None] | None = None) -> Tally:
+def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | None = None) -> Tally:
     """The frames of some folders, counted.
 
     In a folder that `fill` made, the manifest stands above the tags, and frames that are no
