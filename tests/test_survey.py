@@ -346,6 +346,16 @@ def test_bodies_in_different_zones_are_told() -> None:
     assert "different offsets from UTC: Kestrin K7 +02:00, Norrvik N2 -03:30" in text
 
 
+def test_what_to_do_next_names_a_kit_only_where_there_is_none() -> None:
+    found = survey_sights([seen(0)])
+    first, second = (list(survey_lines(found, "my frames/", has_kit=has)) for has in (True, False))
+    assert first[-2:] == [
+        "next: a session log to fill in, from these pauses:",
+        "  flangeback draft 'my frames/' -o 'my frames'/session.txt",
+    ]
+    assert "flangeback kit add body 'my frames'/FRAME" in second[-3]
+
+
 # The command -----------------------------------------------------------------------------------
 
 

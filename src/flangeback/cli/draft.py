@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -23,11 +24,13 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
     Example: flangeback draft 2026-05-17 -o 2026-05-17/session.txt
     """
     with ends_cleanly(json=False):
-        from flangeback.draft import draft_log, read_pictures, write_new
+        from flangeback.draft import check_new, draft_log, read_pictures, write_new
         from flangeback.evidence import read_picture
         from flangeback.frames import scan
         from flangeback.kit import places, read_kit
 
+        if output is not None:
+            check_new(output)
         place = places.kit_file(kit, frames)
         gear = read_kit(place) if kit or place.exists() else None
         with progress("reading frames", None, quiet=False) as step:
@@ -40,4 +43,7 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
             return
         write_new(output, text)
         typer.echo(f"{output} is there to be filled in; then:", err=True)
-        typer.echo(f"  flangeback match {frames} --log {output}", err=True)
+        if gear is None:
+            typer.echo(f"  a kit file, {place}, with your gear under the names in it", err=True)
+        command = ["flangeback", "match", str(frames), "--log", str(output)]
+        typer.echo(f"  {shlex.join(command)}", err=True)

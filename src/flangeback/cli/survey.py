@@ -19,5 +19,8 @@ def survey(frames: Frames, json: Json = False) -> None:
         if json:
             print_json(survey_document(found))
         else:
-            for line in survey_lines(found, str(frames)):
+            from flangeback.kit import places
+
+            has_kit = places.kit_file(None, frames).exists()
+            for line in survey_lines(found, str(frames), has_kit=has_kit):
                 print(line)

@@ -2,6 +2,6 @@
 
 from flangeback.draft.drafting import draft_log
 from flangeback.draft.lights import is_slate, read_pictures
-from flangeback.draft.writing import write_new
+from flangeback.draft.writing import check_new, write_new
 
-__all__ = ["draft_log", "is_slate", "read_pictures", "write_new"]
+__all__ = ["check_new", "draft_log", "is_slate", "read_pictures", "write_new"]

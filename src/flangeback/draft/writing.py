@@ -8,6 +8,16 @@ from pathlib import Path
 from flangeback.errors import InputError, Problem
 
 
+def check_new(path: Path) -> None:
+    """Raises InputError where something stands under this name."""
+    if path.exists() or path.is_symlink():
+        raise InputError(_stands_there(path))
+
+
+def _stands_there(path: Path) -> Problem:
+    return Problem(str(path), "stands there already", expected="another name; it is left as it is")
+
+
 def write_new(path: Path, text: str) -> None:
     """Write a file that isn't there yet. Raises InputError where one is, or it can't be written.
 
@@ -23,8 +33,6 @@ def write_new(path: Path, text: str) -> None:
                 path.unlink()
                 raise
     except FileExistsError:
-        raise InputError(
-            Problem(str(path), "stands there already", expected="another name; it is left as it is")
-        ) from None
+        raise InputError(_stands_there(path)) from None
     except OSError as error:
         raise InputError(Problem(str(path), f"can't be written: {error.strerror}")) from None

@@ -37,7 +37,11 @@ def read_kit(path: Path) -> Kit:
         text = path.read_text("utf-8-sig")
     except FileNotFoundError:
         raise InputError(
-            Problem(str(path), "there is no such kit file", expected="a TOML file; see --kit")
+            Problem(
+                str(path),
+                "there is no such kit file",
+                expected="a TOML file (`flangeback kit add body FRAME` begins one); see --kit",
+            )
         ) from None
     except UnicodeDecodeError as error:
         raise InputError(Problem(str(path), f"isn't UTF-8 text (byte {error.start})")) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from textwrap import wrap
@@ -17,8 +18,8 @@ _SET_RIGHT = timedelta(seconds=5)
 """A clock nearer to GPS time than this is right, as photographers go."""
 
 
-def survey_lines(survey: Survey, folder: str) -> Iterator[str]:
-    """The survey as text; `folder` is named in what to do next."""
+def survey_lines(survey: Survey, folder: str, *, has_kit: bool = True) -> Iterator[str]:
+    """The survey as text; `folder` is named in what to do next, and a kit where there is none."""
     yield from _wrapped(_summary(survey))
     yield ""
     for body in survey.bodies:
@@ -34,7 +35,7 @@ def survey_lines(survey: Survey, folder: str) -> Iterator[str]:
         for remark in remarks:
             yield from _wrapped(remark, "  ", "    ")
         yield ""
-    yield from _next(survey, folder)
+    yield from _next(survey, folder, has_kit)
 
 
 def _summary(survey: Survey) -> str:
@@ -46,12 +47,16 @@ def _summary(survey: Survey) -> str:
     return text + (f", {len(survey.damaged)} can't be read" if survey.damaged else "")
 
 
-def _next(survey: Survey, folder: str) -> Iterator[str]:
-    if survey.lacking:
-        yield "next: a session log to fill in, from these pauses:"
-        yield f"  flangeback draft {folder} -o {folder.rstrip('/')}/session.txt"
-    else:
+def _next(survey: Survey, folder: str, has_kit: bool) -> Iterator[str]:
+    if not survey.lacking:
         yield "There is nothing to fill: every frame that can be read has its lens data."
+        return
+    frames, place = shlex.quote(folder), shlex.quote(folder.rstrip("/") or "/")
+    if not has_kit:
+        yield "next: your gear in a kit file, which this begins with a body:"
+        yield f"  flangeback kit add body {place}/FRAME --mount M --kit {place}/kit.toml"
+    yield f"{'next' if has_kit else 'then'}: a session log to fill in, from these pauses:"
+    yield f"  flangeback draft {frames} -o {place}/session.txt"
 
 
 def _body(body: BodySurvey) -> Iterator[str]:
