@@ -87,7 +87,7 @@ def test_a_step_of_the_light_says_how_far_and_to_what(matches: dict[str, FrameMa
     assert stepped == {"K7_0220.JPG", "K7_0221.JPG"}
     (doubt,) = (one for one in matches["K7_0220.JPG"].doubts if _kind(one) == "light-step")
     # The ring stood at f/11, the log has f/5.6: two stops (ISO 517).
-    assert "2.0 stops less" in doubt.text
+    assert "2 stops less" in doubt.text
     assert "f/11 instead of f/5.6" in doubt.text
 
 

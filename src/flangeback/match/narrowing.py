@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,7 @@ from flangeback.match.layout import BodyLog, Layout
 from flangeback.match.model import Doubt, DoubtKind
 from flangeback.match.order import Order
 from flangeback.match.scenes import Scenes
-from flangeback.match.stepping import light_steps
+from flangeback.match.stepping import Told, agrees, light_steps, told_by_light
 from flangeback.match.timeline import Change, Timeline
 from flangeback.sessionlog.model import Setting
 
@@ -44,7 +45,7 @@ def gather(
     findings: dict[str, Finding] = {}
     for one in narrowed:
         others = [other.scenes for other in narrowed if other is not one]
-        findings |= one.findings(light_steps(one.scenes, one.stretches(), others))
+        findings |= one.findings(light_steps(one.told, one.stretches(), others))
     return findings
 
 
@@ -52,10 +53,10 @@ def gather(
 class _Placing:
     """A change and the places in the order (shots made before it) where it may have fallen.
 
-    `least` and `most` bound it by the log alone. `doubts` are, by place in the order, what is
-    said of shots that evidence decided on.
+    `era` counts the changes up to it; `least` and `most` bound it by the log alone.
     """
 
+    era: int
     change: Change
     before: Setting | None
     least: int
@@ -91,7 +92,8 @@ class _Narrowing:
         self.order = order
         self.layout = layout
         self.placings = list(_placings(known.timeline, order))
-        self.scenes = Scenes(order, layout.by_name, kit, kit.bodies.get(body or ""), pictures)
+        self.scenes = Scenes(order, kit, kit.bodies.get(body or ""), pictures)
+        self.told: Sequence[Told] = ()
         self.notes: dict[int, Doubt] = {}
 
     def narrow(self) -> None:
@@ -99,11 +101,8 @@ class _Narrowing:
         for placing in self.placings:
             if placing.least < placing.most and placing.kind is not None:
                 self._by_pauses(placing, placing.kind)
-        self.scenes.settle(self._timeline())
-        for placing in self.placings:
-            if placing.kind is ChangeKind.RING and len(placing.places) > 1:
-                self._by_light(placing)
-        self.scenes.settle(self._timeline())
+        self._look()
+        self._by_light()
 
     # Pauses ------------------------------------------------------------------------------------
 
@@ -135,33 +134,45 @@ class _Narrowing:
 
     # Light -------------------------------------------------------------------------------------
 
-    def _by_light(self, placing: _Placing) -> None:
-        if self._crowded(placing):
-            return
+    def _look(self) -> None:
+        places = {at for placing in self.placings for at in placing.places}
+        self.scenes.take(self._timeline(), self.layout.by_name, places)
+        self.told = told_by_light(self.scenes)
+
+    def _by_light(self) -> None:
+        """Each change lies after every look that the light has before it, and the other way
+        round; if the light agrees that it was made."""
+        starts = [told.seen.start for told in self.told]
+        for placing in self.placings:
+            if placing.kind is not ChangeKind.RING or len(placing.places) < 2:
+                continue
+            first = bisect_left(starts, placing.places[0])
+            last = bisect_left(starts, placing.places[-1])
+            change = self.scenes.turn(placing.before, placing.change.setting)
+            if change and agrees(self.told, first, last, change):
+                self._place(placing, self.told[first:last])
+
+    def _place(self, placing: _Placing, inside: Sequence[Told]) -> None:
+        before = [told.seen.end for told in inside if told.eras and max(told.eras) < placing.era]
+        after = [told.seen.start for told in inside if told.eras and min(told.eras) >= placing.era]
+        least, most = max(before, default=0), min(after, default=len(self.order.shots))
+        left = [place for place in placing.places if least <= place <= most]
+        if left and len(left) < len(placing.places):
+            self._note(placing, left)
+
+    def _note(self, placing: _Placing, left: Sequence[int]) -> None:
         old, new = placing.before, placing.change.setting
         assert old is not None
         assert new is not None
-        first, last = placing.places[0], placing.places[-1]
-        spans = [range(a, b) for a, b in zip(placing.places, placing.places[1:], strict=False)]
-        sides = self.scenes.sides(first, last, spans, old, new)
-        after = next((n for n, side in enumerate(sides) if side == 1), len(sides))
-        before = max((n for n, side in enumerate(sides) if side == -1), default=-1)
-        if before >= after or (before < 0 and after == len(sides)):
-            return  # The light goes back and forth, or says nothing.
-        left = placing.places[before + 1 : after + 1]
-        doubt = Doubt(DoubtKind.NEAR_CHANGE, _by_light_text(placing, old, new))
-        for at in (*range(first, left[0]), *range(left[-1], last)):
-            self.notes[at] = doubt
-        placing.places = left
-
-    def _crowded(self, placing: _Placing) -> bool:
-        """Whether another change may have fallen among the same shots."""
-        at = self.placings.index(placing)
-        around = self.placings[max(0, at - 1) : at] + self.placings[at + 1 : at + 2]
-        return any(
-            other.places[0] < placing.places[-1] and placing.places[0] < other.places[-1]
-            for other in around
+        text = (
+            f"made within the change of line {placing.change.line}: "
+            f"the light tells f/{old.f_number:f} from f/{new.f_number:f}"
         )
+        doubt = Doubt(DoubtKind.NEAR_CHANGE, text)
+        places = placing.places
+        for at in (*range(places[0], left[0]), *range(left[-1], places[-1])):
+            self.notes.setdefault(at, doubt)
+        placing.places = left
 
     # What comes of it --------------------------------------------------------------------------
 
@@ -172,15 +183,15 @@ class _Narrowing:
             for placing in self.placings
         )
 
-    def stretches(self) -> Iterator[tuple[int, int]]:
-        """The shots from one logged change to the next, without those that one leaves open."""
-        start = 0
+    def stretches(self) -> Iterator[tuple[int, int, Setting | None]]:
+        """The shots from one logged change to the next, without those that one leaves open, and
+        what the log says of them."""
+        start, setting = 0, None
         for change in self._timeline().changes:
             if start < change.earliest:
-                yield start, change.earliest
-            start = max(start, change.latest)
-        if start < len(self.order.shots):
-            yield start, len(self.order.shots)
+                yield start, change.earliest, setting
+            start, setting = max(start, change.latest), change.setting
+        yield start, len(self.order.shots), setting
 
     def findings(self, steps: Mapping[int, Doubt]) -> Mapping[str, Finding]:
         timeline = self._timeline()
@@ -197,19 +208,12 @@ class _Narrowing:
 
 def _placings(timeline: Timeline, order: Order) -> Iterator[_Placing]:
     before: Change | None = None
-    for change in timeline.changes:
+    for era, change in enumerate(timeline.changes, 1):
         least, most = order.places(change.earliest, change.latest)
         # Of two logs whose changes may have come in either order, neither says what came before.
         known = before is not None and (
             before.log == change.log or before.latest <= change.earliest
         )
         setting = before.setting if before is not None and known else None
-        yield _Placing(change, setting, least, most, range(least, most + 1))
+        yield _Placing(era, change, setting, least, most, range(least, most + 1))
         before = change
-
-
-def _by_light_text(placing: _Placing, old: Setting, new: Setting) -> str:
-    return (
-        f"made within the change of line {placing.change.line}: "
-        f"the light tells f/{old.f_number:f} from f/{new.f_number:f}"
-    )

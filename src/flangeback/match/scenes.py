@@ -1,4 +1,4 @@
-"""The brightness of what a body saw, shot by shot, where its f-number is known.
+"""The brightness of what a body saw, look by look.
 
 log2(scene) = log2(N^2 / (t * S/100)) + the picture's own brightness (APEX; CIPA DC-008).
 """
@@ -6,181 +6,226 @@ log2(scene) = log2(N^2 / (t * S/100)) + the picture's own brightness (APEX; CIPA
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from decimal import Decimal
+from bisect import bisect_right
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from statistics import median
 
 from flangeback.clock.model import SECOND
-from flangeback.evidence.light import Look, scatter, sides
+from flangeback.evidence.course import Option, Sight
+from flangeback.evidence.light import Look, overall, scatter
 from flangeback.evidence.pictures import PictureReader
-from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
+from flangeback.kit.stops import series
 from flangeback.match.judging import same_lens, shared_fill
-from flangeback.match.order import Order
+from flangeback.match.order import Order, Shot
 from flangeback.match.timeline import Timeline
-from flangeback.sessionlog.model import Setting, Span
+from flangeback.sessionlog.model import Setting
 
 _ONE_LOOK = 3 * SECOND
 """Microseconds. Frames that follow each other as quickly show one scene: seen twice, it counts
 once."""
-_READ_OF_A_LOOK = 3
-_AROUND = 16
-"""Looks to either side of a change that its light is taken from."""
+_LEAST_TURN = 1.0
+"""Stops. Rings click in halves or whole stops (common practice); a half is within what scenes and
+lenses differ by, and there is no telling."""
+_BEYOND = 0.25
+"""Stops beyond the ends of a ring, whose marks are rounded."""
+_NEAR = 5
+"""Looks to either side that tell of a moment."""
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
-    """Shots from `start` to `end` in the order, of one scene at one f-number."""
+class Seen:
+    """Shots from `start` up to `end` in the order, of one scene, as a sight."""
 
     start: int
     end: int
-    setting: Setting | None
+    sight: Sight
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    start: int
+    end: int
+    options: tuple[Option, ...]
+    light: float
 
 
 class Scenes:
-    """What one body saw. Pictures are read where they are asked for, and each once."""
+    """What one body saw where its f-number is known, or one of several that are."""
 
-    def __init__(
-        self,
-        order: Order,
-        by_name: Mapping[str, Span],
-        kit: Kit,
-        body: Body | None,
-        pictures: PictureReader,
-    ) -> None:
+    def __init__(self, order: Order, kit: Kit, body: Body | None, pictures: PictureReader) -> None:
         self.order = order
         self.kit = kit
         self.body = body
-        self.groups: Sequence[Group] = ()
-        self._by_name = by_name
+        self.seen: Sequence[Seen] = ()
         self._pictures = pictures
-        self._light: dict[int, float | None] = {}
-        self._stops: dict[tuple[str | None, str | None, Decimal | None], float | None] = {}
-        self._looks: dict[Group, Look | None] = {}
-        self._starts: list[int] = []
+        self._looks: Sequence[Look] = ()
 
-    def settle(self, timeline: Timeline) -> None:
-        """Take the settings of the shots that are certain from a timeline of places."""
-        groups: list[Group] = []
-        for at, shot in enumerate(self.order.shots):
-            settings = self._settings(shot.frame, timeline, at)
-            if len(settings) != 1:
-                continue
-            setting = settings[0]
-            last = groups[-1] if groups else None
-            if last is not None and last.end == at and last.setting == setting:
-                gap = shot.start - self.order.shots[at - 1].start
-                if gap <= _ONE_LOOK and not self._own_stop(shot.frame, setting):
-                    groups[-1] = Group(last.start, at + 1, setting)
-                    continue
-            groups.append(Group(at, at + 1, setting))
-        self.groups = groups
-        self._starts = [group.start for group in groups]
+    def take(self, timeline: Timeline, named: Collection[str], places: Collection[int]) -> None:
+        """Look at the shots as a timeline of places has them, without those in `named`; a change
+        may have been made at `places`."""
+        groups = list(self._groups(timeline, named, places))
+        sure = [group for group in groups if len(group.options) == 1]
+        self._looks = [
+            Look(self._time(group), group.light + group.options[0].stops) for group in sure
+        ]
+        starts = [group.start for group in sure]
+        everywhere = overall(self._looks)
+        pieces = self._pieces(groups)
+        seen = []
+        for group in groups:
+            here = scatter(self._looks, bisect_right(starts, group.start))
+            if here is not None:
+                # Where light is lively evidence keeps still; a calm that chance made is none.
+                spread = max(here, everywhere or 0.0) * math.sqrt(pieces[group])
+                sight = Sight(self._time(group), group.light, spread, group.options)
+                seen.append(Seen(group.start, group.end, sight))
+        self.seen = seen
 
-    def _settings(self, frame: Frame, timeline: Timeline, at: int) -> tuple[Setting | None, ...]:
-        span = self._by_name.get(frame.file)
-        return timeline.settings(at, at + 1) if span is None else (span.setting,)
+    def _pieces(self, groups: Sequence[_Group]) -> Mapping[_Group, int]:
+        """Of how many groups each is one that a burst was cut into, where a ring may have been
+        turned within: they saw one scene, and count as one."""
+        found: dict[_Group, int] = {}
+        burst: list[_Group] = []
+        for group in groups:
+            if burst and self._apart(burst[-1], group):
+                found.update(dict.fromkeys(burst, len(burst)))
+                burst = []
+            burst.append(group)
+        return found | dict.fromkeys(burst, len(burst))
 
-    # Numbers -----------------------------------------------------------------------------------
+    def _apart(self, one: _Group, other: _Group) -> bool:
+        shots = self.order.shots
+        return shots[other.start].start - shots[one.end - 1].start > _ONE_LOOK
 
-    def light(self, at: int) -> float | None:
-        """log2 of the light that came through the lens to this shot; None where it isn't known."""
-        if at not in self._light:
-            frame = self.order.shots[at].frame
-            time, iso = frame.exposure.time, frame.exposure.iso
-            picture = None if time is None or iso is None else self._pictures(frame)
-            if time is None or iso is None or picture is None:
-                self._light[at] = None
-            else:
-                self._light[at] = picture.brightness - math.log2(float(time) * iso / 100)
-        return self._light[at]
+    def _time(self, group: _Group) -> float:
+        true = self.order.shots[group.start].true
+        return (true.earliest + true.latest) / 2 / SECOND
 
-    def stops(self, setting: Setting | None) -> float | None:
-        """log2 N^2 of a setting, as the light takes it; None where N isn't known."""
-        if setting is None or setting.lens is None:
+    def turn(self, old: Setting | None, new: Setting | None) -> float:
+        """By how many stops a ring was turned from one setting to another; 0 if that isn't
+        known."""
+        options = [option_of(0, setting, self.body, self.kit) for setting in (old, new)]
+        one, other = options
+        return other.stops - one.stops if one and other else 0.0
+
+    # Looks -------------------------------------------------------------------------------------
+
+    def _groups(
+        self, timeline: Timeline, named: Collection[str], places: Collection[int]
+    ) -> Iterator[_Group]:
+        known = self._options(timeline)
+        start = 0
+        shots = self.order.shots
+        while start < len(shots):
+            options = known(start)
+            end = start + 1
+            while (
+                end < len(shots)
+                and end not in places
+                and shots[end].start - shots[end - 1].start <= _ONE_LOOK
+                and known(end) == options
+            ):
+                end += 1
+            usable = [at for at in range(start, end) if self._tells(shots[at], options, named)]
+            light = self._light(usable) if options else None
+            if light is not None:
+                yield _Group(start, end, options, light)
+            start = end
+
+    def _options(self, timeline: Timeline) -> _OptionsOf:
+        return _OptionsOf(self, timeline)
+
+    def _tells(self, shot: Shot, options: Sequence[Option], named: Collection[str]) -> bool:
+        """Whether the lens of the log was on, as far as the frame says."""
+        data = shot.frame.lens_data
+        if shot.frame.file in named or not options:
+            return False
+        return not data.says_lens or same_lens(self.kit.lenses[options[0].lens], data)
+
+    def _light(self, places: Sequence[int]) -> float | None:
+        """log2 of the light that came through the lens: the first of the shots, the middle and the
+        last stand for all. None where it isn't known."""
+        if not places:
             return None
-        key = setting.lens, setting.adapter, setting.f_number
-        if key not in self._stops:
-            lens = self.kit.lenses[setting.lens]
-            f_number = shared_fill([setting], lens, self.body, self.kit).f_number
-            self._stops[key] = None if f_number is None else 2 * math.log2(f_number)
-        return self._stops[key]
+        read = {places[0], places[len(places) // 2], places[-1]}
+        found = [
+            light for at in read if (light := self._light_of(self.order.shots[at])) is not None
+        ]
+        return median(found) if found else None
 
-    def _own_stop(self, frame: Frame, setting: Setting | None) -> float | None:
-        """log2 N^2 as the frame itself says, where another lens than the logged one was on."""
-        data = frame.lens_data
-        if data.f_number is None or not data.says_lens:
+    def _light_of(self, shot: Shot) -> float | None:
+        time, iso = shot.frame.exposure.time, shot.frame.exposure.iso
+        picture = None if time is None or iso is None else self._pictures(shot.frame)
+        if time is None or iso is None or picture is None:
             return None
-        lens = setting.lens if setting else None
-        if lens is not None and same_lens(self.kit.lenses[lens], data):
-            return None
-        return 2 * math.log2(data.f_number)
-
-    def look(self, group: Group) -> Look | None:
-        """What a group of shots saw; None where their light or f-number isn't known."""
-        if group not in self._looks:
-            own = self._own_stop(self.order.shots[group.start].frame, group.setting)
-            stops = self.stops(group.setting) if own is None else own
-            self._looks[group] = (
-                None if stops is None else self._look(group.start, group.end, stops)
-            )
-        return self._looks[group]
-
-    def _look(self, start: int, end: int, stops: float) -> Look | None:
-        """The first of the shots, the middle and the last stand for all."""
-        read = sorted({start, (start + end - 1) // 2, end - 1})[:_READ_OF_A_LOOK]
-        found = [light for at in read if (light := self.light(at)) is not None]
-        if not found:
-            return None
-        true = self.order.shots[start].true
-        return Look((true.earliest + true.latest) / 2 / SECOND, median(found) + stops)
-
-    # Around a place ----------------------------------------------------------------------------
-
-    def before(self, place: int) -> list[Look]:
-        """The looks before a place of the order, the nearest last."""
-        last = bisect_left(self._starts, place)
-        return self._known(self.groups[max(0, last - _AROUND) : last])
-
-    def after(self, place: int) -> list[Look]:
-        """The looks after a place of the order, the nearest first."""
-        first = bisect_left(self._starts, place)
-        return self._known(self.groups[first : first + _AROUND])
-
-    def _known(self, groups: Sequence[Group]) -> list[Look]:
-        return [look for group in groups if (look := self.look(group)) is not None]
-
-    def sides(
-        self, first: int, last: int, spans: Sequence[range], old: Setting, new: Setting
-    ) -> list[int]:
-        """For each span of shots between two places where a ring may have been turned: -1 when it
-        was made before that, 1 when after, 0 when the light doesn't tell."""
-        unknown = [0] * len(spans)
-        stops = self.stops(old), self.stops(new)
-        if stops[0] is None or stops[1] is None:
-            return unknown
-        before, after = self.before(first), self.after(last)
-        spread = scatter([*before, *after], len(before))
-        if spread is None:
-            return unknown
-        pairs, where = [], []
-        for n, span in enumerate(spans):
-            look = self._look(span.start, span.stop, 0.0)
-            if look is not None:
-                where.append(n)
-                pairs.append(
-                    (Look(look.at, look.value + stops[0]), Look(look.at, look.value + stops[1]))
-                )
-        for n, side in zip(where, sides(before, after, pairs, spread), strict=True):
-            unknown[n] = side
-        return unknown
+        return picture.brightness - math.log2(float(time) * iso / 100)
 
     # At a time ---------------------------------------------------------------------------------
 
     def looks_at(self, time: float, reach: float) -> tuple[list[Look], list[Look]]:
         """The looks up to `reach` seconds before a time (seconds), and after it."""
-        place = bisect_right(self.order.shots, time * SECOND, key=lambda shot: shot.true.earliest)
-        before = [look for look in self.before(place)[-5:] if time - look.at <= reach]
-        return before, [look for look in self.after(place)[:5] if look.at - time <= reach]
+        place = bisect_right(self._looks, time, key=lambda look: look.at)
+        before = self._looks[max(0, place - _NEAR) : place]
+        after = self._looks[place : place + _NEAR]
+        return (
+            [look for look in before if time - look.at <= reach],
+            [look for look in after if look.at - time <= reach],
+        )
+
+
+class _OptionsOf:
+    """How a shot may have been made, by its place. Every entry says anew how the ring stands."""
+
+    def __init__(self, scenes: Scenes, timeline: Timeline) -> None:
+        self.timeline = timeline
+        self.known: list[Option | None] = [None]
+        for era, change in enumerate(timeline.changes, 1):
+            self.known.append(option_of(era, change.setting, scenes.body, scenes.kit))
+        self.cache: dict[tuple[int, ...], tuple[Option, ...]] = {}
+
+    def __call__(self, place: int) -> tuple[Option, ...]:
+        """Empty where they aren't all known, or not of one lens."""
+        eras = self.timeline.eras(place, place + 1)
+        if eras not in self.cache:
+            options = [self.known[era] for era in eras]
+            known = [option for option in dict.fromkeys(options) if option is not None]
+            whole = None not in options and len({option.lens for option in known}) == 1
+            if len(known) > 1:
+                # In the minute of a turn that was noted, none is looked for that wasn't.
+                known = [replace(option, turns=()) for option in known]
+            self.cache[eras] = tuple(known) if whole else ()
+        return self.cache[eras]
+
+
+def option_of(era: int, setting: Setting | None, body: Body | None, kit: Kit) -> Option | None:
+    """A setting as the light takes it; None where its f-number isn't known."""
+    if setting is None or setting.lens is None or setting.f_number is None:
+        return None
+    lens = kit.lenses[setting.lens]
+    f_number = shared_fill([setting], lens, body, kit).f_number
+    if f_number is None:
+        return None
+    return Option(era, 2 * math.log2(f_number), _turns(setting, kit), lens.key)
+
+
+def _turns(setting: Setting, kit: Kit) -> tuple[float, ...]:
+    """By how many stops, in halves, the ring could stand elsewhere than logged."""
+    lens = kit.lenses[setting.lens or ""]
+    if not lens.aperture_ring or setting.f_number is None:
+        return ()
+    logged = 2 * math.log2(setting.f_number)
+    widest, narrowest = (2 * math.log2(end) for end in (min(lens.widest), lens.narrowest))
+    halves = (n / 2 for n in range(-20, 21))
+    return tuple(
+        turn
+        for turn in halves
+        if abs(turn) >= _LEAST_TURN and widest - _BEYOND <= logged + turn <= narrowest + _BEYOND
+    )
+
+
+def mark_near(f_number: float) -> str:
+    """The mark of a ring that is nearest, as people write it."""
+    stops = series("half")
+    return f"f/{min(stops, key=lambda stop: abs(math.log2(stop.exact / f_number))).mark}"

@@ -1,90 +1,137 @@
-"""Steps in the light that no entry explains: a ring may have been turned and no note made."""
+"""What the light tells: where a ring was turned, and where it was turned without a note."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
-from statistics import median
+from dataclasses import dataclass
+from itertools import pairwise
 
-from flangeback.evidence.light import Look, Step, find_step
-from flangeback.kit.stops import series
+from flangeback.evidence.course import Weighed, weigh
+from flangeback.evidence.light import Look, stepped
 from flangeback.match.model import Doubt, DoubtKind
-from flangeback.match.scenes import Group, Scenes
+from flangeback.match.scenes import Scenes, Seen, mark_near
 from flangeback.sessionlog.model import Setting
 
+DECIDED = 7.0
+"""Natural logarithm of the odds, 1,100 to 1, at which a frame in the minute of a change counts as
+made before it, or after."""
+OBJECTED = 1.0
+"""The same, 3 to 1, at which the light objects to the log: a doubt costs a look, no more."""
+_NEW_LIGHT = 1800.0
+"""Seconds without a look after which light is another matter."""
+_AT_ONCE = 2000
+"""Looks that are weighed at once, to bound what is kept in memory."""
+_AROUND = 5
+"""Looks before a change, and after it, that tell whether the light was the same."""
+_RESTLESS = 0.7
+"""Stops from one look to the next that are no wandering."""
 _OTHER_BODY = 300.0
 """Seconds around a step in which another body's frames tell of the light."""
-_BEYOND = 0.5
-"""Stops beyond the ends of a ring that a step may lead to, for what it scatters."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the light says of some shots."""
+
+    seen: Seen
+    weighed: Weighed
+
+    def look(self, turned: bool) -> Look:
+        """The scene's brightness, with a turn of the ring that wasn't noted counted in if
+        `turned`."""
+        sight = self.seen.sight
+        option = sight.options[self.weighed.options.index(min(self.weighed.options))]
+        turn = self.weighed.turn if turned else 0.0
+        return Look(sight.at, sight.light + option.stops + turn)
+
+    @property
+    def objects(self) -> bool:
+        """Whether the ring can't well have stood as logged."""
+        return self.weighed.turn != 0 and self.weighed.as_logged >= OBJECTED
+
+    @property
+    def eras(self) -> frozenset[int]:
+        """The eras that it leaves open."""
+        options = zip(self.seen.sight.options, self.weighed.options, strict=True)
+        return frozenset(option.era for option, price in options if price < DECIDED)
+
+
+def told_by_light(scenes: Scenes) -> list[Told]:
+    """What the light tells of every look of a body."""
+    found = []
+    for part in _parts(scenes.seen):
+        weighed = weigh([seen.sight for seen in part])
+        found += [Told(seen, one) for seen, one in zip(part, weighed, strict=True)]
+    return found
+
+
+def agrees(told: Sequence[Told], first: int, last: int, change: float) -> bool:
+    """Whether a ring turned by `change` stops, somewhere from the `first` to the `last` of these
+    looks, is what the light shows: with the turn counted in, it is the same before and after."""
+    before = [one.look(turned=one.objects) for one in told[max(0, first - _AROUND) : first]]
+    after = [one.look(turned=False) for one in told[last : last + _AROUND]]
+    if not before or not after:
+        return False
+    step = stepped(before, after)
+    return step is None or abs(step) < abs(change) / 3
+
+
+def _parts(seen: Sequence[Seen]) -> Iterable[Sequence[Seen]]:
+    start = 0
+    for at in range(1, len(seen) + 1):
+        ends = at == len(seen) or seen[at].sight.at - seen[at - 1].sight.at > _NEW_LIGHT
+        if ends or at - start >= _AT_ONCE:
+            yield seen[start:at]
+            start = at
 
 
 def light_steps(
-    scenes: Scenes, stretches: Iterable[tuple[int, int]], others: Sequence[Scenes]
+    told: Sequence[Told],
+    stretches: Iterable[tuple[int, int, Setting | None]],
+    others: Sequence[Scenes],
 ) -> Mapping[int, Doubt]:
     """The doubts, by place in the body's order. `stretches` are the shots from one logged change
-    to the next; `others` the scenes of other bodies, which see the same light."""
-    known = [(group, look) for group in scenes.groups if (look := scenes.look(group)) is not None]
-    groups, looks = [group for group, _ in known], [look for _, look in known]
-    usable = [True] * len(looks)
+    to the next, and what the log says of them; `others` the scenes of other bodies, which see the
+    same light."""
     doubts: dict[int, Doubt] = {}
-    first = 0
-    for start, end in stretches:
-        while first < len(groups) and groups[first].start < start:
-            first += 1
-        last = first
-        while last < len(groups) and groups[last].end <= end:
-            last += 1
-        step = find_step(looks, first, last, usable)
-        if step is not None and _is_a_ring(scenes, groups[step.place], looks, step, others):
-            doubt = _doubt(groups[step.place], step)
-            usable[step.place : last] = [False] * (last - step.place)
-            doubts.update(dict.fromkeys(range(groups[step.place].start, end), doubt))
-        first = last
+    at = 0
+    for start, end, setting in stretches:
+        while at < len(told) and told[at].seen.start < start:
+            at += 1
+        first = at
+        while at < len(told) and told[at].seen.end <= end:
+            at += 1
+        step = next((n for n in range(first, at) if told[n].objects), None)
+        if step is None or setting is None or setting.f_number is None:
+            continue
+        turn = told[step].weighed.turn
+        light = at == len(told) and _is_restless(told, first, at)
+        if not light and not any(_saw(other, told, step, -turn) for other in others):
+            doubt = _doubt(float(setting.f_number), turn)
+            doubts.update(dict.fromkeys(range(told[step].seen.start, end), doubt))
     return doubts
 
 
-def _is_a_ring(
-    scenes: Scenes, group: Group, looks: Sequence[Look], step: Step, others: Sequence[Scenes]
-) -> bool:
-    """Whether the ring could be turned as far, and no other body saw the light change."""
-    setting = group.setting
-    if setting is None or setting.lens is None or setting.f_number is None:
-        return False
-    lens = scenes.kit.lenses[setting.lens]
-    meant = _meant(setting, step)
-    if not lens.aperture_ring:
-        return False
-    widest, narrowest = (2 * math.log2(end) for end in (min(lens.widest), lens.narrowest))
-    if not widest - _BEYOND <= 2 * math.log2(meant) <= narrowest + _BEYOND:
-        return False
-    at = (looks[step.place - 1].at + looks[step.place].at) / 2
-    return not any(_saw(other, at, step.size) for other in others)
+def _is_restless(told: Sequence[Told], first: int, last: int) -> bool:
+    """Whether, among these looks, the light itself changed at a stroke. Where no entry follows to
+    set things right, that leaves a step without proof."""
+    levels = [one.weighed.level for one in told[first:last]]
+    return any(abs(after - before) > _RESTLESS for before, after in pairwise(levels))
 
 
-def _saw(other: Scenes, at: float, size: float) -> bool:
-    """Whether the light stepped for this body too."""
-    before, after = other.looks_at(at, _OTHER_BODY)
-    if not before or not after:
-        return False
-    step = median(look.value for look in after) - median(look.value for look in before)
-    return step / size > 0.5
+def _saw(other: Scenes, told: Sequence[Told], step: int, size: float) -> bool:
+    """Whether the light stepped as far for this body."""
+    here = told[step].seen.sight.at
+    at = (told[step - 1].seen.sight.at + here) / 2 if step else here
+    found = stepped(*other.looks_at(at, _OTHER_BODY))
+    return found is not None and found / size > 0.5
 
 
-def _meant(setting: Setting, step: Step) -> float:
-    """The f-number, as the ring is marked, that the step would mean: less light at the same
-    brightness of the scene is a ring further closed."""
-    assert setting.f_number is not None
-    return float(setting.f_number) * 2 ** (-step.size / 2)
-
-
-def _doubt(group: Group, step: Step) -> Doubt:
-    assert group.setting is not None
-    assert group.setting.f_number is not None
-    meant = _meant(group.setting, step)
-    mark = min(series("half"), key=lambda stop: abs(math.log2(stop.exact / meant))).mark
-    way = "less" if step.size < 0 else "more"
+def _doubt(logged: float, turn: float) -> Doubt:
+    way = "less" if turn > 0 else "more"
+    size = f"{abs(turn):g} stop" + ("s" if abs(turn) != 1 else "")
     text = (
-        f"from here on {abs(step.size):.1f} stops {way} light comes in, and no entry says why: "
-        f"f/{mark} instead of f/{group.setting.f_number:f}, if the ring was turned"
+        f"from here on {size} {way} light comes in, and no entry says why: "
+        f"{mark_near(logged * 2 ** (turn / 2))} instead of f/{logged:g}, if the ring was turned"
     )
     return Doubt(DoubtKind.LIGHT_STEP, text)

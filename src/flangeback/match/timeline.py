@@ -50,14 +50,20 @@ class Timeline:
     def settings(self, earliest: int, latest: int) -> tuple[Setting | None, ...]:
         """What may have stood on the body from `earliest` up to `latest`, the likeliest order
         being the log's; None stands for a stretch that the log says nothing about."""
+        return tuple(
+            self.changes[era - 1].setting if era else None for era in self.eras(earliest, latest)
+        )
+
+    def eras(self, earliest: int, latest: int) -> tuple[int, ...]:
+        """The same as counts of the changes that had been made."""
         first = bisect_right(self._latest, earliest)
         last = bisect_left(self._earliest, latest)
-        found: list[Setting | None] = []
+        found = []
         for n in range(first, last + 1):
             ended = n < len(self.changes) and self.changes[n].latest <= earliest
             if ended and n < last:
                 continue
-            found.append(self.changes[n - 1].setting if n else None)
+            found.append(n)
         return tuple(found)
 
 
