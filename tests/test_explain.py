@@ -102,6 +102,14 @@ def test_a_frame_named_by_an_entry_says_so() -> None:
     assert rows["entry"] == "session.txt, line 2: K7_0201 k7 miran58 f/4, which names it"
 
 
+def test_the_clock_of_a_frame_named_by_an_entry_is_of_no_account() -> None:
+    frame = shot("K7_0201", "09:20:00")
+    named = "K7_0201 k7 miran58 f/4\n"
+    assert told(explained(frame, named))["clock"] == "of no account: an entry names the frame"
+    told_by_line = told(explained(frame, "clock k7 fast 20s\n" + named))["clock"]
+    assert told_by_line == "20s ahead of the log's (line 2: clock k7 fast 20s)"
+
+
 def test_a_slate_frame_and_a_damaged_one_are_explained_too() -> None:
     assert told(explained(shot("K7_0201", "09:20:00"), LOG + "slate K7_0201\n"))["entry"] == (
         "a slate line names it"
@@ -183,6 +191,25 @@ def test_an_explanation_changes_nothing_of_the_match() -> None:
     assert frame_document(found.match) == frame_document(before.frames[0])
     assert found.clock is not None
     assert found.clock.ahead == timedelta(minutes=3, seconds=20)
+
+
+def test_match_and_fill_say_what_to_do_next_to_a_person_at_a_terminal(
+    outing: Outing, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frames, out = str(outing.frames), str(tmp_path / "my copies")
+    assert CliRunner().invoke(app, ["match", frames]).stderr == ""
+    monkeypatch.setattr("flangeback.cli.shared.at_terminal", lambda: True)
+    found = CliRunner().invoke(app, ["match", frames, "--kit", str(outing.kit)])
+    given = f"flangeback match {frames} --kit {outing.kit} --explain K7_0201"
+    assert found.stderr.splitlines()[-4:] == [
+        "why a frame came to what it came to:",
+        f"  {given}",
+        "next, to make and prove the copies:",
+        f"  flangeback fill {frames} --kit {outing.kit} --into {frames}-filled",
+    ]
+    assert run(outing, *given.split()[3:])[1].startswith("K7_0201.JPG: unlogged\n")
+    filled = CliRunner().invoke(app, ["fill", frames, "--into", out])
+    assert f"  flangeback tally '{out}'" in filled.stderr.splitlines()
 
 
 # What the shell completes ----------------------------------------------------------------------

@@ -19,6 +19,7 @@ from flangeback.cli.shared import (
     matched,
     print_json,
     progress,
+    tell_next,
     terminal,
 )
 from flangeback.raw_mode import RawMode
@@ -72,9 +73,11 @@ def fill(
 
             print_json(fill_document(filled))
         else:
+            from flangeback.report.next_steps import after_fill
             from flangeback.report.terminal import show_filled
 
             show_filled(terminal(), filled, str(into))
+            tell_next(after_fill(str(into)))
     if filled.failed:
         raise typer.Exit(UNPROVED)
     if filled.matches.needs_person:

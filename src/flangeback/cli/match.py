@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,8 +19,12 @@ from flangeback.cli.shared import (
     gathered,
     matched,
     print_json,
+    tell_next,
     terminal,
 )
+
+if TYPE_CHECKING:
+    from flangeback.match import Matches
 
 Explain = Annotated[
     str | None,
@@ -62,8 +66,17 @@ def match(
             from flangeback.report.terminal import show_matches
 
             show_matches(terminal(), found)
+            _tell_next(found, str(frames), log, kit)
     if found.needs_person:
         raise typer.Exit(NEEDS_PERSON)
+
+
+def _tell_next(found: Matches, frames: str, logs: list[Path] | None, kit_file: Path | None) -> None:
+    from flangeback.report.next_steps import after_match
+
+    given = [word for log in logs or () for word in ("--log", str(log))]
+    given += ["--kit", str(kit_file)] if kit_file else []
+    tell_next(after_match(found, frames, given))
 
 
 def _explain(

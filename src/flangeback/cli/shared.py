@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -70,6 +70,17 @@ def terminal() -> Console:
     from rich.console import Console
 
     return Console(markup=False, emoji=False)
+
+
+def tell_next(lines: Iterable[str]) -> None:
+    """What to do next, for a person at a terminal; a program that reads along doesn't ask."""
+    if at_terminal():
+        for line in lines:
+            typer.echo(line, err=True)
+
+
+def at_terminal() -> bool:
+    return sys.stderr.isatty()
 
 
 def print_json(document: dict[str, Any]) -> None:

@@ -61,6 +61,8 @@ def _camera_time(frame: Frame) -> str:
 
 def _clock(found: Explanation) -> str:
     clock = found.clock
+    if found.by_name and (clock is None or not clock.lines):
+        return "of no account: an entry names the frame"
     if clock is None:
         return "no entry speaks of this body" if found.match.frame.time else "of no account"
     if not clock.lines:
