@@ -138,7 +138,8 @@ class _Run:
         taken: set[str] = set()
         jobs = []
         for match in matches.frames:
-            plans = [_apart(p, taken) for p in plans_for(match, self.frames, self.wishes)]
+            planned = plans_for(match, self.frames, self.wishes)
+            plans = [p for p in (_apart(plan, taken) for plan in planned) if p is not None]
             jobs.append(_Job(match, tuple(self._task(plan) for plan in plans)))
         return jobs
 
@@ -303,10 +304,12 @@ class _Run:
         )
 
 
-def _apart(plan: Plan, taken: set[str]) -> Plan:
-    """The plan under a name that no other file has: two raw files of one stem would share the
-    name of their sidecar."""
-    if plan.way == Way.SIDECAR and plan.copy in taken:
+def _apart(plan: Plan, taken: set[str]) -> Plan | None:
+    """The plan under a name that no other file has: two frames of one stem share the name of
+    their sidecar. None for one that another frame's plan makes already."""
+    if plan.copy in taken:
+        if plan.way != Way.SIDECAR:
+            return None
         plan = replace(plan, copy=f"{plan.file}.xmp")
     taken.add(plan.copy)
     return plan

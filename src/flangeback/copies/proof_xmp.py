@@ -11,6 +11,7 @@ from flangeback.copies.transfer import ProofError
 from flangeback.embed.xmp import PROPERTIES, rational_texts
 from flangeback.tags.table import TagValue
 
+_RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}RDF"
 _ABOUT = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}about"
 _FRAME: list[tuple[str, str]] = [
     (
@@ -73,7 +74,10 @@ def _texts(value: TagValue) -> list[str]:
 
 
 def _owned(way: str) -> str | None:
-    return next((name for name in PROPERTIES if name in way.split(" ")), None)
+    """Which of our properties a way leads to: an attribute or child of what rdf:RDF describes."""
+    names = way.split(" ")
+    place = names.index(_RDF) + 2 if _RDF in names else len(names)
+    return names[place] if names[place : place + 1] and names[place] in PROPERTIES else None
 
 
 def _foreign(properties: Sequence[Property]) -> Iterator[Property]:

@@ -14,7 +14,7 @@ from flangeback.containers.jpeg import exif_block, read_head
 from flangeback.containers.kinds import FileKind
 from flangeback.containers.tiff import XMP_PACKET, Block, Damaged
 from flangeback.copies import proof, proof_xmp
-from flangeback.copies.planning import Plan
+from flangeback.copies.planning import Plan, Way
 from flangeback.copies.proof_places import check_places
 from flangeback.copies.transfer import Digests, ProofError, compare, digest
 from flangeback.embed.model import Splice
@@ -86,7 +86,7 @@ def prove_sidecar(plan: Plan, text: bytes, copy: Path, values: Sequence[TagValue
     if new != text:
         raise ProofError("the sidecar doesn't read back as it was written")
     proof_xmp.check_packet(old, new, values)
-    if plan.source is None:
+    if plan.way == Way.SIDECAR:
         proof_xmp.check_stated(new, values)
     return Digests(proof.digest_of(old), found, found)
 

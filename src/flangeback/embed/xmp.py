@@ -38,8 +38,8 @@ PROPERTIES: Mapping[str, Tag] = {
 
 _SEQUENCES = frozenset([f"{{{EXIF_EX}}}LensSpecification"])
 _NAMES = re.compile("|".join({name.split("}")[1] for name in PROPERTIES}).encode())
-_ROOT = re.compile(rb"<[A-Za-z_]")
-_TRAILER = re.compile(rb"\s*<\?xpacket\s+end[^>]*\?>\s*\Z")
+_ROOT = re.compile(rb"<([A-Za-z_][^\s/>]*)")
+_RDF = f"{{{RDF}}}RDF"
 
 
 def rational_texts(value: TagValue) -> list[str]:
@@ -58,6 +58,8 @@ def agreed(packet: bytes, values: Sequence[TagValue]) -> bytes | None:
     """
     if not _NAMES.search(packet):
         return None
+    if len(packet) > _LONGEST_PACKET:
+        raise NotXmp(f"the XMP packet has more than {_LONGEST_PACKET >> 20} MiB")
     parts = _parts(packet)
     if parts is None:
         return None
@@ -77,14 +79,19 @@ def merged(packet: bytes, values: Sequence[TagValue]) -> bytes:
 
     Raises NotXmp where it isn't an XMP packet that may be changed.
     """
-    if len(packet) > _LONGEST_SIDECAR:
-        raise NotXmp(f"it has more than {_LONGEST_SIDECAR >> 20} MiB")
+    if len(packet) > _LONGEST_PACKET:
+        raise NotXmp(f"it has more than {_LONGEST_PACKET >> 20} MiB")
+    _refuse_document_type(packet)
     parts = _parts(packet)
     if parts is None:
         raise NotXmp("it isn't XML in UTF-8")
+    # What stands before and after the root has to be XML in UTF-8, too.
+    whole = _root(packet.removeprefix(_BOM).rstrip(b"\0")).getroottree()
+    if (whole.docinfo.encoding or "UTF-8").upper() not in _ENCODINGS:
+        raise NotXmp(f"it isn't in UTF-8, but in {whole.docinfo.encoding}")
     lead, body, trailer = parts
     root = _root(body)
-    description = root.find(f".//{{{RDF}}}RDF/{{{RDF}}}Description")
+    description = next((n for n in _described(root) if n.tag == f"{{{RDF}}}Description"), None)
     if description is None:
         raise NotXmp("it isn't XMP: nothing is described in it")
     changed = _bring(root, values)
@@ -114,7 +121,9 @@ class NotXmp(Refused):
     """The text isn't an XMP packet that may be changed; the message says why."""
 
 
-_LONGEST_SIDECAR = 16 << 20
+_LONGEST_PACKET = 16 << 20
+_BOM = b"\xef\xbb\xbf"
+_ENCODINGS = ("UTF-8", "UTF8", "US-ASCII", "ASCII")
 _HEADER = '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'.encode()
 _EMPTY = (
     f'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="{RDF}">'
@@ -130,8 +139,9 @@ _WRITTEN = tuple(name for name in PROPERTIES if name.startswith((f"{{{EXIF}}}", 
 
 def _missing(root: _Element, values: Sequence[TagValue]) -> list[tuple[str, TagValue]]:
     """The properties that the packet doesn't state yet, blank ones left out."""
-    there = {str(node.tag) for node in root.iter() if isinstance(node.tag, str)}
-    there.update(str(name) for node in root.iter() for name in node.attrib)
+    described = _described(root)
+    there = {str(child.tag) for node in described for child in node}
+    there.update(str(name) for node in described for name in node.attrib)
     by_tag = {value.tag: value for value in values}
     found = []
     for name in (*_WRITTEN, f"{{{AUX}}}Lens"):
@@ -161,12 +171,34 @@ _PREFIXES = {"exif": EXIF, "exifEX": EXIF_EX, "aux": AUX}
 
 def _parts(packet: bytes) -> tuple[bytes, bytes, bytes] | None:
     """What stands before the XML root, the root itself, and what stands after."""
-    root = _ROOT.search(packet)
-    trailer = _TRAILER.search(packet)
-    if root is None:
+    start = _root_start(packet)
+    root = None if start is None else _ROOT.match(packet, start)
+    if start is None or root is None:
         return None
-    end = packet.rfind(b">", 0, trailer.start() if trailer else len(packet)) + 1
-    return packet[: root.start()], packet[root.start() : end], packet[end:]
+    closing = packet.rfind(b"</" + root[1])
+    end = packet.find(b">", closing) + 1
+    if closing < start or not end:
+        return None
+    return packet[:start], packet[start:end], packet[end:]
+
+
+def _root_start(packet: bytes) -> int | None:
+    """Where the first element starts, past processing instructions and comments."""
+    at = packet.find(b"<")
+    while at >= 0:
+        mark = next((m for m in (b"<!--", b"<?") if packet.startswith(m, at)), None)
+        if mark is None:
+            return at
+        end = packet.find(b"-->" if mark == b"<!--" else b"?>", at)
+        at = -1 if end < 0 else packet.find(b"<", end)
+    return None
+
+
+def _described(root: _Element) -> list[_Element]:
+    """The nodes whose attributes and children are the packet's properties; what is nested deeper
+    speaks of something else, an ingredient, say (ISO 16684-1, 7.4)."""
+    rdf = root if root.tag == _RDF else root.find(f".//{_RDF}")
+    return [] if rdf is None else [node for node in rdf if isinstance(node.tag, str)]
 
 
 def _padded(trailer: bytes, change: int) -> bytes:
@@ -181,14 +213,20 @@ def _padded(trailer: bytes, change: int) -> bytes:
 def _root(body: bytes) -> _Element:
     from lxml import etree
 
-    # No entities are resolved and no document type is taken: a packet needs neither.
-    if b"<!DOCTYPE" in body or b"<!ENTITY" in body:
-        raise NotXmp("it has a document type, which XMP doesn't need")
-    parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)
+    _refuse_document_type(body)
+    parser = etree.XMLParser(
+        resolve_entities=False, no_network=True, load_dtd=False, strip_cdata=False
+    )
     try:
         return etree.fromstring(body, parser)
     except etree.XMLSyntaxError as error:
         raise NotXmp(f"it isn't well-formed XML ({error})") from None
+
+
+def _refuse_document_type(text: bytes) -> None:
+    """No entities are resolved and no document type is taken: a packet needs neither."""
+    if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
+        raise NotXmp("it has a document type, which XMP doesn't need")
 
 
 def _text_of(root: _Element) -> bytes:
@@ -200,13 +238,9 @@ def _text_of(root: _Element) -> bytes:
 def _bring(root: _Element, values: Sequence[TagValue]) -> bool:
     """Whether a property was changed to state our value."""
     by_tag = {value.tag: value for value in values}
-    changes = [
-        change
-        # A list, since a walk ends early where what it stands on is replaced.
-        for node in list(root.iter())
-        if isinstance(node.tag, str)
-        for change in (_bring_attributes(node, by_tag), _bring_content(node, by_tag))
-    ]
+    described = _described(root)
+    changes = [_bring_attributes(node, by_tag) for node in described]
+    changes += [_bring_content(child, by_tag) for node in described for child in node]
     return any(changes)
 
 
