@@ -193,6 +193,14 @@ def test_a_plain_adapter_in_the_stack_breaks_the_talk() -> None:
     assert way.aperture is Aperture.WIDE_OPEN
 
 
+def test_an_adapters_ring_that_does_not_face_the_lens_moves_nothing() -> None:
+    text = K7 + changed(MIRAN58, "aperture_ring", "false") + (
+        '[adapter.m42-f]\nlens_mount = "M42"\nbody_mount = "F"\n'
+        '[adapter.f-e]\nlens_mount = "F"\nbody_mount = "E"\nkind = "aperture"\n'
+    )  # fmt: skip
+    assert only_way(text).aperture is Aperture.WIDE_OPEN
+
+
 # What the sensor sees --------------------------------------------------------------------------
 
 

@@ -228,6 +228,35 @@ def test_another_shape_of_picture_is_no_crop_mode() -> None:
     assert sensor_of(replace(K7, sensor=FULL), frames).of(frames[1]).part == 1
 
 
+def test_a_crop_mode_of_another_shape_is_one_all_the_same() -> None:
+    # 3936 x 2216 is 16:9 within the crop mode: the width tells the mode, 6000/3936 = 1.524.
+    wide = (3936, 2216)
+    frames = [frame(area=FULL), frame(wide, area=(HALF[0], HALF[1] * 2216 / 2624))]
+    for body in (K7, replace(K7, sensor=FULL)):
+        found = sensor_of(body, frames).of(frames[1])
+        assert found.part == pytest.approx(1.524, abs=0.001)
+        assert crop(found) == pytest.approx(1.529, abs=0.001)  # 1.524 x 1.003
+        assert found.against == ()
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_a_square_is_the_sensor_trimmed_and_no_conflict(alone: bool) -> None:
+    square = frame((4000, 4000), area=(23.9, 23.9))
+    frames = [square] if alone else [frame(area=FULL), square]
+    found = sensor_of(replace(K7, sensor=FULL), frames).of(square)
+    assert crop(found) == pytest.approx(1.003, abs=0.001)
+    assert found.against == ()
+
+
+def test_natives_in_a_crop_mode_tell_the_whole_sensor() -> None:
+    # 85 mm stated as 130 in a part 1.524 times smaller: 130/85/1.524 = 1.003.
+    frames = [frame(CROPPED, native=(85, 130), area=HALF), frame(area=FULL)]
+    found = sensor_of(K7, frames).of(frames[1])
+    assert found.evidence is not None
+    assert found.evidence.source is SensorSource.NATIVE
+    assert crop(found) == pytest.approx(1.003, abs=0.001)
+
+
 # Conflicts -------------------------------------------------------------------------------------
 
 

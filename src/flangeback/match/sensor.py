@@ -91,13 +91,16 @@ def sensor_of(body: Body, frames: Sequence[Frame], adapted: Sequence[Lens] = ())
     seen = {size: _seen(found, adapted) for size, found in by_size.items()}
     greatest = max((size for size in seen if size), key=math.prod, default=None)
     parts = {size: _part(seen[size], seen[greatest or size]) for size in seen}
-    whole = next(
-        (
-            Evidence(SensorSource.NATIVE, at.native.crop_factor / part, at.native.frames)
-            for size, at in seen.items()
-            if at.native is not None and (part := parts[size]) is not None
+    whole = _Whole(
+        next(
+            (
+                replace(at.native, crop_factor=at.native.crop_factor / part)
+                for size, at in seen.items()
+                if at.native is not None and (part := parts[size]) is not None
+            ),
+            None,
         ),
-        None,
+        seen[greatest].plane if greatest in seen else None,
     )
     return BodySensor(
         {size: _finding(size, body, seen[size], parts[size], whole) for size in seen},
@@ -190,24 +193,36 @@ def _part(at: _Seen, greatest: _Seen) -> float | None:
 
 
 def _as_part(across: float, down: float) -> float:
-    """A crop mode takes the same off both sides; another shape of picture keeps one of them, and
-    with it the equivalent that bodies state."""
-    alike = abs(across / down - 1) <= AGREES
-    return math.sqrt(across * down) if alike and min(across, down) >= PART else 1.0
+    """A crop mode takes the same off both sides; another shape of picture takes more off one, and
+    keeps the equivalent that bodies state: the side that lost less tells the mode."""
+    smaller = min(across, down)
+    return smaller if smaller >= PART else 1.0
 
 
-def _finding(
-    size: Size, body: Body, at: _Seen, part: float | None, whole: Evidence | None
-) -> SizeFinding:
-    known = []
-    if body.crop_factor is not None:
-        known.append(Evidence(SensorSource.KIT, body.crop_factor * (part or 1.0)))
-    if at.native is not None:
-        known.append(at.native)
-    elif whole is not None and part is not None:
-        known.append(replace(whole, crop_factor=whole.crop_factor * part))
-    if at.plane is not None:
-        known.append(at.plane)
+@dataclass(frozen=True, slots=True)
+class _Whole:
+    """The evidence on the whole sensor: by native lenses of any picture size whose part is known,
+    and by the focal plane of the greatest pictures."""
+
+    native: Evidence | None
+    plane: Evidence | None
+
+    def scaled(self, found: Evidence | None, part: float | None) -> Evidence | None:
+        """Evidence on the whole sensor, for a part of it."""
+        if found is None or part is None:
+            return None
+        return replace(found, crop_factor=found.crop_factor * part)
+
+
+def _finding(size: Size, body: Body, at: _Seen, part: float | None, whole: _Whole) -> SizeFinding:
+    kit = body.crop_factor
+    ranked = (
+        None if kit is None else Evidence(SensorSource.KIT, kit * (part or 1.0)),
+        at.native or whole.scaled(whole.native, part),
+        # The whole first: pictures of another shape have strips cut off, which isn't the sensor's.
+        at.plane and (whole.scaled(whole.plane, part) or at.plane),
+    )
+    known = [evidence for evidence in ranked if evidence is not None]
     if not known:
         return SizeFinding(size, None, part or 1.0)
     best, *others = known
@@ -216,8 +231,17 @@ def _finding(
         f"{other.source} {other.crop_factor:.2f}"
         for other in others
         if abs(other.crop_factor / best.crop_factor - 1) > AGREES
+        and not (other.source is SensorSource.FOCAL_PLANE and _is_trimmed(body, at.area))
     )
     return SizeFinding(size, best, part or 1.0, against)
+
+
+def _is_trimmed(body: Body, area: tuple[float, float] | None) -> bool:
+    """Whether an area is the kit's sensor with strips cut off one pair of sides."""
+    if body.sensor is None or area is None:
+        return False
+    across, down = max(body.sensor) / area[0], min(body.sensor) / area[1]
+    return abs(min(across, down) - 1) <= STEADY
 
 
 def with_equivalents(matches: Matches, kit: Kit) -> Matches:
