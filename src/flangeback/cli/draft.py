@@ -45,5 +45,7 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
         typer.echo(f"{output} is there to be filled in; then:", err=True)
         if gear is None:
             typer.echo(f"  a kit file, {place}, with your gear under the names in it", err=True)
-        command = ["flangeback", "match", str(frames), "--log", str(output)]
+        command = ["flangeback", "match", str(frames)]
+        if output.absolute() != (frames / "session.txt").absolute():
+            command += ["--log", str(output)]
         typer.echo(f"  {shlex.join(command)}", err=True)
