@@ -14,8 +14,9 @@ from flangeback.containers.file import FileHead
 from flangeback.containers.tiff import Block, Damaged
 
 _LONGEST_META = 1 << 24
-_LONGEST_ITEM = 1 << 26
-_MOST_ITEMS = 1 << 16
+_LONGEST_ITEM = 1 << 24
+_MOST_ITEMS = _MOST_EXTENTS = _MOST_BOXES = 1 << 16
+"""Beyond these a file isn't a camera's, and working it out would take long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +52,15 @@ class Extent:
 class Location:
     """Where an item's data lie. `method` is 0 (offsets count in the file), 1 (in the item data
     box) or 2 (in another item); `method_at` is where it stands, None where the table's version
-    has none; `base` is added to each extent's offset."""
+    has none; `base` is added to each extent's offset; `elsewhere` isn't 0 where they lie in
+    another file."""
 
     item: int
     method: int
     method_at: int | None
     base: Field
     extents: tuple[Extent, ...]
+    elsewhere: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +80,11 @@ def top_boxes(file: FileHead) -> Iterator[Box]:
 
 
 def _boxes(file: FileHead, at: int, end: int) -> Iterator[Box]:
+    found = 0
     while at + 8 <= end:
+        found += 1
+        if found > _MOST_BOXES:
+            raise Damaged(f"there are more than {_MOST_BOXES} boxes")
         size, kind = struct.unpack(">I4s", file.read(at, at + 8))
         start, open_ended = at + 8, size == 0
         if size == 1:
@@ -115,15 +122,19 @@ def exif_item(file: FileHead) -> ExifItem | None:
     return ExifItem(location, data, lead, Block(data[lead:]))
 
 
+_INFO_HEAD = 12
+"""Bytes of an item's entry up to its type: version, flags, number, protection, type."""
+
+
 def _items_of_type(file: FileHead, box: Box, kind: bytes) -> Iterator[int]:
     """The numbers of the items of a type, from the item information box."""
-    version = file.read(box.start, box.start + 1)[0]
+    version = int.from_bytes(file.read(box.start, min(box.start + 1, box.end)), "big")
     entries = box.start + (6 if version == 0 else 8)
     for entry in _boxes(file, entries, box.end):
         if entry.type != b"infe":
             continue
-        data = file.read(entry.start, entry.end)
-        if data[0] not in (2, 3):
+        data = file.read(entry.start, min(entry.end, entry.start + _INFO_HEAD))
+        if data[:1] not in (b"\2", b"\3"):
             continue
         width = 2 if data[0] == 2 else 4
         if data[4 + width + 2 : 4 + width + 6] == kind:
@@ -159,13 +170,18 @@ def _locations(file: FileHead, box: Box) -> Iterator[Location]:
     if not {offset_width, length_width, base_width, index_width} <= {0, 4, 8}:
         raise Damaged("the item location box has fields of no standard width")
     number_width = 4 if version == 2 else 2
+    left = _MOST_EXTENTS
     for _ in range(min(table.take(number_width).value, _MOST_ITEMS)):
         item = table.take(number_width).value
         method = table.take(2) if version else None
-        table.take(2)
+        elsewhere = table.take(2).value
         base = table.take(base_width)
         extents = []
-        for _ in range(table.take(2).value):
+        count = table.take(2).value
+        left -= count
+        if left < 0:
+            raise Damaged(f"the items are in more than {_MOST_EXTENTS} extents")
+        for _ in range(count):
             table.take(index_width)
             extents.append(Extent(table.take(offset_width), table.take(length_width)))
         yield Location(
@@ -174,10 +190,13 @@ def _locations(file: FileHead, box: Box) -> Iterator[Location]:
             method.at if method else None,
             base,
             tuple(extents),
+            elsewhere,
         )
 
 
 def _data(file: FileHead, location: Location, idat: Box | None) -> bytes:
+    if location.elsewhere:
+        raise Damaged("the Exif item lies in another file")
     if location.method == 1:
         if idat is None:
             raise Damaged("the Exif item lies in an item data box that isn't there")
@@ -187,11 +206,13 @@ def _data(file: FileHead, location: Location, idat: Box | None) -> bytes:
     else:
         raise Damaged(f"the Exif item has construction method {location.method}")
     pieces = []
+    left = _LONGEST_ITEM
     for extent in location.extents:
         at = start + location.base.value + extent.offset.value
         # A length of 0, or none, means all there is (ISO/IEC 14496-12, 8.11.3.3).
         last = at + extent.length.value if extent.length.value else end
-        if not start <= at <= last <= end or last - at > _LONGEST_ITEM:
-            raise Damaged("the Exif item lies outside the file")
+        left -= last - at
+        if not start <= at <= last <= end or left < 0:
+            raise Damaged("the Exif item lies outside the file, or is absurdly long")
         pieces.append(file.read(at, last))
     return b"".join(pieces)
