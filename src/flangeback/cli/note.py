@@ -16,7 +16,7 @@ Log = Annotated[
 Words = Annotated[
     list[str],
     typer.Argument(
-        metavar="WORDS...", help="The entry, without its time.", autocompletion=entry_words
+        metavar="WORDS", help="The entry, without its time.", autocompletion=entry_words
     ),
 ]
 Kit = Annotated[

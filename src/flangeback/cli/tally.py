@@ -11,7 +11,7 @@ import typer
 from flangeback.cli.shared import Json, ends_cleanly, print_json, progress
 
 Out = Annotated[
-    list[Path], typer.Argument(metavar="OUT...", help="Folders that `fill` made, or any of frames.")
+    list[Path], typer.Argument(metavar="OUT", help="Folders that `fill` made, or any of frames.")
 ]
 Csv = Annotated[bool, typer.Option("--csv", help="Print a table for a spreadsheet instead.")]
 
