@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from flangeback.clock.model import SECOND, BodyClock, Reference
@@ -22,8 +23,19 @@ def fit_clock(references: Sequence[Reference]) -> BodyClock:
 
     One gives the offset. Two or more give offset and linear drift, by least squares. Between the
     references the offset is as good as they are, and as they agree with the line; outside them the
-    line's own uncertainty grows, though never faster than a quartz clock can drift.
+    line's own uncertainty grows, though never faster than a quartz clock can drift. Of three or
+    more, one that alone contradicts the rest is named and left out.
     """
+    odd = _outlier(references)
+    if odd is not None:
+        rest = fit_clock([one for one in references if one is not odd])
+        off = (odd.ahead - rest.ahead_at(odd.camera)) / SECOND
+        way = "fast" if off > 0 else "slow"
+        text = (
+            f"{odd.name or 'one photo of a clock'} has the clock {abs(off):.0f} s more {way} than "
+            "the other photos of a clock: it is left out; was it misread, or the clock set?"
+        )
+        return replace(rest, unsure=text)
     if len(references) == 1:
         only = references[0]
         return BodyClock(
@@ -55,7 +67,28 @@ def fit_clock(references: Sequence[Reference]) -> BodyClock:
         last=ordered[-1].camera,
         error_growth=min(2 * error / length, 2 * PLAUSIBLE_DRIFT) if length else PLAUSIBLE_DRIFT,
         unsure=_contradiction(ordered) or _far_off(ordered),
+        residual=misfit,
     )
+
+
+def _outlier(references: Sequence[Reference]) -> Reference | None:
+    """The one reference without which the others agree; None where they do, or it can't be told.
+
+    Whichever of two disagrees can't be told; neither can it where the first ones agree among
+    themselves and so do the last ones, since then the clock was set between.
+    """
+    if len(references) < 3 or _contradiction(_by_reading(references)) is None:
+        return None
+    odd = [
+        one
+        for one in references
+        if _contradiction(_by_reading([other for other in references if other is not one])) is None
+    ]
+    return odd[0] if len(odd) == 1 else None
+
+
+def _by_reading(references: Sequence[Reference]) -> Sequence[Reference]:
+    return sorted(references, key=lambda one: one.camera)
 
 
 def _contradiction(ordered: Sequence[Reference]) -> str | None:
@@ -64,8 +97,9 @@ def _contradiction(ordered: Sequence[Reference]) -> str | None:
         change = later.ahead - earlier.ahead
         allowed = earlier.error + later.error + PLAUSIBLE_DRIFT * (later.camera - earlier.camera)
         if abs(change) > allowed:
+            which = f" ({earlier.name} and {later.name})" if earlier.name and later.name else ""
             return (
-                f"two photos of a clock differ by {abs(change) / SECOND:.0f} s: "
+                f"two photos of a clock{which} differ by {abs(change) / SECOND:.0f} s: "
                 "the body's clock was set between them, or one was misread"
             )
     return None

@@ -40,11 +40,13 @@ class TrueTime:
 @dataclass(frozen=True, slots=True)
 class Reference:
     """A photo of a clock: the body read `camera`, the clock `true` (microseconds, each the middle
-    of what the reading allows), their difference being good to `error` either way."""
+    of what the reading allows), their difference being good to `error` either way. `name` is the
+    frame's, for messages."""
 
     camera: float
     true: float
     error: float
+    name: str = ""
 
     @property
     def ahead(self) -> float:
@@ -58,7 +60,8 @@ class BodyClock:
 
     `error` is how far the offset may be off, either way, between `first` and `last` (readings of
     the body's clock); outside it grows by `error_growth` per microsecond. `unsure` says in words
-    why a person should look at this clock, if one should.
+    why a person should look at this clock, if one should; `residual` is how far, in microseconds,
+    the reference that fits worst lies off the line.
     """
 
     ahead: float = 0.0
@@ -69,6 +72,7 @@ class BodyClock:
     last: float = 0.0
     error_growth: float = 0.0
     unsure: str | None = None
+    residual: float = 0.0
 
     def ahead_at(self, reading: float) -> float:
         """Microseconds the body's clock is ahead when it reads this."""

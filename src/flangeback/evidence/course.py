@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 FORGOTTEN = 1800.0
 """Seconds in which one turn of a ring goes without a note. A prior, as the next two: what is
@@ -65,8 +66,7 @@ class Sight:
     options: tuple[Option, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """An option's number, the stops the ring stands off the log, the light in steps of a grid."""
 
     option: int

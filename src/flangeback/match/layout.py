@@ -14,6 +14,7 @@ from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.match.bodies import body_of, described
 from flangeback.match.names import NamedFrames
+from flangeback.match.readings import clock_by_satellites, misses, set_back
 from flangeback.match.timeline import Timeline
 from flangeback.sessionlog.model import ClockReference, FrameName, SessionLog, Span
 
@@ -232,8 +233,18 @@ class _Notes:
 
     def body_log(self, body: str | None) -> BodyLog:
         zones = self.zones.get(body)
-        return BodyLog(
-            Timeline(self.spans.get(body, ())),
-            zones[0] if zones else None,
-            self.clocks.get(body, BodyClock()),
-        )
+        zone = zones[0] if zones else None
+        frames = [
+            frame
+            for frame in self.named.frames
+            if self.named.bodies[frame.file] == body and frame.damage is None
+        ]
+        # The log's word on a clock stands above what satellites told the body.
+        clock = self.clocks.get(body) or clock_by_satellites(frames, zone) or BodyClock()
+        timeline = Timeline(self.spans.get(body, ()))
+        if clock.unsure is None:
+            times = [clock.true_time(frame.time, zone) for frame in frames if frame.time]
+            spans = [(time.earliest, time.latest) for time in times]
+            unsure = set_back(frames, zone) or misses(body, timeline, spans)
+            clock = replace(clock, unsure=unsure)
+        return BodyLog(timeline, zone, clock)

@@ -19,7 +19,7 @@ OBJECTED = 1.0
 """The same, 3 to 1, at which the light objects to the log: a doubt costs a look, no more."""
 _NEW_LIGHT = 1800.0
 """Seconds without a look after which light is another matter."""
-_AT_ONCE = 2000
+_AT_ONCE = 500
 """Looks that are weighed at once, to bound what is kept in memory."""
 _AROUND = 5
 """Looks before a change, and after it, that tell whether the light was the same."""
