@@ -6,6 +6,13 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# Examples are never timed: how long one takes is the machine's affair. In CI they are the same in
+# every run, so that it judges the change and not the dice.
+settings.register_profile("project", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "project")
 
 
 @pytest.fixture(scope="session")
