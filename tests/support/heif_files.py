@@ -117,9 +117,9 @@ def items(data: bytes) -> dict[int, tuple[bytes, bytes]]:
     at, end = inner[b"iinf"]
     kinds = {}
     for _, start, _ in boxes(data, at + (6 if data[at] == 0 else 8), end):
-        wide = data[start] == 3
-        number = int.from_bytes(data[start + 4 : start + (8 if wide else 6)], "big")
-        kinds[number] = data[start + (10 if wide else 8) :][:4]
+        long = data[start] == 3
+        number = int.from_bytes(data[start + 4 : start + (8 if long else 6)], "big")
+        kinds[number] = data[start + (10 if long else 8) :][:4]
     at, _ = inner[b"iloc"]
     version, cursor = data[at], at + 6
     widths = [data[at + 4] >> 4, data[at + 4] & 15, data[at + 5] >> 4, data[at + 5] & 15]

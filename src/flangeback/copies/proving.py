@@ -57,6 +57,8 @@ def check_metadata(
     was = _look(kind, before)
     if was.order is None and _has_exif(kind, before):
         raise Damaged("ExifRead doesn't find the Exif block, so nothing could be proved")
+    if was.tags and not _has_exif(kind, before):
+        raise Damaged("ExifRead finds Exif data where there is no sound Exif segment")
     proof.check_tags(was, _read_back(kind, after), () if in_packet else values)
     old, new = (_packet(kind, file.fileno()) for file in (before, after))
     if old != new:

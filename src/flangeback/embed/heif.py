@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from flangeback.containers.file import FileHead
 from flangeback.containers.heif import ExifItem, Field, exif_item, top_boxes
 from flangeback.embed.model import Refused, Splice, applied, in_order
-from flangeback.embed.tiff import edit_block
+from flangeback.embed.tiff import NOTHING, edit_block
 from flangeback.tags.table import TagValue
 
 _LARGEST = 2**32 - 1
@@ -30,7 +30,7 @@ def edit_heif(file: FileHead, values: Sequence[TagValue]) -> tuple[Splice, ...]:
     item = exif_item(file)
     if item is None:
         raise NoExifItem("the file has no Exif item")
-    edit = edit_block(item.block, values, _LARGEST)
+    edit = edit_block(item.block, values, _LARGEST, NOTHING)
     block = applied(item.data[item.lead :], edit.splices) + edit.appended
     data = item.data[: item.lead] + block
     lead, start = _wrapping(file, len(data))

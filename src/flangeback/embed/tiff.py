@@ -176,6 +176,10 @@ def _carried_out(writer: _Writer, below: _Change, above: _Change, room: Room) ->
     return writer.finished()
 
 
+NOTHING = bytes(64)
+"""What follows a block at a file's end: a pointer or value that is cut short there mustn't go on
+in what is appended."""
+
 _GREATEST_FILE = 2**32 - 1
 """Offsets have 32 bits (TIFF 6.0, section 2)."""
 
@@ -191,7 +195,7 @@ def edit_tiff(
     """
     block = Block(file)
     packet = None if block.is_big else _packet(block, values, add_packet)
-    edit = edit_block(block, values, _GREATEST_FILE, packet=packet, padding=False)
+    edit = edit_block(block, values, _GREATEST_FILE, NOTHING, packet=packet, padding=False)
     splices = list(edit.splices)
     if edit.appended:
         splices.append(Splice(block.size, block.size, edit.appended))

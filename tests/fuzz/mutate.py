@@ -1,0 +1,72 @@
+"""Random mutations of real and made-up files, taken through reading, drafting and proof.
+
+    python tests/fuzz/mutate.py [COUNT] [SEED]
+
+Prints a table by structure, the reasons for refusals, and whatever shouldn't be: another exception
+than the project's own, more than a second, more than 200 MB. Memory is limited by the system.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import resource
+import sys
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from support.mutants import Fate, fates, made_up, table
+
+COUNT, SEED, EVERY = 20_000, 20260517, 4
+LARGEST = 250_000
+"""Bytes of a real file; larger ones take longer and say no more."""
+
+
+def sources() -> dict[str, bytes]:
+    beside = Path(__file__).resolve().parents[3] / "shared" / "corpus"
+    folder = Path(os.environ.get("FLANGEBACK_CORPUS") or beside)
+    real = {
+        f"real {path.suffix[1:]} {path.stem}": path.read_bytes()
+        for path in sorted(folder.glob("*.*"))
+        if path.suffix in (".jpg", ".heic", ".dng", ".arw")
+        and path.stat().st_size < LARGEST
+        and not path.stem.startswith("broken")
+    }
+    return real | dict(made_up())
+
+
+def share(first: int, step: int, count: int, seed: int) -> tuple[list[Fate], int]:
+    """One process's part, and the most memory it took, in bytes beyond what it began with."""
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    found = list(fates(sources(), range(first, count, step), seed, EVERY))
+    after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return found, (after - before) * 1024
+
+
+def main() -> int:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else COUNT
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
+    workers = os.cpu_count() or 1
+    with ProcessPoolExecutor(workers) as pool:
+        parts = [pool.submit(share, n, workers, count, seed) for n in range(workers)]
+        results = [part.result() for part in parts]
+    found = [one for part, _ in results for one in part]
+    print(table(found))
+    print("reasons:")
+    reasons = Counter(re.sub(r"\d+", "N", one.why)[:90] for one in found if one.end != "clean")
+    for reason, times in reasons.most_common(40):
+        print(f"{times:>8}  {reason}")
+    slowest = sorted(found, key=lambda one: one.seconds)[-3:]
+    print("slowest:", ", ".join(f"{s.source} #{s.number} {s.seconds:.2f} s" for s in slowest))
+    print(f"memory beyond the start: {max(most for _, most in results) / 1e6:.0f} MB")
+    bad = [one for one in found if one.end in ("error", "unproved") or one.seconds > 1]
+    for one in bad[:40]:
+        print(f"{one.end}: {one.source} #{one.number}: {one.why[:200]} ({one.seconds:.2f} s)")
+    return 1 if any(one.end == "error" or one.seconds > 1 for one in bad) else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
