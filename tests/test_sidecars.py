@@ -371,7 +371,7 @@ BOMB = (
 def test_a_sidecar_that_cant_be_changed_is_left_as_it_is(
     tmp_path: Path, old: bytes, reason: str
 ) -> None:
-    start = time.perf_counter()
+    start = time.process_time()
     copies = run(tmp_path, {"K7_1.DNG": RAW, "K7_1.xmp": old})
     copy = copies["K7_1.DNG"]
     assert copy.match.outcome is Outcome.UNREADABLE
@@ -379,7 +379,7 @@ def test_a_sidecar_that_cant_be_changed_is_left_as_it_is(
     assert reason in str(copy.match.reason)
     assert (tmp_path / "out/K7_1.xmp").read_bytes() == old
     assert (tmp_path / "out/K7_1.DNG").read_bytes() == RAW
-    assert time.perf_counter() - start < 3
+    assert time.process_time() - start < 3
 
 
 def test_a_refused_sidecar_keeps_no_picture_from_its_values(tmp_path: Path) -> None:
@@ -395,16 +395,16 @@ def test_a_refused_sidecar_keeps_no_picture_from_its_values(tmp_path: Path) -> N
 
 def test_white_space_takes_no_time() -> None:
     """Long runs of it, with nothing where the wrapper's end would be."""
-    start = time.perf_counter()
+    start = time.process_time()
     for text in (packet("").encode() + b" " * 400_000, packet(" " * 400_000 + "x").encode()):
         assert merged(text, VALUES)
-    assert time.perf_counter() - start < 1
+    assert time.process_time() - start < 1
 
 
 def test_many_comments_take_no_time() -> None:
-    start = time.perf_counter()
+    start = time.process_time()
     assert merged(packet("", "<!---->" * 100_000, "<!---->" * 100_000).encode(), VALUES)
-    assert time.perf_counter() - start < 2
+    assert time.process_time() - start < 2
 
 
 # Names beyond 7 bits.
