@@ -24,7 +24,7 @@ from flangeback.errors import InputError
 from flangeback.frames import read_frame, scan
 from flangeback.report.survey import survey_document, survey_lines
 from flangeback.survey import BodySurvey, Sight, Survey, sights, survey_folder, survey_sights
-from flangeback.survey.glance import Unusual, glance
+from flangeback.survey.glance import Unusual, glance, glance_raw
 from flangeback.survey.sighting import sight_of
 from support.camera_files import (
     APERTURE_VALUE,
@@ -129,6 +129,68 @@ def test_a_mutated_file_is_read_alike_or_left_to_the_frame_reader(
     except Unusual:
         return
     assert_same(quick, sight_of(read_frame(tmp_path, path.name)))
+
+
+def raw_file(corpus: Path, name: str) -> bytes:
+    """A raw file's head; one is cut short, so that values of it would lie beyond its end."""
+    return (corpus / name).read_bytes()[: 1 << 18].ljust(1 << 17, b"\0")
+
+
+@given(
+    name=st.sampled_from(["raw-000.arw", "raw-001.dng"]),
+    changes=st.lists(st.tuples(st.integers(0, 1500), st.integers(0, 255)), max_size=3),
+    end=st.none() | st.integers(0, 20_000),
+)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=300, deadline=None
+)
+def test_a_mutated_raw_file_is_read_alike_or_left_to_the_frame_reader(
+    corpus: Path, tmp_path: Path, name: str, changes: list[tuple[int, int]], end: int | None
+) -> None:
+    data = bytearray(raw_file(corpus, name))
+    for at, value in changes:
+        data[at] = value
+    path = tmp_path / name
+    path.write_bytes(data[:end])
+    try:
+        quick = glance_raw(str(path), name)
+    except Unusual:
+        return
+    found = read_frame(tmp_path, name)
+    assert found.kind.is_raw
+    assert_same(quick, sight_of(found))
+
+
+def test_plain_raw_files_are_seen_at_a_glance(corpus: Path, tmp_path: Path) -> None:
+    for name in ("raw-000.arw", "raw-001.dng"):
+        (tmp_path / name).write_bytes(raw_file(corpus, name))
+        quick = glance_raw(str(tmp_path / name), name)
+        assert quick.model is not None
+        assert_same(quick, sight_of(read_frame(tmp_path, name)))
+
+
+def test_a_raw_file_that_lost_its_content_is_known_by_its_fellows(
+    corpus: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "K7_0201.ARW").write_bytes(raw_file(corpus, "raw-000.arw"))
+    (tmp_path / "K7_0202.ARW").write_bytes(bytes(4000))
+    (tmp_path / "K7_0203.txt").write_bytes(bytes(4000))
+    expected = [(frame.file, frame.damage is None) for frame in scan(tmp_path)]
+    assert [(f.file, f.damage is None) for f in sights(tmp_path)] == expected
+    assert expected == [("K7_0201.ARW", True), ("K7_0202.ARW", False)]
+
+
+def test_pairs_are_told_from_namesakes_as_scan_tells_them(corpus: Path, tmp_path: Path) -> None:
+    raw = raw_file(corpus, "raw-000.arw")
+    time = read_frame(corpus, "raw-000.arw").time
+    assert time is not None
+    stated = time.at.strftime("%Y:%m:%d %H:%M:%S").encode()
+    for number, at in enumerate((stated, b"2026:05:17 09:12:44", b"")):
+        (tmp_path / f"K7_020{number}.ARW").write_bytes(raw)
+        put_frame(tmp_path, f"K7_020{number}.JPG", {DATE_TIME_ORIGINAL: at}, model=None)
+    expected = sorted(frame.file for frame in scan(tmp_path))
+    assert sorted(found.file for found in sights(tmp_path)) == expected
+    assert len(expected) == 4
 
 
 def blank(value: Any) -> bool:

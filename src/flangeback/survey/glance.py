@@ -1,8 +1,8 @@
 """The fast way to a frame's lens data: one read, one pass over each directory.
 
-It takes JPEG files that are laid out as the standards ask (ITU-T T.81, annex B; TIFF 6.0; CIPA
-DC-008). Whatever is out of the ordinary is told by [Unusual], and left to the frame reader, which
-has the patience.
+It takes JPEG files, and raw files built like TIFF, that are laid out as the standards ask (ITU-T
+T.81, annex B; TIFF 6.0; CIPA DC-008). Whatever is out of the ordinary is told by [Unusual], and
+left to the frame reader, which has the patience.
 """
 
 from __future__ import annotations
@@ -25,7 +25,13 @@ _BODY_SERIAL, _LENS_SPECIFICATION, _LENS_MODEL = 0xA431, 0xA432, 0xA434
 _OFFSETS = {_TIME: 0x9011, _TIME_DIGITIZED: 0x9012}
 _GPS_TIME, _GPS_DATE = 0x0007, 0x001D
 
+_DNG_VERSION, _SUBFILE_TYPE = 0xC612, 0x00FE
+_RAW_NUMBERS = (b"\x55\0", b"RO", b"RS")
+"""What raw files built like TIFF carry in the place of its 42, little-endian (see
+containers.kinds)."""
+
 _MAIN_TAGS = frozenset([_MAKE, _MODEL, _EXIF, _GPS])
+_RAW_TAGS = frozenset([_DNG_VERSION, _SUBFILE_TYPE])
 _EXIF_TAGS = frozenset(
     (
         *(_F_NUMBER, _APERTURE_VALUE, _MAX_APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM),
@@ -54,10 +60,6 @@ _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0)
 """So that a pipe, which is no frame, doesn't hold anything up."""
 
 
-class _Further(Exception):
-    """A value stands beyond the bytes at hand."""
-
-
 def glance(path: str, file: str) -> Sight:
     """The frame at `path`, shown as `file`.
 
@@ -69,11 +71,32 @@ def glance(path: str, file: str) -> Sight:
         found = _exif_segment(descriptor, data)
         if found is None:
             return Sight(file)
+        if data[found[0] : found[0] + 4] not in (b"II*\0", b"MM\0*"):
+            raise Unusual
         start, end = found
-        try:
-            return _sight(file, data[start:end], end - start)
-        except _Further:
-            return _sight(file, os.pread(descriptor, end - start, start), end - start)
+        return _sight(file, _Values(data[start:end], descriptor, start, end - start))
+    finally:
+        os.close(descriptor)
+
+
+def glance_raw(path: str, file: str) -> Sight:
+    """The raw file at `path`, where it is built like TIFF and plainly says that it is raw.
+
+    Raises Unusual where the frame reader has to look, OSError where the file can't be read.
+    """
+    descriptor = os.open(path, _FLAGS)
+    try:
+        data = os.pread(descriptor, _AT_HAND, 0)
+        values = _Values(data, descriptor, 0, os.fstat(descriptor).st_size)
+        if data[2:4] in (b"*\0", b"\0*"):
+            main = values.main(_RAW_TAGS)
+            kind = main.get(_SUBFILE_TYPE, (_LONG, 1, bytes(4)))
+            reduced = kind[:2] == (_LONG, 1) and values.integer(kind[2]) & 1
+            if _DNG_VERSION not in main and not reduced:
+                raise Unusual
+        elif data[2:4] not in _RAW_NUMBERS:
+            raise Unusual
+        return _sight(file, values)
     finally:
         os.close(descriptor)
 
@@ -104,13 +127,8 @@ def _exif_segment(descriptor: int, data: bytes) -> tuple[int, int] | None:
         at = end
 
 
-def _sight(file: str, block: bytes, size: int) -> Sight:
-    """From the TIFF block, or how it begins; `size` is the whole block's."""
-    order = {b"II*\0": "<", b"MM\0*": ">"}.get(block[:4])
-    if order is None or len(block) < 8:
-        raise Unusual
-    values = _Values(block, order, size)
-    main = values.directory(struct.unpack_from(order + "I", block, 4)[0], _MAIN_TAGS)
+def _sight(file: str, values: _Values) -> Sight:
+    main = values.main(_MAIN_TAGS)
     exif = values.child(main, _EXIF, _EXIF_TAGS)
     lens = _said(values.text(exif, _LENS_MODEL))
     at, offset = _camera_time(values, exif)
@@ -190,27 +208,40 @@ def _gps(values: _Values, main: Entries) -> datetime | None:
 class _Values:
     """The values of a TIFF block, as far as they are of the types the standard gives them."""
 
-    __slots__ = ("_block", "_order", "_row", "_size")
+    __slots__ = ("_at_hand", "_descriptor", "_order", "_row", "_size", "_start")
 
-    def __init__(self, block: bytes, order: str, size: int) -> None:
-        self._block = block
+    def __init__(self, at_hand: bytes, descriptor: int, start: int, size: int) -> None:
+        """The block of `size` bytes at `start` of a file; `at_hand` is how it begins."""
+        order = _ORDERS.get(at_hand[:2])
+        if order is None or len(at_hand) < 16:
+            raise Unusual
+        self._at_hand = at_hand
+        self._descriptor = descriptor
+        self._start = start
+        self._size = size
         self._order = order
         self._row = _ROWS[order]
-        self._size = size
 
     def _read(self, start: int, end: int) -> bytes:
-        """Raises Unusual beyond the block's end, _Further beyond the bytes at hand."""
+        """Raises Unusual beyond the block's end."""
+        if end <= len(self._at_hand):
+            return self._at_hand[start:end]
         if end > self._size:
             raise Unusual
-        if end > len(self._block):
-            raise _Further
-        return self._block[start:end]
+        found = os.pread(self._descriptor, end - start, self._start + start)
+        if len(found) < end - start:
+            raise Unusual
+        return found
+
+    def main(self, wanted: frozenset[int]) -> Entries:
+        """The wanted entries of the first directory."""
+        return self.directory(self.integer(self._at_hand[4:8]), wanted)
 
     def directory(self, at: int, wanted: frozenset[int]) -> Entries:
         """The wanted entries of a directory."""
         if at < 8:
             raise Unusual
-        count = self._integer(self._read(at, at + 2))
+        count = self.integer(self._read(at, at + 2))
         rows = self._read(at + 2, at + 2 + 12 * count)
         found: Entries = {}
         for tag, kind, number, value in self._row.iter_unpack(rows):
@@ -226,7 +257,7 @@ class _Values:
         kind, count, value = entry
         if kind != _LONG or count != 1:
             raise Unusual
-        return self.directory(self._integer(value), wanted)
+        return self.directory(self.integer(value), wanted)
 
     def text(self, entries: Entries, tag: int) -> str:
         entry = entries.get(tag)
@@ -237,11 +268,12 @@ class _Values:
             raise Unusual
         return _text(self._stretch(value, count) if count > 4 else value[:count])
 
-    def _integer(self, value: bytes) -> int:
+    def integer(self, value: bytes) -> int:
+        """A whole number in the block's byte order."""
         return int.from_bytes(value, "little" if self._order == "<" else "big")
 
     def _stretch(self, value: bytes, size: int) -> bytes:
-        start = self._integer(value)
+        start = self.integer(value)
         return self._read(start, start + size)
 
     def whole(self, entries: Entries, tag: int) -> int | None:
@@ -251,7 +283,7 @@ class _Values:
         kind, count, value = entry
         if kind != _SHORT or count != 1:
             raise Unusual
-        return self._integer(value[:2]) or None
+        return self.integer(value[:2]) or None
 
     def rational(self, entries: Entries, tag: int) -> float | None:
         """A number above 0; None where it is absent, 0, or over 0."""
@@ -275,4 +307,5 @@ class _Values:
         )
 
 
+_ORDERS = {b"II": "<", b"MM": ">"}
 _ROWS = {order: struct.Struct(order + "HHI4s") for order in "<>"}
