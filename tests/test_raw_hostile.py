@@ -293,3 +293,15 @@ def test_a_sparse_file_is_read_at_its_head_alone() -> None:
     with tempfile.TemporaryDirectory() as place, bounded():
         frame = sparse(Path(place), PLAIN.data, 3_000_000_000)
     assert frame.model == "Kestrin K7"
+
+
+def test_what_isnt_a_number_reads_the_same(tmp_path: Path) -> None:
+    """A DOUBLE that is NaN isn't equal to itself (IEEE 754)."""
+    laid = lay(
+        {
+            "main": Dir([*MAIN, Item(0xC761, 3, (0xFFFF,) * 8), Ref(0x8769, ("exif",))]),
+            "exif": Dir(EXIF),
+        }
+    )
+    data = patched(laid.data, row_at(laid.data, 0xC761), "<HHI", 0xC761, 12, 2)
+    assert outcome(tmp_path, data).match.outcome is Outcome.FILL

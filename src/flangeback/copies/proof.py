@@ -91,8 +91,13 @@ def _plain(tag: Any) -> tuple[Any, Any]:
         return "thumbnail", tag
     values = tag.values
     if isinstance(values, list):
-        values = [(v.num, v.den) if hasattr(v, "num") else v for v in values]
+        values = [(v.num, v.den) if hasattr(v, "num") else _comparable(v) for v in values]
     return str(tag.field_type), values
+
+
+def _comparable(value: Any) -> Any:
+    """A float as text: what isn't a number isn't equal to itself."""
+    return repr(value) if isinstance(value, float) else value
 
 
 def _is_pointer(tag: Any) -> bool:

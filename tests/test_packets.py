@@ -1,0 +1,191 @@
+"""XMP packets inside pictures: added on request, brought into agreement in place, and the place of
+last resort where an Exif block is truly full.
+
+Outside sources: the Exiv2 library for what a packet says, Pillow for pixels; packets are ISO
+16684-1 and 16684-3.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from flangeback.copies import FrameCopy, fill, verify
+from flangeback.match import Outcome
+from flangeback.raw_mode import RawMode
+from support.gear import IN_EXIF, all_filled
+from support.plain_jpeg import (
+    APP1,
+    EXIF,
+    XMP,
+    picture,
+    pieces,
+    rows,
+    segment,
+    small_block,
+    with_block,
+    with_segments,
+)
+from support.raw_files import EXIF as EXIF_ITEMS
+from support.raw_files import MAIN, Dir, Item, Ref, bayer_dng, lay, moved, plain_raw
+from support.readers import by_exiv2, pixels, xmp_by_exiv2
+from support.tiff_blocks import GREATEST
+
+FULL = with_block(small_block().ljust(GREATEST, b"x"))
+"""Padded with what isn't padding: there is no room in the block, nor behind it."""
+EXTENDED = b"http://ns.adobe.com/xmp/extension/\0"
+
+
+def run(folder: Path, data: bytes, name: str = "K7_1.JPG", *, xmp: bool) -> tuple[FrameCopy, bytes]:
+    frames = folder / "frames"
+    frames.mkdir(parents=True)
+    (frames / name).write_bytes(data)
+    found = fill(all_filled(frames, [name]), frames, folder / "out", raw=RawMode.EMBED, xmp=xmp)
+    (copy,) = found.copies
+    assert copy.failure is None
+    assert not verify(folder / "out").failed
+    return copy, (folder / "out" / name).read_bytes()
+
+
+def packet(attributes: str, padding: int = 600) -> bytes:
+    names = (
+        'xmlns:exif="http://ns.adobe.com/exif/1.0/" xmlns:aux="http://ns.adobe.com/exif/1.0/aux/"'
+    )
+    return (
+        '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>'
+        '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF '
+        'xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+        f'<rdf:Description rdf:about="" {names} {attributes}/></rdf:RDF></x:xmpmeta>'
+        + "\n" + " " * padding + '<?xpacket end="w"?>'
+    ).encode()  # fmt: skip
+
+
+def assert_stated(data: bytes) -> None:
+    found = xmp_by_exiv2(data)
+    assert found["Xmp.exif.FNumber"] == "28/10"
+    assert found["Xmp.exifEX.LensModel"] == found["Xmp.aux.Lens"] == "Miran 58mm f/2"
+    assert found["Xmp.exifEX.LensSpecification"] == ["58/1", "58/1", "2/1", "2/1"]
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("K7_1.JPG", with_block(small_block())),
+        ("K7_1.JPG", picture()),
+        ("K7_1.JPG", with_segments(picture(), segment(APP1, XMP + packet("")))),
+        ("K7_1.DNG", plain_raw().data),
+        ("K7_1.DNG", plain_raw(">", exif=None).data),
+        ("K7_1.DNG", bayer_dng(">").data),
+    ],
+    ids=["JPEG", "JPEG without Exif", "JPEG with a packet", "raw", "raw without Exif", "DNG"],
+)
+def test_a_packet_on_request(tmp_path: Path, name: str, data: bytes) -> None:
+    """Without being asked for, none is added."""
+    plain = run(tmp_path / "plain", data, name, xmp=False)[1]
+    assert b"exifEX" not in plain
+    copy, after = run(tmp_path / "xmp", data, name, xmp=True)
+    assert copy.match.outcome is Outcome.FILL
+    assert_stated(after)
+    for found in (by_exiv2(plain), by_exiv2(after)):
+        assert {tag: found[f"Exif.Photo.{tag}"] for tag in IN_EXIF} == IN_EXIF
+    if name == "K7_1.JPG":
+        assert pixels(after) == pixels(data) is not None
+
+
+def test_a_tiff_by_pillow_gets_a_packet(tmp_path: Path) -> None:
+    """TIFF 6.0 has entries ascend; tag 700 holds the packet (ISO 16684-3)."""
+    out = io.BytesIO()
+    Image.linear_gradient("L").save(out, "TIFF")
+    _, after = run(tmp_path, out.getvalue(), "scan.tif", xmp=True)
+    assert_stated(after)
+    assert pixels(after) == pixels(out.getvalue())
+    main = rows(after, struct.unpack_from("<I", after, 4)[0])
+    assert [row.tag for row in main] == sorted(row.tag for row in main)
+    assert next(row.type for row in main if row.tag == 0x02BC) == 1
+
+
+@pytest.mark.parametrize("kind", [1, 7])
+@pytest.mark.parametrize("padding", [600, 0])
+def test_a_raw_files_packet_is_brought_into_agreement(
+    tmp_path: Path, kind: int, padding: int
+) -> None:
+    """In place where its padding allows, else at the end, one entry turned to it."""
+    old = packet('exif:FNumber="0/0" aux:Lens="-" exif:UserComment="quay"', padding)
+    chunks: dict[str, Dir | bytes] = {
+        "main": Dir([*MAIN, Item(0x02BC, kind, old), Ref(0x8769, ("exif",))]),
+        "exif": Dir(EXIF_ITEMS),
+    }
+    laid = lay(chunks)
+    copy, after = run(tmp_path, laid.data, "K7_1.DNG", xmp=False)
+    assert copy.match.outcome is Outcome.FILL
+    assert not moved(laid.data, after)
+    found = xmp_by_exiv2(after)
+    assert found["Xmp.exif.FNumber"] == "28/10"
+    assert found["Xmp.aux.Lens"] == "Miran 58mm f/2"
+    assert found["Xmp.exif.UserComment"]
+    assert "Xmp.exifEX.LensModel" not in found
+    row = next(r for r in rows(after, laid.at["main"]) if r.tag == 0x02BC)
+    if padding:
+        assert (row.value_at, row.count) == (laid.at["main/0x02bc"], len(old))
+    else:
+        assert row.value_at >= len(laid.data)
+    assert row.type == kind
+
+
+def test_a_full_block_is_refused_and_with_a_packet_filled(tmp_path: Path) -> None:
+    copy, after = run(tmp_path / "without", FULL, xmp=False)
+    assert copy.match.outcome is Outcome.UNREADABLE
+    assert "the Exif block is full" in str(copy.match.reason)
+    assert after == FULL
+    copy, after = run(tmp_path / "with", FULL, xmp=True)
+    assert copy.match.outcome is Outcome.FILL
+    assert_stated(after)
+    exif = [p.contents for p in pieces(after) if p.contents.startswith(EXIF)]
+    assert exif == [p.contents for p in pieces(FULL) if p.contents.startswith(EXIF)]
+    assert pixels(after) == pixels(FULL)
+
+
+def test_verify_proves_what_stands_in_the_packet_alone(tmp_path: Path) -> None:
+    _, after = run(tmp_path, FULL, xmp=True)
+    copy = tmp_path / "out/K7_1.JPG"
+    copy.write_bytes(after.replace(b"28/10", b"40/10"))
+    assert [c.copy for c in verify(tmp_path / "out").failed] == ["K7_1.JPG"]
+
+
+def test_a_full_block_and_a_full_packet_are_refused(tmp_path: Path) -> None:
+    text = packet('exif:UserComment="' + "x" * 64_900 + '"', padding=0)
+    full = with_segments(FULL, segment(APP1, XMP + text))
+    copy, after = run(tmp_path, full, xmp=True)
+    assert copy.match.outcome is Outcome.UNREADABLE
+    assert "too full" in str(copy.match.reason)
+    assert after == full
+
+
+def test_extended_xmp_is_left_alone(tmp_path: Path) -> None:
+    """ISO 16684-3: further segments hold what the packet had no room for."""
+    more = segment(
+        APP1, EXTENDED + b"0" * 32 + struct.pack(">II", 20, 0) + b"<x>FNumber 4/1</x> " + b" "
+    )
+    source = with_segments(
+        picture(), segment(APP1, XMP + packet('exif:FNumber="0/0"')), more
+    )  # fmt: skip
+    copy, after = run(tmp_path, source, xmp=False)
+    assert copy.match.outcome is Outcome.FILL
+    assert more in after
+    assert xmp_by_exiv2(after)["Xmp.exif.FNumber"] == "28/10"
+
+
+def test_length_is_kept_where_the_padding_allows(tmp_path: Path) -> None:
+    source = with_segments(
+        picture(), segment(APP1, XMP + packet('exif:FNumber="0/0" aux:Lens="-"'))
+    )
+    _, after = run(tmp_path, source, xmp=False)
+    lengths = [
+        [len(p.contents) for p in pieces(data) if p.contents.startswith(XMP)]
+        for data in (source, after)
+    ]
+    assert lengths[0] == lengths[1]
