@@ -47,7 +47,7 @@ _COARSE = 0.7
 @dataclass(frozen=True, slots=True)
 class Option:
     """How a look may have been made: in the time of entry number `era`, with the ring at `stops`
-    (log2 N^2) as logged. `turns` are the stops by which it could stand elsewhere."""
+    (log2 N^2) as logged. `turns` are the stops, in halves, by which it could stand elsewhere."""
 
     era: int
     stops: float
@@ -208,7 +208,9 @@ class _Course:
             if off:
                 yield state, State(number, stands, state.level - off), price
         wanted = state.level * self.grid - sight.light - option.stops
-        turn = min((0.0, *option.turns), key=lambda one: abs(one - wanted))
+        turn = round(2 * wanted) / 2
+        if turn not in option.turns:
+            turn = 0.0
         if turn != stands:
             price = price_within(seconds, FORGOTTEN) + math.log(1 + len(option.turns))
             price += 0.0 if same else UNNOTED_AT_ENTRY
