@@ -96,8 +96,8 @@ def _plain(tag: Any) -> tuple[Any, Any]:
 
 
 def _comparable(value: Any) -> Any:
-    """A float as text: what isn't a number isn't equal to itself."""
-    return repr(value) if isinstance(value, float) else value
+    """Floats (ExifRead has them in tuples) as text: NaN isn't equal to itself."""
+    return value if isinstance(value, int | str | bytes) else repr(value)
 
 
 def _is_pointer(tag: Any) -> bool:
