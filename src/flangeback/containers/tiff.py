@@ -15,7 +15,7 @@ from fractions import Fraction
 from flangeback.containers.file import FileHead
 
 BYTE, ASCII, SHORT, LONG, RATIONAL = 1, 2, 3, 4, 5
-UNDEFINED, SRATIONAL, IFD = 7, 10, 13
+IFD = 13
 TYPE_SIZES = (
     {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4}
     | {10: 8, 11: 4, 12: 8, 13: 4}

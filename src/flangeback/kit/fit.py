@@ -139,10 +139,6 @@ class Way:
         """The adapters' keys, from the lens on."""
         return " + ".join(adapter.key for adapter in self.adapters)
 
-    @property
-    def has_glass(self) -> bool:
-        return any(adapter.kind in _GLASS for adapter in self.adapters)
-
 
 @dataclass(frozen=True, slots=True)
 class Fit:

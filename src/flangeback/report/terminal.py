@@ -11,6 +11,7 @@ from rich.text import Text
 
 from flangeback.copies.model import Filled, Verified
 from flangeback.demo.tour import Tour
+from flangeback.kit.formats import format_named
 from flangeback.kit.model import Kit
 from flangeback.match.model import Matches, Outcome
 from flangeback.report.runs import Note, Run, Section, sections, some_of, three_digits
@@ -157,8 +158,10 @@ def show_kit(console: Console, kit: Kit) -> None:
 
 def _gear(kit: Kit) -> Iterable[tuple[str, str, str, str]]:
     for body in kit.bodies.values():
-        crop = f", crop factor {body.crop_factor:.2f}" if body.crop_factor else ""
-        yield "body", body.key, body.mount, f"{body.model or 'any other model'}{crop}"
+        parts = [body.model or "any other model", format_named(body.sensor)]
+        if body.crop_factor is not None:
+            parts.append(f"crop {body.crop_factor:.2f}")
+        yield "body", body.key, body.mount, ", ".join(part for part in parts if part)
     for lens in kit.lenses.values():
         yield "lens", lens.key, lens.mount, lens.name
     for adapter in kit.adapters.values():
