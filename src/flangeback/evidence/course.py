@@ -38,8 +38,12 @@ _RANGE = 4.0
 """Stops within which a step of the light may take any size."""
 _FREEDOM = 5.0
 """Of Student's t: pictures scatter with longer tails than a normal distribution."""
-_BEAM = 14.0
-"""Courses as much dearer than the cheapest are given up: odds of one in a million."""
+_BEAM = 9.0
+"""Courses as much dearer than the cheapest are given up: odds of one in 8,000, far beyond what
+anything is decided by."""
+_MATTERS = 6.0
+"""Courses as much dearer need not be followed through a step of the light: nothing is decided by
+less than what is left of them."""
 _COARSE = 0.7
 """Of the scatter of a look, the grid that the light is reckoned on."""
 
@@ -177,7 +181,10 @@ class _Course:
                 cheapest[key] = state
             for number, option in enumerate(sight.options):
                 yield from self._on(state, here, number, option, sight, seconds, wander)
+        least = min(prices.values())
         for (option_before, turn), state in cheapest.items():
+            if prices[state] > least + _MATTERS:
+                continue
             for number, option in enumerate(sight.options):
                 era = here.options[option_before].era
                 if option.era >= era:
