@@ -148,7 +148,7 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
 
 def show_kit(console: Console, kit: Kit) -> None:
     """Prints a kit as it was understood."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
     for name in ("", "key", "mount", "what"):
         table.add_column(name, overflow="fold")
     for kind, key, mount, what in _gear(kit):
