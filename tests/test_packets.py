@@ -189,3 +189,14 @@ def test_length_is_kept_where_the_padding_allows(tmp_path: Path) -> None:
         for data in (source, after)
     ]
     assert lengths[0] == lengths[1]
+
+
+def test_a_packet_that_would_move_a_lost_directory_is_refused(tmp_path: Path) -> None:
+    """The chain leads past the block's end: readers take the bytes there for a directory."""
+    block = bytearray(small_block())
+    block[34:38] = (len(block) + 40).to_bytes(4, "little")
+    source = with_block(bytes(block))
+    copy, after = run(tmp_path, source, xmp=True)
+    assert copy.match.outcome is Outcome.UNREADABLE
+    assert "can't be read, so nothing may follow" in str(copy.match.reason)
+    assert after == source

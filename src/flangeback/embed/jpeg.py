@@ -25,8 +25,9 @@ from flangeback.containers.jpeg import (
 )
 from flangeback.containers.tiff import Block, Damaged
 from flangeback.embed import xmp
+from flangeback.embed.free_space import usage
 from flangeback.embed.model import Refused, Splice, applied, changed, in_order
-from flangeback.embed.tiff import edit_block
+from flangeback.embed.tiff import LOST_DIRECTORY, edit_block
 from flangeback.tags.table import TagValue
 
 _LONGEST_CONTENTS = 65_533
@@ -53,7 +54,9 @@ def edit_jpeg(
     """
     head = read_head(file)
     splices = list(_exif(file, head, values))
-    splices += _xmp(file, head, values, add_packet)
+    packet = _xmp(file, head, values, add_packet)
+    _refuse_moving(file, head, packet)
+    splices += packet
     return in_order([*splices, *_multi_picture(file, head, splices)])
 
 
@@ -62,6 +65,7 @@ def edit_jpeg_packet(file: FileHead, values: Sequence[TagValue]) -> tuple[Splice
     room. Raises Refused, Damaged."""
     head = read_head(file)
     splices = _xmp(file, head, values, True)
+    _refuse_moving(file, head, splices)
     return in_order([*splices, *_multi_picture(file, head, splices)])
 
 
@@ -131,6 +135,16 @@ def _xmp(file: FileHead, head: Head, values: Sequence[TagValue], add_packet: boo
     if segment.end - segment.start + growth > _LONGEST_CONTENTS:
         raise Refused("the XMP packet states lens data and is too full to change it")
     return [*([_longer(segment, growth)] if growth else []), changed(start, packet, fresh)]
+
+
+def _refuse_moving(file: FileHead, head: Head, splices: Sequence[Splice]) -> None:
+    """Raises Refused where bytes move that stand for a directory which runs out of the Exif
+    block."""
+    found = exif_block(file, head)
+    if found is None or not sum(s.growth for s in splices if s.start >= found.end):
+        return
+    if usage(found.block).lost:
+        raise Refused(LOST_DIRECTORY)
 
 
 def _multi_picture(file: FileHead, head: Head, splices: Sequence[Splice]) -> Iterator[Splice]:

@@ -109,9 +109,7 @@ def edit_block(
         # end nothing follows, but the appended bytes could be taken for it.
         end = block.size + len(edit.appended)
         if padding or min(used.lost) < end:
-            raise Refused(
-                "a directory of the Exif block can't be read, so nothing may follow the block"
-            )
+            raise Refused(LOST_DIRECTORY)
     return edit
 
 
@@ -179,6 +177,8 @@ def _carried_out(writer: _Writer, below: _Change, above: _Change, room: Room) ->
 NOTHING = bytes(64)
 """What follows a block at a file's end: a pointer or value that is cut short there mustn't go on
 in what is appended."""
+
+LOST_DIRECTORY = "a directory of the Exif block can't be read, so nothing may follow the block"
 
 _GREATEST_FILE = 2**32 - 1
 """Offsets have 32 bits (TIFF 6.0, section 2)."""
