@@ -15,8 +15,8 @@ from flangeback.sessionlog.model import Setting
 DECIDED = 5.0
 """Natural logarithm of the odds, 150 to 1, at which a frame in the minute of a change counts as
 made before it, or after. A tenth of an outing's frames lie in such minutes: one in 1,500 of all."""
-OBJECTED = 1.0
-"""The same, 3 to 1, at which the light objects to the log: a doubt costs a look, no more."""
+OBJECTED = 0.5
+"""The same, 5 to 3, at which the light objects to the log: a doubt costs a look, no more."""
 _NEW_LIGHT = 1800.0
 """Seconds without a look after which light is another matter."""
 _AT_ONCE = 500
