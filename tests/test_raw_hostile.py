@@ -159,6 +159,16 @@ def test_a_directory_of_any_length(tmp_path: Path, name: str, count: int) -> Non
         outcome(tmp_path, patched(PLAIN.data, PLAIN.at[name], "<H", count))
 
 
+def test_a_chain_that_leads_back_to_a_directory_to_be_written_anew(tmp_path: Path) -> None:
+    """Without an Exif directory the first one gets an entry, at another place: readers would
+    come upon the old one as a further directory."""
+    laid = plain_raw(exif=None)
+    second = laid.at["second"]
+    data = patched(laid.data, second + 2 + 12 * laid.data[second], "<I", laid.at["main"])
+    copy = outcome(tmp_path, data)
+    assert "leads back" in str(copy.match.reason)
+
+
 def test_an_exif_directory_inside_the_maker_note_is_refused_or_kept(tmp_path: Path) -> None:
     """The pointer leads into the MakerNote's own directory; its bytes must stay."""
     at = PLAIN.at["exif/0x927c"]

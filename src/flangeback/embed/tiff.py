@@ -100,6 +100,9 @@ def edit_block(
     below = _Change(exif, tuple(s if anew else _housed(block, used, s) for s in slots), anew)
     above = _Change(main, () if packet is None else (_packet_slot(block, main, used, packet),))
     above = above.pointing_to(below)
+    if above.is_new and main.at in used.shared:
+        # Readers end at the directory they began with; the old one would be another.
+        raise Refused("the chain of directories leads back to the first one")
     overhang = beyond[: used.overhang(block.size, len(beyond))]
     room = Room(block, used, len(overhang), greatest, padding=padding)
     edit = _carried_out(_Writer(block, overhang), below, above, room)
