@@ -96,7 +96,7 @@ def test_embedded_both_say_the_same(tmp_path: Path) -> None:
         ({"a/K7_1.JPG": JPEG, "b/K7_1.DNG": RAW}, [["a/K7_1.JPG"], ["b/K7_1.DNG"]]),
         ({"K7_1.JPG": JPEG, "K7_2.DNG": RAW}, [["K7_1.JPG"], ["K7_2.DNG"]]),
         ({"K7_1.JPG": JPEG, "K7_1.DNG": plain_raw(exif=None).data}, [["K7_1.JPG", "K7_1.DNG"]]),
-        ({"K7_1.JPG": JPEG, "K7_1.X3F": OTHER}, [["K7_1.JPG", "K7_1.X3F"]]),
+        ({"K7_1.JPG": JPEG, "K7_1.XYZ": OTHER}, [["K7_1.JPG", "K7_1.XYZ"]]),
         ({"K7_1.JPG": JPEG, "K7_1.ARW": RAW, "K7_1.DNG": RAW},
          [["K7_1.JPG", "K7_1.ARW", "K7_1.DNG"]]),
         ({"K7_1.JPG": JPEG, "K7_1.JPEG": JPEG}, [["K7_1.JPEG"], ["K7_1.JPG"]]),
