@@ -95,7 +95,9 @@ def light_steps(
     same light."""
     doubts: dict[int, Doubt] = {}
     at = 0
+    last: Setting | None = None
     for start, end, setting in stretches:
+        before, last = last, setting
         while at < len(told) and told[at].seen.start < start:
             at += 1
         first = at
@@ -103,6 +105,9 @@ def light_steps(
             at += 1
         step = next((n for n in range(first, at) if told[n].objects), None)
         if step is None or setting is None or setting.f_number is None:
+            continue
+        if step == first and (before is None or before.lens != setting.lens):
+            # With another lens another scene is seen, and the log has an entry there: no step.
             continue
         turn = told[step].weighed.turn
         light = at == len(told) and _is_restless(told, first, at)
