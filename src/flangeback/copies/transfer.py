@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from flangeback.embed.model import Splice
 
-CHUNK = 1 << 18
+CHUNK = 1 << 17
 """Bytes read at a time when comparing: what a core's cache holds."""
 
 _CANNOT = frozenset(
