@@ -14,9 +14,13 @@ from flangeback.match import DoubtKind, match_frames
 from flangeback.profiles import folder
 from flangeback.sessionlog import parse_log
 
-LOG = "date 2026-05-17\n09:12 k7 miran58 f/2.8\n10:05 k7 brask135 f/4\n"
-MINUTES = ("09:15", "09:20", "09:25", "09:30", "09:35", "09:45", "09:50", "09:55")
-LATER = ("10:10", "10:12", "10:14", "10:20", "10:25")
+LOG = """date 2026-05-17
+09:12 k7 miran58 f/2.8
+09:40 k7 f/5.6
+10:05 k7 brask135 f/4
+"""
+MINUTES = ("09:15", "09:20", "09:25", "09:30", "09:35", "09:42", "09:45", "09:48", "09:52", "09:55")
+LATER = ("10:10", "10:12", "10:14", "10:20")
 
 
 def put(path: Path, time: str) -> None:

@@ -200,3 +200,15 @@ def test_a_packet_that_would_move_a_lost_directory_is_refused(tmp_path: Path) ->
     assert copy.match.outcome is Outcome.UNREADABLE
     assert "can't be read, so nothing may follow" in str(copy.match.reason)
     assert after == source
+
+
+def test_a_packet_that_cant_be_changed_keeps_no_picture_from_its_values(tmp_path: Path) -> None:
+    """The Exif block takes them, the packet stays as it is, and that is told."""
+    broken = b"<x:xmpmeta>" + packet('exif:FNumber="4/1"')
+    data = with_segments(with_block(small_block()), segment(APP1, XMP + broken))
+    copy, after = run(tmp_path, data, xmp=True)
+    assert copy.match.outcome is Outcome.FILL
+    assert "its XMP packet is left alone" in str(copy.match.reason)
+    assert broken in after
+    found = by_exiv2(after)
+    assert {tag: found[f"Exif.Photo.{tag}"] for tag in IN_EXIF} == IN_EXIF

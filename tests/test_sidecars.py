@@ -262,6 +262,26 @@ def test_two_raw_files_of_one_stem_get_a_sidecar_each(tmp_path: Path) -> None:
     assert stated((tmp_path / "out/K7_0001.DNG.xmp").read_bytes()) == STATED
 
 
+def test_of_two_sidecars_the_one_for_the_suffix_is_merged_and_both_go_along(tmp_path: Path) -> None:
+    own, shared = packet(FOREIGN).encode(), packet("<q:berth>14</q:berth>").encode()
+    files = {"K7_0001.DNG": RAW, "K7_0001.DNG.xmp": own, "K7_0001.xmp": shared}
+    copy = run(tmp_path, files)["K7_0001.DNG"]
+    assert set(copy.copies) == set(files)
+    assert stated((tmp_path / "out/K7_0001.DNG.xmp").read_bytes()) == STATED
+    assert (tmp_path / "out/K7_0001.xmp").read_bytes() == shared
+
+
+def test_a_sidecar_that_is_a_link_to_nowhere_hinders_nothing(tmp_path: Path) -> None:
+    (tmp_path / "frames").mkdir()
+    (tmp_path / "frames/K7_0001.xmp").symlink_to("gone")
+    (tmp_path / "frames/K7_0002.JPG.xmp").symlink_to("gone")
+    jpeg = frame_bytes({0x9003: b"2026:05:17 09:13:00"})
+    copies = run(tmp_path, {"K7_0001.DNG": RAW, "K7_0002.JPG": jpeg})
+    assert copies["K7_0001.DNG"].copies == ("K7_0001.DNG", "K7_0001.xmp")
+    assert stated((tmp_path / "out/K7_0001.xmp").read_bytes()) == STATED
+    assert copies["K7_0002.JPG"].copies == ("K7_0002.JPG",)
+
+
 @pytest.mark.parametrize("which", ["first", "second", "both", "neither"])
 def test_two_frames_that_share_a_sidecar(tmp_path: Path, which: str) -> None:
     """A JPEG and a raw file of other times: one file beside them. It is made once, whichever

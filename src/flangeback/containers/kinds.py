@@ -80,7 +80,7 @@ def _tiff_kind(file: FileHead) -> FileKind | None:
     try:
         return FileKind.RAW if _holds_raw(block) else FileKind.TIFF
     except Damaged:
-        return FileKind.TIFF
+        return FileKind.RAW  # Nobody can tell: what isn't plainly a picture isn't written into.
 
 
 def _holds_raw(block: Block) -> bool:

@@ -83,14 +83,19 @@ def _embedded(plan: Plan, wishes: Wishes) -> Draft:
         if plan.kind == FileKind.HEIF:
             return Draft(edit_heif(file, plan.values), values=plan.values)
         edit = edit_jpeg if plan.kind == FileKind.JPEG else edit_tiff
+        remark = _remark(file, plan.kind)
         try:
             splices = edit(file, plan.values, add_packet=wishes.xmp)
+        except packets.NotXmp as why:
+            # The picture's own packet can't be changed, which is no reason to leave it unfilled.
+            splices = edit(file, plan.values)
+            remark = f"its XMP packet is left alone: {why}"
         except Refused:
             if plan.kind != FileKind.JPEG or not wishes.xmp:
                 raise
             packet = edit_jpeg_packet(file, plan.values)
-            return Draft(packet, None, plan.values, True, _remark(file, plan.kind))
-        return Draft(splices, values=plan.values, remark=_remark(file, plan.kind))
+            return Draft(packet, None, plan.values, True, remark)
+        return Draft(splices, values=plan.values, remark=remark)
     finally:
         os.close(descriptor)
 

@@ -62,7 +62,7 @@ def plans_for(match: FrameMatch, folder: Path, wishes: Wishes) -> tuple[Plan, ..
     """The files of a frame's copy, the one that describes it first. Raises OSError."""
     values = _values(match)
     plans = [plan for file in match.frame.files for plan in _file_plans(file, values, wishes)]
-    sidecars = [file.sidecar for file in match.frame.files if file.sidecar]
+    sidecars = [name for file in match.frame.files for name in file.sidecars]
     plans += [_sidecar_copy(match.frame, folder, name, values) for name in dict.fromkeys(sidecars)]
     return tuple(_each_once(plans, folder))
 
@@ -83,7 +83,7 @@ def _file_plans(file: Frame, values: tuple[TagValue, ...], wishes: Wishes) -> It
         yield replace(copy, refusal=f"{file.kind}: a sidecar takes the values (--raw sidecar)")
     else:
         yield copy
-        name = file.sidecar or f"{file.file.rpartition('.')[0] or file.file}.xmp"
+        name = next(iter(file.sidecars), f"{file.file.rpartition('.')[0] or file.file}.xmp")
         yield replace(copy, way=Way.SIDECAR, copy=name, source=None, values=values)
 
 

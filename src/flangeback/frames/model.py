@@ -89,10 +89,11 @@ class Frame:
     """One frame of the folder. `file` is relative to it, with `/`.
 
     A frame of several files (a JPEG and a raw file with one stem and one time) is described by
-    its first; the others are its `companions`. `kind` is the file's structure, `sidecar` an XMP
-    file beside it, relative to the folder. `damage` says why the file can't be read as a picture;
-    it is None for a sound one. `pixels` is the picture's width and height as the Exif data has
-    them, `digital_zoom` a ratio above 1 where the picture was enlarged from a part of the sensor.
+    its first; the others are its `companions`. `kind` is the file's structure, `sidecars` are the
+    XMP files beside it, relative to the folder, the one for its own suffix first. `damage` says
+    why the file can't be read as a picture; it is None for a sound one. `pixels` is the picture's
+    width and height as the Exif data has them, `digital_zoom` a ratio above 1 where the picture
+    was enlarged from a part of the sensor.
     """
 
     file: str
@@ -112,7 +113,7 @@ class Frame:
     gps_time: datetime | None = None
     kind: FileKind = FileKind.JPEG
     companions: tuple[Frame, ...] = ()
-    sidecar: str | None = None
+    sidecars: tuple[str, ...] = ()
 
     @property
     def files(self) -> tuple[Frame, ...]:

@@ -69,7 +69,7 @@ def frames_of(
     read.
     """
     found = list(_read(folder, files, progress))
-    frames = _together(_with_sidecars(found, files))
+    frames = _together(_with_sidecars(folder, found, files))
     return tuple(sorted(frames, key=lambda frame: _name_order(frame.file)))
 
 
@@ -128,14 +128,16 @@ def _frame(folder: Path, file: str) -> Frame | None:
         raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
 
 
-def _with_sidecars(frames: Iterable[Frame], files: Sequence[str]) -> Iterator[Frame]:
+def _with_sidecars(folder: Path, frames: Iterable[Frame], files: Sequence[str]) -> Iterator[Frame]:
     """The frames with the XMP files beside them: NAME.EXT.xmp before NAME.xmp."""
     there = {file.casefold(): file for file in files if file.lower().endswith(_SIDECAR)}
     for frame in frames:
         stem = frame.file.rpartition(".")[0] or frame.file
-        names = (frame.file + _SIDECAR, stem + _SIDECAR)
-        sidecar = next((there[n.casefold()] for n in names if n.casefold() in there), None)
-        yield replace(frame, sidecar=sidecar)
+        names = dict.fromkeys((frame.file + _SIDECAR, stem + _SIDECAR))
+        found = (there[name.casefold()] for name in names if name.casefold() in there)
+        # A link that leads nowhere has nothing to go with the frame.
+        sidecars = tuple(file for file in found if (folder / file).is_file())
+        yield replace(frame, sidecars=sidecars) if sidecars else frame
 
 
 def _together(frames: Iterable[Frame]) -> Iterator[Frame]:
