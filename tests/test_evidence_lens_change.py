@@ -17,10 +17,14 @@ from flangeback.sessionlog import parse_log
 LOG = """date 2026-05-17
 09:12 k7 miran58 f/2.8
 09:40 k7 f/5.6
-10:05 k7 brask135 f/4
+10:05-10:30 k7 brask135 f/4
+10:50 k7 off
 """
-MINUTES = ("09:15", "09:20", "09:25", "09:30", "09:35", "09:42", "09:45", "09:48", "09:52", "09:55")
-LATER = ("10:10", "10:12", "10:14", "10:20")
+TIMES = (
+    *("09:05:00", "09:13:30", "09:15:00", "09:20:00", "09:25:00", "09:30:00", "09:35:00"),
+    *("09:40:20", "09:40:50", "09:42:00", "09:45:00", "09:48:00", "09:52:00", "09:55:00"),
+    *("10:10:00", "10:12:00", "10:14:00", "10:20:00", "10:30:30", "10:40:00"),
+)
 
 
 def put(path: Path, time: str) -> None:
@@ -28,7 +32,7 @@ def put(path: Path, time: str) -> None:
     exif = {
         "0th": {piexif.ImageIFD.Model: b"Kestrin K7"},
         "Exif": {
-            piexif.ExifIFD.DateTimeOriginal: f"2026:05:17 {time}:00".encode(),
+            piexif.ExifIFD.DateTimeOriginal: f"2026:05:17 {time}".encode(),
             piexif.ExifIFD.ExposureTime: (1, 250),
             piexif.ExifIFD.ISOSpeedRatings: 200,
         },
@@ -39,10 +43,10 @@ def put(path: Path, time: str) -> None:
 
 
 def test_a_lens_change_with_its_entry_is_no_light_step(tmp_path: Path) -> None:
-    for number, time in enumerate((*MINUTES, *LATER), 1):
+    for number, time in enumerate(TIMES, 1):
         put(tmp_path / f"K7_{number:04}.JPG", time)
     kit = read_kit(folder() / "kit.toml")
     found = match_frames(scan(tmp_path), [parse_log(LOG, kit)], kit)
-    assert len(found.frames) == len(MINUTES) + len(LATER)
+    assert len(found.frames) == len(TIMES)
     doubts = [doubt.kind for frame in found.frames for doubt in frame.doubts]
     assert DoubtKind.LIGHT_STEP not in doubts
