@@ -82,6 +82,23 @@ def test_a_photo_of_a_clock_is_named_with_what_it_is_good_to() -> None:
     assert rows["true time"] == "2026-05-17 09:05:10"
 
 
+def test_three_photos_of_a_clock_say_how_far_they_agree() -> None:
+    """An hour ahead, an hour ahead, an hour and a second ahead: the line through them, by least
+    squares, leaves 1/6, 1/3 and 1/6 of a second."""
+    photos = [
+        shot(f"N2_040{n}", time, "n2")
+        for n, time in enumerate(("10:00:00", "11:00:00", "12:00:01"), 1)
+    ]
+    text = (
+        "clock n2 N2_0401 shows 09:00:00\n"
+        "clock n2 N2_0402 shows 10:00:00\n"
+        "clock n2 N2_0403 shows 11:00:00\n"
+        "11:30 n2 off\n"
+    )
+    rows = told(explained(photos[1], text, photos[0], photos[2]))
+    assert "3 photos of a clock agreeing within 0.3 s" in rows["clock"]
+
+
 @pytest.mark.parametrize(
     ("text", "clock"),
     [

@@ -27,11 +27,13 @@ class LogLine:
 @dataclass(frozen=True, slots=True)
 class ClockWord:
     """How a body's clock was taken to go: `ahead` of the log's (behind: negative) when the frame
-    was made, good to `error` either way; `lines` say so, none where it was taken as right."""
+    was made, good to `error` either way; `lines` say so, none where it was taken as right.
+    `residual` is how far the farthest of them lies from the line through all."""
 
     ahead: timedelta
     error: timedelta
     lines: tuple[LogLine, ...]
+    residual: timedelta
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,7 @@ def _clock(found: FrameMatch, known: BodyLog, logs: Sequence[SessionLog]) -> Clo
         timedelta(seconds=round(known.clock.ahead_at(reading) / SECOND)),
         timedelta(seconds=round(known.clock.error_at(reading) / SECOND)),
         tuple(lines),
+        timedelta(microseconds=round(known.clock.residual)),
     )
 
 

@@ -59,6 +59,14 @@ def _camera_time(frame: Frame) -> str:
     return f"{frame.time.at:%Y-%m-%d %H:%M:%S}{zone}"
 
 
+_EXACT = 2
+"""A line goes through two points whatever they are."""
+
+
+def _seconds(span: timedelta) -> str:
+    return f"{span.total_seconds():.1f} s"
+
+
 def _clock(found: Explanation) -> str:
     clock = found.clock
     if found.by_name and (clock is None or not clock.lines):
@@ -71,6 +79,8 @@ def _clock(found: Explanation) -> str:
     text = f"{amount_text(abs(clock.ahead))} {way} the log's"
     if clock.error:
         text += f", give or take {amount_text(clock.error)}"
+    if len(clock.lines) > _EXACT:
+        text += f", {len(clock.lines)} photos of a clock agreeing within {_seconds(clock.residual)}"
     return f"{text} ({'; '.join(map(_quoted, clock.lines))})"
 
 
@@ -140,6 +150,7 @@ def explanation_document(found: Explanation) -> dict[str, Any]:
         "frame": frame_document(found.match),
         "clock_ahead": None if clock is None else clock.ahead.total_seconds(),
         "clock_error": None if clock is None else clock.error.total_seconds(),
+        "clock_residual": None if clock is None else clock.residual.total_seconds(),
         "clock_lines": [] if clock is None else [line.line for line in clock.lines],
         "entry": None if found.entry is None else found.entry.text,
         "by_name": found.by_name,
