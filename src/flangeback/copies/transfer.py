@@ -14,8 +14,8 @@ CHUNK = 1 << 17
 """Bytes read at a time when comparing: what a core's cache holds."""
 
 _CANNOT = frozenset(
-    (errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP)
-    + (errno.EPERM, errno.EBADF, errno.ENOTSOCK)
+    {errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP}
+    | {errno.EPERM, errno.EBADF, errno.ENOTSOCK}
 )
 """How a kernel says that it won't copy between these two files itself."""
 
