@@ -21,6 +21,7 @@ from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
+from flangeback.tags.times import without_time
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
@@ -69,10 +70,12 @@ def fill(
     *,
     raw: RawMode = RawMode.SIDECAR,
     xmp: bool = False,
+    set_time: bool = False,
 ) -> Filled:
     """Copies every frame of the folder `frames` into `out`, fills those that can be, proves all.
 
-    `raw` says what becomes of raw files, `xmp` adds an XMP packet to each filled picture. A frame
+    `raw` says what becomes of raw files, `xmp` adds an XMP packet to each filled picture,
+    `set_time` writes the true time into every copy whose body's clock the log tells. A frame
     without room for its values is copied as it is, and comes back unreadable, with the reason. A
     copy that fails its proof is removed and comes back with its failure. What an earlier run
     finished isn't made again.
@@ -81,7 +84,7 @@ def fill(
     copies kept, where the run can't go on.
     """
     output.check_place(frames, out)
-    run = _Run(frames, out, manifest.read_manifest(out), Wishes(raw, xmp))
+    run = _Run(frames, out, manifest.read_manifest(out), Wishes(raw, xmp, set_time))
     jobs = run.jobs(matches)
     run.check_strangers(jobs)
     output.check_room(out, sum(_needed(task) for job in jobs for task in job.tasks))
@@ -157,15 +160,22 @@ class _Run:
         plan, status = task.plan, task.target.stat()
         source = record.source_state
         known = None if source is None else (source.size, source.modified_ns)
-        wanted = manifest.values_as_text(plan.values)
         return (
             known == (None if plan.source is None else (plan.size, plan.modified_ns))
             and (status.st_size, status.st_mtime_ns)
             == (record.copy_state.size, record.copy_state.modified_ns)
-            and (record.refusal is not None or (record.values or {}) == wanted)
+            and self._has_wanted(plan, record)
             and record.way == plan.way
             and record.asked_packet == self.wishes.xmp
         )
+
+    def _has_wanted(self, plan: Plan, record: Record) -> bool:
+        """Whether the file got the values that are wanted now, as far as it could take them."""
+        if record.refusal is not None:
+            return True
+        wanted = without_time(plan.values) if record.keeps_time else plan.values
+        asked = self.wishes.set_time or not record.keeps_time
+        return asked and (record.values or {}) == manifest.values_as_text(wanted)
 
     def check_strangers(self, jobs: Sequence[_Job]) -> None:
         """Raises InputError where something stands under a copy's name that isn't our own."""
@@ -294,6 +304,7 @@ class _Run:
             whole={value.name: value.whole for value in draft.values if value.whole is not None},
             in_packet=draft.in_packet,
             asked_packet=self.wishes.xmp,
+            keeps_time=draft.keeps_time,
             body=match.body,
             adapter=fill.adapter.key if fill and fill.adapter else None,
             log=match.log,
@@ -336,9 +347,11 @@ def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
     """What became of a frame, from what became of its files."""
     refusals = [one.refusal for one in done if one.refusal]
     filled = any(one.task.plan.values and not (one.refusal or one.failure) for one in done)
-    if refusals and match.outcome.is_filled:
+    if refusals:
         why = "; ".join(dict.fromkeys(refusals))
-        if filled:
+        if not match.outcome.is_filled:
+            why = f"its time is left as it is: {why}"
+        if filled or not match.outcome.is_filled:
             match = replace(match, reason="; ".join(filter(None, (match.reason, why))))
         else:
             match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=why)

@@ -34,10 +34,11 @@ class Record:
     `kind` is the frame's structure and `way` how the file was made. A new sidecar has no
     `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
     end] in the source and [start, end] in the copy. `body` and `adapter` are keys of the kit.
-    `values` are the tags written, as text, and `whole` those that were transliterated, as they
-    were before. `in_packet` says that they stand in the XMP packet alone, `asked_packet` that one
-    was asked for, `refusal` why a file didn't get its values, `remark` what a person should know
-    of it.
+    `values` are the tags written, as text, and `whole` those that XMP has otherwise: transliterated
+    ones as they were before, a date in one piece. `in_packet` says that they stand in the XMP
+    packet alone, `asked_packet` that one was asked for, `keeps_time` that the true time was asked
+    for and found no room, `refusal` why a file didn't get its values, `remark` what a person
+    should know of it.
     """
 
     frames: str
@@ -54,6 +55,7 @@ class Record:
     whole: Mapping[str, str] = field(default_factory=dict)
     in_packet: bool = False
     asked_packet: bool = False
+    keeps_time: bool = False
     body: str | None = None
     adapter: str | None = None
     log: str | None = None
