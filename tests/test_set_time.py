@@ -483,6 +483,41 @@ def test_another_run_makes_the_copies_anew_only_where_the_wish_changed(tmp_path:
     assert {name: back.copy(name) for name in made} == without
 
 
+def test_a_sidecar_for_the_time_alone_is_taken_back(tmp_path: Path) -> None:
+    log = ZONE + "clock k7 fast 3m20s\n09:00 k7 off\n"
+    timed = done(tmp_path, {"K7_0001.DNG": RAW}, log)
+    assert (timed.out / "K7_0001.xmp").is_file()
+    plain = done(tmp_path, {"K7_0001.DNG": RAW}, log, set_time=False)
+    assert {path.name for path in plain.out.iterdir()} == {"K7_0001.DNG", MANIFEST}
+    again = done(tmp_path, {"K7_0001.DNG": RAW}, log)
+    assert b"2026-05-17T09:09:40.45+02:00" in again.copy("K7_0001.xmp")
+    assert len(verify(again.out).copies) == 2
+
+
+def test_a_sidecar_that_was_worked_on_stays(tmp_path: Path) -> None:
+    log = ZONE + "clock k7 fast 3m20s\n09:00 k7 off\n"
+    timed = done(tmp_path, {"K7_0001.DNG": RAW, "K7_0002.DNG": RAW}, log)
+    worked_on = timed.copy("K7_0001.xmp") + b"<!-- rated -->"
+    (timed.out / "K7_0001.xmp").write_bytes(worked_on)
+    matches = match_frames(scan(timed.frames), [parse_log(log, KIT, "session.txt")], KIT)
+    fill(matches, timed.frames, timed.out)
+    assert timed.copy("K7_0001.xmp") == worked_on
+    assert not (timed.out / "K7_0002.xmp").exists()
+    # It is still the one that isn't as it was made.
+    assert [copy.copy for copy in verify(timed.out).failed] == ["K7_0001.xmp"]
+
+
+def test_the_sidecars_of_frames_that_are_no_longer_there_stay(tmp_path: Path) -> None:
+    log = ZONE + "clock k7 fast 3m20s\n09:00 k7 off\n"
+    timed = done(tmp_path, {"K7_0001.DNG": RAW, "K7_0002.DNG": RAW}, log)
+    (timed.frames / "K7_0002.DNG").unlink()
+    matches = match_frames(scan(timed.frames), [parse_log(log, KIT, "session.txt")], KIT)
+    fill(matches, timed.frames, timed.out)
+    assert not (timed.out / "K7_0001.xmp").exists()
+    assert (timed.out / "K7_0002.xmp").is_file()
+    assert not verify(timed.out).failed
+
+
 def test_the_command_writes_it_and_says_the_same_otherwise(tmp_path: Path) -> None:
     log = "zone Europe/Stockholm\ndate 2026-05-17\nclock k7 slow 1m\n09:12 k7 miran58 f/2.8\n"
     frames = put_outing(tmp_path / "frames", log)

@@ -21,11 +21,13 @@ from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
+from flangeback.tags.table import TAGS, TIME_TAGS
 from flangeback.tags.times import without_time
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
 
+_TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
 _LONGEST_GROWTH = 1 << 16
 _WORKERS = min(8, 2 * (os.cpu_count() or 2))
 """Twice the cores: half of them wait for the disk."""
@@ -96,7 +98,9 @@ def fill(
         raise InputError(_cannot_go_on(out, error)) from None
     try:
         try:
-            return Filled(tuple(run.carry_out(jobs, writer, progress)))
+            filled = Filled(tuple(run.carry_out(jobs, writer, progress)))
+            run.withdraw_times(jobs, writer)
+            return filled
         finally:
             writer.close()
             output.sync_folders({task.target.parent for job in jobs for task in job.tasks})
@@ -250,6 +254,22 @@ class _Run:
                 raise
         return iter([found[number] for number in range(len(jobs))])
 
+    def withdraw_times(self, jobs: Sequence[_Job], writer: ManifestWriter) -> None:
+        """Takes back the sidecars that an earlier run made for the true time alone, where that
+        isn't wanted any more: a catalogue would still go by them. Raises OSError."""
+        planned = {task.plan.copy for job in jobs for task in job.tasks}
+        beside = {f"{copy}.xmp" for copy in planned}
+        beside |= {f"{copy.rpartition('.')[0] or copy}.xmp" for copy in planned}
+        for name in beside & self.records.keys() - planned:
+            record, target = self.records[name], self.out / name
+            if not _states_time_alone(record):
+                continue
+            if os.path.lexists(target):
+                if not target.is_file() or not _is_as_recorded(target, record.copy_state):
+                    continue  # Somebody has worked on it since: it is theirs.
+                target.unlink()
+            writer.append(replace(record, verdict=manifest.WITHDRAWN))
+
     def _one(self, job: _Job) -> list[_Done]:
         """One frame's files."""
         return [self._file(job.match, task) for task in job.tasks]
@@ -373,6 +393,13 @@ def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
 def _is_missing(one: _Done) -> bool:
     """Whether a sidecar was refused that wasn't there before."""
     return one.record is None and one.task.finished is None
+
+
+def _states_time_alone(record: Record) -> bool:
+    """Whether a file is a new sidecar with nothing but the true time in it."""
+    if record.way != Way.SIDECAR or record.source_state is not None:
+        return False
+    return bool(record.values) and set(record.values or ()) <= _TIME_NAMES
 
 
 def _is_as_recorded(path: Path, state: FileState) -> bool:

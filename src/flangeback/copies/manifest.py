@@ -15,6 +15,8 @@ from flangeback.tags.table import TagValue
 
 NAME = "flangeback-manifest.jsonl"
 SCHEMA = "flangeback/manifest-1"
+VERIFIED, WITHDRAWN = "verified", "withdrawn"
+"""What a line says of a file: that it stands there proved, or that it was taken back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,7 @@ class Record:
     doubts: tuple[Mapping[str, str], ...] = ()
     refusal: str | None = None
     remark: str | None = None
-    verdict: str = "verified"
+    verdict: str = VERIFIED
 
     def line(self) -> str:
         return json.dumps({"schema": SCHEMA} | asdict(self), ensure_ascii=False) + "\n"
@@ -81,7 +83,8 @@ def _as_text(value: TagValue) -> str:
 
 
 def read_manifest(out: Path) -> dict[str, Record]:
-    """The latest record of each copy, by its name in `out`; empty without a manifest.
+    """The latest record of each copy, by its name in `out`, without those that were taken back;
+    empty without a manifest.
 
     A last line that a killed run left unfinished is passed over. Raises InputError where a line
     can't be read.
@@ -94,7 +97,7 @@ def read_manifest(out: Path) -> dict[str, Record]:
     for number, line in enumerate(lines[:-1], 1):
         record = _record(path, number, line)
         records[record.copy] = record
-    return records
+    return {copy: record for copy, record in records.items() if record.verdict != WITHDRAWN}
 
 
 def _record(path: Path, number: int, line: bytes) -> Record:
