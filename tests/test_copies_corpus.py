@@ -9,14 +9,16 @@ from __future__ import annotations
 import hashlib
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Set
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
 
 from flangeback.copies import Filled, fill, verify
-from flangeback.match import Outcome
+from flangeback.frames import CameraTime
+from flangeback.match import FrameMatch, Matches, Outcome
 from support.gear import IN_EXIF, TAG_NUMBERS, all_filled
 from support.lone_note import led_outside, own_entries
 from support.plain_jpeg import SCAN, XMP, exif_block, exif_rows, maker_note, pieces
@@ -34,7 +36,15 @@ from support.readers import (
 POINTER = ("ExifOffset", ".ExifTag", " Tag 0x8769")
 """How the readers' names for tag 0x8769 end, whatever directory it is read in: the one pointer
 that is turned."""
-WRITTEN = {f"{group}{name}" for name in IN_EXIF for group in ("EXIF ", "Exif.Photo.")}
+IN_TIME = {
+    "DateTimeOriginal": "2019:02:03 04:05:06",
+    "SubSecTimeOriginal": "07",
+    "OffsetTimeOriginal": "+05:45",
+}
+TIME = datetime(2019, 2, 3, 4, 5, 6, 70_000, timezone(timedelta(hours=5, minutes=45)))
+READING = CameraTime(datetime(2019, 2, 3, 4, 0), timedelta(milliseconds=10))
+TIME_NUMBERS = {0x9003, 0x9291, 0x9011}
+"""A true time that no file has, and its tags by hand (CIPA DC-008, 4.6.5)."""
 SHORTEST_PADDING = 16
 
 
@@ -46,6 +56,12 @@ class Run:
     out: Path
     filled: Filled
     digests: dict[str, str]
+    texts: Mapping[str, str]
+
+    @property
+    def written(self) -> set[str]:
+        """The tags written, by the readers' names."""
+        return {f"{group}{name}" for name in self.texts for group in ("EXIF ", "Exif.Photo.")}
 
     def pair(self, name: str) -> tuple[bytes, bytes]:
         return (self.frames / name).read_bytes(), (self.out / name).read_bytes()
@@ -58,13 +74,24 @@ def digests(folder: Path) -> dict[str, str]:
     }
 
 
-@pytest.fixture(scope="module")
-def run(corpus: Path) -> Iterator[Run]:
+@pytest.fixture(scope="module", params=[False, True], ids=["lens", "lens and time"])
+def run(corpus: Path, request: pytest.FixtureRequest) -> Iterator[Run]:
     names = sorted(p.name for p in corpus.glob("*.jpg") if p.stem.startswith(("camera", "broken")))
     before = digests(corpus)
     with tempfile.TemporaryDirectory() as place:
         out = Path(place) / "filled"
-        yield Run(corpus, out, fill(all_filled(corpus, names), corpus, out), before)
+        matches, texts = all_filled(corpus, names), dict(IN_EXIF)
+        if request.param:
+            matches = Matches(tuple(timed(match) for match in matches.frames))
+            texts |= IN_TIME
+        found = fill(matches, corpus, out, set_time=request.param)
+        yield Run(corpus, out, found, before, texts)
+
+
+def timed(match: FrameMatch) -> FrameMatch:
+    """With a true time, to hundredths of a second, whatever the file says itself."""
+    frame = replace(match.frame, time=READING)
+    return replace(match, frame=frame, time=TIME, time_sure=match.outcome.is_filled)
 
 
 @pytest.fixture(scope="module")
@@ -107,14 +134,16 @@ def test_all_copies_verify_again(run: Run) -> None:
 
 
 @pytest.mark.parametrize("reader", READERS)
-def test_every_other_tag_reads_the_same(pairs: dict[str, tuple[bytes, bytes]], reader: str) -> None:
+def test_every_other_tag_reads_the_same(
+    run: Run, pairs: dict[str, tuple[bytes, bytes]], reader: str
+) -> None:
     read = READERS[reader]
     compared = 0
     for name, (source, copy) in pairs.items():
         before, after = read(source), read(copy)
         if not before:
             continue
-        changed = differing(before, after) - WRITTEN
+        changed = differing(before, after) - run.written
         changed = {tag for tag in changed if not tag.endswith(POINTER)}
         if any(not is_standard(tag) for tag in changed):
             kept = own_entries(source, read) - led_outside(source) - led_outside(copy)
@@ -135,16 +164,16 @@ def test_the_trial_that_excuses_entries_is_narrow(pairs: dict[str, tuple[bytes, 
     assert own > 0.8 * all_entries
 
 
-def test_written_values_read_right(pairs: dict[str, tuple[bytes, bytes]]) -> None:
+def test_written_values_read_right(run: Run, pairs: dict[str, tuple[bytes, bytes]]) -> None:
     for name, (_, copy) in pairs.items():
         by_exiv, by_exif = by_exiv2(copy), by_exifread(copy)
-        for tag, text in IN_EXIF.items():
+        for tag, text in run.texts.items():
             assert by_exiv[f"Exif.Photo.{tag}"] == text, (name, tag)
             seen = exifread_text(by_exif, tag)
-            if not tag.startswith("Lens") or tag == "LensSpecification":
-                assert as_numbers(seen) == as_numbers(text), (name, tag)
-            else:
+            if tag in IN_TIME or (tag.startswith("Lens") and tag != "LensSpecification"):
                 assert seen == text, (name, tag)
+            else:
+                assert as_numbers(seen) == as_numbers(text), (name, tag)
 
 
 def test_maker_notes_keep_their_bytes_and_their_place(
@@ -181,25 +210,28 @@ def others(data: bytes) -> list[tuple[int, int, bytes]]:
     return [*kept, (0, 0, data[scan.at :])]
 
 
-def test_no_byte_of_a_block_moves(pairs: dict[str, tuple[bytes, bytes]]) -> None:
+def test_no_byte_of_a_block_moves(run: Run, pairs: dict[str, tuple[bytes, bytes]]) -> None:
     """Only the pointer, the written tags' own entries and values, and padding may differ."""
     for name, (source, copy) in pairs.items():
         before, after = exif_block(source), exif_block(copy)
         if before[2:4] not in (b"*\0", b"\0*"):
             continue
         assert len(after) >= len(before)
-        free = may_change(before)
+        numbers = TAG_NUMBERS.keys() | (
+            TIME_NUMBERS if run.texts.keys() & IN_TIME.keys() else set()
+        )
+        free = may_change(before, numbers)
         moved = [n for n, (a, b) in enumerate(zip(before, after, strict=False)) if a != b]
         assert not [n for n in moved if n not in free and not in_padding(before, n)], name
 
 
-def may_change(block: bytes) -> set[int]:
+def may_change(block: bytes, numbers: Set[int]) -> set[int]:
     pointer, entries = exif_rows(block)
     if pointer is None:
         return {4, 5, 6, 7}
     free = set(range(pointer.value_at, pointer.value_end))
     for row in entries:
-        if row.tag in TAG_NUMBERS:
+        if row.tag in numbers:
             free |= {*range(row.at, row.at + 12), *range(row.value_at, row.value_end)}
     return free
 

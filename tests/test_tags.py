@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from flangeback.kit import Adapter, AdapterKind, Body, Lens
 from flangeback.tags import (
     TAGS,
+    TIME_TAGS,
     Fill,
     Tag,
     TagValue,
@@ -150,6 +151,9 @@ def test_types_are_the_standards() -> None:
         "LensMake": (0xA433, 2),
         "LensModel": (0xA434, 2),
         "LensSerialNumber": (0xA435, 2),
+        "DateTimeOriginal": (0x9003, 2),
+        "SubSecTimeOriginal": (0x9291, 2),
+        "OffsetTimeOriginal": (0x9011, 2),
     }
     assert {kind.name: (int(tag), kind.type) for tag, kind in TAGS.items()} == standard
 
@@ -300,7 +304,7 @@ def test_a_whole_fill_states_every_tag() -> None:
     fill = make_fill(MIRAN, KIT.adapters["m42-e"], KIT.bodies["k7"], Decimal("2.8"), Decimal(58))
     assert fill.is_whole
     found = values(fill)
-    assert found.keys() == set(Tag)
+    assert found.keys() == set(Tag) - TIME_TAGS
     assert found[Tag.F_NUMBER].value == ((28, 10),)
     assert found[Tag.FOCAL_LENGTH].value == ((58, 1),)
     assert found[Tag.FOCAL_LENGTH_35MM].value == 58
@@ -321,7 +325,7 @@ def test_what_is_not_certain_is_not_stated() -> None:
 
 def test_stale_tags_are_blanked_unless_stated_anew() -> None:
     fill = make_fill(KIT.lenses["brask135"], None, None, None, Decimal(135))
-    found = values(fill, *Tag)
+    found = values(fill, *(set(Tag) - TIME_TAGS))
     # Unknown is 0/0 in a rational, 0 in FocalLengthIn35mmFilm (CIPA DC-008), else empty.
     assert found[Tag.F_NUMBER].value == found[Tag.APERTURE_VALUE].value == ((0, 0),)
     assert found[Tag.F_NUMBER].numbers == (None,)

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from flangeback.notes import Noted, add_note
     from flangeback.sessionlog import SessionLog, format_log, parse_log, read_log
     from flangeback.survey import Survey, survey_folder
-    from flangeback.tags import Fill, Tag, TagValue, decide
+    from flangeback.tags import Fill, Tag, TagValue, decide, true_time
     from flangeback.tally import Tally, tally_folders
 
 __version__ = "0.1.0"
@@ -56,7 +56,7 @@ _ROOMS = {
     "notes": ("Noted", "add_note"),
     "sessionlog": ("SessionLog", "format_log", "parse_log", "read_log"),
     "survey": ("Survey", "survey_folder"),
-    "tags": ("Fill", "Tag", "TagValue", "decide"),
+    "tags": ("Fill", "Tag", "TagValue", "decide", "true_time"),
     "tally": ("Tally", "tally_folders"),
 }
 _HOMES = {name: room for room, names in _ROOMS.items() for name in names}
@@ -109,6 +109,7 @@ __all__ = [
     "scan",
     "survey_folder",
     "tally_folders",
+    "true_time",
     "verify",
 ]
 

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from flangeback.containers.file import FileHead
 from flangeback.embed import Splice, edit_jpeg
-from flangeback.tags import Tag, TagValue
+from flangeback.tags import TAGS, Tag, TagValue
+from flangeback.tags.table import ASCII
 
 
 def splices_for(data: bytes, values: Sequence[TagValue]) -> tuple[Splice, ...]:
@@ -44,7 +45,7 @@ _TEXTS = st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=70
 
 
 def _value(tag: Tag) -> st.SearchStrategy[TagValue]:
-    if tag in (Tag.LENS_MAKE, Tag.LENS_MODEL, Tag.LENS_SERIAL_NUMBER):
+    if TAGS[tag].type == ASCII:
         return st.builds(TagValue, st.just(tag), _TEXTS)
     if tag == Tag.FOCAL_LENGTH_35MM:
         return st.builds(TagValue, st.just(tag), st.integers(0, 65_535))
@@ -53,7 +54,7 @@ def _value(tag: Tag) -> st.SearchStrategy[TagValue]:
 
 
 def value_sets() -> st.SearchStrategy[tuple[TagValue, ...]]:
-    """One to nine tags, ascending, as `decide` gives them."""
+    """One or more tags, ascending, as a plan has them."""
     return (
         st.sets(st.sampled_from(sorted(Tag)), min_size=1)
         .flatmap(lambda tags: st.tuples(*(_value(tag) for tag in sorted(tags))))

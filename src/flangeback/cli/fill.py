@@ -35,6 +35,13 @@ Raw = Annotated[
 Xmp = Annotated[
     bool, typer.Option("--xmp", help="Also state the values in an XMP packet inside each picture.")
 ]
+SetTime = Annotated[
+    bool,
+    typer.Option(
+        "--set-time",
+        help="Also write the true time, so that a catalogue sorts several bodies as it happened.",
+    ),
+]
 
 
 def fill(
@@ -45,6 +52,7 @@ def fill(
     over: Over = False,
     raw: Raw = RawMode.SIDECAR,
     xmp: Xmp = False,
+    set_time: SetTime = False,
     report: Report = None,
     json: Json = False,
 ) -> None:
@@ -62,7 +70,13 @@ def fill(
         found = matched(frames, log, kit, over=over, quiet=json)
         with progress("making copies", len(found.frames), quiet=json) as step:
             filled = copies.fill(
-                found, frames, into, lambda count, size: step(count), raw=raw, xmp=xmp
+                found,
+                frames,
+                into,
+                lambda count, size: step(count),
+                raw=raw,
+                xmp=xmp,
+                set_time=set_time,
             )
         if report:
             from flangeback.report.match_page import write_match_page

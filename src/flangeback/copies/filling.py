@@ -21,10 +21,13 @@ from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
+from flangeback.tags.table import TAGS, TIME_TAGS
+from flangeback.tags.times import without_time
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
 
+_TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
 _LONGEST_GROWTH = 1 << 16
 _WORKERS = min(8, 2 * (os.cpu_count() or 2))
 """Twice the cores: half of them wait for the disk."""
@@ -69,10 +72,12 @@ def fill(
     *,
     raw: RawMode = RawMode.SIDECAR,
     xmp: bool = False,
+    set_time: bool = False,
 ) -> Filled:
     """Copies every frame of the folder `frames` into `out`, fills those that can be, proves all.
 
-    `raw` says what becomes of raw files, `xmp` adds an XMP packet to each filled picture. A frame
+    `raw` says what becomes of raw files, `xmp` adds an XMP packet to each filled picture,
+    `set_time` writes the true time into every copy whose body's clock the log tells. A frame
     without room for its values is copied as it is, and comes back unreadable, with the reason. A
     copy that fails its proof is removed and comes back with its failure. What an earlier run
     finished isn't made again.
@@ -81,7 +86,7 @@ def fill(
     copies kept, where the run can't go on.
     """
     output.check_place(frames, out)
-    run = _Run(frames, out, manifest.read_manifest(out), Wishes(raw, xmp))
+    run = _Run(frames, out, manifest.read_manifest(out), Wishes(raw, xmp, set_time))
     jobs = run.jobs(matches)
     run.check_strangers(jobs)
     output.check_room(out, sum(_needed(task) for job in jobs for task in job.tasks))
@@ -93,7 +98,9 @@ def fill(
         raise InputError(_cannot_go_on(out, error)) from None
     try:
         try:
-            return Filled(tuple(run.carry_out(jobs, writer, progress)))
+            filled = Filled(tuple(run.carry_out(jobs, writer, progress)))
+            run.withdraw_times(jobs, writer)
+            return filled
         finally:
             writer.close()
             output.sync_folders({task.target.parent for job in jobs for task in job.tasks})
@@ -157,15 +164,22 @@ class _Run:
         plan, status = task.plan, task.target.stat()
         source = record.source_state
         known = None if source is None else (source.size, source.modified_ns)
-        wanted = manifest.values_as_text(plan.values)
         return (
             known == (None if plan.source is None else (plan.size, plan.modified_ns))
             and (status.st_size, status.st_mtime_ns)
             == (record.copy_state.size, record.copy_state.modified_ns)
-            and (record.refusal is not None or (record.values or {}) == wanted)
+            and self._has_wanted(plan, record)
             and record.way == plan.way
             and record.asked_packet == self.wishes.xmp
         )
+
+    def _has_wanted(self, plan: Plan, record: Record) -> bool:
+        """Whether the file got the values that are wanted now, as far as it could take them."""
+        if record.refusal is not None:
+            return True
+        wanted = without_time(plan.values) if record.keeps_time else plan.values
+        asked = self.wishes.set_time or not record.keeps_time
+        return asked and (record.values or {}) == manifest.values_as_text(wanted)
 
     def check_strangers(self, jobs: Sequence[_Job]) -> None:
         """Raises InputError where something stands under a copy's name that isn't our own."""
@@ -240,6 +254,22 @@ class _Run:
                 raise
         return iter([found[number] for number in range(len(jobs))])
 
+    def withdraw_times(self, jobs: Sequence[_Job], writer: ManifestWriter) -> None:
+        """Takes back the sidecars that an earlier run made for the true time alone, where that
+        isn't wanted any more: a catalogue would still go by them. Raises OSError."""
+        planned = {task.plan.copy for job in jobs for task in job.tasks}
+        beside = {f"{copy}.xmp" for copy in planned}
+        beside |= {f"{copy.rpartition('.')[0] or copy}.xmp" for copy in planned}
+        for name in beside & self.records.keys() - planned:
+            record, target = self.records[name], self.out / name
+            if not _states_time_alone(record):
+                continue
+            if os.path.lexists(target):
+                if not target.is_file() or not _is_as_recorded(target, record.copy_state):
+                    continue  # Somebody has worked on it since: it is theirs.
+                target.unlink()
+            writer.append(replace(record, verdict=manifest.WITHDRAWN))
+
     def _one(self, job: _Job) -> list[_Done]:
         """One frame's files."""
         return [self._file(job.match, task) for task in job.tasks]
@@ -294,6 +324,7 @@ class _Run:
             whole={value.name: value.whole for value in draft.values if value.whole is not None},
             in_packet=draft.in_packet,
             asked_packet=self.wishes.xmp,
+            keeps_time=draft.keeps_time,
             body=match.body,
             adapter=fill.adapter.key if fill and fill.adapter else None,
             log=match.log,
@@ -336,9 +367,11 @@ def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
     """What became of a frame, from what became of its files."""
     refusals = [one.refusal for one in done if one.refusal]
     filled = any(one.task.plan.values and not (one.refusal or one.failure) for one in done)
-    if refusals and match.outcome.is_filled:
+    if refusals:
         why = "; ".join(dict.fromkeys(refusals))
-        if filled:
+        if not match.outcome.is_filled:
+            why = f"its time is left as it is: {why}"
+        if filled or not match.outcome.is_filled:
             match = replace(match, reason="; ".join(filter(None, (match.reason, why))))
         else:
             match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=why)
@@ -360,6 +393,13 @@ def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
 def _is_missing(one: _Done) -> bool:
     """Whether a sidecar was refused that wasn't there before."""
     return one.record is None and one.task.finished is None
+
+
+def _states_time_alone(record: Record) -> bool:
+    """Whether a file is a new sidecar with nothing but the true time in it."""
+    if record.way != Way.SIDECAR or record.source_state is not None:
+        return False
+    return bool(record.values) and set(record.values or ()) <= _TIME_NAMES
 
 
 def _is_as_recorded(path: Path, state: FileState) -> bool:

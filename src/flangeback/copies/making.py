@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flangeback.containers.file import FileHead
@@ -30,14 +30,16 @@ from flangeback.embed import (
 )
 from flangeback.embed import xmp as packets
 from flangeback.tags.table import TagValue
+from flangeback.tags.times import without_time
 
 
 @dataclass(frozen=True, slots=True)
 class Draft:
     """What is to be written for one file: the splices, or a sidecar's whole text.
 
-    `values` are those the file gets, `in_packet` says that they go into its XMP packet alone;
-    `remark` is what a person should know of it.
+    `values` are those the file gets, `in_packet` says that they go into its XMP packet alone,
+    `keeps_time` that there was no room for the true time beside them; `remark` is what a person
+    should know of it.
     """
 
     splices: tuple[Splice, ...] = ()
@@ -45,6 +47,7 @@ class Draft:
     values: tuple[TagValue, ...] = ()
     in_packet: bool = False
     remark: str | None = None
+    keeps_time: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +60,22 @@ class Made:
 
 
 def drafted(plan: Plan, wishes: Wishes) -> Draft:
-    """What to write for a plan. Raises Refused, Damaged, OSError."""
+    """What to write for a plan. Raises Refused, Damaged, OSError.
+
+    Lens data isn't withheld where it is only the true time that finds no room.
+    """
+    try:
+        return _drafted(plan, wishes)
+    except Refused as why:
+        lens = without_time(plan.values)
+        if len(lens) in (0, len(plan.values)):
+            raise
+        draft = _drafted(replace(plan, values=lens), wishes)
+        remark = "; ".join(filter(None, (draft.remark, f"its time is left as it is: {why}")))
+        return replace(draft, remark=remark, keeps_time=True)
+
+
+def _drafted(plan: Plan, wishes: Wishes) -> Draft:
     if plan.refusal is not None:
         raise Refused(plan.refusal)
     if plan.way == Way.COPY or not plan.values:
@@ -91,7 +109,9 @@ def _embedded(plan: Plan, wishes: Wishes) -> Draft:
             splices = edit(file, plan.values)
             remark = f"its XMP packet is left alone: {why}"
         except Refused:
-            if plan.kind != FileKind.JPEG or not wishes.xmp:
+            # A time in the packet alone would contradict the one in the Exif block.
+            timed = len(without_time(plan.values)) < len(plan.values)
+            if plan.kind != FileKind.JPEG or not wishes.xmp or timed:
                 raise
             packet = edit_jpeg_packet(file, plan.values)
             return Draft(packet, None, plan.values, True, remark)

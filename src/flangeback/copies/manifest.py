@@ -15,6 +15,8 @@ from flangeback.tags.table import TagValue
 
 NAME = "flangeback-manifest.jsonl"
 SCHEMA = "flangeback/manifest-1"
+VERIFIED, WITHDRAWN = "verified", "withdrawn"
+"""What a line says of a file: that it stands there proved, or that it was taken back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +36,11 @@ class Record:
     `kind` is the frame's structure and `way` how the file was made. A new sidecar has no
     `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
     end] in the source and [start, end] in the copy. `body` and `adapter` are keys of the kit.
-    `values` are the tags written, as text, and `whole` those that were transliterated, as they
-    were before. `in_packet` says that they stand in the XMP packet alone, `asked_packet` that one
-    was asked for, `refusal` why a file didn't get its values, `remark` what a person should know
-    of it.
+    `values` are the tags written, as text, and `whole` those that XMP has otherwise: transliterated
+    ones as they were before, a date in one piece. `in_packet` says that they stand in the XMP
+    packet alone, `asked_packet` that one was asked for, `keeps_time` that the true time was asked
+    for and found no room, `refusal` why a file didn't get its values, `remark` what a person
+    should know of it.
     """
 
     frames: str
@@ -54,6 +57,7 @@ class Record:
     whole: Mapping[str, str] = field(default_factory=dict)
     in_packet: bool = False
     asked_packet: bool = False
+    keeps_time: bool = False
     body: str | None = None
     adapter: str | None = None
     log: str | None = None
@@ -61,7 +65,7 @@ class Record:
     doubts: tuple[Mapping[str, str], ...] = ()
     refusal: str | None = None
     remark: str | None = None
-    verdict: str = "verified"
+    verdict: str = VERIFIED
 
     def line(self) -> str:
         return json.dumps({"schema": SCHEMA} | asdict(self), ensure_ascii=False) + "\n"
@@ -79,7 +83,8 @@ def _as_text(value: TagValue) -> str:
 
 
 def read_manifest(out: Path) -> dict[str, Record]:
-    """The latest record of each copy, by its name in `out`; empty without a manifest.
+    """The latest record of each copy, by its name in `out`, without those that were taken back;
+    empty without a manifest.
 
     A last line that a killed run left unfinished is passed over. Raises InputError where a line
     can't be read.
@@ -92,7 +97,7 @@ def read_manifest(out: Path) -> dict[str, Record]:
     for number, line in enumerate(lines[:-1], 1):
         record = _record(path, number, line)
         records[record.copy] = record
-    return records
+    return {copy: record for copy, record in records.items() if record.verdict != WITHDRAWN}
 
 
 def _record(path: Path, number: int, line: bytes) -> Record:

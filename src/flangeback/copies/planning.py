@@ -17,6 +17,7 @@ from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode
 from flangeback.tags.decide import decide
 from flangeback.tags.table import TagValue
+from flangeback.tags.times import true_time
 
 
 class Way(StrEnum):
@@ -52,25 +53,44 @@ class Plan:
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """What the user asked for: how raw files are treated, whether a packet of XMP is added to
-    each filled picture."""
+    each filled picture, whether the true time is written, too."""
 
     raw: RawMode = RawMode.SIDECAR
     xmp: bool = False
+    set_time: bool = False
 
 
 def plans_for(match: FrameMatch, folder: Path, wishes: Wishes) -> tuple[Plan, ...]:
     """The files of a frame's copy, the one that describes it first. Raises OSError."""
-    values = _values(match)
-    plans = [plan for file in match.frame.files for plan in _file_plans(file, values, wishes)]
+    plans = [
+        plan
+        for file in match.frame.files
+        for plan in _file_plans(file, _values(match, file, wishes), wishes)
+    ]
+    values = _values(match, match.frame, wishes)
     sidecars = [name for file in match.frame.files for name in file.sidecars]
     plans += [_sidecar_copy(match.frame, folder, name, values) for name in dict.fromkeys(sidecars)]
     return tuple(_each_once(plans, folder))
 
 
-def _values(match: FrameMatch) -> tuple[TagValue, ...]:
-    if not match.outcome.is_filled or match.fill is None:
+def _values(match: FrameMatch, file: Frame, wishes: Wishes) -> tuple[TagValue, ...]:
+    """What one of the frame's files gets: lens data, the true time, both or nothing."""
+    lens: tuple[TagValue, ...] = ()
+    if match.outcome.is_filled and match.fill is not None:
+        lens = decide(match.fill, match.stale)
+    time = _true_time(match, file) if wishes.set_time else ()
+    return tuple(sorted((*lens, *time), key=lambda value: value.tag))
+
+
+def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
+    """The true time for one of the frame's files, whose sub-seconds may be finer than those of
+    the one that describes the frame."""
+    own = match.frame.time
+    if not match.time_sure or match.time is None or own is None:
         return ()
-    return decide(match.fill, match.stale)
+    said = file.time or own
+    time = match.time + (said.at - own.at)
+    return true_time(time, said.at, said.resolution, said.offset)
 
 
 def _file_plans(file: Frame, values: tuple[TagValue, ...], wishes: Wishes) -> Iterator[Plan]:

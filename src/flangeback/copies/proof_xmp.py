@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from xml.etree import ElementTree
 
 from flangeback.containers.tiff import Damaged
 from flangeback.copies.transfer import ProofError
 from flangeback.embed.xmp import PROPERTIES, rational_texts
-from flangeback.tags.table import TagValue
+from flangeback.tags.table import Tag, TagValue
 
 _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}RDF"
 _ABOUT = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}about"
@@ -31,12 +31,12 @@ def check_packet(before: bytes, after: bytes, values: Sequence[TagValue]) -> Non
     was. An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
     """
     old, new = list(_stated_before(before)), list(_properties(after))
-    foreign = Counter(_foreign(new))
+    wanted = {value.tag: value for value in values}
+    foreign = Counter(_foreign(new, wanted))
     if not before:
         foreign -= Counter(_FRAME)
-    if Counter(_foreign(old)) != foreign:
+    if Counter(_foreign(old, wanted)) != foreign:
         raise ProofError("the XMP packet no longer states the rest as it did")
-    wanted = {value.tag: value for value in values}
     for way, text in new:
         name = _owned(way)
         value = wanted.get(PROPERTIES[name]) if name else None
@@ -52,12 +52,15 @@ def _stated_before(packet: bytes) -> Iterator[Property]:
 
 
 def check_stated(packet: bytes, values: Sequence[TagValue]) -> None:
-    """Raises ProofError unless the packet states each value that isn't blank."""
+    """Raises ProofError unless the packet states each value that isn't blank. Sub-seconds and the
+    offset from UTC have no property of their own: the date has them in its text."""
     owned = {(_owned(way), text) for way, text in _properties(packet)}
     for value in values:
         names = [name for name, tag in PROPERTIES.items() if tag == value.tag]
-        if _says_something(value) and not any(
-            (name, text) in owned for name in names for text in _texts(value)
+        if (
+            names
+            and _says_something(value)
+            and not any((name, text) in owned for name in names for text in _texts(value))
         ):
             raise ProofError(f"the XMP packet doesn't state {value.name}")
 
@@ -80,8 +83,12 @@ def _owned(way: str) -> str | None:
     return names[place] if names[place : place + 1] and names[place] in PROPERTIES else None
 
 
-def _foreign(properties: Sequence[Property]) -> Iterator[Property]:
-    return (one for one in properties if _owned(one[0]) is None)
+def _foreign(properties: Sequence[Property], wanted: Collection[Tag]) -> Iterator[Property]:
+    """What the packet states besides the values that were to be written."""
+    for one in properties:
+        name = _owned(one[0])
+        if name is None or PROPERTIES[name] not in wanted:
+            yield one
 
 
 def _properties(packet: bytes) -> Iterator[Property]:

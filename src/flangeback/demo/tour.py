@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from flangeback.demo.outing import Outing, make_outing
-from flangeback.tags.table import TAGS
+from flangeback.tags.table import TAGS, TIME_TAGS
 
 if TYPE_CHECKING:
     from flangeback.copies import Filled, FrameCopy, Verified
@@ -82,7 +82,8 @@ def _changes(frame: Path, copy: Path) -> tuple[TagChange, ...]:
         old, new = _lens_tags(before), _lens_tags(after)
     return tuple(
         TagChange(kind.name, old.get(kind.name, "-"), new.get(kind.name, "-"))
-        for kind in TAGS.values()
+        for tag, kind in TAGS.items()
+        if tag not in TIME_TAGS
     )
 
 

@@ -21,6 +21,7 @@ EXIF_EX = "http://cipa.jp/exif/1.0/"
 AUX = "http://ns.adobe.com/exif/1.0/aux/"
 
 PROPERTIES: Mapping[str, Tag] = {
+    f"{{{EXIF}}}DateTimeOriginal": Tag.DATE_TIME_ORIGINAL,
     f"{{{EXIF}}}FNumber": Tag.F_NUMBER,
     f"{{{EXIF}}}ApertureValue": Tag.APERTURE_VALUE,
     f"{{{EXIF}}}MaxApertureValue": Tag.MAX_APERTURE_VALUE,
@@ -34,10 +35,11 @@ PROPERTIES: Mapping[str, Tag] = {
     f"{{{AUX}}}LensInfo": Tag.LENS_SPECIFICATION,
     f"{{{AUX}}}LensSerialNumber": Tag.LENS_SERIAL_NUMBER,
 }
-"""Each property that states one of our values, as {namespace}name."""
+"""Each property that states one of our values, as {namespace}name. A date has its sub-seconds and
+offset in it (CIPA DC-010)."""
 
 _SEQUENCES = frozenset([f"{{{EXIF_EX}}}LensSpecification"])
-_NAMES = re.compile("|".join({name.split("}")[1] for name in PROPERTIES}).encode())
+_NAMES = tuple((name.partition("}")[2].encode(), tag) for name, tag in PROPERTIES.items())
 _ROOT = re.compile(rb"<([A-Za-z_][^\s/>]*)")
 _RDF = f"{{{RDF}}}RDF"
 
@@ -56,7 +58,8 @@ def agreed(packet: bytes, values: Sequence[TagValue]) -> bytes | None:
 
     The length stays where the packet's own padding allows.
     """
-    if not _NAMES.search(packet):
+    tags = {value.tag for value in values}
+    if not any(tag in tags and name in packet for name, tag in _NAMES):
         return None
     if len(packet) > _LONGEST_PACKET:
         raise NotXmp(f"the XMP packet has more than {_LONGEST_PACKET >> 20} MiB")

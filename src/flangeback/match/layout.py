@@ -136,6 +136,7 @@ class _Notes:
     spans: dict[str | None, list[Span]] = field(default_factory=lambda: defaultdict(list))
     zones: dict[str | None, list[tzinfo | None]] = field(default_factory=lambda: defaultdict(list))
     clocks: dict[str | None, BodyClock] = field(default_factory=dict)
+    clock_zones: dict[str | None, tzinfo | None] = field(default_factory=dict)
     by_name: dict[str, Span] = field(default_factory=dict)
     slates: set[str] = field(default_factory=set)
 
@@ -178,6 +179,7 @@ class _Notes:
         for line in log.clocks:
             body = line.body or self.only
             first_lines.setdefault(body, line.line)
+            self.clock_zones.setdefault(body, log.zone)
             if isinstance(line, ClockReference):
                 reference, problems = self._reference(log, line)
                 yield from problems
@@ -233,7 +235,8 @@ class _Notes:
 
     def body_log(self, body: str | None) -> BodyLog:
         zones = self.zones.get(body)
-        zone = zones[0] if zones else None
+        # A body may have a clock line and no entries: it keeps its order among the others by that.
+        zone = zones[0] if zones else self.clock_zones.get(body)
         frames = [
             frame
             for frame in self.named.frames

@@ -15,6 +15,7 @@ from flangeback.match.judging import Verdict, judge, strictest
 from flangeback.match.layout import BodyLog, Layout, lay_out
 from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome
 from flangeback.match.narrowing import Finding, gather
+from flangeback.match.readings import is_ambiguous
 from flangeback.match.sensor import with_equivalents
 from flangeback.sessionlog.model import SessionLog, Setting
 
@@ -72,7 +73,8 @@ def _matched(
     finding = findings.get(frame.file, Finding())
     verdict = _verdict(frame, body, known, true, layout, kit, over, finding)
     by_name = frame.file in layout.by_name
-    doubts = () if by_name or known is None else tuple(_clock_doubts(frame, known, layout))
+    clock_doubts = () if known is None else tuple(_clock_doubts(frame, known, layout))
+    doubts = () if by_name else clock_doubts
     return FrameMatch(
         frame,
         verdict.outcome,
@@ -84,6 +86,7 @@ def _matched(
         verdict.setting.log if verdict.setting else None,
         verdict.setting.line if verdict.setting else None,
         verdict.reason,
+        not clock_doubts and _is_told(frame, known),
     )
 
 
@@ -91,6 +94,14 @@ def _true_time(frame: Frame, known: BodyLog | None, layout: Layout) -> TrueTime 
     if known is not None:
         return known.true_time(frame)
     return None if frame.time is None else BodyClock().true_time(frame.time, layout.zone)
+
+
+def _is_told(frame: Frame, known: BodyLog | None) -> bool:
+    """Whether the log tells the frame's true time, and only one: where clocks change, a reading
+    may be either of two."""
+    if known is None or frame.time is None:
+        return False
+    return not is_ambiguous(frame.time, known.zone)
 
 
 def _verdict(

@@ -75,7 +75,8 @@ class Doubt:
 class FrameMatch:
     """One frame and what it comes to.
 
-    `body` is a key of the kit; `time` the frame's time by the log's clock. `fill` holds the values
+    `body` is a key of the kit; `time` the frame's time by the log's clock, and `time_sure` says
+    that the log speaks of its body and that nothing makes that time unsure. `fill` holds the values
     where the outcome is fill or partial, and those the log claims where it is agree or conflict.
     `stale` are tags of the frame that would contradict the fill. `log` and `log_line` name the
     entry; `reason` says in words what isn't plain from the outcome alone.
@@ -91,6 +92,7 @@ class FrameMatch:
     log: str | None = None
     log_line: int | None = None
     reason: str | None = None
+    time_sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)

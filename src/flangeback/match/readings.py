@@ -34,7 +34,7 @@ def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
     counted = sorted(
         (*_count(frame), instant(placed(frame.time, zone)), frame.stem)
         for frame in frames
-        if frame.time is not None and not _is_ambiguous(frame.time, zone)
+        if frame.time is not None and not is_ambiguous(frame.time, zone)
     )
     for (series, number, at, stem), (other, following, then, later) in pairwise(counted):
         if series == other and 0 < following - number <= _NEXT and then < at - _BACK:
@@ -50,7 +50,8 @@ def _count(frame: Frame) -> tuple[str, int]:
     return f"{frame.file.rpartition('/')[0]}/{letters}", number
 
 
-def _is_ambiguous(time: CameraTime, zone: tzinfo | None) -> bool:
+def is_ambiguous(time: CameraTime, zone: tzinfo | None) -> bool:
+    """Whether a reading occurs twice, or never, where clocks change."""
     return instant(placed(time, zone, 0)) != instant(placed(time, zone, 1))
 
 

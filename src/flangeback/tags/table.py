@@ -1,4 +1,4 @@
-"""The tags flangeback writes, as data (CIPA DC-008, 4.6.6 and 4.6.10; TIFF 6.0 types)."""
+"""The tags flangeback writes, as data (CIPA DC-008, 4.6.5, 4.6.6 and 4.6.10; TIFF 6.0 types)."""
 
 from __future__ import annotations
 
@@ -12,6 +12,9 @@ ASCII, SHORT, RATIONAL = 2, 3, 5
 class Tag(IntEnum):
     """Tags of the Exif directory."""
 
+    DATE_TIME_ORIGINAL = 0x9003
+    OFFSET_TIME_ORIGINAL = 0x9011
+    SUB_SEC_TIME_ORIGINAL = 0x9291
     F_NUMBER = 0x829D
     APERTURE_VALUE = 0x9202
     MAX_APERTURE_VALUE = 0x9205
@@ -41,7 +44,13 @@ TAGS = {
     Tag.LENS_MAKE: TagKind("LensMake", ASCII),
     Tag.LENS_MODEL: TagKind("LensModel", ASCII),
     Tag.LENS_SERIAL_NUMBER: TagKind("LensSerialNumber", ASCII),
+    Tag.DATE_TIME_ORIGINAL: TagKind("DateTimeOriginal", ASCII),
+    Tag.SUB_SEC_TIME_ORIGINAL: TagKind("SubSecTimeOriginal", ASCII),
+    Tag.OFFSET_TIME_ORIGINAL: TagKind("OffsetTimeOriginal", ASCII),
 }
+
+TIME_TAGS = frozenset([Tag.DATE_TIME_ORIGINAL, Tag.SUB_SEC_TIME_ORIGINAL, Tag.OFFSET_TIME_ORIGINAL])
+"""Those that say when, not with what lens: written only when asked for."""
 
 Rational = tuple[int, int]
 """Numerator and denominator, each of 32 bits without sign."""
@@ -54,7 +63,8 @@ class TagValue:
     """One tag and the value to write.
 
     `value` is text for ASCII (7-bit), a whole number for SHORT, pairs for RATIONAL. `whole` is
-    the text before transliteration, for XMP, which has no 7-bit limit (ISO 16684-1).
+    the text as XMP has it, where that differs: before transliteration, since XMP has no 7-bit
+    limit, or a date and time of one piece (ISO 16684-1).
     """
 
     tag: Tag

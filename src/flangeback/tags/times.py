@@ -1,0 +1,66 @@
+"""The true time as tags (CIPA DC-008, 4.6.5.2) and as one XMP date (ISO 16684-1, 8.2.1.2)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime, timedelta, timezone
+
+from flangeback.tags.table import TIME_TAGS, Tag, TagValue
+
+_MINUTE = timedelta(minutes=1)
+
+
+def true_time(
+    time: datetime, said: datetime, resolution: timedelta, offset: timedelta | None
+) -> tuple[TagValue, ...]:
+    """The tags that state when a frame was made; none where it says just that already.
+
+    `time` is the true time, aware where the zone is known; `said`, `resolution` and `offset` are
+    the frame's own reading, its width, and the offset from UTC it states. The camera's own
+    resolution is kept: no sub-seconds where it gave none, else as many digits as it gave.
+    """
+    true = _to_the_minute(time)
+    known = true.utcoffset()
+    digits = _digits(resolution)
+    fraction = f"{true.microsecond:06}"[:digits]
+    wall = true.replace(tzinfo=None, microsecond=int(fraction.ljust(6, "0")))
+    if wall == said and known in (None, offset):
+        return ()
+    return tuple(sorted(_stated(wall, fraction, known), key=lambda value: value.tag))
+
+
+def without_time(values: Sequence[TagValue]) -> tuple[TagValue, ...]:
+    """The values that don't say when."""
+    return tuple(value for value in values if value.tag not in TIME_TAGS)
+
+
+def _stated(wall: datetime, fraction: str, offset: timedelta | None) -> Iterator[TagValue]:
+    zone = "" if offset is None else _offset_text(offset)
+    day = f"{wall.year:04}:{wall.month:02}:{wall.day:02}"
+    clock = f"{wall:%H:%M:%S}"
+    parts = f".{fraction}" if fraction else ""
+    whole = f"{day.replace(':', '-')}T{clock}{parts}{zone}"
+    yield TagValue(Tag.DATE_TIME_ORIGINAL, f"{day} {clock}", whole)
+    if fraction:
+        yield TagValue(Tag.SUB_SEC_TIME_ORIGINAL, fraction)
+    if zone:
+        yield TagValue(Tag.OFFSET_TIME_ORIGINAL, zone)
+
+
+def _digits(resolution: timedelta) -> int:
+    """How many digits of sub-seconds a resolution needs, six at most."""
+    return next(n for n in range(7) if n == 6 or resolution >= timedelta(seconds=10**-n))
+
+
+def _to_the_minute(time: datetime) -> datetime:
+    """The same instant by an offset that Exif can state: the mean solar times of old zones have
+    seconds in theirs."""
+    offset = time.utcoffset()
+    if offset is None or not offset % _MINUTE:
+        return time
+    return time.astimezone(timezone(round(offset / _MINUTE) * _MINUTE))
+
+
+def _offset_text(offset: timedelta) -> str:
+    minutes = offset // _MINUTE
+    return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02}:{abs(minutes) % 60:02}"
