@@ -22,7 +22,6 @@ from flangeback.errors import InputError, Problem
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
 from flangeback.tags.table import TAGS, TIME_TAGS
-from flangeback.tags.times import without_time
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
@@ -160,7 +159,8 @@ class _Run:
         return replace(task, owned=_is_as_recorded(task.target, record.copy_state))
 
     def _is_finished(self, task: _Task, record: Record) -> bool:
-        """Whether this very file was made: same source, same values, and it still stands so."""
+        """Whether this very file was made: of the same source, for the same values, whether it
+        could take them or not, and it still stands so."""
         plan, status = task.plan, task.target.stat()
         source = record.source_state
         known = None if source is None else (source.size, source.modified_ns)
@@ -168,18 +168,9 @@ class _Run:
             known == (None if plan.source is None else (plan.size, plan.modified_ns))
             and (status.st_size, status.st_mtime_ns)
             == (record.copy_state.size, record.copy_state.modified_ns)
-            and self._has_wanted(plan, record)
             and record.way == plan.way
-            and record.asked_packet == self.wishes.xmp
+            and record.asked == manifest.asked(plan.values, self.wishes.xmp)
         )
-
-    def _has_wanted(self, plan: Plan, record: Record) -> bool:
-        """Whether the file got the values that are wanted now, as far as it could take them."""
-        if record.refusal is not None:
-            return True
-        wanted = without_time(plan.values) if record.keeps_time else plan.values
-        asked = self.wishes.set_time or not record.keeps_time
-        return asked and (record.values or {}) == manifest.values_as_text(wanted)
 
     def check_strangers(self, jobs: Sequence[_Job]) -> None:
         """Raises InputError where something stands under a copy's name that isn't our own."""
@@ -323,8 +314,7 @@ class _Run:
             values=manifest.values_as_text(draft.values),
             whole={value.name: value.whole for value in draft.values if value.whole is not None},
             in_packet=draft.in_packet,
-            asked_packet=self.wishes.xmp,
-            keeps_time=draft.keeps_time,
+            asked=manifest.asked(plan.values, self.wishes.xmp),
             body=match.body,
             adapter=fill.adapter.key if fill and fill.adapter else None,
             log=match.log,

@@ -37,9 +37,8 @@ from flangeback.tags.times import without_time
 class Draft:
     """What is to be written for one file: the splices, or a sidecar's whole text.
 
-    `values` are those the file gets, `in_packet` says that they go into its XMP packet alone,
-    `keeps_time` that there was no room for the true time beside them; `remark` is what a person
-    should know of it.
+    `values` are those the file gets, `in_packet` says that they go into its XMP packet alone;
+    `remark` is what a person should know of it.
     """
 
     splices: tuple[Splice, ...] = ()
@@ -47,7 +46,6 @@ class Draft:
     values: tuple[TagValue, ...] = ()
     in_packet: bool = False
     remark: str | None = None
-    keeps_time: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +70,7 @@ def drafted(plan: Plan, wishes: Wishes) -> Draft:
             raise
         draft = _drafted(replace(plan, values=lens), wishes)
         remark = "; ".join(filter(None, (draft.remark, f"its time is left as it is: {why}")))
-        return replace(draft, remark=remark, keeps_time=True)
+        return replace(draft, remark=remark)
 
 
 def _drafted(plan: Plan, wishes: Wishes) -> Draft:

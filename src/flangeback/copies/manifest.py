@@ -38,9 +38,8 @@ class Record:
     end] in the source and [start, end] in the copy. `body` and `adapter` are keys of the kit.
     `values` are the tags written, as text, and `whole` those that XMP has otherwise: transliterated
     ones as they were before, a date in one piece. `in_packet` says that they stand in the XMP
-    packet alone, `asked_packet` that one was asked for, `keeps_time` that the true time was asked
-    for and found no room, `refusal` why a file didn't get its values, `remark` what a person
-    should know of it.
+    packet alone; `asked` is the digest of what was asked for, whether the file could take it or
+    not; `refusal` is why it didn't get its values, `remark` what a person should know of it.
     """
 
     frames: str
@@ -56,8 +55,7 @@ class Record:
     values: Mapping[str, str] | None = None
     whole: Mapping[str, str] = field(default_factory=dict)
     in_packet: bool = False
-    asked_packet: bool = False
-    keeps_time: bool = False
+    asked: str = ""
     body: str | None = None
     adapter: str | None = None
     log: str | None = None
@@ -74,6 +72,14 @@ class Record:
 def values_as_text(values: Sequence[TagValue]) -> dict[str, str]:
     """Tag values by their standard names: a rational as 28/10, several with spaces between."""
     return {value.name: _as_text(value) for value in values}
+
+
+def asked(values: Sequence[TagValue], packet: bool) -> str:
+    """The digest of what is asked for one file: its values, and whether a packet states them."""
+    from xxhash import xxh3_64
+
+    words = [[value.name, _as_text(value), value.whole] for value in values]
+    return str(xxh3_64(json.dumps([words, packet]).encode()).hexdigest())
 
 
 def _as_text(value: TagValue) -> str:
