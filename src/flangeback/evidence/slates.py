@@ -1,0 +1,135 @@
+"""Slate frames: shot with the lens capped or a hand over it, to mark a change.
+
+A picture is held against those around it, since darkness alone proves nothing: a night sky is as
+dark as a hand before the lens. Where it could be either, that is said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from itertools import pairwise
+from statistics import median
+
+from flangeback.evidence.pictures import PictureLight
+from flangeback.frames.model import Frame
+
+DARK = -6.0
+"""log2 of the mean luminance, white being 0: the picture of a capped lens or a hand over it stays
+darker, whatever the meter does (common practice)."""
+PLAIN = 0.04
+"""Contrast: a night scene has lamps in it, a lens cap hasn't."""
+_BLACK, _EMPTY = -8.0, 0.02
+"""The same of a cap that shuts: stored values of up to 13 in 255, noise and no more. A sky that was
+exposed for is brighter (common practice)."""
+_DIM, _DULL = -5.0, 0.06
+"""The same of what may be a hand that lets light through its fingers."""
+_APART = 3.0
+"""Stops. From one frame to the next, metered pictures differ by less (common practice)."""
+_NIGHT = 0.0
+"""log2 of the light through the lens at ISO 100 in one second, white being 0: below it, pictures of
+the sky may be as dark as a hand. A lit room at f/2.8 has 1 or more (APEX, CIPA DC-008)."""
+_AROUND = 5
+"""Frames before and after that are looked at."""
+_IN_A_ROW = 3
+"""As many frames in a row may be one mark; more that are alike are a series of pictures."""
+
+
+class SlateSign(Enum):
+    """Whether a frame is a slate frame."""
+
+    NO = "no"
+    DOUBTFUL = "doubtful"
+    YES = "yes"
+
+
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """A frame's picture, None where it can't be read, and `gain`: log2 of its exposure time
+    (seconds) times ISO / 100, None where that isn't known."""
+
+    light: PictureLight | None
+    gain: float | None = None
+
+    @classmethod
+    def of(cls, frame: Frame, light: PictureLight | None) -> Glimpse:
+        """A frame with this picture."""
+        time, iso = frame.exposure.time, frame.exposure.iso
+        return cls(light, math.log2(float(time) * iso / 100) if time and iso else None)
+
+
+def slate_signs(frames: Sequence[Glimpse]) -> list[SlateSign]:
+    """Which frames of one body are slate frames; they come in the order they were made.
+
+    A frame without a picture is none.
+    """
+    seen = [(at, one.light) for at, one in enumerate(frames) if one.light is not None]
+    signs = [SlateSign.NO] * len(frames)
+    for start, end in _runs([light for _, light in seen]):
+        places = [at for at, _ in seen]
+        sides = [
+            [frames[at] for at in places[max(0, start - _AROUND) : start]],
+            [frames[at] for at in places[end : end + _AROUND]],
+        ]
+        sign = _sign([light for _, light in seen[start:end]], [side for side in sides if side])
+        for at in places[start:end]:
+            signs[at] = sign
+    return signs
+
+
+def _runs(lights: Sequence[PictureLight]) -> Iterator[tuple[int, int]]:
+    """Dark and plain pictures in a row that are alike, as places from and up to."""
+    ends = [
+        at
+        for at, (one, other) in enumerate(pairwise(lights), 1)
+        if _kind(one) != _kind(other) or abs(one.brightness - other.brightness) >= _APART
+    ]
+    for start, end in pairwise([0, *ends, len(lights)]):
+        if start < end and _kind(lights[start]) > 0:
+            yield start, end
+
+
+def _kind(light: PictureLight) -> int:
+    """2 for dark and plain, 1 for what comes near it."""
+    if light.brightness < DARK and light.contrast < PLAIN:
+        return 2
+    return int(light.brightness < _DIM and light.contrast < _DULL)
+
+
+def _sign(run: Sequence[PictureLight], sides: Sequence[Sequence[Glimpse]]) -> SlateSign:
+    """What pictures in a row, all alike, are among those to their sides."""
+    level = max(light.brightness for light in run)
+    black = level < _BLACK and max(light.contrast for light in run) < _EMPTY
+    if len(run) > _IN_A_ROW or not sides:
+        return SlateSign.DOUBTFUL if black else SlateSign.NO
+    apart = all(_level(side) >= level + _APART for side in sides)
+    if black:
+        shown = apart or all(_mostly_pictures(side, level) for side in sides)
+        return SlateSign.YES if shown else SlateSign.DOUBTFUL
+    if not apart:
+        return SlateSign.NO
+    clear = _kind(run[0]) == 2 and not any(_may_be_night(side) for side in sides)
+    return SlateSign.YES if clear else SlateSign.DOUBTFUL
+
+
+def _level(side: Sequence[Glimpse]) -> float:
+    return median(one.light.brightness for one in side if one.light is not None)
+
+
+def _mostly_pictures(side: Sequence[Glimpse], level: float) -> bool:
+    """Whether most of these have something in them that a capped lens can't show."""
+    lights = [one.light for one in side if one.light is not None]
+    shown = [light for light in lights if _kind(light) == 0 or light.brightness >= level + _APART]
+    return 2 * len(shown) > len(lights)
+
+
+def _may_be_night(side: Sequence[Glimpse]) -> bool:
+    """Whether so little light is about that a sky would be as dark; not where it isn't known."""
+    through = [
+        one.light.brightness - one.gain
+        for one in side
+        if one.light is not None and one.gain is not None
+    ]
+    return bool(through) and median(through) < _NIGHT
