@@ -7,6 +7,7 @@ dark as a hand before the lens. Where it could be either, that is said.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -24,6 +25,8 @@ PLAIN = 0.04
 _BLACK, _EMPTY = -8.0, 0.02
 """The same of a cap that shuts: stored values of up to 13 in 255, noise and no more. A sky that was
 exposed for is brighter (common practice)."""
+_EVEN = 0.025
+"""Contrast of a hand, close and out of focus; a picture exposed too little keeps more."""
 _DIM, _DULL = -5.0, 0.06
 """The same of what may be a hand that lets light through its fingers."""
 _APART = 3.0
@@ -31,6 +34,7 @@ _APART = 3.0
 _NIGHT = 0.0
 """log2 of the light through the lens at ISO 100 in one second, white being 0: below it, pictures of
 the sky may be as dark as a hand. A lit room at f/2.8 has 1 or more (APEX, CIPA DC-008)."""
+_CANDIDATE = 2
 _AROUND = 5
 """Frames before and after that are looked at."""
 _IN_A_ROW = 3
@@ -53,6 +57,13 @@ class Glimpse:
     light: PictureLight | None
     gain: float | None = None
 
+    @property
+    def through(self) -> float | None:
+        """log2 of the light that came through the lens; None where that isn't known."""
+        if self.light is None or self.gain is None:
+            return None
+        return self.light.brightness - self.gain
+
     @classmethod
     def of(cls, frame: Frame, light: PictureLight | None) -> Glimpse:
         """A frame with this picture."""
@@ -65,15 +76,18 @@ def slate_signs(frames: Sequence[Glimpse]) -> list[SlateSign]:
 
     A frame without a picture is none.
     """
-    seen = [(at, one.light) for at, one in enumerate(frames) if one.light is not None]
+    places = [at for at, one in enumerate(frames) if one.light is not None]
+    seen = [frames[at] for at in places]
+    runs = list(_runs([one.light for one in seen if one.light is not None]))
+    # Other marks tell nothing of the light around one.
+    marks = {n for start, end in runs if end - start <= _IN_A_ROW for n in range(start, end)}
+    around = [n for n in range(len(seen)) if n not in marks or _kind(seen[n].light) < _CANDIDATE]
     signs = [SlateSign.NO] * len(frames)
-    for start, end in _runs([light for _, light in seen]):
-        places = [at for at, _ in seen]
-        sides = [
-            [frames[at] for at in places[max(0, start - _AROUND) : start]],
-            [frames[at] for at in places[end : end + _AROUND]],
-        ]
-        sign = _sign([light for _, light in seen[start:end]], [side for side in sides if side])
+    for start, end in runs:
+        before = around[: bisect_left(around, start)][-_AROUND:]
+        after = around[bisect_left(around, end) :][:_AROUND]
+        sides = [[seen[n] for n in side] for side in (before, after) if side]
+        sign = _sign(seen[start:end], sides)
         for at in places[start:end]:
             signs[at] = sign
     return signs
@@ -91,31 +105,46 @@ def _runs(lights: Sequence[PictureLight]) -> Iterator[tuple[int, int]]:
             yield start, end
 
 
-def _kind(light: PictureLight) -> int:
+def _kind(light: PictureLight | None) -> int:
     """2 for dark and plain, 1 for what comes near it."""
+    if light is None:
+        return 0
     if light.brightness < DARK and light.contrast < PLAIN:
-        return 2
+        return _CANDIDATE
     return int(light.brightness < _DIM and light.contrast < _DULL)
 
 
-def _sign(run: Sequence[PictureLight], sides: Sequence[Sequence[Glimpse]]) -> SlateSign:
+def _sign(run: Sequence[Glimpse], sides: Sequence[Sequence[Glimpse]]) -> SlateSign:
     """What pictures in a row, all alike, are among those to their sides."""
-    level = max(light.brightness for light in run)
-    black = level < _BLACK and max(light.contrast for light in run) < _EMPTY
+    lights = [one.light for one in run if one.light is not None]
+    level = max(light.brightness for light in lights)
+    contrast = max(light.contrast for light in lights)
+    black = level < _BLACK and contrast < _EMPTY
     if len(run) > _IN_A_ROW or not sides:
         return SlateSign.DOUBTFUL if black else SlateSign.NO
     apart = all(_level(side) >= level + _APART for side in sides)
+    covered = all(_is_covered(run, side) for side in sides)
     if black:
         shown = apart or all(_mostly_pictures(side, level) for side in sides)
-        return SlateSign.YES if shown else SlateSign.DOUBTFUL
-    if not apart:
+        return SlateSign.YES if shown and covered else SlateSign.DOUBTFUL
+    if not apart or not covered:
         return SlateSign.NO
-    clear = _kind(run[0]) == 2 and not any(_may_be_night(side) for side in sides)
+    clear = level < DARK and contrast < _EVEN and not any(_may_be_night(side) for side in sides)
     return SlateSign.YES if clear else SlateSign.DOUBTFUL
 
 
 def _level(side: Sequence[Glimpse]) -> float:
     return median(one.light.brightness for one in side if one.light is not None)
+
+
+def _is_covered(run: Sequence[Glimpse], side: Sequence[Glimpse]) -> bool:
+    """Whether less light came through the lens, by most of what the pictures differ by: one that
+    was exposed for a shorter time is dark, too. Where that isn't known, the pictures count."""
+    ours = [one.through for one in run if one.through is not None]
+    theirs = [one.through for one in side if one.through is not None]
+    if not ours or not theirs:
+        return True
+    return median(theirs) - median(ours) >= (_level(side) - _level(run)) / 2
 
 
 def _mostly_pictures(side: Sequence[Glimpse], level: float) -> bool:
@@ -127,9 +156,5 @@ def _mostly_pictures(side: Sequence[Glimpse], level: float) -> bool:
 
 def _may_be_night(side: Sequence[Glimpse]) -> bool:
     """Whether so little light is about that a sky would be as dark; not where it isn't known."""
-    through = [
-        one.light.brightness - one.gain
-        for one in side
-        if one.light is not None and one.gain is not None
-    ]
+    through = [one.through for one in side if one.through is not None]
     return bool(through) and median(through) < _NIGHT

@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
+from statistics import median
 
 from flangeback.evidence import Glimpse, PictureReader, SlateSign, slate_signs
 from flangeback.frames.model import Frame
+from flangeback.kit.model import Body, Kit
 from flangeback.match.judging import Verdict
 from flangeback.match.layout import BodyLog, Layout
 from flangeback.match.model import Doubt, DoubtKind, Outcome
 from flangeback.match.order import Order, Shot
 from flangeback.match.readings import set_back
+from flangeback.match.scenes import option_of
 from flangeback.match.timeline import Change
 from flangeback.sessionlog.model import Setting, Span
 
+_AS_LOGGED = 1.0
+"""Stops by which the light may step otherwise than logged, where marks and entries don't fit:
+rings click in halves or whole stops (common practice), and scenes differ by parts of one."""
+_NEAR = 5
+"""Shots to either side of a mark that tell of the light."""
 BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around it"
 
 
@@ -44,7 +52,12 @@ class _Part:
 
 
 def by_slates(
-    frames: Sequence[Frame], known: BodyLog, layout: Layout, pictures: PictureReader
+    frames: Sequence[Frame],
+    known: BodyLog,
+    body: Body | None,
+    layout: Layout,
+    kit: Kit,
+    pictures: PictureReader,
 ) -> Marked:
     """The shots of one body by its entries `first` and `then`.
 
@@ -52,7 +65,8 @@ def by_slates(
     what comes after is left open.
     """
     full = Order.of(frames, known)
-    signs = _signs(full, layout, pictures)
+    glimpses = [Glimpse.of(shot.frame, pictures(shot.frame)) for shot in full.shots]
+    signs = _signs(full, glimpses, layout)
     slates = {
         shot.frame.file: shot.frame.file in layout.slates
         for shot, sign in zip(full.shots, signs, strict=True)
@@ -67,14 +81,17 @@ def by_slates(
             marked, marked.order.shots, f"in which order they were made isn't sure: {muddle}"
         )
         return marked
-    _Filling(marked, known.by_order).take(list(_parts(full.shots, signs)))
+    light = {shot.frame.file: one.through for shot, one in zip(full.shots, glimpses, strict=True)}
+    options = [option_of(0, span.setting, body, kit) for span in known.by_order]
+    stops = [None if option is None else option.stops for option in options]
+    _Filling(marked, known.by_order, stops, light).take(list(_parts(full.shots, signs)))
     return marked
 
 
-def _signs(order: Order, layout: Layout, pictures: PictureReader) -> Sequence[SlateSign]:
+def _signs(order: Order, glimpses: Sequence[Glimpse], layout: Layout) -> Sequence[SlateSign]:
     """What is a slate frame by its picture, and by the log's word, which stands above."""
     frames = [shot.frame for shot in order.shots]
-    seen = slate_signs([Glimpse.of(frame, pictures(frame)) for frame in frames])
+    seen = slate_signs(glimpses)
     return [
         SlateSign.YES
         if frame.file in layout.slates
@@ -123,11 +140,23 @@ def _leave_open(marked: Marked, shots: Sequence[Shot], reason: str) -> None:
 
 
 class _Filling:
-    """Gives each part its entry, as far as marks and entries go together."""
+    """Gives each part its entry, as far as marks and entries go together.
 
-    def __init__(self, marked: Marked, spans: Sequence[Span]) -> None:
+    `stops` is 2 log2 of each entry's f-number, `light` log2 of what came through the lens for each
+    file; None where that isn't known.
+    """
+
+    def __init__(
+        self,
+        marked: Marked,
+        spans: Sequence[Span],
+        stops: Sequence[float | None],
+        light: Mapping[str, float | None],
+    ) -> None:
         self.marked = marked
         self.spans = spans
+        self.stops = stops
+        self.light = light
         self.places = {shot.frame.file: at for at, shot in enumerate(marked.order.shots)}
 
     def take(self, parts: Sequence[_Part]) -> None:
@@ -142,8 +171,9 @@ class _Filling:
                 return
             parts = begun
         misfit = self._misfit(parts)
+        reason = None
         for n, part in enumerate(parts):
-            reason = next((one.open for one in parts[: n + 1] if one.open), None)
+            reason = reason or part.open or (misfit and self._belied(parts, n, misfit))
             if reason is not None:
                 _leave_open(self.marked, part.shots, reason)
             elif n >= len(self.spans):
@@ -181,6 +211,27 @@ class _Filling:
         if len(self.spans) in (count, len(parts)):
             return None
         return _counts(parts, self.spans)
+
+    def _belied(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
+        """In words, that at this part's mark the light steps otherwise than logged; None where it
+        doesn't, or can't tell."""
+        if not 0 < n < len(self.spans):
+            return None
+        old, new = self.stops[n - 1], self.stops[n]
+        before = self._light(parts[n - 1].shots[-_NEAR:])
+        after = self._light(parts[n].shots[:_NEAR])
+        if old is None or new is None or before is None or after is None:
+            return None
+        if abs((after - before) - (old - new)) < _AS_LOGGED:
+            return None
+        return (
+            f"{_name(parts[n])} and line {self.spans[n].setting.line} part: {misfit}, and the "
+            f"light steps by {after - before:+.1f} stops there, not by {old - new:+.1f} as logged"
+        )
+
+    def _light(self, shots: Sequence[Shot]) -> float | None:
+        found = [light for shot in shots if (light := self.light[shot.frame.file]) is not None]
+        return median(found) if found else None
 
     def _beyond(self, part: _Part, reason: str) -> None:
         """No entry is left for these."""

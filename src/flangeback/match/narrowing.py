@@ -98,7 +98,7 @@ class _Narrowing:
         self.verdicts: Mapping[str, Verdict] = {}
         self.is_by_order = bool(known.by_order)
         if self.is_by_order:
-            marked = by_slates(frames, known, layout, pictures)
+            marked = by_slates(frames, known, body, layout, kit, pictures)
             self.order, self.verdicts, self.notes = marked.order, marked.verdicts, marked.doubts
             self.placings = list(_at_places(marked.changes))
         else:
