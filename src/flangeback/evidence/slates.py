@@ -84,8 +84,8 @@ def slate_signs(frames: Sequence[Glimpse]) -> list[SlateSign]:
     around = [n for n in range(len(seen)) if n not in marks or _kind(seen[n].light) < _CANDIDATE]
     signs = [SlateSign.NO] * len(frames)
     for start, end in runs:
-        before = around[: bisect_left(around, start)][-_AROUND:]
-        after = around[bisect_left(around, end) :][:_AROUND]
+        at, next_ = bisect_left(around, start), bisect_left(around, end)
+        before, after = around[max(0, at - _AROUND) : at], around[next_ : next_ + _AROUND]
         sides = [[seen[n] for n in side] for side in (before, after) if side]
         sign = _sign(seen[start:end], sides)
         for at in places[start:end]:
@@ -120,10 +120,12 @@ def _sign(run: Sequence[Glimpse], sides: Sequence[Sequence[Glimpse]]) -> SlateSi
     level = max(light.brightness for light in lights)
     contrast = max(light.contrast for light in lights)
     black = level < _BLACK and contrast < _EMPTY
-    if len(run) > _IN_A_ROW or not sides:
-        return SlateSign.DOUBTFUL if black else SlateSign.NO
     apart = all(_level(side) >= level + _APART for side in sides)
-    covered = all(_is_covered(run, side) for side in sides)
+    # With the ring turned, the frames of one side were exposed otherwise.
+    covered = any(_is_covered(run, side) for side in sides)
+    if len(run) > _IN_A_ROW or not sides:
+        by_day = bool(sides) and apart and covered and all(map(_is_day, sides))
+        return SlateSign.DOUBTFUL if black or by_day else SlateSign.NO
     if black:
         shown = apart or all(_mostly_pictures(side, level) for side in sides)
         return SlateSign.YES if shown and covered else SlateSign.DOUBTFUL
@@ -158,3 +160,8 @@ def _may_be_night(side: Sequence[Glimpse]) -> bool:
     """Whether so little light is about that a sky would be as dark; not where it isn't known."""
     through = [one.through for one in side if one.through is not None]
     return bool(through) and median(through) < _NIGHT
+
+
+def _is_day(side: Sequence[Glimpse]) -> bool:
+    """Whether there is light about, as far as it is known."""
+    return any(one.through is not None for one in side) and not _may_be_night(side)

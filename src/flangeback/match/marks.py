@@ -19,7 +19,7 @@ from flangeback.match.scenes import option_of
 from flangeback.match.timeline import Change
 from flangeback.sessionlog.model import Setting, Span
 
-_AS_LOGGED = 1.0
+_AS_LOGGED = 0.7
 """Stops by which the light may step otherwise than logged, where marks and entries don't fit:
 rings click in halves or whole stops (common practice), and scenes differ by parts of one."""
 _NEAR = 5
@@ -173,7 +173,7 @@ class _Filling:
         misfit = self._misfit(parts)
         reason = None
         for n, part in enumerate(parts):
-            reason = reason or part.open or (misfit and self._belied(parts, n, misfit))
+            reason = reason or part.open or (misfit and self._parting(parts, n, misfit))
             if reason is not None:
                 _leave_open(self.marked, part.shots, reason)
             elif n >= len(self.spans):
@@ -185,7 +185,8 @@ class _Filling:
                     self.marked, part.shots, f"`then` in line {line} has no slate frame: {misfit}"
                 )
             else:
-                self._fill(part, self.spans[n], misfit if n else None)
+                before_all = n == 0 and len(parts) > len(self.spans)
+                self._fill(part, self.spans[n], None if before_all else misfit)
 
     def _doubtful(self, parts: Sequence[_Part]) -> None:
         """The frames that may be slate frames, which are in no part."""
@@ -212,21 +213,32 @@ class _Filling:
             return None
         return _counts(parts, self.spans)
 
+    def _parting(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
+        """In words, that marks and entries part at this part; None where they don't."""
+        belied = self._belied(parts, n, misfit)
+        if belied is None and n + 1 < len(parts) < len(self.spans):
+            # The slate frame that wasn't made may be missing within it: its end tells.
+            belied = self._belied(parts, n + 1, misfit)
+        return belied
+
     def _belied(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
         """In words, that at this part's mark the light steps otherwise than logged; None where it
-        doesn't, or can't tell."""
+        doesn't, or the frames tell nothing of the light."""
         if not 0 < n < len(self.spans):
             return None
         old, new = self.stops[n - 1], self.stops[n]
         before = self._light(parts[n - 1].shots[-_NEAR:])
         after = self._light(parts[n].shots[:_NEAR])
-        if old is None or new is None or before is None or after is None:
+        part = f"{_name(parts[n])} and line {self.spans[n].setting.line} part: {misfit}, and"
+        if before is None or after is None:
             return None
+        if old is None or new is None:
+            return f"{part} the light can't bear out the entry"
         if abs((after - before) - (old - new)) < _AS_LOGGED:
             return None
         return (
-            f"{_name(parts[n])} and line {self.spans[n].setting.line} part: {misfit}, and the "
-            f"light steps by {after - before:+.1f} stops there, not by {old - new:+.1f} as logged"
+            f"{part} the light steps by {after - before:+.1f} stops there, "
+            f"not by {old - new:+.1f} as logged"
         )
 
     def _light(self, shots: Sequence[Shot]) -> float | None:
