@@ -19,7 +19,7 @@ import random
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -53,13 +53,15 @@ class Kind:
     """A kind of log. `to_the` is "minute" or "second"; `clock` what it knows of the bodies' clocks:
     the whole seconds of an "offset", or two "photos" of a clock, one at each end, of which drift
     and parts of a second have to be inferred. `forgotten` is the share of ring moves that weren't
-    noted; `late` how many seconds late a note may be (the log says slack)."""
+    noted; `late` how many seconds late a note may be (the log says slack). With `slates` it goes
+    by the order of slate frames, of which the share `unmarked` wasn't made."""
 
     to_the: str = "minute"
     clock: str = "photos"
     forgotten: float = 0.0
     late: int = 0
     slates: bool = False
+    unmarked: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -142,6 +144,19 @@ class _Simulation:
             changes = list(self._changes(_LENSES[body]))
             photos = -240 + 60 * self.chance.random(), LENGTH + 600 + 60 * self.chance.random()
             times = sorted(self._frame_times(changes))
+            if self.kind.slates:
+                # Marks without a frame between them are one: such changes aren't kept.
+                starts = [*(change.at for change in changes[1:]), math.inf]
+                changes = [
+                    change
+                    for change, end in zip(changes, starts, strict=True)
+                    if any(change.at < at < end for at in times)
+                ]
+                begun = replace(changes[0].now, noted=True)
+                changes[0] = replace(changes[0], now=begun)
+                self._by_order(body, clock, changes, times)
+                notes += self._order_notes(body, changes)
+                continue
             if self.kind.clock == "photos":
                 times = [photos[0], *times, photos[1]]
             self._shoot(body, clock, changes, times)
@@ -156,6 +171,34 @@ class _Simulation:
         if self.kind.clock == "offset":
             return Clock(float(self.chance.randint(-5400, 5400)))
         return Clock(self.chance.uniform(-5400, 5400), self.chance.uniform(-5, 5) / 86_400)
+
+    # By the order of slate frames --------------------------------------------------------------
+
+    def _by_order(
+        self, body: str, clock: Clock, changes: Sequence[Change], times: Sequence[float]
+    ) -> None:
+        """Each change but the first is marked, by one slate frame or more in a row."""
+        chance, marks = self.chance, set()
+        for change in changes[1:]:
+            if chance.random() >= self.kind.unmarked:
+                count = chance.choice((1, 1, 1, 2, 3))
+                step = (change.end - change.start) / (count + 1)
+                marks |= {change.start + step * (n + 1) for n in range(count)}
+        begun = [at for at in times if at > changes[0].at]
+        self._shoot(body, clock, changes, sorted([*begun, *marks]), frozenset(marks))
+
+    def _order_notes(self, body: str, changes: Sequence[Change]) -> Iterator[tuple[float, str]]:
+        held = Truth(None)
+        for change in changes:
+            now, lens = change.now, change.now.lens
+            if now.noted:
+                word = "then" if change is not changes[0] else "first"
+                words = "off" if lens is None else f"f/{now.stop}"
+                yield (
+                    change.at,
+                    f"{word} {body} {'' if lens in (None, held.lens) else lens} {words}",
+                )
+                held = now
 
     # What was done -----------------------------------------------------------------------------
 
@@ -210,7 +253,12 @@ class _Simulation:
     # What the bodies wrote ---------------------------------------------------------------------
 
     def _shoot(
-        self, body: str, clock: Clock, changes: Sequence[Change], times: Sequence[float]
+        self,
+        body: str,
+        clock: Clock,
+        changes: Sequence[Change],
+        times: Sequence[float],
+        marks: frozenset[float] = frozenset(),
     ) -> None:
         starts = [change.at for change in changes]
         passes = {lens: self.chance.gauss(0, self.weather.lenses) for lens in _LENSES[body]}
@@ -228,6 +276,15 @@ class _Simulation:
             self.outing.frames.append(_exposed(frame, exposure))
             self.outing.truth[frame.file] = truth
             self.outing.pictures[frame.file] = PictureLight(brightness, 0.2)
+            if true in marks:
+                self.outing.truth[frame.file] = Truth(None, slate=True)
+                self.outing.pictures[frame.file] = self._covered()
+
+    def _covered(self) -> PictureLight:
+        """A cap, or a hand."""
+        if self.chance.random() < 0.5:
+            return PictureLight(self.chance.uniform(-11, -9), 0.01)
+        return PictureLight(self.chance.uniform(-8, -7), self.chance.uniform(0.005, 0.024))
 
 
 class _Light:
@@ -302,7 +359,7 @@ def _at(seconds: float) -> datetime:
 class Score:
     """How outings came out. `wrong` describes every frame that was told a falsehood, but for those
     of moves that weren't noted; `lens` and `stop` count right, wrong and open; `steps` the doubts
-    on the light: right, missed, false."""
+    on the light: right, missed, false; `undoubted` describes falsehoods without any doubt."""
 
     frames: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)
@@ -311,6 +368,7 @@ class Score:
     stop: Counter[str] = field(default_factory=Counter)
     steps: Counter[str] = field(default_factory=Counter)
     placed: Counter[str] = field(default_factory=Counter)
+    undoubted: list[str] = field(default_factory=list)
 
     def share(self, *outcomes: str) -> float:
         return sum(self.outcomes[outcome] for outcome in outcomes) / max(1, self.frames)
@@ -318,6 +376,7 @@ class Score:
     def add(self, other: Score, name: str = "") -> None:
         self.frames += other.frames
         self.wrong += [f"{name}{wrong}" for wrong in other.wrong]
+        self.undoubted += [f"{name}{wrong}" for wrong in other.undoubted]
         for counts in ("outcomes", "lens", "stop", "steps", "placed"):
             getattr(self, counts).update(getattr(other, counts))
 
@@ -335,6 +394,8 @@ def score(outing: Outing, kit: Kit) -> Score:
         wrong = list(_wrong(match, truth, kit))
         if truth.noted:
             found.wrong += wrong
+        if not match.doubts:
+            found.undoubted += wrong
         if truth.lens is not None:
             found.frames += 1
             found.outcomes[str(match.outcome)] += 1
@@ -367,6 +428,10 @@ def _verdict(told: object, truth: object) -> str:
 
 
 def _wrong(match: FrameMatch, truth: Truth, kit: Kit) -> Iterator[str]:
+    if truth.slate or match.outcome == Outcome.SLATE:
+        if match.outcome.is_filled or not truth.slate:
+            yield f"{match.frame.file}, really {truth}: {match.outcome}"
+        return
     told = f"{match.frame.file} at {match.time}, really {truth}: {match.outcome}"
     if truth.lens is None:
         # Before the first entry nothing is claimed but for that entry's own minute.
@@ -401,6 +466,9 @@ KINDS = {
     "to the minute": Kind("minute"),
     "to the minute, a quarter of ring moves not noted": Kind("minute", forgotten=0.25),
     "to the minute, up to 90 s late, slack 90s": Kind("minute", late=90),
+    "by the order of slate frames": Kind(slates=True),
+    "by order, a quarter of ring moves not noted": Kind(slates=True, forgotten=0.25),
+    "by order, a tenth of the slate frames not made": Kind(slates=True, unmarked=0.1),
 }
 
 

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from flangeback.cli.app import app
 from flangeback.demo.outing import Outing, make_outing
-from flangeback.draft import draft_log, is_slate, read_pictures
+from flangeback.draft import draft_log, read_pictures, slate_files
 from flangeback.evidence import PictureLight, read_picture
 from flangeback.frames import CameraTime, Frame, LensData, scan
 from flangeback.frames.model import Exposure
@@ -259,15 +259,16 @@ def test_a_slate_frame_is_marked_and_parts_the_frames_around_it() -> None:
 def test_a_black_picture_is_a_slate_and_others_are_not(tmp_path: Path, outing: Outing) -> None:
     from PIL import Image
 
-    put_frame(tmp_path, "K7_0001.JPG")
-    black, night = tmp_path / "K7_0002.JPG", tmp_path / "K7_0003.JPG"
-    Image.new("RGB", (320, 240), (9, 8, 8)).save(black)
+    paths = [tmp_path / f"K7_{number:04}.JPG" for number in (1, 2, 3)]
+    paths[0].write_bytes(picture())
+    Image.new("RGB", (320, 240), (9, 8, 8)).save(paths[1])
     lamps = Image.new("RGB", (320, 240), (6, 6, 10))
     lamps.paste((255, 240, 200), (100, 60, 130, 90))
-    lamps.save(night)
-    slates = [f.file for f in scan(tmp_path) if is_slate(read_picture(f))]
-    assert slates == ["K7_0002.JPG"]
-    assert not any(is_slate(read_picture(found)) for found in scan(outing.frames))
+    lamps.save(paths[2])
+    frames = [frame(number, number, path=path) for number, path in enumerate(paths, 1)]
+    assert slate_files(frames, read_pictures(frames, read_picture)) == {"K7_0002.JPG"}
+    found = scan(outing.frames)
+    assert slate_files(found, read_pictures(found, read_picture)) == frozenset()
 
 
 # The command -----------------------------------------------------------------------------------

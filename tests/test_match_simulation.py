@@ -61,6 +61,21 @@ def test_late_notes_with_slack_fill_nothing_false() -> None:
     assert share(total.stop, "wrong") <= 0.001
 
 
+@pytest.mark.parametrize(("kind", "told"), [
+    (Kind(slates=True), 0.95),
+    (Kind(slates=True, forgotten=0.25), 0.02),
+    (Kind(slates=True, unmarked=0.1), 0.05),
+])  # fmt: skip
+def test_by_the_order_of_slate_frames_nothing_false_goes_without_doubt(
+    kind: Kind, told: float
+) -> None:
+    total = over_all(kind)
+    # Where slates and entries fit, all is true; where they don't, the light tells how far they go.
+    assert total.undoubted == []
+    assert len(total.wrong) <= (total.frames / 100 if kind.unmarked else 0)
+    assert total.share("fill") >= told
+
+
 def test_the_simulator_finds_a_log_that_lies() -> None:
     outing = simulate(1, to_the="second")
     assert score(outing, KIT).wrong == []

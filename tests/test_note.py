@@ -240,6 +240,15 @@ def test_a_write_that_fails_leaves_the_log_and_no_litter(
     assert list(log.parent.iterdir()) == [log]
 
 
+def test_notes_by_the_order_of_slate_frames_get_no_time(tmp_path: Path) -> None:
+    log, gear = tmp_path / "session.txt", parse_kit(WHOLE)
+    first = add_note(log, ["first", "k7", "miran58", "f/2.8"], gear, now=NOW)
+    then = add_note(log, ["then", "k7", "f/4"], gear, now=NOW)
+    assert log.read_text().endswith("\nfirst k7 miran58 f/2.8\nthen k7 f/4\n")
+    assert first.meaning.endswith("from the first frame on")
+    assert then.meaning.endswith("after the next slate frame")
+
+
 def test_notes_made_at_once_are_all_kept(log: Path) -> None:
     with ThreadPoolExecutor(8) as pool:
         list(pool.map(lambda n: note(log, f"slate K7_{n:04}"), range(40)))

@@ -34,6 +34,8 @@ def meaning(span: Span, log: SessionLog) -> str:
     held = span.setting
     if span.frames is not None:
         when = f"{span.frames.first.name}..{span.frames.last.name}"
+    elif span.order is not None:
+        when = span.order
     else:
         when = clock(span.start, log) + (f" to {clock(span.end, log)}" if span.end else "")
     if held.lens is None:

@@ -95,8 +95,13 @@ def test_carets_point_into_the_line_as_written(line: str, column: int, word: str
         ("9:12 k7 miran58 via", "via what?", "via"),
         ("9:12 k7 miran58 via n2", "n2 is a body", "n2"),
         ("2026-05-17 9:12 k7 miran58", "a date stands on a line of its own", "2026-05-17"),
-        ("first k7 miran58", "`first` isn't supported yet", "first"),
-        ("k7 miran58 Then", "`then` isn't supported yet", "Then"),
+        ("k7 miran58 Then", "k7's `first` is missing", "Then"),
+        ("first k7", "the entry says nothing new", "first k7"),
+        ("first then k7 miran58", "first, and then too", "then"),
+        ("first First k7 miran58", "First stands here twice", "First"),
+        ("9:12 first k7 miran58", "a time and `first`", "first"),
+        ("first 9:12 k7 miran58", "a time and `first`", "9:12"),
+        ("first K7_0212 k7 miran58", "frame names and `first`", "K7_0212"),
     ],
 )
 def test_entries_that_cant_stand(entry: str, text: str, word: str) -> None:
@@ -165,8 +170,12 @@ def test_a_remark_without_quotes_is_one_fault() -> None:
         "zone Europe/Stokholm\nzone +2\n9:12 k7 miran58",
         # Two bodies: the entry may be either's.
         "9:12 k7 n2 tolvan28 open\n9:20 n2 f/4\n9:30 k7 f/4",
-        # By order of slates, not supported, and an entry that builds on it.
-        "first k7 miran58 f/2.8\n9:20 k7 f/99",
+        # By order and by time at once, however often, and what carries on from it.
+        "first k7 miran58 f/2.8\n9:20 k7 f/4\nthen k7 f/8\n9:40 k7 f/5.6",
+        # Without its `first`, however many follow.
+        "then k7 miran58 f/2.8\nthen k7 f/4",
+        # The body of the first isn't understood: it may be anyone's.
+        "first k77 miran58 f/2.8\nthen k7 f/4",
     ],
 )
 def test_one_fault_makes_no_other(log: str) -> None:

@@ -22,6 +22,7 @@ from flangeback.sessionlog import (
     FrameName,
     FrameRange,
     Moment,
+    OrderWord,
     SessionLog,
     format_log,
     parse_log,
@@ -123,7 +124,12 @@ def remark_as_read(remark: str) -> str | None:
 
 @st.composite
 def entries(
-    draw: st.DrawFn, body: str | None, when: Moment | None, end: Moment | None, remarks: bool
+    draw: st.DrawFn,
+    body: str | None,
+    when: Moment | None,
+    end: Moment | None,
+    remarks: bool,
+    order: OrderWord | None = None,
 ) -> Entry:
     lenses = BODIES[body or "k7"]
     lens = draw(st.sampled_from(sorted(lenses)))
@@ -134,7 +140,8 @@ def entries(
     return Entry(
         start=when,
         end=end,
-        frames=frames if when is None else None,
+        frames=frames if when is None and order is None else None,
+        order=order,
         body=body,
         lens=lens,
         adapter=lenses[lens] if lens == "tolvan28" or draw(st.booleans()) else None,
@@ -157,11 +164,18 @@ def logs(draw: st.DrawFn, remarks: bool = True) -> SessionLog:
     names_bodies = draw(st.booleans())
     clock = datetime(2026, 5, 17, draw(st.integers(0, 23)), draw(st.integers(0, 59)))
     found: list[Entry] = []
+    # A body's entries go by time or by order; those by name stand above both.
+    ordered = draw(st.sets(st.sampled_from([None, *sorted(BODIES)])))
     for _ in range(draw(st.integers(0, 6))):
         clock += timedelta(seconds=draw(st.integers(120, 40_000)))
         body = draw(st.sampled_from(sorted(BODIES))) if names_bodies else None
         when = written_at(clock, zone, draw(st.booleans())) if draw(st.integers(0, 3)) else None
         end = None
+        if when is not None and body in ordered:
+            begun = any(entry.body == body and entry.order for entry in found)
+            order: OrderWord = "then" if begun else "first"
+            found.append(draw(entries(body, None, None, remarks, order)))
+            continue
         if when is not None and draw(st.booleans()) and clock.hour < 23:
             clock += timedelta(seconds=draw(st.integers(120, 3000)))
             end = written_at(clock, zone, draw(st.booleans()))

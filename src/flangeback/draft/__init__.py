@@ -1,7 +1,7 @@
 """A session log to fill in, from a folder of frames."""
 
 from flangeback.draft.drafting import draft_log
-from flangeback.draft.lights import is_slate, read_pictures
+from flangeback.draft.lights import read_pictures, slate_files
 from flangeback.draft.writing import check_new, write_new
 
-__all__ = ["check_new", "draft_log", "is_slate", "read_pictures", "write_new"]
+__all__ = ["check_new", "draft_log", "read_pictures", "slate_files", "write_new"]

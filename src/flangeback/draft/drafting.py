@@ -10,7 +10,7 @@ from decimal import Decimal
 from fractions import Fraction
 from textwrap import wrap
 
-from flangeback.draft.lights import Pictures, is_slate, light_through
+from flangeback.draft.lights import Pictures, light_through, slate_files
 from flangeback.draft.naming import Namer
 from flangeback.draft.pieces import Piece, pieces
 from flangeback.errors import InputError
@@ -58,8 +58,10 @@ class _Draft:
         self.kit = kit or Kit()
         self.has_kit = kit is not None
         self.namer = Namer(frames, self.kit)
-        self.slates = {file for file, light in pictures.items() if is_slate(light)}
         self.makers = _makers(self.frames, kit)
+        self.slates = {
+            file for maker in self.makers for file in slate_files(maker.frames, pictures)
+        }
         self.day: date | None = None
 
     def lines(self) -> Iterator[str]:

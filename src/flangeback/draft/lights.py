@@ -6,14 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from statistics import median
 
-from flangeback.evidence import PictureLight, PictureReader
+from flangeback.evidence import Glimpse, PictureLight, PictureReader, SlateSign, slate_signs
 from flangeback.frames.model import Frame
-
-DARK = -6.0
-"""log2 of the mean luminance, white being 0: the picture of a capped lens or a hand over it stays
-darker, whatever the meter does (common practice)."""
-PLAIN = 0.04
-"""Contrast: a night scene has lamps in it, a lens cap hasn't."""
 
 Pictures = Mapping[str, PictureLight | None]
 """Each file's light, None where it can't be read."""
@@ -31,9 +25,13 @@ def read_pictures(
     return found
 
 
-def is_slate(light: PictureLight | None) -> bool:
-    """Whether the lens was capped, or a hand held over it."""
-    return light is not None and light.brightness < DARK and light.contrast < PLAIN
+def slate_files(frames: Iterable[Frame], pictures: Pictures) -> frozenset[str]:
+    """The files of one body's slate frames, as far as they are plainly such."""
+    timed = [(frame.time.at, frame.file, frame) for frame in frames if frame.time is not None]
+    order = [frame for _, _, frame in sorted(timed, key=lambda one: one[:2])]
+    signs = slate_signs([Glimpse.of(frame, pictures.get(frame.file)) for frame in order])
+    found = zip(order, signs, strict=True)
+    return frozenset(frame.file for frame, sign in found if sign is SlateSign.YES)
 
 
 def light_through(frames: Sequence[Frame], pictures: Pictures) -> float | None:

@@ -24,11 +24,13 @@ Bodies = Mapping[str, str | None]
 
 @dataclass(frozen=True, slots=True)
 class BodyLog:
-    """What the logs say about one body."""
+    """What the logs say about one body. `by_order` are its spans by the order of slate frames:
+    then the timeline has no changes."""
 
     timeline: Timeline
     zone: tzinfo | None
     clock: BodyClock
+    by_order: Sequence[Span] = ()
 
     def true_time(self, frame: Frame) -> TrueTime | None:
         """The frame's time by the log's clock; None when the frame carries none."""
@@ -38,12 +40,14 @@ class BodyLog:
 @dataclass(frozen=True, slots=True)
 class Layout:
     """The logs of a run. `by_name` has the frames that an entry names, `slates` those that a
-    slate line does; `common_offset` is the offset from UTC that most frames state."""
+    slate line does, `not_slates` those that a not-slate line or an entry of theirs alone does;
+    `common_offset` is the offset from UTC that most frames state."""
 
     bodies: Bodies
     by_body: Mapping[str | None, BodyLog]
     by_name: Mapping[str, Span]
     slates: frozenset[str]
+    not_slates: frozenset[str]
     common_offset: timedelta | None
     zone: tzinfo | None
 
@@ -55,6 +59,7 @@ def lay_out(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> La
     notes = _Notes(named, _only_body(bodies))
     problems = [problem for log in logs for problem in notes.take(log)]
     problems += notes.mixed_zones(logs)
+    problems += notes.mixed_orders()
     if problems:
         raise InputError(problems)
     zones = {log.zone for log in logs}
@@ -63,6 +68,7 @@ def lay_out(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> La
         {body: notes.body_log(body) for body in notes.spans.keys() | notes.clocks.keys()},
         notes.by_name,
         frozenset(notes.slates),
+        frozenset(notes.not_slates),
         _common_offset(frames),
         zones.pop() if len(zones) == 1 else None,
     )
@@ -139,6 +145,7 @@ class _Notes:
     clock_zones: dict[str | None, tzinfo | None] = field(default_factory=dict)
     by_name: dict[str, Span] = field(default_factory=dict)
     slates: set[str] = field(default_factory=set)
+    not_slates: set[str] = field(default_factory=set)
 
     def take(self, log: SessionLog) -> Iterable[Problem]:
         """Takes one log; gives what is wrong with it."""
@@ -150,13 +157,15 @@ class _Notes:
                 self.spans[body].append(span)
                 self.zones[body].append(log.zone)
         yield from self._take_slates(log, log.slates, self.slates)
-        yield from self._take_slates(log, log.not_slates, set())
+        yield from self._take_slates(log, log.not_slates, self.not_slates)
         yield from self._take_clocks(log)
 
     def _take_named(self, log: SessionLog, span: Span) -> Iterable[Problem]:
         assert span.frames is not None
         found, problems = self.named.range(log, span.frames, span.body)
         yield from problems
+        if span.frames.first == span.frames.last:
+            self.not_slates.update(frame.file for frame in found)
         for frame in found:
             other = self.by_name.setdefault(frame.file, span)
             if replace(other.setting, line=0, log="") != replace(span.setting, line=0, log=""):
@@ -233,6 +242,20 @@ class _Notes:
                 found.append(Problem(without, text, expected="a zone in each"))
         return found
 
+    def mixed_orders(self) -> list[Problem]:
+        """The entries by order of a body stand in one log, and none by time in another."""
+        found = []
+        for body, spans in self.spans.items():
+            files = list(dict.fromkeys(span.setting.log for span in spans))
+            by_order = [
+                file for file in files if any(s.order for s in spans if s.setting.log == file)
+            ]
+            if by_order and len(files) > 1:
+                other = next(file for file in files if file != by_order[0])
+                text = f"has `first` and `then` of {body}, and {other} has entries of it too"
+                found.append(Problem(by_order[0], text, expected="its entries in one log"))
+        return found
+
     def body_log(self, body: str | None) -> BodyLog:
         zones = self.zones.get(body)
         # A body may have a clock line and no entries: it keeps its order among the others by that.
@@ -244,10 +267,12 @@ class _Notes:
         ]
         # The log's word on a clock stands above what satellites told the body.
         clock = self.clocks.get(body) or clock_by_satellites(frames, zone) or BodyClock()
-        timeline = Timeline(self.spans.get(body, ()))
+        spans = self.spans.get(body, ())
+        by_order = [span for span in spans if span.order is not None]
+        timeline = Timeline(spans)
         if clock.unsure is None:
             times = [clock.true_time(frame.time, zone) for frame in frames if frame.time]
-            spans = [(time.earliest, time.latest) for time in times]
-            unsure = set_back(frames, zone) or misses(body, timeline, spans)
+            stretches = [(time.earliest, time.latest) for time in times]
+            unsure = set_back(frames, zone) or misses(body, timeline, stretches)
             clock = replace(clock, unsure=unsure)
-        return BodyLog(timeline, zone, clock)
+        return BodyLog(timeline, zone, clock, by_order)

@@ -118,6 +118,9 @@ def _verdict(
         return Verdict(Outcome.SLATE)
     settings: Sequence[Setting | None]
     span = layout.by_name.get(frame.file)
+    told = finding.verdict
+    if told is not None and (span is None or told.outcome is Outcome.SLATE):
+        return told
     if span is not None:
         body = body or span.body
         settings = (span.setting,)

@@ -9,8 +9,10 @@ from dataclasses import dataclass, replace
 from flangeback.evidence import LEAST_PAUSE, ChangeKind, PictureReader
 from flangeback.evidence.pauses import pauses_long_enough
 from flangeback.frames.model import Frame
-from flangeback.kit.model import Kit
+from flangeback.kit.model import Body, Kit
+from flangeback.match.judging import Verdict
 from flangeback.match.layout import BodyLog, Layout
+from flangeback.match.marks import by_slates
 from flangeback.match.model import Doubt, DoubtKind
 from flangeback.match.order import Order
 from flangeback.match.scenes import Scenes
@@ -22,10 +24,11 @@ from flangeback.sessionlog.model import Setting
 @dataclass(frozen=True, slots=True)
 class Finding:
     """What evidence makes of a frame: the settings left, None where it says nothing of them, and
-    the doubts that come with it."""
+    the doubts that come with it. `verdict` is what it comes to for certain, whatever stood."""
 
     settings: tuple[Setting | None, ...] | None = None
     doubts: tuple[Doubt, ...] = ()
+    verdict: Verdict | None = None
 
 
 def gather(
@@ -34,15 +37,15 @@ def gather(
     """The findings of all bodies, by file; frames of which there are none are left out."""
     by_body: dict[str | None, list[Frame]] = {}
     for frame in frames:
-        if frame.damage is None and frame.file not in layout.slates:
+        if frame.damage is None:
             by_body.setdefault(layout.bodies[frame.file], []).append(frame)
-    narrowed = [
-        _Narrowing(body, known, Order.of(by_body.get(body, ()), known), layout, kit, pictures)
-        for body, known in layout.by_body.items()
-    ]
-    for one in narrowed:
-        one.narrow()
+    narrowed = []
     findings: dict[str, Finding] = {}
+    for body, known in layout.by_body.items():
+        made, gear = by_body.get(body, ()), kit.bodies.get(body or "")
+        one = _Narrowing(known, made, gear, layout, kit, pictures)
+        one.narrow()
+        narrowed.append(one)
     for one in narrowed:
         others = [other.scenes for other in narrowed if other is not one]
         findings |= one.findings(light_steps(one.told, one.stretches(), others))
@@ -82,19 +85,26 @@ class _Narrowing:
 
     def __init__(
         self,
-        body: str | None,
         known: BodyLog,
-        order: Order,
+        frames: Sequence[Frame],
+        body: Body | None,
         layout: Layout,
         kit: Kit,
         pictures: PictureReader,
     ) -> None:
-        self.order = order
         self.layout = layout
-        self.placings = list(_placings(known.timeline, order))
-        self.scenes = Scenes(order, kit, kit.bodies.get(body or ""), pictures)
         self.told: Sequence[Told] = ()
         self.notes: dict[int, Doubt] = {}
+        self.verdicts: Mapping[str, Verdict] = {}
+        self.is_by_order = bool(known.by_order)
+        if self.is_by_order:
+            marked = by_slates(frames, known, body, layout, kit, pictures)
+            self.order, self.verdicts, self.notes = marked.order, marked.verdicts, marked.doubts
+            self.placings = list(_at_places(marked.changes))
+        else:
+            self.order = Order.of([f for f in frames if f.file not in layout.slates], known)
+            self.placings = list(_placings(known.timeline, self.order))
+        self.scenes = Scenes(self.order, kit, body, pictures)
 
     def narrow(self) -> None:
         """By pauses first, then by light, which is told what the pauses leave."""
@@ -195,15 +205,26 @@ class _Narrowing:
 
     def findings(self, steps: Mapping[int, Doubt]) -> Mapping[str, Finding]:
         timeline = self._timeline()
-        found = {}
-        for at in self.notes.keys() | steps.keys():
+        found = {file: Finding(verdict=verdict) for file, verdict in self.verdicts.items()}
+        everywhere = range(len(self.order.shots)) if self.is_by_order else ()
+        for at in {*self.notes, *steps, *everywhere}:
             frame = self.order.shots[at].frame
-            if frame.file in self.layout.by_name and at not in steps:
+            if frame.file in found or (frame.file in self.layout.by_name and at not in steps):
                 continue
-            settings = timeline.settings(at, at + 1) if at in self.notes else None
+            is_told = self.is_by_order or at in self.notes
+            settings = timeline.settings(at, at + 1) if is_told else None
             doubts = [doubt for doubt in (self.notes.get(at), steps.get(at)) if doubt]
             found[frame.file] = Finding(settings, tuple(doubts))
         return found
+
+
+def _at_places(changes: Iterable[Change]) -> Iterator[_Placing]:
+    """Changes whose places are known to the shot."""
+    before: Setting | None = None
+    for era, change in enumerate(changes, 1):
+        place = change.earliest
+        yield _Placing(era, change, before, place, place, [place])
+        before = change.setting
 
 
 def _placings(timeline: Timeline, order: Order) -> Iterator[_Placing]:

@@ -42,8 +42,9 @@ def lens_text(lens: Lens) -> str:
 def _where(log: SessionLog, span: Span) -> str:
     if span.frames is not None:
         return f"for {_frames(span.frames)}"
-    if span.start is None:
-        return "by the order of slate frames"
+    if span.order is not None:
+        return "from the first frame on" if span.order == "first" else "after the next slate frame"
+    assert span.start is not None
     # The span's own moments are widened by the log's slack.
     start = _time(log, span.start)
     return f"from {start}" if span.end is None else f"from {start} to {_time(log, span.end)}"

@@ -95,7 +95,8 @@ def _true_time(found: Explanation) -> str:
 
 def _entry(found: Explanation) -> Iterator[str]:
     if found.match.outcome is Outcome.SLATE:
-        yield from _row("entry", "a slate line names it")
+        by_line = found.match.reason is None
+        yield from _row("entry", "a slate line names it" if by_line else "none: a slate frame")
     elif found.entry is not None:
         by = ", which names it" if found.by_name else ""
         name = PurePath(found.entry.log).name

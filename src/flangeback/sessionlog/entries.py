@@ -12,7 +12,7 @@ from flangeback.kit import Adapter, Body, Lens
 from flangeback.sessionlog import values
 from flangeback.sessionlog.faults import Faults, Refusal
 from flangeback.sessionlog.gear import TYPE_NAMES, Gear
-from flangeback.sessionlog.model import Aperture, FrameName, FrameRange
+from flangeback.sessionlog.model import Aperture, FrameName, FrameRange, OrderWord
 from flangeback.sessionlog.text import Line, Place
 from flangeback.sessionlog.tokens import RULES, Token, TokenReader
 from flangeback.sessionlog.values import WallTime
@@ -68,6 +68,7 @@ class Draft:
     end: WallTime | None = None
     end_place: Place | None = None
     frames: FrameRange | None = None
+    order: OrderWord | None = None
     body: str | None = None
     lens: str | None = None
     adapter: str | None = None
@@ -205,13 +206,8 @@ class _EntryReader:
             self.words.read_word()
 
     def _by_order(self, place: Place) -> None:
-        self.draft.place_lost = True
         if self._claim(What.ORDER, place):
-            self._hiding(
-                place,
-                f"`{place.text.casefold()}` isn't supported yet",
-                "a time or frame names",
-            )
+            self.draft.order = "first" if place.text.casefold() == "first" else "then"
 
     # Frames ------------------------------------------------------------------------------------
 
@@ -393,13 +389,16 @@ class _EntryReader:
 
     def _check_whole(self) -> None:
         draft, places = self.draft, self.draft.places
-        if What.TIME in places and What.FRAMES in places:
-            later = max(places[What.TIME], places[What.FRAMES], key=lambda place: place.start)
-            self.faults.add(later, "a time and frame names", "one of them in an entry")
+        where = [what for what in _WHERE if what in places]
+        if len(where) > 1:
+            later = max((places[what] for what in where), key=lambda place: place.start)
+            named = " and ".join(_where_named(what, draft) for what in where)
+            self.faults.add(later, named, "one of them in an entry")
         # Of a line in which nothing is understood, that is all there is to say.
         hidden = draft.place_lost or (draft.lost and not places)
         if not hidden and not any(what in places for what in _WHERE):
-            self.faults.add(draft.content, "no time and no frame names", "a time or frame names")
+            expected = "a time, frame names, or first or then for the order of slate frames"
+            self.faults.add(draft.content, "no time and no frame names", expected)
         with_off = [places[what] for what in _OF_A_LENS if what in places]
         if What.OFF in places and with_off:
             place = min(with_off, key=lambda place: place.start)
@@ -415,6 +414,10 @@ class _EntryReader:
                 "the entry says nothing new",
                 "a lens, an adapter, an f-number, a focal length or off",
             )
+
+
+def _where_named(what: What, draft: Draft) -> str:
+    return {What.TIME: "a time", What.FRAMES: "frame names"}.get(what, f"`{draft.order}`")
 
 
 def _group(token: Token, number: int) -> Place:

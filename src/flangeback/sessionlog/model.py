@@ -6,8 +6,13 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 from decimal import Decimal
 from enum import StrEnum
+from typing import Literal
 
 from flangeback.errors import Problem
+
+OrderWord = Literal["first", "then"]
+"""How an entry stands in the order of slate frames: from the body's first frame on, or after the
+next slate frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +74,9 @@ class FrameRange:
 class Entry:
     """One entry, as written: what it doesn't say is None.
 
-    Either `start` (with `end` for a start-end entry) or `frames` is given. `body`, `lens` and
-    `adapter` are keys of the kit, `focal_length` is in mm as marked on the lens, `off` means that
-    no adapted lens is on the body from here.
+    One of `start` (with `end` for a start-end entry), `frames` and `order` is given. `body`,
+    `lens` and `adapter` are keys of the kit, `focal_length` is in mm as marked on the lens, `off`
+    means that no adapted lens is on the body from here.
     """
 
     start: Moment | None = None
@@ -85,6 +90,7 @@ class Entry:
     off: bool = False
     remark: str | None = None
     line: int = field(default=0, compare=False)
+    order: OrderWord | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,13 +132,15 @@ class Setting:
 @dataclass(frozen=True, slots=True)
 class Span:
     """A setting and when it held: from `start` to the next change of the same body (or to `end`),
-    or for the named `frames`. Moments already include the log's slack."""
+    for the named `frames`, or by the `order` of slate frames. Moments already include the log's
+    slack."""
 
     body: str | None
     setting: Setting
     start: Moment | None = None
     end: Moment | None = None
     frames: FrameRange | None = None
+    order: OrderWord | None = None
 
 
 @dataclass(frozen=True, slots=True)

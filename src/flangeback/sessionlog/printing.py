@@ -66,6 +66,7 @@ class _Printer:
             words.append(self._time(entry.start) + end)
         if entry.frames is not None:
             words.append(_frames(entry.frames))
+        words += _given(entry.order)
         words += _given(entry.body, entry.lens)
         if entry.aperture is not None:
             words.append(_aperture(entry.aperture))

@@ -353,13 +353,14 @@ class _LogReader:
             off=draft.off,
             remark=draft.remark,
             line=words.line.number,
+            order=draft.order,
         )
         self.bodies_named = self.bodies_named or What.BODY in draft.places
         self.entries.append(ReadEntry(entry, draft.content, draft.places, draft.lost))
 
     def _moments(self, draft: Draft) -> tuple[Moment | None, Moment | None]:
         place = draft.places.get(What.TIME)
-        if place is None or What.FRAMES in draft.places:
+        if place is None or What.FRAMES in draft.places or What.ORDER in draft.places:
             return None, None
         self.first_timed = self.first_timed or place.line.number
         dated = self._day_given(place)

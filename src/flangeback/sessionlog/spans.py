@@ -81,6 +81,14 @@ class _Track:
     """By frame names, since the last timed one."""
     closed: list[tuple[Span, ReadEntry]] = field(default_factory=list)
     """Those with a start and an end."""
+    by_time: int | None = None
+    """The line of the first entry by time."""
+    by_order: int | None = None
+    """The line of the first entry by order."""
+    first: int | None = None
+    """The line of its `first`."""
+    muddled: bool = False
+    """Whether a fault in their order was told: the entries after it make no other."""
 
 
 class _Reckoner:
@@ -100,11 +108,10 @@ class _Reckoner:
         try:
             state = self._state(read, _carried(read, track, framed))
         except Refusal as refusal:
-            self.faults.refuse(read.place(What.TIME, What.FRAMES), refusal)
+            self.faults.refuse(read.place(What.TIME, What.FRAMES, What.ORDER), refusal)
             state = _State(read.entry.line, unsure=True)
-        if What.ORDER in read.places:
-            # Where it stands among the others isn't known, so neither is what they carry on.
-            state = _State(read.entry.line, unsure=True)
+        if not framed:
+            self._check_order(read, track)
         _enter(track, state, framed)
         if state.unsure or read.lost:
             return None
@@ -122,6 +129,38 @@ class _Reckoner:
         self.lost_line = line
         for track in self.tracks.values():
             _enter(track, _State(line, unsure=True), framed=False)
+
+    def _check_order(self, read: ReadEntry, track: _Track) -> None:
+        """Note an entry by order where none can stand, and one by time among those by order."""
+        line = read.entry.line
+        order = What.ORDER in read.places
+        if order:
+            track.by_order = track.by_order or line
+        elif What.TIME in read.places:
+            track.by_time = track.by_time or line
+        fault = None if track.muddled else self._disorder(read, track)
+        if order and read.entry.order == "first":
+            track.first = track.first or line
+        if fault is not None:
+            track.muddled = True
+            self.faults.refuse(read.place(What.ORDER, What.TIME), fault)
+
+    def _disorder(self, read: ReadEntry, track: _Track) -> Refusal | None:
+        """Why the entry can't stand where it stands in its body's order."""
+        of = f"{read.entry.body}'s" if read.entry.body else "the body's"
+        if track.by_time and track.by_order:
+            way, line = (
+                ("time", track.by_time)
+                if track.by_time < track.by_order
+                else ("order", track.by_order)
+            )
+            text = f"{of} entries go by {way}, since line {line}"
+            return Refusal(text, "all of a body's by time, or all by first and then")
+        if read.entry.order == "first" and track.first is not None:
+            return Refusal(f"{of} `first` stands in line {track.first}", "then")
+        if read.entry.order == "then" and track.first is None and self.lost_line is None:
+            return Refusal(f"{of} `first` is missing", "a `first` above it")
+        return None
 
     # One entry ---------------------------------------------------------------------------------
 
@@ -276,6 +315,7 @@ class _Reckoner:
             None if entry.start is None else entry.start.widened(self.slack),
             None if entry.end is None else entry.end.widened(self.slack),
             entry.frames,
+            entry.order,
         )
         if span.start is not None:
             self._check_inside(read, span, track)
