@@ -5,6 +5,11 @@ from __future__ import annotations
 
 def main() -> None:
     """The entry point of `flangeback`."""
+    import gc
+
+    # A command makes many small objects that stay and hardly any cycles: looking for those at
+    # every 700 new ones is a tenth of its time.
+    gc.set_threshold(50_000)
     from flangeback.cli.app import app
 
     app()
