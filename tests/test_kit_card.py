@@ -18,8 +18,8 @@ from flangeback.errors import InputError
 from flangeback.kit import parse_kit
 from flangeback.kit.card import Card, CardLine, cards
 from flangeback.kit.cautions import STANDING
-from flangeback.kit.saving import save
 from flangeback.report.card_page import card_page
+from flangeback.saving import save
 from support.kits import (
     F_E_REDUCER,
     K7,

@@ -21,6 +21,7 @@ from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
+from flangeback.saving import make_names_durable
 from flangeback.tags.table import TAGS, TIME_TAGS
 
 Progress = Callable[[int, int], None]
@@ -102,7 +103,8 @@ def fill(
             return filled
         finally:
             writer.close()
-            output.sync_folders({task.target.parent for job in jobs for task in job.tasks})
+            for folder in {task.target.parent for job in jobs for task in job.tasks}:
+                make_names_durable(folder)
     except OSError as error:
         raise InputError(_cannot_go_on(out, error)) from None
 

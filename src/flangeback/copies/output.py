@@ -70,18 +70,3 @@ def files_in(out: Path) -> Iterator[str]:
     for at, _, names in os.walk(out):
         for name in names:
             yield (Path(at) / name).relative_to(out).as_posix()
-
-
-def sync_folders(folders: set[Path]) -> None:
-    """Makes the names in these folders durable, where the system can."""
-    for folder in folders:
-        try:
-            handle = os.open(folder, os.O_RDONLY)
-        except OSError:  # Some systems don't open folders; names are then as safe as they get.
-            continue
-        try:
-            os.fsync(handle)
-        except OSError:
-            pass
-        finally:
-            os.close(handle)

@@ -10,9 +10,10 @@ from pathlib import Path
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit
+from flangeback.notes.holding import held
 from flangeback.notes.meaning import meaning
-from flangeback.notes.writing import append, held
 from flangeback.notes.zones import local_zone
+from flangeback.saving import save
 from flangeback.sessionlog import LogError, SessionLog, parse_log
 from flangeback.sessionlog.entries import What, read_entry
 from flangeback.sessionlog.faults import Faults, Refusal
@@ -68,7 +69,7 @@ def add_note(
             except InputError as error:
                 first = first or error
                 continue
-            append(path, data or b"", log.encoded(lines))
+            save(path, (data or b"") + log.encoded(lines))
             return Noted(lines, told, log.problems)
         assert first is not None
         raise first

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem
@@ -30,9 +31,20 @@ def save(path: Path, content: bytes) -> None:
         except BaseException:
             temporary.unlink(missing_ok=True)
             raise
+        make_names_durable(target.parent)
     except OSError as error:
-        text = f"can't be written: {error.strerror or error}"
+        text = f"can't be written: {error.strerror or error}; it is left as it was"
         raise InputError(Problem(str(path), text)) from None
+
+
+def make_names_durable(folder: Path) -> None:
+    """Has the names in a folder written to disk, where the system can."""
+    with suppress(OSError):  # Some systems don't open folders; names are then as safe as they get.
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 def _usual_mode() -> int:
