@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from flangeback.errors import InputError
 from flangeback.frames import CameraTime, Frame, LensData, read_frame, scan
-from flangeback.frames.model import is_blank
+from flangeback.frames.model import is_blank, without_suffix
 from flangeback.frames.reading import parse_date_time, parse_offset
 from support.camera_files import (
     APERTURE_VALUE,
@@ -504,3 +504,17 @@ def test_broken_files_are_read_or_damaged_never_an_error(corpus: Path) -> None:
     for path in sorted(corpus.glob("broken-*.jpg")):
         frame = read_frame(corpus, path.name)
         assert frame.damage is None or frame.damage.strip()
+
+
+@pytest.mark.parametrize(
+    ("file", "rest"),
+    [
+        ("K7_0001.JPG", "K7_0001"),
+        ("card/K7_0001.JPG", "card/K7_0001"),
+        ("card.1/K7_0001", "card.1/K7_0001"),
+        ("K7_0001.edit.JPG", "K7_0001.edit"),
+        ("K7_0001", "K7_0001"),
+    ],
+)
+def test_a_suffix_is_the_name_s_and_not_a_folder_s(file: str, rest: str) -> None:
+    assert without_suffix(file) == rest

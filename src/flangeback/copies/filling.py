@@ -19,6 +19,7 @@ from flangeback.copies.planning import Plan, Way, Wishes, plans_for
 from flangeback.copies.transfer import Digests, ProofError, digest
 from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
+from flangeback.frames.model import without_suffix
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
 from flangeback.saving import make_names_durable
@@ -252,7 +253,7 @@ class _Run:
         isn't wanted any more: a catalogue would still go by them. Raises OSError."""
         planned = {task.plan.copy for job in jobs for task in job.tasks}
         beside = {f"{copy}.xmp" for copy in planned}
-        beside |= {f"{copy.rpartition('.')[0] or copy}.xmp" for copy in planned}
+        beside |= {f"{without_suffix(copy)}.xmp" for copy in planned}
         for name in beside & self.records.keys() - planned:
             record, target = self.records[name], self.out / name
             if not _states_time_alone(record):

@@ -12,7 +12,7 @@ from flangeback.containers.file import FileHead
 from flangeback.containers.heif import exif_item
 from flangeback.containers.kinds import FileKind
 from flangeback.containers.tiff import Damaged
-from flangeback.frames.model import Frame
+from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode
 from flangeback.tags.decide import decide
@@ -103,7 +103,7 @@ def _file_plans(file: Frame, values: tuple[TagValue, ...], wishes: Wishes) -> It
         yield replace(copy, refusal=f"{file.kind}: a sidecar takes the values (--raw sidecar)")
     else:
         yield copy
-        name = next(iter(file.sidecars), f"{file.file.rpartition('.')[0] or file.file}.xmp")
+        name = next(iter(file.sidecars), f"{without_suffix(file.file)}.xmp")
         yield replace(copy, way=Way.SIDECAR, copy=name, source=None, values=values)
 
 

@@ -195,10 +195,3 @@ def _units(value: TagValue) -> Iterator[Fraction]:
         yield from (Fraction(1, below) if below else Fraction(0) for _, below in value.value)
     else:
         yield Fraction(0)
-
-
-def digest_of(data: bytes) -> str:
-    """The XXH3 digest, 128 bits, of bytes at hand."""
-    from xxhash import xxh3_128
-
-    return xxh3_128(data).hexdigest()

@@ -16,7 +16,7 @@ from flangeback.containers.tiff import XMP_PACKET, Block, Damaged
 from flangeback.copies import proof, proof_xmp
 from flangeback.copies.planning import Plan, Way
 from flangeback.copies.proof_places import check_places
-from flangeback.copies.transfer import Digests, ProofError, compare, digest
+from flangeback.copies.transfer import Digests, ProofError, compare, digest, digest_of
 from flangeback.embed.model import Splice
 from flangeback.tags.table import TagValue
 
@@ -90,7 +90,7 @@ def prove_sidecar(plan: Plan, text: bytes, copy: Path, values: Sequence[TagValue
     proof_xmp.check_packet(old, new, values)
     if plan.way == Way.SIDECAR:
         proof_xmp.check_stated(new, values)
-    return Digests(proof.digest_of(old), found, found)
+    return Digests(digest_of(old), found, found)
 
 
 def _read_back(kind: FileKind, copy: BinaryIO) -> proof.Seen:

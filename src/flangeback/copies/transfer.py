@@ -163,3 +163,10 @@ def digest(file: int) -> str:
         found.update(chunk)
         at += len(chunk)
     return found.hexdigest()
+
+
+def digest_of(data: bytes) -> str:
+    """The XXH3 digest, 128 bits, of bytes at hand."""
+    from xxhash import xxh3_128
+
+    return xxh3_128(data).hexdigest()

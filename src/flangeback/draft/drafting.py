@@ -10,6 +10,7 @@ from decimal import Decimal
 from fractions import Fraction
 from textwrap import wrap
 
+from flangeback.amounts import offset_text
 from flangeback.draft.lights import Pictures, light_through, slate_files
 from flangeback.draft.naming import Namer
 from flangeback.draft.pieces import Piece, pieces
@@ -123,7 +124,7 @@ class _Draft:
 
     def _zone(self) -> Iterator[str]:
         offsets = {frame.time.offset for frame in self.frames if frame.time is not None} - {None}
-        texts = sorted(_offset(offset) for offset in offsets if offset is not None)
+        texts = sorted(offset_text(offset) for offset in offsets if offset is not None)
         if len(texts) == 1 and self._is_read(f"zone {texts[0]}"):
             yield f"zone {texts[0]}"
         elif texts:
@@ -283,12 +284,6 @@ def _time(seconds: Fraction) -> str:
 
 def _range(low: str, high: str) -> str:
     return low if low == high else f"{low} to {high}"
-
-
-def _offset(offset: timedelta) -> str:
-    minutes = abs(offset) // timedelta(minutes=1)
-    sign = "-" if offset < timedelta(0) else "+"
-    return f"{sign}{minutes // 60:02}:{minutes % 60:02}"
 
 
 def _shown(text: str) -> str:

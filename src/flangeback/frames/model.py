@@ -18,6 +18,12 @@ def is_blank(text: str | None) -> bool:
     return text is None or _BLANK.fullmatch(text) is not None
 
 
+def without_suffix(file: str) -> str:
+    """A file's path without the suffix of its name; folders may have dots, names no suffix."""
+    folder, slash, name = file.rpartition("/")
+    return folder + slash + (name.rpartition(".")[0] or name)
+
+
 def filled(value: Fraction | None) -> Fraction | None:
     """A number, or None where the tag is absent, zero, or a rational over zero."""
     return value if value is not None and value > 0 else None
@@ -123,4 +129,4 @@ class Frame:
     @property
     def stem(self) -> str:
         """The name without folder and suffix."""
-        return self.file.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        return without_suffix(self.file).rsplit("/", 1)[-1]

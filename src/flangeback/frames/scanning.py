@@ -10,7 +10,7 @@ from pathlib import Path
 
 from flangeback.containers.kinds import FileKind
 from flangeback.errors import InputError, Problem
-from flangeback.frames.model import Frame
+from flangeback.frames.model import Frame, without_suffix
 from flangeback.frames.reading import damaged_frame, recognised_frame
 
 _PICTURE_SUFFIXES = {
@@ -132,7 +132,7 @@ def _with_sidecars(folder: Path, frames: Iterable[Frame], files: Sequence[str]) 
     """The frames with the XMP files beside them: NAME.EXT.xmp before NAME.xmp."""
     there = {file.casefold(): file for file in files if file.lower().endswith(_SIDECAR)}
     for frame in frames:
-        stem = frame.file.rpartition(".")[0] or frame.file
+        stem = without_suffix(frame.file)
         names = dict.fromkeys((frame.file + _SIDECAR, stem + _SIDECAR))
         found = (there[name.casefold()] for name in names if name.casefold() in there)
         # A link that leads nowhere has nothing to go with the frame.
@@ -144,7 +144,7 @@ def _together(frames: Iterable[Frame]) -> Iterator[Frame]:
     """A picture and a raw file with one stem and one time as one frame."""
     by_stem: dict[str, list[Frame]] = defaultdict(list)
     for frame in frames:
-        by_stem[frame.file.rpartition(".")[0].casefold() or frame.file].append(frame)
+        by_stem[without_suffix(frame.file).casefold()].append(frame)
     for files in by_stem.values():
         files.sort(key=lambda frame: _RANKS.get(frame.kind, 9))
         yield from _pairs(files)

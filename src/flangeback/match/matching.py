@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from flangeback.clock.model import BodyClock, TrueTime
 from flangeback.containers.kinds import FileKind
 from flangeback.evidence import PictureReader, read_picture
-from flangeback.frames.model import Frame
+from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
 from flangeback.match.bodies import described
 from flangeback.match.judging import Verdict, judge, strictest
@@ -47,7 +47,7 @@ def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:
     other."""
     by_stem: dict[str, list[Frame]] = defaultdict(list)
     for frame in frames:
-        by_stem[frame.file.rpartition(".")[0].casefold()].append(frame)
+        by_stem[without_suffix(frame.file).casefold()].append(frame)
     return {
         one.file: other.file
         for found in by_stem.values()

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
+from flangeback.amounts import offset_text
 from flangeback.errors import InputError
 from flangeback.kit.model import Kit
 from flangeback.sessionlog import parse_log
@@ -30,10 +31,7 @@ def _linked() -> str:
 
 def _offset(now: datetime) -> str:
     offset = now.utcoffset()
-    if offset is None:
-        return ""
-    minutes = abs(offset) // timedelta(minutes=1)
-    return f"{'-' if offset < timedelta(0) else '+'}{minutes // 60:02}:{minutes % 60:02}"
+    return "" if offset is None else offset_text(offset)
 
 
 def _is_zone(name: str) -> bool:

@@ -9,11 +9,11 @@ from pathlib import PurePath
 from textwrap import wrap
 from typing import Any
 
+from flangeback.amounts import amount_text, offset_text
 from flangeback.frames.model import Frame, LensData
 from flangeback.match.bodies import described
 from flangeback.match.explaining import Explanation, LogLine
 from flangeback.match.model import NO_ENTRY, FrameMatch, Outcome
-from flangeback.report.amounts import amount_text, offset_text
 from flangeback.report.document import frame_document
 
 _COLUMNS = 80

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator, Sequence
 
+from flangeback.frames.model import without_suffix
 from flangeback.match.model import Matches
 
 
@@ -12,7 +13,7 @@ def after_match(matches: Matches, frames: str, given: Sequence[str] = ()) -> Ite
     """What follows a match of the folder `frames`; `given` are the options it was run with."""
     found = next((one for one in matches.frames if one.outcome.needs_person), None)
     if found is not None:
-        name = found.frame.file.rpartition(".")[0] or found.frame.file
+        name = without_suffix(found.frame.file)
         yield "why a frame came to what it came to:"
         yield _command("match", frames, *given, "--explain", name)
     if any(one.outcome.is_filled for one in matches.frames):

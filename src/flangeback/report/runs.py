@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from itertools import groupby
 
+from flangeback.frames.model import without_suffix
 from flangeback.match.model import NO_ENTRY, DoubtKind, FrameMatch, Matches, Outcome
 from flangeback.tags.decide import Fill
 
@@ -55,7 +56,7 @@ class Run:
         """ "K7_0202", "K7_0202..0206", or "K7_0202, ...0206" where some between are elsewhere;
         the suffixes of further files follow."""
         first, last = self.first.frame, self.last.frame
-        name = first.file.rsplit(".", 1)[0]
+        name = without_suffix(first.file)
         others = "".join(f" +{one.path.suffix[1:]}" for one in first.companions)
         if len(self.frames) == 1:
             return name + others

@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 from textwrap import wrap
 from typing import Any
 
-from flangeback.report.amounts import amount_text, offset_text
+from flangeback.amounts import amount_text, offset_text
+from flangeback.frames.model import without_suffix
 from flangeback.survey.model import BodyName, BodySurvey, Stretch, Survey
 
 _COLUMNS = 80
@@ -179,7 +180,7 @@ def _frames(count: int) -> str:
 
 
 def _names(found: Stretch) -> str:
-    first, last = (name.rpartition(".")[0] or name for name in (found.first, found.last))
+    first, last = (without_suffix(name) for name in (found.first, found.last))
     return first if found.frames == 1 else f"{first}..{last.rpartition('/')[2]}"
 
 

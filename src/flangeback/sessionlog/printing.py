@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from datetime import date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 
+from flangeback.amounts import amount_text, offset_text
 from flangeback.sessionlog.model import (
     Aperture,
     ApertureKind,
@@ -39,7 +40,7 @@ class _Printer:
         if log.zone is not None:
             yield f"zone {_zone(log.zone)}"
         if log.slack:
-            yield f"slack {_amount(log.slack)}"
+            yield f"slack {amount_text(log.slack)}"
         for clock in log.clocks:
             yield from self._clock(clock)
         for entry in log.entries:
@@ -53,7 +54,7 @@ class _Printer:
         words = ["clock", *_given(clock.body)]
         if isinstance(clock, ClockOffset):
             way = "slow" if clock.ahead < timedelta(0) else "fast"
-            yield " ".join([*words, way, _amount(abs(clock.ahead))])
+            yield " ".join([*words, way, amount_text(abs(clock.ahead))])
         else:
             yield from self._new_day(clock.shows)
             yield " ".join([*words, clock.frame.name, "shows", self._time(clock.shows)])
@@ -113,15 +114,7 @@ def _zone(zone: tzinfo) -> str:
     offset = zone.utcoffset(None)
     if not isinstance(zone, timezone) or offset is None:
         raise ValueError(f"the zone {zone!r} has no name to print")
-    minutes = abs(offset) // timedelta(minutes=1)
-    return f"{'-' if offset < timedelta(0) else '+'}{minutes // 60:02}:{minutes % 60:02}"
-
-
-def _amount(amount: timedelta) -> str:
-    seconds = amount // timedelta(seconds=1)
-    hours, minutes, seconds = seconds // 3600, seconds // 60 % 60, seconds % 60
-    counts = ((hours, "h"), (minutes, "m"), (seconds, "s"))
-    return "".join(f"{count}{unit}" for count, unit in counts if count) or "0s"
+    return offset_text(offset)
 
 
 def _aperture(aperture: Aperture) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from flangeback.frames.model import without_suffix
+
 
 @dataclass(frozen=True, slots=True)
 class Sight:
@@ -33,7 +35,7 @@ class Sight:
     @property
     def stem(self) -> str:
         """The name without folder and suffix."""
-        return self.file.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        return without_suffix(self.file).rsplit("/", 1)[-1]
 
     @property
     def registered_focal_length(self) -> float | None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from flangeback.containers.kinds import FileKind
 from flangeback.errors import InputError, Problem
-from flangeback.frames.model import Frame
+from flangeback.frames.model import Frame, without_suffix
 from flangeback.frames.reading import damaged_frame
 from flangeback.frames.scanning import files_below, frames_of
 from flangeback.survey.glance import Unusual, glance, glance_raw
@@ -58,11 +58,11 @@ def _sights(folder: Path) -> Iterator[Sight]:
 
 
 def _stem(file: str) -> str:
-    return file.rpartition(".")[0].casefold() or file
+    return without_suffix(file).casefold()
 
 
 def _suffix(file: str) -> str:
-    return file[len(file.rpartition(".")[0]) :].casefold()
+    return file[len(without_suffix(file)) :].casefold()
 
 
 def _is_jpeg(file: str) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta, timezone
 
+from flangeback.amounts import offset_text
 from flangeback.tags.table import TIME_TAGS, Tag, TagValue
 
 _MINUTE = timedelta(minutes=1)
@@ -35,7 +36,7 @@ def without_time(values: Sequence[TagValue]) -> tuple[TagValue, ...]:
 
 
 def _stated(wall: datetime, fraction: str, offset: timedelta | None) -> Iterator[TagValue]:
-    zone = "" if offset is None else _offset_text(offset)
+    zone = "" if offset is None else offset_text(offset)
     day = f"{wall.year:04}:{wall.month:02}:{wall.day:02}"
     clock = f"{wall:%H:%M:%S}"
     parts = f".{fraction}" if fraction else ""
@@ -59,8 +60,3 @@ def _to_the_minute(time: datetime) -> datetime:
     if offset is None or not offset % _MINUTE:
         return time
     return time.astimezone(timezone(round(offset / _MINUTE) * _MINUTE))
-
-
-def _offset_text(offset: timedelta) -> str:
-    minutes = offset // _MINUTE
-    return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02}:{abs(minutes) % 60:02}"

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from flangeback.copies.manifest import Record, read_manifest
 from flangeback.errors import InputError, Problem
+from flangeback.frames.model import without_suffix
 from flangeback.survey.model import BodyName, Sight
 from flangeback.survey.sighting import sights
 from flangeback.tally.model import Taken, Tally
@@ -78,7 +79,7 @@ class _Manifest:
 
     def _stem(self, copy: str) -> str:
         """What a frame's files have in common: NAME of NAME.JPG, NAME.xmp and NAME.ARW.xmp."""
-        stem = copy.rpartition(".")[0] or copy
+        stem = without_suffix(copy)
         is_sidecar = copy.lower().endswith(_SIDECAR)
         return self._stem(stem) if is_sidecar and stem in self._records else stem
 
