@@ -407,12 +407,15 @@ def _count(found: Score, match: FrameMatch, truth: Truth, kit: Kit) -> None:
     fill = match.fill if match.outcome.is_filled else None
     found.lens[_verdict(fill and fill.lens.key, truth.lens)] += 1
     stepped = "light-step" in [doubt.kind for doubt in match.doubts]
+    factor = fill.adapter.factor if fill and fill.adapter else Decimal(1)
+    told = _verdict(fill and fill.f_number, Decimal(truth.stop) * factor)
     if truth.noted:
-        factor = fill.adapter.factor if fill and fill.adapter else Decimal(1)
-        told = fill.f_number if fill else None
-        found.stop[_verdict(told, Decimal(truth.stop) * factor)] += 1
+        found.stop[told] += 1
         found.steps["false" if stepped else "none"] += 1
-    elif fill is None or fill.f_number is None:
+    elif told == "right":
+        # Turned there and back without a note: what the log says is true again.
+        found.steps["turned back"] += 1
+    elif told == "open":
         found.steps["open"] += 1
     else:
         found.steps["right" if stepped else "missed"] += 1

@@ -1,11 +1,10 @@
-"""The likeliest course of light and ring through an outing, and by how much it is the likeliest.
+"""How light and ring went through an outing: every course they may have taken, by its odds.
 
 What is seen is exposure; behind it stand two things that aren't: how bright the light was, and how
-far the ring stood from what the log says. Both hold still as a rule. Each way in which they may
-move has a price, the negative logarithm of its odds, and so has every look that lies off the
-light, by the scatter that the looks themselves show. The cheapest course is the likeliest; what a
-look was made at is decided where every course that has it otherwise costs enough more. (The method
-is Viterbi's, with the price of each alternative found by going back over the same steps.)
+far the ring stood from what the log says. Both hold still as a rule, and each way in which they
+may move has its odds; so has every look that lies off the light, by the scatter that the looks
+themselves show. What a sight was made at has the odds of all the courses that have it so. (A
+hidden Markov model, by the forward-backward method of Baum and Welch.)
 
 A ring turned without a note shows twice, once by its step and once where the next entry is true
 again; light that changes would have to change twice, the second time just at that entry.
@@ -14,25 +13,25 @@ again; light that changes would have to change twice, the second time just at th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 FORGOTTEN = 1200.0
-"""Seconds in which one turn of a ring goes without a note. A prior, as the next two: what is
-seen can outweigh it by far, and it settles only what would else be even. These three were set by
+"""Seconds in which one turn of a ring goes without a note. A prior, as the next four: what is
+seen can outweigh it by far, and it settles only what would else be even. These five were set by
 what tests/simulate.py reports: most steps found, with doubts on one frame in a hundred for
 nothing."""
 LIGHT_STEPS = 3600.0
 """Seconds in which steady light once changes at a stroke by more than its wandering."""
-TURNED_AGAIN = 2.0
-"""Price of a second turn before any note is made, besides that of a first: who forgets once may
-forget again."""
-TURNED_BACK = 3.5
+TURNED_AGAIN = 0.15
+"""How much less likely a ring is turned a second time before any note is made."""
+TURNED_BACK = 0.1
 """The same of a turn back to what the log says: light that goes and comes back is rather a cloud
 than a ring turned there and back."""
-UNNOTED_AT_ENTRY = 1.0
-"""Price of a further turn right after an entry, before any frame."""
+UNNOTED_AT_ENTRY = 0.35
+"""The same of a turn right after an entry, before any frame."""
 WANDER = 0.3
 """Stops that light strays in ten minutes (common practice: sun through thin cloud)."""
 LENS_APART = 0.2
@@ -42,14 +41,15 @@ _RANGE = 4.0
 """Stops within which a step of the light may take any size."""
 _FREEDOM = 5.0
 """Of Student's t: pictures scatter with longer tails than a normal distribution."""
-_BEAM = 9.0
-"""Courses as much dearer than the cheapest are given up: odds of one in 8,000, far beyond what
-anything is decided by."""
-_MATTERS = 6.0
-"""Courses as much dearer need not be followed through a step of the light: nothing is decided by
-less than what is left of them."""
 _COARSE = 0.7
 """Of the scatter of a look, the grid that the light is reckoned on."""
+_MATTERS = 1e-5
+"""Of the likeliest state, the odds of those that are followed: far beyond what anything is decided
+by."""
+_AROUND = 3
+"""Steps of the grid, two scatters, about a look to which the light may have stepped."""
+_EXPLAINS = 2.0
+"""Scatters within which a turn explains a look."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,30 +66,25 @@ class Option:
 @dataclass(frozen=True, slots=True)
 class Sight:
     """A look at time `at` (seconds) with the `light` that came through the lens (log2), which
-    scatters by `spread` stops; and how it may have been made, in the order of entries."""
+    scatters by `spread` stops; and how it may have been made, in the order of entries.
+
+    Where it saw the same scene as the sight before, it scatters by `again` from that. `made` is
+    how likely the change that begins an era fell between the two, where that was open.
+    """
 
     at: float
     light: float
     spread: float
     options: tuple[Option, ...]
-
-
-class State(NamedTuple):
-    """An option's number, the stops the ring stands off the log, the light in steps of a grid."""
-
-    option: int
-    turn: float
-    level: int
-
-
-Prices = dict[State, float]
+    again: float | None = None
+    made: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """What a sight came to: the price of each of its options over the cheapest course's, and of
-    the ring standing as logged; `turn` is where the cheapest course has it (stops, closed is
-    positive), `level` how bright it has the light (log2)."""
+    """What a sight came to: how likely each of its options is, and that the ring stood as logged;
+    `turn` is where it likeliest stood if it didn't (stops, closed is positive; 0 where nothing
+    says so), `level` how bright the light was (log2)."""
 
     options: tuple[float, ...]
     as_logged: float
@@ -97,16 +92,36 @@ class Weighed:
     level: float
 
 
+class _Ring(NamedTuple):
+    """An option's number, and the stops the ring stands off the log."""
+
+    option: int
+    turn: float
+
+
+_Levels = dict[int, float]
+"""Odds by the level of the light, in steps of the grid."""
+_States = dict[_Ring, _Levels]
+
+
+class _Move(NamedTuple):
+    """From a ring's standing at one sight to an option of the next: how likely the light wanders by
+    so many steps or jumps to a level, and the ring stands on, or is turned without a note, to
+    anywhere or back to what the log says."""
+
+    number: int
+    option: Option
+    stands: float
+    made: float
+    wander: Sequence[float]
+    jumps: float
+    turned: float
+    back: float
+
+
 def weigh(sights: Sequence[Sight]) -> list[Weighed]:
-    """Every sight, by the courses through all of them."""
-    if not sights:
-        return []
-    return _Course(sights).weigh()
-
-
-def price_within(seconds: float, mean: float) -> float:
-    """The price of something happening in a time that happens once in `mean` seconds."""
-    return -math.log(-math.expm1(-max(seconds, 1.0) / mean))
+    """Every sight, by all courses through all of them."""
+    return _Course(sights).weigh() if sights else []
 
 
 class _Course:
@@ -114,137 +129,231 @@ class _Course:
         self.sights = sights
         spreads = sorted(sight.spread for sight in sights)
         self.grid = spreads[len(spreads) // 2] * _COARSE
-        self.jump = math.log(_RANGE / self.grid)
 
     def weigh(self) -> list[Weighed]:
-        steps: list[list[tuple[State, State, float]]] = [[]]
-        prices = [self._start()]
+        forward = [self._start()]
         for at in range(1, len(self.sights)):
-            edges, reached = self._step(at, prices[-1])
-            steps.append(edges)
-            prices.append(reached)
-        best = min(prices[-1].values())
-        onward: Prices = dict.fromkeys(prices[-1], 0.0)
-        weighed = []
-        for at in range(len(self.sights) - 1, -1, -1):
-            weighed.append(self._weighed(at, prices[at], onward, best))
-            back: Prices = {}
-            for before, after, price in steps[at]:
-                rest = onward.get(after)
-                if rest is not None and price + rest < back.get(before, math.inf):
-                    back[before] = price + rest
-            onward = back
+            forward.append(self._on(at, forward[-1]))
+        onward = {ring: dict.fromkeys(levels, 1.0) for ring, levels in forward[-1].items()}
+        weighed = [self._weighed(-1, forward[-1], onward)]
+        for at in range(len(self.sights) - 1, 0, -1):
+            onward = self._back(at, forward[at - 1], onward)
+            weighed.append(self._weighed(at - 1, forward[at - 1], onward))
         return weighed[::-1]
 
-    # Forward -----------------------------------------------------------------------------------
+    def _weighed(self, at: int, forward: _States, onward: _States) -> Weighed:
+        options = [0.0] * len(self.sights[at].options)
+        turns: dict[float, float] = defaultdict(float)
+        level_sum = 0.0
+        for ring, levels in forward.items():
+            for level, odds in levels.items():
+                odds *= onward[ring][level]
+                options[ring.option] += odds
+                turns[ring.turn] += odds
+                level_sum += odds * level
+        whole = sum(options)
+        logged = turns.pop(0.0, 0.0)
+        return Weighed(
+            tuple(option / whole for option in options),
+            logged / whole,
+            max(turns, key=lambda turn: turns[turn], default=0.0),
+            level_sum / whole * self.grid,
+        )
 
-    def _start(self) -> Prices:
-        sight = self.sights[0]
-        found: Prices = {}
-        for number, option in enumerate(sight.options):
-            # Whether the ring stood as logged at the very first can't be seen: it is believed.
-            for level in self._levels(sight, option, 0.0):
-                state = State(number, 0.0, level)
-                found[state] = self._miss(sight, state)
-        return found
+    # How a look lies to the light --------------------------------------------------------------
+
+    def _fits(self, sight: Sight, option: Option, turn: float, level: int) -> float:
+        return _likely((sight.light + option.stops + turn - level * self.grid) / sight.spread)
 
     def _levels(self, sight: Sight, option: Option, turn: float) -> range:
         """The grid's levels about what this look says."""
         middle = round((sight.light + option.stops + turn) / self.grid)
-        return range(middle - 1, middle + 2)
+        return range(middle - _AROUND, middle + _AROUND + 1)
 
-    def _miss(self, sight: Sight, state: State) -> float:
-        """The price of a look's lying off the light."""
-        stops = sight.options[state.option].stops + state.turn
-        miss = (sight.light + stops - state.level * self.grid) / sight.spread
-        return (_FREEDOM + 1) / 2 * math.log1p(miss * miss / _FREEDOM)
+    # From one sight to the next ----------------------------------------------------------------
 
-    def _step(self, at: int, prices: Prices) -> tuple[list[tuple[State, State, float]], Prices]:
-        """The ways from the sight before to this one, and what its states cost by then."""
-        edges: list[tuple[State, State, float]] = []
-        reached: Prices = {}
-        for before, after, price in self._ways(at, prices):
-            whole = price + self._miss(self.sights[at], after)
-            total = prices[before] + whole
-            edges.append((before, after, whole))
-            if total < reached.get(after, math.inf):
-                reached[after] = total
-        limit = min(reached.values()) + _BEAM
-        reached = {state: price for state, price in reached.items() if price <= limit}
-        return [edge for edge in edges if edge[1] in reached], reached
-
-    def _ways(self, at: int, prices: Prices) -> Iterator[tuple[State, State, float]]:
+    def _moves(self, at: int, ring: _Ring) -> Iterator[_Move]:
         here, sight = self.sights[at - 1], self.sights[at]
+        old = here.options[ring.option]
         seconds = sight.at - here.at
-        wander = self._wander(seconds)
-        jump = self.jump + price_within(seconds, LIGHT_STEPS)
-        cheapest: dict[tuple[int, float], State] = {}
-        for state, price in prices.items():
-            key = state.option, state.turn
-            if key not in cheapest or price < prices[cheapest[key]]:
-                cheapest[key] = state
-            for number, option in enumerate(sight.options):
-                yield from self._on(state, here, number, option, sight, seconds, wander)
-        least = min(prices.values())
-        for (option_before, turn), state in cheapest.items():
-            if prices[state] > least + _MATTERS:
+        for number, option in enumerate(sight.options):
+            if option.era < old.era:
                 continue
-            for number, option in enumerate(sight.options):
-                era = here.options[option_before].era
-                if option.era >= era:
-                    stands = turn if option.era == era else 0.0
-                    for level in self._levels(sight, option, stands):
-                        yield state, State(number, stands, level), jump
+            same = option.era == old.era
+            turned = _within(seconds, FORGOTTEN) / max(1, len(option.turns))
+            again = ring.turn != 0 and same
+            yield _Move(
+                number,
+                option,
+                ring.turn if same else 0.0,
+                _made(sight, old.era, option.era),
+                self._wander(seconds, LENS_APART if option.lens != old.lens else 0.0),
+                _within(seconds, LIGHT_STEPS) * self.grid / _RANGE,
+                turned * (TURNED_AGAIN if again else 1.0 if same else UNNOTED_AT_ENTRY),
+                turned * TURNED_BACK if again else 0.0,
+            )
 
-    def _on(
-        self,
-        state: State,
-        here: Sight,
-        number: int,
-        option: Option,
-        sight: Sight,
-        seconds: float,
-        wander: Sequence[float],
-    ) -> Iterator[tuple[State, State, float]]:
-        """The ways of one state on to one option: the light wanders, the ring may be turned."""
-        old = here.options[state.option]
-        if option.era < old.era:
-            return
-        same = option.era == old.era
-        stands = state.turn if same else 0.0
-        if option.lens != old.lens:
-            wander = self._wander(seconds, LENS_APART)
-        for off, price in enumerate(wander):
-            yield state, State(number, stands, state.level + off), price
-            if off:
-                yield state, State(number, stands, state.level - off), price
-        wanted = state.level * self.grid - sight.light - option.stops
-        turn = round(2 * wanted) / 2
-        if turn not in option.turns:
-            turn = 0.0
-        if turn != stands:
-            price = price_within(seconds, FORGOTTEN) + math.log(1 + len(option.turns))
-            price += 0.0 if same else UNNOTED_AT_ENTRY
-            if state.turn and same:
-                price += TURNED_AGAIN if turn else TURNED_BACK
-            yield state, State(number, turn, state.level), price
-
-    def _wander(self, seconds: float, more: float = 0.0) -> Sequence[float]:
-        """The prices of the light's straying by 0, 1, 2 ... steps of the grid."""
+    def _wander(self, seconds: float, more: float) -> Sequence[float]:
+        """How likely light strays by 0, 1, 2 ... steps of the grid, up or down."""
         variance = WANDER**2 * max(seconds, 1.0) / 600 + more**2
-        reach = min(4, int(2 * math.sqrt(variance) / self.grid) + 1)
-        return [(n * self.grid) ** 2 / (2 * variance) for n in range(reach + 1)]
+        reach = min(6, int(2.5 * math.sqrt(variance) / self.grid) + 1)
+        found = [math.exp(-((n * self.grid) ** 2) / (2 * variance)) for n in range(reach + 1)]
+        whole = found[0] + 2 * sum(found[1:])
+        return [one / whole for one in found]
+
+    def _turns(self, sight: Sight, move: _Move, level: int) -> Iterator[tuple[_Ring, float]]:
+        """How the ring would have to be turned to explain a look in such light."""
+        wanted = level * self.grid - sight.light - move.option.stops
+        reach = _EXPLAINS * sight.spread
+        for turn in move.option.turns:
+            if turn != move.stands and abs(turn - wanted) < reach:
+                yield _Ring(move.number, turn), move.turned
+        if move.back and abs(wanted) < reach:
+            yield _Ring(move.number, 0.0), move.back
+
+    def _same_scene(self, at: int, ring: _Ring) -> Iterator[tuple[_Ring, float]]:
+        """How the ring may stand at a sight of the same scene: from one frame of a burst to the
+        next neither does the light move, nor is a ring turned without a note."""
+        here, sight = self.sights[at - 1], self.sights[at]
+        old = here.options[ring.option]
+        assert sight.again is not None
+        for number, option in enumerate(sight.options):
+            if option.era >= old.era:
+                stands = ring.turn if option.era == old.era else 0.0
+                step = sight.light + option.stops + stands - here.light - old.stops - ring.turn
+                odds = _likely(step / (math.sqrt(2) * sight.again))
+                yield _Ring(number, stands), odds * _made(sight, old.era, option.era)
+
+    # Forward -----------------------------------------------------------------------------------
+
+    def _start(self) -> _States:
+        sight = self.sights[0]
+        first = sight.options[0].era
+        # Whether the ring stood as logged at the very first can't be seen: it is believed.
+        return _that_matter({
+            _Ring(number, 0.0): {
+                level: _made(sight, first, option.era) * self._fits(sight, option, 0.0, level)
+                for level in self._levels(sight, option, 0.0)
+            }
+            for number, option in enumerate(sight.options)
+        })  # fmt: skip
+
+    def _on(self, at: int, before: _States) -> _States:
+        """The odds of the states of a sight, by all that was seen up to it."""
+        same_scene = self.sights[at].again is not None
+        return _that_matter(self._stayed(at, before) if same_scene else self._moved(at, before))
+
+    def _stayed(self, at: int, before: _States) -> _States:
+        after: _States = defaultdict(lambda: defaultdict(float))
+        for ring, levels in before.items():
+            for then, odds in self._same_scene(at, ring):
+                for level, part in levels.items():
+                    after[then][level] += part * odds
+        return after
+
+    def _moved(self, at: int, before: _States) -> _States:
+        sight = self.sights[at]
+        after: _States = defaultdict(lambda: defaultdict(float))
+        for ring, levels in before.items():
+            whole = sum(levels.values())
+            for move in self._moves(at, ring):
+                stands = after[_Ring(move.number, move.stands)]
+                for level, part in _strayed(levels, move.wander).items():
+                    stands[level] += part * move.made
+                    for turned, odds in self._turns(sight, move, level):
+                        after[turned][level] += part * move.made * odds
+                for level in self._levels(sight, move.option, move.stands):
+                    stands[level] += whole * move.made * move.jumps
+        return self._seen(sight, after)
+
+    def _seen(self, sight: Sight, states: _States) -> _States:
+        """The states, by how well the look fits each."""
+        return {
+            ring: {
+                level: odds * self._fits(sight, sight.options[ring.option], ring.turn, level)
+                for level, odds in levels.items()
+            }
+            for ring, levels in states.items()
+        }
 
     # Back --------------------------------------------------------------------------------------
 
-    def _weighed(self, at: int, prices: Prices, onward: Prices, best: float) -> Weighed:
-        options = [_BEAM] * len(self.sights[at].options)
-        logged, turn, level, least = _BEAM, 0.0, 0, math.inf
-        for state, price in prices.items():
-            more = price + onward.get(state, math.inf) - best
-            options[state.option] = min(options[state.option], more)
-            if state.turn == 0.0:
-                logged = min(logged, more)
-            if more < least:
-                least, turn, level = more, state.turn, state.level
-        return Weighed(tuple(options), logged, turn, level * self.grid)
+    def _back(self, at: int, before: _States, onward: _States) -> _States:
+        """How likely all is that was seen from a sight on, by the states before it."""
+        if self.sights[at].again is not None:
+            return _scaled({ring: self._stays(at, ring, before, onward) for ring in before})
+        seen = self._seen(self.sights[at], onward)
+        return _scaled({ring: self._moves_on(at, ring, before, seen) for ring in before})
+
+    def _stays(self, at: int, ring: _Ring, before: _States, onward: _States) -> _Levels:
+        ways = [(onward.get(then, {}), odds) for then, odds in self._same_scene(at, ring)]
+        return {
+            level: sum(odds * then.get(level, 0.0) for then, odds in ways) for level in before[ring]
+        }
+
+    def _moves_on(self, at: int, ring: _Ring, before: _States, seen: _States) -> _Levels:
+        sight, levels = self.sights[at], before[ring]
+        sums = dict.fromkeys(levels, 0.0)
+        for move in self._moves(at, ring):
+            stands = seen.get(_Ring(move.number, move.stands), {})
+            about = self._levels(sight, move.option, move.stands)
+            jumped = move.jumps * sum(stands.get(level, 0.0) for level in about)
+            reach = len(move.wander) - 1
+            then = {
+                level: stands.get(level, 0.0)
+                + sum(
+                    odds * seen.get(turned, {}).get(level, 0.0)
+                    for turned, odds in self._turns(sight, move, level)
+                )
+                for level in range(min(levels) - reach, max(levels) + reach + 1)
+            }
+            for level in levels:
+                strayed = sum(
+                    move.wander[abs(off)] * then[level + off] for off in range(-reach, reach + 1)
+                )
+                sums[level] += move.made * (jumped + strayed)
+        return sums
+
+
+def _within(seconds: float, mean: float) -> float:
+    """The probability of something that happens once in `mean` seconds."""
+    return -math.expm1(-max(seconds, 1.0) / mean)
+
+
+def _likely(miss: float) -> float:
+    """How likely a look misses by so many of its scatters: Student's t, 1 for none."""
+    return float((1 + miss * miss / _FREEDOM) ** (-(_FREEDOM + 1) / 2))
+
+
+def _made(sight: Sight, before: int, now: int) -> float:
+    """How likely the changes from one era to another were made just before a sight."""
+    return math.prod(sight.made.get(era, 1.0) for era in range(before + 1, now + 1))
+
+
+def _strayed(levels: _Levels, wander: Sequence[float]) -> _Levels:
+    found: _Levels = defaultdict(float)
+    for level, part in levels.items():
+        found[level] += part * wander[0]
+        for off in range(1, len(wander)):
+            found[level + off] += part * wander[off]
+            found[level - off] += part * wander[off]
+    return found
+
+
+def _that_matter(states: _States) -> _States:
+    """The states whose odds matter, the likeliest's being 1."""
+    scaled = _scaled(states)
+    kept = {
+        ring: {level: odds for level, odds in levels.items() if odds > _MATTERS}
+        for ring, levels in scaled.items()
+    }
+    return {ring: levels for ring, levels in kept.items() if levels}
+
+
+def _scaled(states: _States) -> _States:
+    """The states, the likeliest's odds being 1: a product of many odds would come to nothing."""
+    most = max(max(levels.values()) for levels in states.values())
+    return {
+        ring: {level: odds / most for level, odds in levels.items()}
+        for ring, levels in states.items()
+    }

@@ -9,7 +9,7 @@ wanders, and scenes that differ, raise it, and evidence keeps still.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
@@ -45,12 +45,22 @@ def overall(looks: Sequence[Look]) -> float | None:
 
     A median of few differences may by chance be small: it is raised by what chance may do.
     """
-    steps = [abs(after.value - before.value) for before, after in pairwise(looks)]
+    return _deviation([abs(after.value - before.value) for before, after in pairwise(looks)])
+
+
+def _deviation(steps: Sequence[float]) -> float | None:
     if len(steps) < _LEAST_DIFFERENCES:
         return None
     # Neighbours differ by two scatters, so by the square root of two of one.
     found = _TO_DEVIATION / math.sqrt(2) * median(steps) * (1 + 1.5 / len(steps))
     return max(FLOOR, found)
+
+
+def within(bursts: Iterable[Sequence[float]]) -> float | None:
+    """The standard deviation of one look from the others of its burst, which saw the same scene,
+    in stops; None when too few tell it."""
+    steps = [abs(after - before) for burst in bursts for before, after in pairwise(burst)]
+    return _deviation(steps)
 
 
 def stepped(before: Sequence[Look], after: Sequence[Look]) -> float | None:

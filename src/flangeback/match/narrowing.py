@@ -6,6 +6,7 @@ from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from flangeback.clock.model import SECOND
 from flangeback.evidence import LEAST_PAUSE, ChangeKind, PictureReader
 from flangeback.evidence.pauses import pauses_long_enough
 from flangeback.frames.model import Frame
@@ -19,6 +20,10 @@ from flangeback.match.scenes import Scenes
 from flangeback.match.stepping import Told, agrees, light_steps, told_by_light
 from flangeback.match.timeline import Change, Timeline
 from flangeback.sessionlog.model import Setting
+
+
+_TOO_SHORT = 0.1
+"""Seconds as which a pause counts that is too short for a change: notes err."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +150,31 @@ class _Narrowing:
     # Light -------------------------------------------------------------------------------------
 
     def _look(self) -> None:
-        places = {at for placing in self.placings for at in placing.places}
-        self.scenes.take(self._timeline(), self.layout.by_name, places)
+        odds = {
+            (placing.era, place): part
+            for placing in self.placings
+            for place, part in self._odds(placing)
+        }
+        self.scenes.take(self._timeline(), self.layout.by_name, odds)
         self.told = told_by_light(self.scenes)
+
+    def _odds(self, placing: _Placing) -> Iterator[tuple[int, float]]:
+        """How likely a change was made at each of its places: the longer a pause, the likelier."""
+        seconds = [self._seconds(placing, place) for place in placing.places]
+        whole = sum(seconds)
+        yield from (
+            (place, one / whole) for place, one in zip(placing.places, seconds, strict=True)
+        )
+
+    def _seconds(self, placing: _Placing, place: int) -> float:
+        """The part of a pause in which a change may have been made."""
+        shots, least = self.order.shots, placing.change.earliest
+        most = placing.change.latest
+        if place > 0:
+            least = max(least, shots[place - 1].true.latest)
+        if place < len(shots):
+            most = min(most, shots[place].true.earliest)
+        return max((most - least) / SECOND - LEAST_PAUSE[ChangeKind.RING], _TOO_SHORT)
 
     def _by_light(self) -> None:
         """Each change lies after every look that the light has before it, and the other way

@@ -13,7 +13,7 @@ from statistics import median
 
 from flangeback.clock.model import SECOND
 from flangeback.evidence.course import Option, Sight
-from flangeback.evidence.light import Look, overall, scatter
+from flangeback.evidence.light import Look, overall, scatter, within
 from flangeback.evidence.pictures import PictureReader
 from flangeback.kit.model import Body, Kit
 from flangeback.kit.stops import series
@@ -48,7 +48,16 @@ class _Group:
     start: int
     end: int
     options: tuple[Option, ...]
-    light: float
+    lights: Sequence[float]
+
+    @property
+    def light(self) -> float:
+        return median(self.lights)
+
+
+Odds = Mapping[tuple[int, int], float]
+"""How likely the change that begins an era was made at a place in the order, before anything is
+seen, by era and place."""
 
 
 class Scenes:
@@ -62,40 +71,37 @@ class Scenes:
         self._pictures = pictures
         self._looks: Sequence[Look] = ()
 
-    def take(self, timeline: Timeline, named: Collection[str], places: Collection[int]) -> None:
-        """Look at the shots as a timeline of places has them, without those in `named`; a change
-        may have been made at `places`."""
-        groups = list(self._groups(timeline, named, places))
+    def take(self, timeline: Timeline, named: Collection[str], odds: Odds) -> None:
+        """Look at the shots as a timeline of places has them, without those in `named`; `odds` say
+        where a change may have been made."""
+        groups = list(self._groups(timeline, named, {place for _, place in odds}))
         sure = [group for group in groups if len(group.options) == 1]
         self._looks = [
             Look(self._time(group), group.light + group.options[0].stops) for group in sure
         ]
         starts = [group.start for group in sure]
         everywhere = overall(self._looks)
-        pieces = self._pieces(groups)
-        seen = []
+        inside = within([group.lights for group in groups])
+        seen: list[Seen] = []
         for group in groups:
             here = scatter(self._looks, bisect_right(starts, group.start))
-            if here is not None:
-                # Where light is lively evidence keeps still; a calm that chance made is none.
-                spread = max(here, everywhere or 0.0) * math.sqrt(pieces[group])
-                sight = Sight(self._time(group), group.light, spread, group.options)
-                seen.append(Seen(group.start, group.end, sight))
+            if here is None:
+                continue
+            # Where light is lively evidence keeps still; a calm that chance made is none.
+            spread = max(here, everywhere or 0.0)
+            follows = bool(seen) and not self._apart(seen[-1], group)
+            sight = Sight(
+                self._time(group),
+                group.light,
+                spread,
+                group.options,
+                min(spread, inside or spread) if follows else None,
+                _made(odds, group.options, seen[-1].end if seen else 0, group.start),
+            )
+            seen.append(Seen(group.start, group.end, sight))
         self.seen = seen
 
-    def _pieces(self, groups: Sequence[_Group]) -> Mapping[_Group, int]:
-        """Of how many groups each is one that a burst was cut into, where a ring may have been
-        turned within: they saw one scene, and count as one."""
-        found: dict[_Group, int] = {}
-        burst: list[_Group] = []
-        for group in groups:
-            if burst and self._apart(burst[-1], group):
-                found.update(dict.fromkeys(burst, len(burst)))
-                burst = []
-            burst.append(group)
-        return found | dict.fromkeys(burst, len(burst))
-
-    def _apart(self, one: _Group, other: _Group) -> bool:
+    def _apart(self, one: Seen, other: _Group) -> bool:
         shots = self.order.shots
         return shots[other.start].start - shots[one.end - 1].start > _ONE_LOOK
 
@@ -129,9 +135,9 @@ class Scenes:
             ):
                 end += 1
             usable = [at for at in range(start, end) if self._tells(shots[at], options, named)]
-            light = self._light(usable) if options else None
-            if light is not None:
-                yield _Group(start, end, options, light)
+            lights = self._lights(usable) if options else ()
+            if lights:
+                yield _Group(start, end, options, lights)
             start = end
 
     def _options(self, timeline: Timeline) -> _OptionsOf:
@@ -144,16 +150,14 @@ class Scenes:
             return False
         return not data.says_lens or same_lens(self.kit.lenses[options[0].lens], data)
 
-    def _light(self, places: Sequence[int]) -> float | None:
+    def _lights(self, places: Sequence[int]) -> Sequence[float]:
         """log2 of the light that came through the lens: the first of the shots, the middle and the
-        last stand for all. None where it isn't known."""
+        last stand for all. Those of which it isn't known are left out."""
         if not places:
-            return None
-        read = {places[0], places[len(places) // 2], places[-1]}
-        found = [
-            light for at in read if (light := self._light_of(self.order.shots[at])) is not None
-        ]
-        return median(found) if found else None
+            return ()
+        read = sorted({places[0], places[len(places) // 2], places[-1]})
+        found = (self._light_of(self.order.shots[at]) for at in read)
+        return tuple(light for light in found if light is not None)
 
     def _light_of(self, shot: Shot) -> float | None:
         time, iso = shot.frame.exposure.time, shot.frame.exposure.iso
@@ -197,6 +201,16 @@ class _OptionsOf:
                 known = [replace(option, turns=()) for option in known]
             self.cache[eras] = tuple(known) if whole else ()
         return self.cache[eras]
+
+
+def _made(odds: Odds, options: Sequence[Option], first: int, last: int) -> Mapping[int, float]:
+    """How likely the changes up to these options were made from the first place to the last."""
+    found: dict[int, float] = {}
+    for era in {option.era for option in options}:
+        known = [odds[era, place] for place in range(first, last + 1) if (era, place) in odds]
+        if known:
+            found[era] = sum(known)
+    return found
 
 
 def option_of(era: int, setting: Setting | None, body: Body | None, kit: Kit) -> Option | None:
