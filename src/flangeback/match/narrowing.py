@@ -21,7 +21,6 @@ from flangeback.match.stepping import Told, agrees, light_steps, told_by_light
 from flangeback.match.timeline import Change, Timeline
 from flangeback.sessionlog.model import Setting
 
-
 _TOO_SHORT = 0.1
 """Seconds as which a pause counts that is too short for a change: notes err."""
 
