@@ -26,7 +26,7 @@ def fit_clock(references: Sequence[Reference]) -> BodyClock:
     line's own uncertainty grows, though never faster than a quartz clock can drift. Of three or
     more, one that alone contradicts the rest is named and left out.
     """
-    odd = _outlier(references)
+    odd = outlier(references)
     if odd is not None:
         rest = fit_clock([one for one in references if one is not odd])
         off = (odd.ahead - rest.ahead_at(odd.camera)) / SECOND
@@ -71,7 +71,7 @@ def fit_clock(references: Sequence[Reference]) -> BodyClock:
     )
 
 
-def _outlier(references: Sequence[Reference]) -> Reference | None:
+def outlier(references: Sequence[Reference]) -> Reference | None:
     """The one reference without which the others agree; None where they do, or it can't be told.
 
     Whichever of two disagrees can't be told; neither can it where the first ones agree among
@@ -94,15 +94,20 @@ def _by_reading(references: Sequence[Reference]) -> Sequence[Reference]:
 def _contradiction(ordered: Sequence[Reference]) -> str | None:
     """Words for the first two references that no clock left to itself could both show."""
     for earlier, later in pairwise(ordered):
-        change = later.ahead - earlier.ahead
-        allowed = earlier.error + later.error + PLAUSIBLE_DRIFT * (later.camera - earlier.camera)
-        if abs(change) > allowed:
+        if contradict(earlier, later):
+            change = later.ahead - earlier.ahead
             which = f" ({earlier.name} and {later.name})" if earlier.name and later.name else ""
             return (
                 f"two photos of a clock{which} differ by {abs(change) / SECOND:.0f} s: "
                 "the body's clock was set between them, or one was misread"
             )
     return None
+
+
+def contradict(earlier: Reference, later: Reference) -> bool:
+    """Whether no clock left to itself could show both."""
+    allowed = earlier.error + later.error + PLAUSIBLE_DRIFT * (later.camera - earlier.camera)
+    return abs(later.ahead - earlier.ahead) > allowed
 
 
 def _far_off(references: Sequence[Reference]) -> str | None:

@@ -110,18 +110,19 @@ def _clock(found: FrameMatch, known: BodyLog, logs: Sequence[SessionLog]) -> Clo
     if time is None:
         return None
     reading = instant(placed(time, known.zone))
+    clock = known.clock_of(found.frame)
     lines = [
         line
         for log in logs
-        for clock in log.clocks
-        if clock.body in (None, found.body)
-        and (line := _line(logs, log.file, clock.line)) is not None
+        for word in log.clocks
+        if word.body in (None, found.body)
+        and (line := _line(logs, log.file, word.line)) is not None
     ]
     return ClockWord(
-        timedelta(seconds=round(known.clock.ahead_at(reading) / SECOND)),
-        timedelta(seconds=round(known.clock.error_at(reading) / SECOND)),
+        timedelta(seconds=round(clock.ahead_at(reading) / SECOND)),
+        timedelta(seconds=round(clock.error_at(reading) / SECOND)),
         tuple(lines),
-        timedelta(microseconds=round(known.clock.residual)),
+        timedelta(microseconds=round(clock.residual)),
     )
 
 

@@ -15,6 +15,7 @@ from flangeback.kit.model import Kit
 from flangeback.match.bodies import body_of, described
 from flangeback.match.names import NamedFrames
 from flangeback.match.readings import clock_by_satellites, misses, set_back
+from flangeback.match.resets import find_resets
 from flangeback.match.timeline import Timeline
 from flangeback.sessionlog.model import ClockReference, FrameName, SessionLog, Span
 
@@ -25,16 +26,27 @@ Bodies = Mapping[str, str | None]
 @dataclass(frozen=True, slots=True)
 class BodyLog:
     """What the logs say about one body. `by_order` are its spans by the order of slate frames:
-    then the timeline has no changes."""
+    then the timeline has no changes. `pieces` has the clocks of its files where it was set along
+    the way."""
 
     timeline: Timeline
     zone: tzinfo | None
     clock: BodyClock
     by_order: Sequence[Span] = ()
+    pieces: Mapping[str, BodyClock] = field(default_factory=dict)
+
+    def clock_of(self, frame: Frame) -> BodyClock:
+        """The clock by which a frame was made."""
+        return self.pieces.get(frame.file, self.clock)
+
+    def set_by(self, frame: Frame) -> int:
+        """Microseconds by which to take back a reading so that those before and after the clock
+        was set lie in one order."""
+        return round(self.pieces[frame.file].ahead) if frame.file in self.pieces else 0
 
     def true_time(self, frame: Frame) -> TrueTime | None:
         """The frame's time by the log's clock; None when the frame carries none."""
-        return None if frame.time is None else self.clock.true_time(frame.time, self.zone)
+        return None if frame.time is None else self.clock_of(frame).true_time(frame.time, self.zone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +154,7 @@ class _Notes:
     spans: dict[str | None, list[Span]] = field(default_factory=lambda: defaultdict(list))
     zones: dict[str | None, list[tzinfo | None]] = field(default_factory=lambda: defaultdict(list))
     clocks: dict[str | None, BodyClock] = field(default_factory=dict)
+    references: dict[str | None, Mapping[str, Reference]] = field(default_factory=dict)
     clock_zones: dict[str | None, tzinfo | None] = field(default_factory=dict)
     by_name: dict[str, Span] = field(default_factory=dict)
     slates: set[str] = field(default_factory=set)
@@ -183,22 +196,25 @@ class _Notes:
             yield from problems
 
     def _take_clocks(self, log: SessionLog) -> Iterable[Problem]:
-        references: dict[str | None, list[Reference]] = defaultdict(list)
+        references: dict[str | None, dict[str, Reference]] = defaultdict(dict)
         first_lines: dict[str | None, int] = {}
         for line in log.clocks:
             body = line.body or self.only
             first_lines.setdefault(body, line.line)
             self.clock_zones.setdefault(body, log.zone)
             if isinstance(line, ClockReference):
-                reference, problems = self._reference(log, line)
+                found, problems = self._reference(log, line)
                 yield from problems
-                if reference is not None:
-                    references[body].append(reference)
+                if found is not None:
+                    file, reference = found
+                    references[body][file] = reference
             else:
                 clock = BodyClock(ahead=float(microseconds(line.ahead)))
                 yield from self._set_clock(log, line.line, body, clock)
-        for body, found in references.items():
-            yield from self._set_clock(log, first_lines[body], body, fit_clock(found))
+        for body, by_file in references.items():
+            self.references.setdefault(body, by_file)
+            clock = fit_clock(list(by_file.values()))
+            yield from self._set_clock(log, first_lines[body], body, clock)
 
     def _set_clock(
         self, log: SessionLog, line: int, body: str | None, clock: BodyClock
@@ -209,7 +225,7 @@ class _Notes:
 
     def _reference(
         self, log: SessionLog, line: ClockReference
-    ) -> tuple[Reference | None, list[Problem]]:
+    ) -> tuple[tuple[str, Reference] | None, list[Problem]]:
         name = line.frame
         found, problems = self.named.find(log, name, line.body)
         if problems:
@@ -222,11 +238,13 @@ class _Notes:
             ]
         half_reading = microseconds(time.resolution) / 2
         start, end = instant(line.shows.earliest), instant(line.shows.latest)
-        return Reference(
+        reference = Reference(
             camera=instant(placed(time, log.zone)) + half_reading,
             true=(start + end) / 2,
             error=half_reading + (end - start) / 2,
-        ), []
+            name=found[0].stem,
+        )
+        return (found[0].file, reference), []
 
     def mixed_zones(self, logs: Sequence[SessionLog]) -> list[Problem]:
         """Two logs of one body must both have a zone, or neither: they share one time line."""
@@ -268,11 +286,16 @@ class _Notes:
         # The log's word on a clock stands above what satellites told the body.
         clock = self.clocks.get(body) or clock_by_satellites(frames, zone) or BodyClock()
         spans = self.spans.get(body, ())
-        by_order = [span for span in spans if span.order is not None]
-        timeline = Timeline(spans)
+        known = BodyLog(
+            Timeline(spans), zone, clock, [span for span in spans if span.order is not None]
+        )
+        resets = find_resets(frames, zone, self.references.get(body, {}))
+        if resets is not None:
+            clock = replace(clock, unsure=resets.text)
+            return replace(known, clock=clock, pieces=resets.clocks)
         if clock.unsure is None:
-            times = [clock.true_time(frame.time, zone) for frame in frames if frame.time]
+            times = [time for frame in frames if (time := known.true_time(frame)) is not None]
             stretches = [(time.earliest, time.latest) for time in times]
-            unsure = set_back(frames, zone) or misses(body, timeline, stretches)
-            clock = replace(clock, unsure=unsure)
-        return BodyLog(timeline, zone, clock, by_order)
+            unsure = set_back(frames, zone) or misses(body, known.timeline, stretches)
+            return replace(known, clock=replace(clock, unsure=unsure))
+        return known

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from flangeback.errors import Problem, nearest
 from flangeback.frames.model import Frame
 from flangeback.sessionlog.model import FrameName, FrameRange, SessionLog
+
+_HALF_WAY = 5000
+"""Half of the 9999 frames that names count to before they begin anew (CIPA DC-009)."""
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,3 +113,15 @@ def _under(name: str, frame: Frame) -> bool:
     """Whether the frame lies in the folder that the name gives, if it gives one."""
     folder = _folder(name)
     return not folder or f"/{_folder(frame.file)}".endswith(f"/{folder}")
+
+
+def in_turn(things: Sequence[_T], number: Callable[[_T], int]) -> Sequence[_T]:
+    """Things in the order of their count, which begins anew after 9999."""
+    numbers = [number(thing) for thing in things]
+    turned = bool(numbers) and max(numbers) - min(numbers) > _HALF_WAY
+
+    def count(thing: _T) -> int:
+        n = number(thing)
+        return n + 2 * _HALF_WAY if turned and n < _HALF_WAY else n
+
+    return sorted(things, key=count)

@@ -10,10 +10,7 @@ from itertools import accumulate, groupby
 from flangeback.clock.model import SECOND, TrueTime, instant, microseconds, placed
 from flangeback.frames.model import Frame
 from flangeback.match.layout import BodyLog
-from flangeback.match.names import numbered
-
-_HALF_WAY = 5000
-"""Half of the 9999 frames that names count to before they begin anew (CIPA DC-009)."""
+from flangeback.match.names import in_turn, numbered
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +58,8 @@ class Order:
 def _shot(frame: Frame, known: BodyLog) -> Shot | None:
     if frame.time is None:
         return None
-    start = instant(placed(frame.time, known.zone))
-    true = known.clock.true_time(frame.time, known.zone)
+    start = instant(placed(frame.time, known.zone)) - known.set_by(frame)
+    true = known.clock_of(frame).true_time(frame.time, known.zone)
     return Shot(frame, true, start, start + microseconds(frame.time.resolution))
 
 
@@ -76,11 +73,5 @@ def counted(shots: Sequence[Shot]) -> Sequence[Shot]:
     """Shots of one reading by the count in their names."""
     if len(shots) < 2:
         return shots
-    numbers = [numbered(shot.frame.stem)[1] for shot in shots]
-    turned = max(numbers) - min(numbers) > _HALF_WAY
-
-    def count(number: int) -> int:
-        return number + 2 * _HALF_WAY if turned and number < _HALF_WAY else number
-
-    order = sorted(range(len(shots)), key=lambda n: (count(numbers[n]), shots[n].frame.file))
-    return [shots[n] for n in order]
+    by_file = sorted(shots, key=lambda shot: shot.frame.file)
+    return in_turn(by_file, lambda shot: numbered(shot.frame.stem)[1])

@@ -13,9 +13,11 @@ from flangeback.frames.model import CameraTime, Frame
 from flangeback.match.names import numbered
 from flangeback.match.timeline import Timeline
 
-_NEXT = 3
+NEXT = 3
 """Names so close in count were made one after the other, with one or two deleted between."""
-_BACK = 2 * SECOND
+MOST_SET = 3
+"""Times that a clock may have been set in one outing."""
+BACK = 2 * SECOND
 """Microseconds that the reading of a later frame may lie back: bodies write bursts late."""
 _SATELLITE_ERROR = SECOND
 """Microseconds. GPS time is exact, but bodies write it to the second, some a fix old."""
@@ -30,19 +32,20 @@ _MISSES_AFTER = 6 * 3600 * SECOND
 
 def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
     """Words for the first place where the count goes on and the reading goes back: the clock was
-    set in between. Readings that occur twice, where clocks change, prove nothing."""
+    set in between. Readings that occur twice, where clocks change, prove nothing; neither do names
+    that go back all the time: they were given anew."""
     counted = sorted(
         (*_count(frame), instant(placed(frame.time, zone)), frame.stem)
         for frame in frames
         if frame.time is not None and not is_ambiguous(frame.time, zone)
     )
-    for (series, number, at, stem), (other, following, then, later) in pairwise(counted):
-        if series == other and 0 < following - number <= _NEXT and then < at - _BACK:
-            return (
-                f"{later} follows {stem} by its count, but its reading is {amount(at - then)} "
-                "earlier: the body's clock was set in between"
-            )
-    return None
+    found = [
+        f"{later} follows {stem} by its count, but its reading is {amount(at - then)} "
+        "earlier: the body's clock was set in between"
+        for (series, number, at, stem), (other, following, then, later) in pairwise(counted)
+        if series == other and 0 < following - number <= NEXT and then < at - BACK
+    ]
+    return found[0] if 0 < len(found) <= MOST_SET else None
 
 
 def _count(frame: Frame) -> tuple[str, int]:
