@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from random import Random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flangeback.evidence import course
-from flangeback.evidence.course import Option, Sight, Weighed, weigh
+from flangeback.evidence.course import Option, SameScene, Sight, Weighed, weigh
 
 SPREAD = 0.5
 GRID = SPREAD * 0.7
@@ -17,8 +18,8 @@ LEVELS = range(-14, 15)
 
 
 def likely(miss: float) -> float:
-    """Student's t with 5 degrees of freedom, 1 at its middle."""
-    return (1 + miss**2 / 5) ** -3
+    """Student's t with 8 degrees of freedom, 1 at its middle."""
+    return (1 + miss**2 / 8) ** -4.5
 
 
 def happens(seconds: float, mean: float) -> float:
@@ -49,7 +50,7 @@ def near(sight: Sight, state: State, scatters: float) -> bool:
     number, turn, level = state
     return (
         abs(sight.light + sight.options[number].stops + turn - level * GRID)
-        < scatters * sight.spread
+        <= scatters * sight.spread
     )
 
 
@@ -67,10 +68,11 @@ def moved(here: Sight, old: State, sight: Sight, new: State) -> float:
     wander = odds_of_wander(seconds, abs(new[2] - old[2]), 0.2 if after.lens != before.lens else 0)
     if new[1] == stands:
         middle = round((sight.light + after.stops + stands) / GRID)
-        jump = happens(seconds, course.LIGHT_STEPS) * GRID / 4 if abs(new[2] - middle) <= 3 else 0
+        steps = happens(seconds, course.LIGHT_STEPS) + (0 if same else course.AT_ENTRY)
+        jump = steps * GRID / 4 if abs(new[2] - middle) <= 3 else 0
         return made * (wander + jump)
     again = same and old[1] != 0
-    odds = happens(seconds, course.FORGOTTEN) / len(after.turns)
+    odds = happens(seconds, course.FORGOTTEN) / max(1, len(after.turns))
     if not near(sight, new, 2):
         return 0.0
     if new[1] == 0:
@@ -135,6 +137,7 @@ lights = st.floats(-2.0, 2.0).map(lambda value: round(value, 2))
 def test_odds_are_those_of_all_courses_together(
     seen_lights: list[float], changes: bool, another: bool
 ) -> None:
+    # By what is believed before anything is learnt of the outing.
     last = Option(1, 1.0, (), "b" if another else "a")
     option = Option(0, 0.0, (-1.0, 1.0), "a")
     sights = [Sight(100.0 * n, light, SPREAD, (option,)) for n, light in enumerate(seen_lights)]
@@ -142,6 +145,60 @@ def test_odds_are_those_of_all_courses_together(
         bare = Option(0, 0.0, (), "a")
         sights[1] = Sight(100.0, seen_lights[1], SPREAD, (bare, last), made={1: 0.4})
         sights[2] = Sight(200.0, seen_lights[2], SPREAD, (last,), made={1: 0.6})
-    for told, true in zip(weigh(sights), counted_out(sights), strict=True):
+    found = course._Course(sights, course._Habits()).weigh()
+    for told, true in zip(found, counted_out(sights), strict=True):
         assert told.as_logged == pytest.approx(true.as_logged, abs=0.003)
         assert told.options == pytest.approx(true.options, abs=0.003)
+
+
+def steady(values: list[float], seconds: float = 60.0) -> list[Sight]:
+    option = Option(0, 0.0, (-2.0, -1.5, -1.0, 1.0, 1.5, 2.0), "a")
+    return [Sight(seconds * n, value, 0.15, (option,)) for n, value in enumerate(values)]
+
+
+def test_how_often_light_steps_is_learnt_from_the_outing() -> None:
+    # Scenes of other brightness every other minute, by no size that a ring has.
+    chance = Random(5)
+    jumpy, level = [], 0.0
+    for n in range(120):
+        if n % 2 == 0:
+            level += chance.choice([-1, 1]) * chance.uniform(0.6, 0.9)
+        jumpy.append(level + chance.gauss(0, 0.1))
+    assert weigh(steady(jumpy)).light_steps < 400
+    calm = [chance.gauss(0, 0.1) for _ in range(120)]
+    assert weigh(steady(calm)).light_steps > 3600
+
+
+def test_two_frames_of_a_burst_that_share_their_miss_count_as_one() -> None:
+    before, after = Option(0, 0.0, (), "a"), Option(1, 1.0, (), "a")
+
+    def odds(again: SameScene | None) -> float:
+        sights = [
+            *(Sight(60.0 * n, 0.0, 0.3, (before,)) for n in range(6)),
+            Sight(330.0, -0.3, 0.3, (before, after), made={1: 0.5}),
+            Sight(332.0, -0.3, 0.3, (before, after), again, {1: 0.01}),
+            *(Sight(360.0 + 60 * n, -1.0, 0.3, (after,), made={1: 0.49}) for n in range(6)),
+        ]
+        return weigh(sights).weighed[6].options[0]
+
+    # The two lie off the light alike: seen once, that says less than seen twice.
+    assert 0.5 < odds(SameScene(0.1, 1.0)) < odds(SameScene(0.3, 0.0))
+
+
+def test_light_that_steps_along_with_a_change_is_said() -> None:
+    before, after = Option(0, 0.0, (), "a"), Option(1, 2.0, (), "a")
+
+    def stepped(by: float) -> float:
+        sights = [
+            *(Sight(60.0 * n, 0.0, 0.2, (before,)) for n in range(6)),
+            Sight(330.0, 0.0, 0.2, (before, after), made={1: 0.5}),
+            *(Sight(360.0 + 60 * n, by - 2.0, 0.2, (after,), made={1: 0.5}) for n in range(6)),
+        ]
+        return weigh(sights).stepped_at[1]
+
+    assert stepped(0.0) < 0.1
+    assert stepped(-1.0) > 0.9
+
+
+def test_no_sights_say_nothing() -> None:
+    assert list(weigh([]).weighed) == []

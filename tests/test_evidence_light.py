@@ -123,10 +123,40 @@ def test_frames_whose_light_is_not_known_tell_nothing() -> None:
     assert told(blind)["09:40:30"] is None
 
 
-def test_a_change_of_lens_is_not_placed_by_light() -> None:
-    text = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/5.6\n"
-    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]})
+@pytest.mark.parametrize("turned", [0, 1, 2])
+def test_a_change_of_lens_with_another_f_number_is_placed_too(turned: int) -> None:
+    text = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/8\n"
+    times = ["09:40:05", "09:40:45"]
+    inside = {time: 2.8 if n < turned else 8.0 for n, time in enumerate(times)}
+    frames = outing({**AROUND[0], **inside, **dict.fromkeys(AROUND[1], 8.0)})
+    assert {time: told(frames, text)[time] for time in times} == inside
+    for time, stop in inside.items():
+        found = at(frames, text, time)
+        assert found.fill is not None
+        assert found.fill.lens.key == ("miran58" if stop == 2.8 else "brask135")
+        assert kinds(found) == ["near-change"]
+        assert "the light tells miran58 f/2.8 from brask135 f/8" in found.doubts[0].text
+
+
+def test_a_change_of_lens_with_the_same_f_number_is_not_placed() -> None:
+    text = "9:00 k7 miran58 f/5.6\n9:40 k7 brask135 f/5.6\n"
+    frames = outing({**dict.fromkeys(AROUND[0], 5.6), "09:40:30": 5.6, **AROUND[1]})
     assert at(frames, text, "09:40:30").outcome == "unsure"
+
+
+def test_a_change_of_lens_in_other_light_is_not_placed() -> None:
+    # With another lens people turn to something else: here to what is a stop brighter.
+    text = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/5.6\n"
+    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]}, dict.fromkeys(AROUND[1], 13.0))
+    assert at(frames, text, "09:40:30").outcome == "unsure"
+
+
+def test_pictures_that_are_cut_off_tell_nothing() -> None:
+    frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]})
+    assert told(frames)["09:40:30"] == 2.8
+    for cut_off in (-0.3, -9.0):
+        blown = [replace(one, brightness=cut_off) for one in frames]
+        assert told(blown)["09:40:30"] is None
 
 
 # Steps that no entry explains ------------------------------------------------------------------

@@ -3,8 +3,9 @@
 What is seen is exposure; behind it stand two things that aren't: how bright the light was, and how
 far the ring stood from what the log says. Both hold still as a rule, and each way in which they
 may move has its odds; so has every look that lies off the light, by the scatter that the looks
-themselves show. What a sight was made at has the odds of all the courses that have it so. (A
-hidden Markov model, by the forward-backward method of Baum and Welch.)
+themselves show. What a sight was made at has the odds of all the courses that have it so; and how
+often light steps and rings go un-noted in this outing is learnt from the same courses. (A hidden
+Markov model, by the forward-backward method of Baum and Welch.)
 
 A ring turned without a note shows twice, once by its step and once where the next entry is true
 again; light that changes would have to change twice, the second time just at that entry.
@@ -13,18 +14,22 @@ again; light that changes would have to change twice, the second time just at th
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 
-FORGOTTEN = 1200.0
-"""Seconds in which one turn of a ring goes without a note. A prior, as the next four: what is
-seen can outweigh it by far, and it settles only what would else be even. These five were set by
-what tests/simulate.py reports: most steps found, with doubts on one frame in a hundred for
-nothing."""
+FORGOTTEN = 800.0
+"""Seconds in which one turn of a ring goes without a note, as far as nothing is known of the
+outing. A prior, as the next five: what is seen can outweigh it by far. They were set by what
+tests/simulate.py reports, and held against outings that were made up apart from it."""
 LIGHT_STEPS = 3600.0
-"""Seconds in which steady light once changes at a stroke by more than its wandering."""
+"""The same for the light: that it changes at a stroke by more than its wandering."""
+AT_ENTRY = 0.1
+"""How likely it does so just where an entry has a change: rings are turned and lenses changed
+where people turn to something else."""
 TURNED_AGAIN = 0.15
 """How much less likely a ring is turned a second time before any note is made."""
 TURNED_BACK = 0.1
@@ -37,9 +42,19 @@ WANDER = 0.3
 LENS_APART = 0.2
 """Stops by which lenses differ in what they let through at one f-number (common practice: a
 fifth of a stop, the reason why cinema lenses are marked in T-stops)."""
+_ROUNDS = 4
+"""Of learning, at the most; more change little."""
+_LIKE, _LIKE_AT_ENTRY = 1.1, 0.05
+"""Habits that differ by no more, as a ratio and as a probability, decide alike."""
+_WEIGHT = 3600.0
+"""Seconds of an outing for which what was believed before it counts."""
+_ENTRIES = 5.0
+"""The same in entries."""
+_LONG = 600.0
+"""Seconds without a look, of which no more can be learnt than of so many."""
 _RANGE = 4.0
 """Stops within which a step of the light may take any size."""
-_FREEDOM = 5.0
+_FREEDOM = 8.0
 """Of Student's t: pictures scatter with longer tails than a normal distribution."""
 _COARSE = 0.7
 """Of the scatter of a look, the grid that the light is reckoned on."""
@@ -55,7 +70,7 @@ _EXPLAINS = 2.0
 @dataclass(frozen=True, slots=True)
 class Option:
     """How a look may have been made: in the time of entry number `era`, with the ring at `stops`
-    (log2 N^2) as logged. `turns` are the stops, in halves, by which it could stand elsewhere."""
+    (log2 N^2) as logged. `turns` are the stops, rising, by which it could stand elsewhere."""
 
     era: int
     stops: float
@@ -64,20 +79,31 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
+class SameScene:
+    """A look at the scene of the look before. It scatters by `spread` stops about the light and
+    the part of the other's miss that both `share`."""
+
+    spread: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Sight:
     """A look at time `at` (seconds) with the `light` that came through the lens (log2), which
     scatters by `spread` stops; and how it may have been made, in the order of entries.
 
-    Where it saw the same scene as the sight before, it scatters by `again` from that. `made` is
-    how likely the change that begins an era fell between the two, where that was open.
+    `again` is set where it saw the same scene as the sight before. `made` is how likely the change
+    that begins an era fell between the two, where that was open; `steps` how many times as likely
+    as else the light stepped, by what others saw.
     """
 
     at: float
     light: float
     spread: float
     options: tuple[Option, ...]
-    again: float | None = None
+    again: SameScene | None = None
     made: Mapping[int, float] = field(default_factory=dict)
+    steps: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +116,66 @@ class Weighed:
     as_logged: float
     turn: float
     level: float
+
+
+@dataclass(frozen=True, slots=True)
+class Courses:
+    """What all courses together say: of every sight; how likely the light stepped just where an
+    era began (`stepped_at`); and how often it steps (once in so many seconds)."""
+
+    weighed: Sequence[Weighed]
+    stepped_at: Mapping[int, float]
+    light_steps: float
+
+
+def weigh(sights: Sequence[Sight]) -> Courses:
+    """Every sight, by all courses through all of them."""
+    if not sights:
+        return Courses((), {}, LIGHT_STEPS)
+    habits = _Habits()
+    course = _Course(sights, habits)
+    weighed = course.weigh()
+    for _ in range(_ROUNDS):
+        before, habits = habits, course.learnt()
+        if habits.is_like(before):
+            break
+        course = _Course(sights, habits)
+        weighed = course.weigh()
+    return Courses(weighed, course.counts.stepped_at, habits.light_steps)
+
+
+@dataclass(frozen=True, slots=True)
+class _Habits:
+    """In how many seconds light steps once and a ring goes un-noted once; how likely light steps
+    where an entry has a change."""
+
+    light_steps: float = LIGHT_STEPS
+    forgotten: float = FORGOTTEN
+    at_entry: float = AT_ENTRY
+
+    def is_like(self, other: _Habits) -> bool:
+        """Whether there is nothing more to be learnt."""
+        ratios = self.light_steps / other.light_steps, self.forgotten / other.forgotten
+        alike = all(1 / _LIKE < ratio < _LIKE for ratio in ratios)
+        return alike and abs(self.at_entry - other.at_entry) < _LIKE_AT_ENTRY
+
+
+@dataclass(slots=True)
+class _Counts:
+    """How many of these the courses have, by their odds: light that stepped of itself, rings that
+    were turned without a note, entries, and light that stepped at each."""
+
+    stepped: float = 0.0
+    turned: float = 0.0
+    entered: float = 0.0
+    stepped_at: dict[int, float] = field(default_factory=lambda: defaultdict(float))
+
+    def add(self, other: _Counts, part: float) -> None:
+        self.stepped += other.stepped * part
+        self.turned += other.turned * part
+        self.entered += other.entered * part
+        for era, odds in other.stepped_at.items():
+            self.stepped_at[era] += odds * part
 
 
 class _Ring(NamedTuple):
@@ -107,10 +193,11 @@ _States = dict[_Ring, _Levels]
 class _Move(NamedTuple):
     """From a ring's standing at one sight to an option of the next: how likely the light wanders by
     so many steps or jumps to a level, and the ring stands on, or is turned without a note, to
-    anywhere or back to what the log says."""
+    anywhere or back to what the log says. `eras` are those that begin."""
 
     number: int
     option: Option
+    eras: range
     stands: float
     made: float
     wander: Sequence[float]
@@ -119,14 +206,11 @@ class _Move(NamedTuple):
     back: float
 
 
-def weigh(sights: Sequence[Sight]) -> list[Weighed]:
-    """Every sight, by all courses through all of them."""
-    return _Course(sights).weigh() if sights else []
-
-
 class _Course:
-    def __init__(self, sights: Sequence[Sight]) -> None:
+    def __init__(self, sights: Sequence[Sight], habits: _Habits) -> None:
         self.sights = sights
+        self.habits = habits
+        self.counts = _Counts()
         spreads = sorted(sight.spread for sight in sights)
         self.grid = spreads[len(spreads) // 2] * _COARSE
 
@@ -140,6 +224,19 @@ class _Course:
             onward = self._back(at, forward[at - 1], onward)
             weighed.append(self._weighed(at - 1, forward[at - 1], onward))
         return weighed[::-1]
+
+    def learnt(self) -> _Habits:
+        """The habits that the courses show, with what was believed before."""
+        counts = self.counts
+        seconds = _WEIGHT + sum(
+            min(_LONG, after.at - before.at) for before, after in pairwise(self.sights)
+        )
+        at_entries = _ENTRIES * AT_ENTRY + sum(counts.stepped_at.values())
+        return _Habits(
+            seconds / (_WEIGHT / LIGHT_STEPS + counts.stepped),
+            seconds / (_WEIGHT / FORGOTTEN + counts.turned),
+            min(1.0, at_entries / (_ENTRIES + counts.entered)),
+        )
 
     def _weighed(self, at: int, forward: _States, onward: _States) -> Weighed:
         options = [0.0] * len(self.sights[at].options)
@@ -170,25 +267,38 @@ class _Course:
         middle = round((sight.light + option.stops + turn) / self.grid)
         return range(middle - _AROUND, middle + _AROUND + 1)
 
+    def _seen(self, sight: Sight, states: _States) -> _States:
+        """The states, by how well the look fits each."""
+        return {
+            ring: {
+                level: odds * self._fits(sight, sight.options[ring.option], ring.turn, level)
+                for level, odds in levels.items()
+            }
+            for ring, levels in states.items()
+        }
+
     # From one sight to the next ----------------------------------------------------------------
 
     def _moves(self, at: int, ring: _Ring) -> Iterator[_Move]:
         here, sight = self.sights[at - 1], self.sights[at]
         old = here.options[ring.option]
         seconds = sight.at - here.at
+        steps = _within(seconds, self.habits.light_steps / sight.steps)
         for number, option in enumerate(sight.options):
             if option.era < old.era:
                 continue
             same = option.era == old.era
-            turned = _within(seconds, FORGOTTEN) / max(1, len(option.turns))
+            turned = _within(seconds, self.habits.forgotten) / max(1, len(option.turns))
             again = ring.turn != 0 and same
+            steps_here = steps if same else min(1.0, steps + self.habits.at_entry)
             yield _Move(
                 number,
                 option,
+                range(old.era + 1, option.era + 1),
                 ring.turn if same else 0.0,
                 _made(sight, old.era, option.era),
                 self._wander(seconds, LENS_APART if option.lens != old.lens else 0.0),
-                _within(seconds, LIGHT_STEPS) * self.grid / _RANGE,
+                steps_here * self.grid / _RANGE,
                 turned * (TURNED_AGAIN if again else 1.0 if same else UNNOTED_AT_ENTRY),
                 turned * TURNED_BACK if again else 0.0,
             )
@@ -205,24 +315,28 @@ class _Course:
         """How the ring would have to be turned to explain a look in such light."""
         wanted = level * self.grid - sight.light - move.option.stops
         reach = _EXPLAINS * sight.spread
-        for turn in move.option.turns:
-            if turn != move.stands and abs(turn - wanted) < reach:
-                yield _Ring(move.number, turn), move.turned
+        turns = move.option.turns
+        for n in range(bisect_left(turns, wanted - reach), bisect_right(turns, wanted + reach)):
+            if turns[n] != move.stands:
+                yield _Ring(move.number, turns[n]), move.turned
         if move.back and abs(wanted) < reach:
             yield _Ring(move.number, 0.0), move.back
 
-    def _same_scene(self, at: int, ring: _Ring) -> Iterator[tuple[_Ring, float]]:
+    def _stays(
+        self, at: int, again: SameScene, ring: _Ring, level: int
+    ) -> Iterator[tuple[_Ring, float]]:
         """How the ring may stand at a sight of the same scene: from one frame of a burst to the
         next neither does the light move, nor is a ring turned without a note."""
         here, sight = self.sights[at - 1], self.sights[at]
         old = here.options[ring.option]
-        assert sight.again is not None
+        light = level * self.grid
+        shared = again.share * (here.light + old.stops + ring.turn - light)
         for number, option in enumerate(sight.options):
             if option.era >= old.era:
                 stands = ring.turn if option.era == old.era else 0.0
-                step = sight.light + option.stops + stands - here.light - old.stops - ring.turn
-                odds = _likely(step / (math.sqrt(2) * sight.again))
-                yield _Ring(number, stands), odds * _made(sight, old.era, option.era)
+                miss = sight.light + option.stops + stands - light - shared
+                made = _made(sight, old.era, option.era)
+                yield _Ring(number, stands), made * _likely(miss / again.spread)
 
     # Forward -----------------------------------------------------------------------------------
 
@@ -240,16 +354,15 @@ class _Course:
 
     def _on(self, at: int, before: _States) -> _States:
         """The odds of the states of a sight, by all that was seen up to it."""
-        same_scene = self.sights[at].again is not None
-        return _that_matter(self._stayed(at, before) if same_scene else self._moved(at, before))
-
-    def _stayed(self, at: int, before: _States) -> _States:
+        again = self.sights[at].again
+        if again is None:
+            return _that_matter(self._seen(self.sights[at], self._moved(at, before)))
         after: _States = defaultdict(lambda: defaultdict(float))
         for ring, levels in before.items():
-            for then, odds in self._same_scene(at, ring):
-                for level, part in levels.items():
+            for level, part in levels.items():
+                for then, odds in self._stays(at, again, ring, level):
                     after[then][level] += part * odds
-        return after
+        return _that_matter(after)
 
     def _moved(self, at: int, before: _States) -> _States:
         sight = self.sights[at]
@@ -264,55 +377,91 @@ class _Course:
                         after[turned][level] += part * move.made * odds
                 for level in self._levels(sight, move.option, move.stands):
                     stands[level] += whole * move.made * move.jumps
-        return self._seen(sight, after)
-
-    def _seen(self, sight: Sight, states: _States) -> _States:
-        """The states, by how well the look fits each."""
-        return {
-            ring: {
-                level: odds * self._fits(sight, sight.options[ring.option], ring.turn, level)
-                for level, odds in levels.items()
-            }
-            for ring, levels in states.items()
-        }
+        return after
 
     # Back --------------------------------------------------------------------------------------
 
     def _back(self, at: int, before: _States, onward: _States) -> _States:
         """How likely all is that was seen from a sight on, by the states before it."""
-        if self.sights[at].again is not None:
-            return _scaled({ring: self._stays(at, ring, before, onward) for ring in before})
+        again = self.sights[at].again
+        found: _States = {}
+        if again is not None:
+            for ring, levels in before.items():
+                found[ring] = {
+                    level: sum(
+                        odds * onward.get(then, {}).get(level, 0.0)
+                        for then, odds in self._stays(at, again, ring, level)
+                    )
+                    for level in levels
+                }
+            return _scaled(found)
         seen = self._seen(self.sights[at], onward)
-        return _scaled({ring: self._moves_on(at, ring, before, seen) for ring in before})
+        counts = _Counts()
+        for ring, levels in before.items():
+            found[ring] = self._moves_on(at, ring, levels, seen, counts)
+        whole = sum(
+            odds * found[ring][level]
+            for ring, levels in before.items()
+            for level, odds in levels.items()
+        )
+        self.counts.add(counts, 1 / whole)
+        return _scaled(found)
 
-    def _stays(self, at: int, ring: _Ring, before: _States, onward: _States) -> _Levels:
-        ways = [(onward.get(then, {}), odds) for then, odds in self._same_scene(at, ring)]
+    def _moves_on(
+        self, at: int, ring: _Ring, levels: _Levels, seen: _States, counts: _Counts
+    ) -> _Levels:
+        sums = dict.fromkeys(levels, 0.0)
+        all_levels = sum(levels.values())
+        for move in self._moves(at, ring):
+            about = self._levels(self.sights[at], move.option, move.stands)
+            stands = seen.get(_Ring(move.number, move.stands), {})
+            jumped = move.made * move.jumps * sum(stands.get(level, 0.0) for level in about)
+            then = self._then(at, move, levels, seen)
+            turned = went = 0.0
+            for level, odds in levels.items():
+                straight, turns = _drawn(then, move.wander, level)
+                sums[level] += jumped + move.made * (straight + turns)
+                turned += odds * move.made * turns
+                went += odds * (jumped + move.made * (straight + turns))
+            counts.turned += turned
+            if move.eras:
+                counts.entered += went * len(move.eras)
+                for era in move.eras:
+                    counts.stepped_at[era] += jumped * all_levels
+            else:
+                counts.stepped += jumped * all_levels
+        return sums
+
+    def _then(
+        self, at: int, move: _Move, levels: _Levels, seen: _States
+    ) -> dict[int, tuple[float, float]]:
+        """How likely all is that was seen from a sight on, by the light: with the ring where it
+        stands, and turned."""
+        reach = len(move.wander) - 1
+        stands = seen.get(_Ring(move.number, move.stands), {})
         return {
-            level: sum(odds * then.get(level, 0.0) for then, odds in ways) for level in before[ring]
+            level: (
+                stands.get(level, 0.0),
+                sum(
+                    odds * seen.get(turned, {}).get(level, 0.0)
+                    for turned, odds in self._turns(self.sights[at], move, level)
+                ),
+            )
+            for level in range(min(levels) - reach, max(levels) + reach + 1)
         }
 
-    def _moves_on(self, at: int, ring: _Ring, before: _States, seen: _States) -> _Levels:
-        sight, levels = self.sights[at], before[ring]
-        sums = dict.fromkeys(levels, 0.0)
-        for move in self._moves(at, ring):
-            stands = seen.get(_Ring(move.number, move.stands), {})
-            about = self._levels(sight, move.option, move.stands)
-            jumped = move.jumps * sum(stands.get(level, 0.0) for level in about)
-            reach = len(move.wander) - 1
-            then = {
-                level: stands.get(level, 0.0)
-                + sum(
-                    odds * seen.get(turned, {}).get(level, 0.0)
-                    for turned, odds in self._turns(sight, move, level)
-                )
-                for level in range(min(levels) - reach, max(levels) + reach + 1)
-            }
-            for level in levels:
-                strayed = sum(
-                    move.wander[abs(off)] * then[level + off] for off in range(-reach, reach + 1)
-                )
-                sums[level] += move.made * (jumped + strayed)
-        return sums
+
+def _drawn(
+    then: Mapping[int, tuple[float, float]], wander: Sequence[float], level: int
+) -> tuple[float, float]:
+    """What light comes to that strays from a level."""
+    straight = turned = 0.0
+    for off in range(1 - len(wander), len(wander)):
+        part = wander[abs(off)]
+        one, other = then[level + off]
+        straight += part * one
+        turned += part * other
+    return straight, turned
 
 
 def _within(seconds: float, mean: float) -> float:

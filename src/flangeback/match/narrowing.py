@@ -17,10 +17,14 @@ from flangeback.match.marks import by_slates
 from flangeback.match.model import Doubt, DoubtKind
 from flangeback.match.order import Order
 from flangeback.match.scenes import Scenes
-from flangeback.match.stepping import Told, agrees, light_steps, told_by_light
+from flangeback.match.stepping import DECIDED, DECIDED_LENS, Light, Told, light_steps, told_by_light
 from flangeback.match.timeline import Change, Timeline
 from flangeback.sessionlog.model import Setting
 
+_LEAST_STEP = 0.7
+"""Stops of a logged change that light may tell: less is within what scenes differ by."""
+_AMPLE = 10
+"""Times the least pause for a change; a longer one makes the change there no likelier."""
 _TOO_SHORT = 0.1
 """Seconds as which a pause counts that is too short for a change: notes err."""
 
@@ -48,11 +52,14 @@ def gather(
     for body, known in layout.by_body.items():
         made, gear = by_body.get(body, ()), kit.bodies.get(body or "")
         one = _Narrowing(known, made, gear, layout, kit, pictures)
-        one.narrow()
+        one.look()
         narrowed.append(one)
     for one in narrowed:
         others = [other.scenes for other in narrowed if other is not one]
-        findings |= one.findings(light_steps(one.told, one.stretches(), others))
+        one.tell(others)
+    for one in narrowed:
+        others = [other.scenes for other in narrowed if other is not one]
+        findings |= one.findings(light_steps(one.light.told, one.stretches(), others))
     return findings
 
 
@@ -97,7 +104,7 @@ class _Narrowing:
         pictures: PictureReader,
     ) -> None:
         self.layout = layout
-        self.told: Sequence[Told] = ()
+        self.light = Light()
         self.notes: dict[int, Doubt] = {}
         self.verdicts: Mapping[str, Verdict] = {}
         self.is_by_order = bool(known.by_order)
@@ -110,12 +117,21 @@ class _Narrowing:
             self.placings = list(_placings(known.timeline, self.order))
         self.scenes = Scenes(self.order, kit, body, pictures)
 
-    def narrow(self) -> None:
-        """By pauses first, then by light, which is told what the pauses leave."""
+    def look(self) -> None:
+        """By pauses first, then what the frames saw where those leave something open."""
         for placing in self.placings:
             if placing.least < placing.most and placing.kind is not None:
                 self._by_pauses(placing, placing.kind)
-        self._look()
+        odds = {
+            (placing.era, place): part
+            for placing in self.placings
+            for place, part in self._odds(placing)
+        }
+        self.scenes.take(self._timeline(), self.layout.by_name, odds)
+
+    def tell(self, others: Sequence[Scenes]) -> None:
+        """By the light, which is told what the pauses leave, and what other bodies saw."""
+        self.light = told_by_light(self.scenes, others)
         self._by_light()
 
     # Pauses ------------------------------------------------------------------------------------
@@ -148,17 +164,9 @@ class _Narrowing:
 
     # Light -------------------------------------------------------------------------------------
 
-    def _look(self) -> None:
-        odds = {
-            (placing.era, place): part
-            for placing in self.placings
-            for place, part in self._odds(placing)
-        }
-        self.scenes.take(self._timeline(), self.layout.by_name, odds)
-        self.told = told_by_light(self.scenes)
-
     def _odds(self, placing: _Placing) -> Iterator[tuple[int, float]]:
-        """How likely a change was made at each of its places: the longer a pause, the likelier."""
+        """How likely a change was made at each of its places: the longer a pause, the likelier, up
+        to what is ample."""
         seconds = [self._seconds(placing, place) for place in placing.places]
         whole = sum(seconds)
         yield from (
@@ -173,24 +181,29 @@ class _Narrowing:
             least = max(least, shots[place - 1].true.latest)
         if place < len(shots):
             most = min(most, shots[place].true.earliest)
-        return max((most - least) / SECOND - LEAST_PAUSE[ChangeKind.RING], _TOO_SHORT)
+        least_pause = LEAST_PAUSE[placing.kind or ChangeKind.RING]
+        if self.order.pause(place) <= least_pause:
+            return _TOO_SHORT
+        return max(_TOO_SHORT, min((most - least) / SECOND, least_pause * _AMPLE))
 
     def _by_light(self) -> None:
         """Each change lies after every look that the light has before it, and the other way
-        round; if the light agrees that it was made."""
-        starts = [told.seen.start for told in self.told]
+        round; if the light stood still while it was made."""
+        told = self.light.told
+        starts = [one.seen.start for one in told]
         for placing in self.placings:
-            if placing.kind is not ChangeKind.RING or len(placing.places) < 2:
+            if placing.kind is None or len(placing.places) < 2:
                 continue
-            first = bisect_left(starts, placing.places[0])
-            last = bisect_left(starts, placing.places[-1])
             change = self.scenes.turn(placing.before, placing.change.setting)
-            if change and agrees(self.told, first, last, change):
-                self._place(placing, self.told[first:last])
+            if abs(change) > _LEAST_STEP and self.light.is_steady_at(placing.era):
+                first = bisect_left(starts, placing.places[0])
+                last = bisect_left(starts, placing.places[-1])
+                self._place(placing, told[first:last])
 
     def _place(self, placing: _Placing, inside: Sequence[Told]) -> None:
-        before = [told.seen.end for told in inside if told.eras and max(told.eras) < placing.era]
-        after = [told.seen.start for told in inside if told.eras and min(told.eras) >= placing.era]
+        odds = DECIDED if placing.kind is ChangeKind.RING else DECIDED_LENS
+        after = [one.seen.start for one in inside if 1 - one.after(placing.era) < odds]
+        before = [one.seen.end for one in inside if one.after(placing.era) < odds]
         least, most = max(before, default=0), min(after, default=len(self.order.shots))
         left = [place for place in placing.places if least <= place <= most]
         if left and len(left) < len(placing.places):
@@ -202,7 +215,7 @@ class _Narrowing:
         assert new is not None
         text = (
             f"made within the change of line {placing.change.line}: "
-            f"the light tells f/{old.f_number:f} from f/{new.f_number:f}"
+            f"the light tells {_shown(old, new)} from {_shown(new, old)}"
         )
         doubt = Doubt(DoubtKind.NEAR_CHANGE, text)
         places = placing.places
@@ -242,6 +255,11 @@ class _Narrowing:
             doubts = [doubt for doubt in (self.notes.get(at), steps.get(at)) if doubt]
             found[frame.file] = Finding(settings, tuple(doubts))
         return found
+
+
+def _shown(setting: Setting, other: Setting) -> str:
+    lens = f"{setting.lens} " if setting.lens != other.lens else ""
+    return f"{lens}f/{setting.f_number:f}"
 
 
 def _at_places(changes: Iterable[Change]) -> Iterator[_Placing]:

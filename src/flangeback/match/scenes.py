@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from flangeback.clock.model import SECOND
-from flangeback.evidence.course import Option, Sight
+from flangeback.evidence.course import Option, SameScene, Sight
 from flangeback.evidence.light import Look, overall, scatter, within
 from flangeback.evidence.pictures import PictureReader
 from flangeback.kit.model import Body, Kit
@@ -30,6 +30,9 @@ _LEAST_TURN = 1.0
 lenses differ by, and there is no telling."""
 _BEYOND = 0.25
 """Stops beyond the ends of a ring, whose marks are rounded."""
+_BLACK, _WHITE = -8.0, -0.75
+"""log2 of mean luminance, over white's: a picture beyond them is cut off at the dark or the bright
+end, and its brightness says nothing of the scene's. (18 % grey is -2.5; a scene of snow, -1.)"""
 _NEAR = 5
 """Looks to either side that tell of a moment."""
 
@@ -83,25 +86,27 @@ class Scenes:
         everywhere = overall(self._looks)
         inside = within([group.lights for group in groups])
         seen: list[Seen] = []
+        before: _Group | None = None
         for group in groups:
             here = scatter(self._looks, bisect_right(starts, group.start))
             if here is None:
                 continue
             # Where light is lively evidence keeps still; a calm that chance made is none.
             spread = max(here, everywhere or 0.0)
-            follows = bool(seen) and not self._apart(seen[-1], group)
+            same = before is not None and not self._apart(before, group)
             sight = Sight(
                 self._time(group),
                 group.light,
                 spread,
                 group.options,
-                min(spread, inside or spread) if follows else None,
-                _made(odds, group.options, seen[-1].end if seen else 0, group.start),
+                _again(spread, inside or spread, before, group) if before and same else None,
+                _made(odds, group.options, before.end if before else 0, group.start),
             )
             seen.append(Seen(group.start, group.end, sight))
+            before = group
         self.seen = seen
 
-    def _apart(self, one: Seen, other: _Group) -> bool:
+    def _apart(self, one: _Group, other: _Group) -> bool:
         shots = self.order.shots
         return shots[other.start].start - shots[one.end - 1].start > _ONE_LOOK
 
@@ -144,11 +149,12 @@ class Scenes:
         return _OptionsOf(self, timeline)
 
     def _tells(self, shot: Shot, options: Sequence[Option], named: Collection[str]) -> bool:
-        """Whether the lens of the log was on, as far as the frame says."""
+        """Whether a lens of the log was on, as far as the frame says."""
         data = shot.frame.lens_data
         if shot.frame.file in named or not options:
             return False
-        return not data.says_lens or same_lens(self.kit.lenses[options[0].lens], data)
+        lenses = {option.lens for option in options}
+        return not data.says_lens or any(same_lens(self.kit.lenses[lens], data) for lens in lenses)
 
     def _lights(self, places: Sequence[int]) -> Sequence[float]:
         """log2 of the light that came through the lens: the first of the shots, the middle and the
@@ -163,6 +169,8 @@ class Scenes:
         time, iso = shot.frame.exposure.time, shot.frame.exposure.iso
         picture = None if time is None or iso is None else self._pictures(shot.frame)
         if time is None or iso is None or picture is None:
+            return None
+        if not _BLACK < picture.brightness < _WHITE:
             return None
         return picture.brightness - math.log2(float(time) * iso / 100)
 
@@ -190,17 +198,24 @@ class _OptionsOf:
         self.cache: dict[tuple[int, ...], tuple[Option, ...]] = {}
 
     def __call__(self, place: int) -> tuple[Option, ...]:
-        """Empty where they aren't all known, or not of one lens."""
+        """Empty where they aren't all known."""
         eras = self.timeline.eras(place, place + 1)
         if eras not in self.cache:
             options = [self.known[era] for era in eras]
-            known = [option for option in dict.fromkeys(options) if option is not None]
-            whole = None not in options and len({option.lens for option in known}) == 1
+            known = [option for option in options if option is not None]
             if len(known) > 1:
                 # In the minute of a turn that was noted, none is looked for that wasn't.
                 known = [replace(option, turns=()) for option in known]
-            self.cache[eras] = tuple(known) if whole else ()
+            self.cache[eras] = () if None in options else tuple(known)
         return self.cache[eras]
+
+
+def _again(spread: float, inside: float, before: _Group, now: _Group) -> SameScene:
+    """How a look lies to the one before it in its burst. What differs from scene to scene is the
+    same for both; what differs from frame to frame, by `inside` stops, isn't."""
+    own = inside**2 / len(before.lights)
+    share = max(0.0, spread**2 - own) / max(spread**2, own)
+    return SameScene(math.sqrt(inside**2 / len(now.lights) + share * own), share)
 
 
 def _made(odds: Odds, options: Sequence[Option], first: int, last: int) -> Mapping[int, float]:

@@ -2,88 +2,125 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from statistics import median
 
-from flangeback.evidence.course import Weighed, weigh
-from flangeback.evidence.light import Look, stepped
+from flangeback.evidence.course import Sight, Weighed, weigh
+from flangeback.evidence.light import stepped
 from flangeback.match.model import Doubt, DoubtKind
 from flangeback.match.scenes import Scenes, Seen, mark_near
 from flangeback.sessionlog.model import Setting
 
-DECIDED = 0.03
-"""The odds, 1 in 33, below which an f-number is given up for a frame in the minute of a change.
+DECIDED = 0.01
+"""The odds, 1 in 100, below which an f-number is given up for a frame in the minute of a change.
 They are the worst there is; most frames are told by far less. A tenth of an outing's frames lie in
-such minutes: at the very most one frame in 300 may be told wrong, and tests/simulate.py finds less
-than one in 10,000. Each carries the doubt `near-change`."""
-OBJECTED = 0.7
+such minutes: at the very most one frame in 1,000 may be told wrong, and tests/simulate.py finds
+less than one in 10,000. Each carries the doubt `near-change`."""
+DECIDED_LENS = 0.003
+"""The same for a lens, whose name matters more."""
+STEADY = 0.2
+"""How likely the light itself may have stepped along with a change, for the light to tell where
+the change was made."""
+OBJECTED = 0.75
 """The odds that the ring stood as logged below which the light objects to it: a doubt costs a
 look, no more, and withholds nothing."""
+RESTLESS = 1200.0
+"""Seconds in which light that steps more than once is restless: oftener than rings go un-noted, so
+that a step is rather the light's."""
+_OBJECTED_IN_RESTLESS_LIGHT = 0.2
+"""What takes the place of OBJECTED then: evidence keeps still but for what is plain."""
 _NEW_LIGHT = 1800.0
 """Seconds without a look after which light is another matter."""
 _AT_ONCE = 500
 """Looks that are weighed at once, to bound what is kept in memory."""
-_AROUND = 5
-"""Looks before a change, and after it, that tell whether the light was the same."""
 _RESTLESS = 0.7
 """Stops from one look to the next that are no wandering."""
 _SAME_STEP = 0.5
 """Stops by which two bodies may see one step of the light otherwise."""
 _OTHER_BODY = 300.0
 """Seconds around a step in which another body's frames tell of the light."""
+_LEAST_LOOKS = 2
+"""Looks of another body, before and after, that tell of it."""
+_NO_STEP = 0.35
+"""Stops that are no step."""
+_SEEN_STEP = 3.0
+"""How many times as likely the light stepped where another body saw it step; and as unlikely where
+that body saw it stand still: mostly they see the same sky, but one may be held to the shade."""
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the light says of some shots."""
+    """What the light says of some shots; `restless` if it is such."""
 
     seen: Seen
     weighed: Weighed
-
-    def look(self, turned: bool) -> Look:
-        """The scene's brightness, with a turn of the ring that wasn't noted counted in if
-        `turned`."""
-        sight = self.seen.sight
-        option = sight.options[self.weighed.options.index(max(self.weighed.options))]
-        turn = self.weighed.turn if turned else 0.0
-        return Look(sight.at, sight.light + option.stops + turn)
+    restless: bool
 
     @property
     def objects(self) -> bool:
         """Whether the ring can't well have stood as logged."""
-        return self.weighed.turn != 0 and self.weighed.as_logged <= OBJECTED
+        limit = _OBJECTED_IN_RESTLESS_LIGHT if self.restless else OBJECTED
+        return self.weighed.turn != 0 and self.weighed.as_logged <= limit
 
     @property
     def is_within(self) -> bool:
         """Whether a change may have been made before these shots, or after."""
         return len(self.seen.sight.options) > 1
 
-    @property
-    def eras(self) -> frozenset[int]:
-        """The eras that it leaves open."""
+    def after(self, era: int) -> float:
+        """How likely the change that begins an era had been made."""
         options = zip(self.seen.sight.options, self.weighed.options, strict=True)
-        return frozenset(option.era for option, odds in options if odds > DECIDED)
+        return sum(odds for option, odds in options if option.era >= era)
 
 
-def told_by_light(scenes: Scenes) -> list[Told]:
-    """What the light tells of every look of a body."""
-    found = []
+@dataclass(frozen=True, slots=True)
+class Light:
+    """What the light of an outing tells: of each look of a body, and how likely it stepped itself
+    where an era begins."""
+
+    told: Sequence[Told] = ()
+    stepped_at: Mapping[int, float] = field(default_factory=dict)
+
+    def is_steady_at(self, era: int) -> bool:
+        """Whether the light stood still while the change was made that begins an era."""
+        return self.stepped_at.get(era, 0.0) < STEADY
+
+
+def told_by_light(scenes: Scenes, others: Sequence[Scenes]) -> Light:
+    """What the light tells of every look of a body, among `others` under the same sky."""
+    told: list[Told] = []
+    stepped_at: dict[int, float] = defaultdict(float)
     for part in _parts(scenes.seen):
-        weighed = weigh([seen.sight for seen in part])
-        found += [Told(seen, one) for seen, one in zip(part, weighed, strict=True)]
-    return found
+        courses = weigh(list(_with_others([seen.sight for seen in part], others)))
+        restless = courses.light_steps < RESTLESS
+        told += [Told(seen, one, restless) for seen, one in zip(part, courses.weighed, strict=True)]
+        for era, odds in courses.stepped_at.items():
+            stepped_at[era] += odds
+    return Light(told, stepped_at)
 
 
-def agrees(told: Sequence[Told], first: int, last: int, change: float) -> bool:
-    """Whether a ring turned by `change` stops, somewhere from the `first` to the `last` of these
-    looks, is what the light shows: with the turn counted in, it is the same before and after."""
-    before = [one.look(turned=one.objects) for one in told[max(0, first - _AROUND) : first]]
-    after = [one.look(turned=False) for one in told[last : last + _AROUND]]
-    if not before or not after:
-        return False
-    step = stepped(before, after)
-    return step is None or abs(step) < abs(change) / 3
+def _with_others(sights: Sequence[Sight], others: Sequence[Scenes]) -> Iterator[Sight]:
+    """The sights, with how likely the light stepped before each by what other bodies saw."""
+    yield sights[0]
+    for before, sight in pairwise(sights):
+        at = (before.at + sight.at) / 2
+        steps = math.prod(_seen_by(other, at) for other in others)
+        yield sight if steps == 1.0 else replace(sight, steps=steps)
+
+
+def _seen_by(other: Scenes, at: float) -> float:
+    """How many times as likely a step of the light is, by what another body saw around a time."""
+    before, after = other.looks_at(at, _OTHER_BODY)
+    if len(before) < _LEAST_LOOKS or len(after) < _LEAST_LOOKS:
+        return 1.0
+    step = abs(median(look.value for look in after) - median(look.value for look in before))
+    if step < _NO_STEP:
+        return 1 / _SEEN_STEP
+    return _SEEN_STEP if stepped(before, after) is not None else 1.0
 
 
 def _parts(seen: Sequence[Seen]) -> Iterable[Sequence[Seen]]:
