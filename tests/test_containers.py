@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flangeback.containers.file import FileHead
-from flangeback.containers.jpeg import Head, exif_block, is_jpeg, read_head
+from flangeback.containers.jpeg import Head, exif_block, read_head
 from flangeback.containers.tiff import EXIF_DIRECTORY, Block, Damaged
 from support.plain_jpeg import APP1, APP2, EXIF, XMP, picture, pieces, segment, with_segments
 from support.tiff_blocks import EXIF as EXIF_KEY
@@ -113,14 +113,6 @@ def test_any_bytes_are_read_or_damaged(data: bytes) -> None:
             found = block_in(lead + data)
             if found is not None:
                 list(found.directories())
-
-
-def test_jpeg_is_known_by_content() -> None:
-    for data, expected in ((picture(), True), (b"II*\0", False), (b"", False)):
-        with tempfile.TemporaryFile() as file:
-            file.write(data)
-            file.flush()
-            assert is_jpeg(FileHead(file.fileno())) is expected
 
 
 @given(blocks())

@@ -30,7 +30,7 @@ def test_an_outlier_is_named_and_left_out() -> None:
     clock = fit_clock([*good, seen(2, 70, "K7_0250")])
     assert clock.unsure is not None
     assert "K7_0250" in clock.unsure
-    assert "60 s more fast" in clock.unsure.replace("59 s", "60 s")
+    assert "59s more fast" in clock.unsure or "1m more fast" in clock.unsure
     plain = fit_clock(good)
     assert replace(clock, unsure=None) == plain
 
@@ -38,7 +38,7 @@ def test_an_outlier_is_named_and_left_out() -> None:
 def test_of_two_that_disagree_neither_is_an_outlier() -> None:
     clock = fit_clock([seen(0, 10, "K7_0201"), seen(2, 70, "K7_0250")])
     assert clock.unsure is not None
-    assert "K7_0201 and K7_0250 differ by 60 s" in clock.unsure.replace(") differ", " differ")
+    assert "(K7_0201 and K7_0250) differ by 1m:" in clock.unsure
 
 
 def test_a_clock_set_between_photos_is_no_outlier() -> None:

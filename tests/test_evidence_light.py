@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from pathlib import Path
 from random import Random
@@ -12,6 +13,7 @@ from PIL import Image
 from flangeback.evidence import read_picture
 from flangeback.frames import Exposure, Frame
 from flangeback.match import FrameMatch, match_frames
+from support.raw_files import LONG, SHORT, Dir, Item, Ref, lay, plain_raw
 from support.scenes import KIT, Seen, found, seen
 from support.shots import kinds, log, shot
 
@@ -274,3 +276,39 @@ def test_pictures_are_read_only_where_they_can_tell(tmp_path: Path) -> None:
     read: list[Frame] = []
     match_frames(silent, [log(SILENT)], KIT, pictures=read.append)
     assert read == []
+
+
+def jpeg_of(grey: int, size: tuple[int, int]) -> bytes:
+    buffer = io.BytesIO()
+    Image.new("L", size, grey).convert("RGB").save(buffer, "JPEG", quality=95)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize("magic", [42, 0x55])
+def test_a_raw_files_smallest_jpeg_tells_its_light(tmp_path: Path, order: str, magic: int) -> None:
+    # The thumbnail in the chain (TIFF/EP, ISO 12234-2), a greater preview in a SubIFD.
+    small, great = jpeg_of(118, (160, 120)), jpeg_of(188, (640, 480))
+    jpeg = {"small": small, "great": great}
+
+    def names(which: str) -> list[Item | Ref]:
+        return [Ref(0x0201, (which,)), Item(0x0202, LONG, (len(jpeg[which]),))]
+
+    chunks: dict[str, Dir | bytes] = {
+        "main": Dir([Item(0x00FE, LONG, (1,)), Ref(0x014A, ("preview", "raw"))], next="second"),
+        "preview": Dir(names("great")),
+        "raw": Dir([Item(0x00FE, LONG, (0,)), Item(0x0106, SHORT, (32803,))]),
+        "second": Dir(names("small")),
+        **jpeg,
+    }
+    path = tmp_path / "K7_0001.KRW"
+    path.write_bytes(lay(chunks, order=order, magic=magic).data)
+    light = read_picture(replace(shot("K7_0001", "09:00:00"), path=path, size=10**7))
+    assert light is not None
+    assert light.brightness == pytest.approx(-2.47, abs=0.03)
+
+
+def test_a_raw_file_without_a_jpeg_tells_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "K7_0001.KRW"
+    path.write_bytes(plain_raw(magic=0x55).data)
+    assert read_picture(replace(shot("K7_0001", "09:00:00"), path=path, size=10**7)) is None

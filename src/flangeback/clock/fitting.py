@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import timedelta
 from itertools import pairwise
 
+from flangeback.amounts import amount_text
 from flangeback.clock.model import SECOND, BodyClock, Reference
 
 _DAY = 86_400
@@ -29,10 +31,10 @@ def fit_clock(references: Sequence[Reference]) -> BodyClock:
     odd = outlier(references)
     if odd is not None:
         rest = fit_clock([one for one in references if one is not odd])
-        off = (odd.ahead - rest.ahead_at(odd.camera)) / SECOND
+        off = odd.ahead - rest.ahead_at(odd.camera)
         way = "fast" if off > 0 else "slow"
         text = (
-            f"{odd.name or 'one photo of a clock'} has the clock {abs(off):.0f} s more {way} than "
+            f"{odd.name or 'one photo of a clock'} has the clock {_text(off)} more {way} than "
             "the other photos of a clock: it is left out; was it misread, or the clock set?"
         )
         return replace(rest, unsure=text)
@@ -98,7 +100,7 @@ def _contradiction(ordered: Sequence[Reference]) -> str | None:
             change = later.ahead - earlier.ahead
             which = f" ({earlier.name} and {later.name})" if earlier.name and later.name else ""
             return (
-                f"two photos of a clock{which} differ by {abs(change) / SECOND:.0f} s: "
+                f"two photos of a clock{which} differ by {_text(change)}: "
                 "the body's clock was set between them, or one was misread"
             )
     return None
@@ -108,6 +110,10 @@ def contradict(earlier: Reference, later: Reference) -> bool:
     """Whether no clock left to itself could show both."""
     allowed = earlier.error + later.error + PLAUSIBLE_DRIFT * (later.camera - earlier.camera)
     return abs(later.ahead - earlier.ahead) > allowed
+
+
+def _text(microseconds: float) -> str:
+    return amount_text(timedelta(seconds=round(abs(microseconds) / SECOND)))
 
 
 def _far_off(references: Sequence[Reference]) -> str | None:

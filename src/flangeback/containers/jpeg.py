@@ -49,11 +49,6 @@ class Head:
     has_extended_xmp: bool
 
 
-def is_jpeg(head: FileHead) -> bool:
-    """Whether the content, whatever the name says, is JPEG."""
-    return head.read(0, 3) == START
-
-
 def read_head(file: FileHead) -> Head:
     """The segments up to the first scan. Raises Damaged where they don't lead to one."""
     segments = tuple(_segments(file))

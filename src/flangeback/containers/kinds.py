@@ -5,7 +5,8 @@ from __future__ import annotations
 from enum import StrEnum
 
 from flangeback.containers.file import FileHead
-from flangeback.containers.jpeg import START
+from flangeback.containers.heif import exif_item
+from flangeback.containers.jpeg import START, exif_block, read_head
 from flangeback.containers.tiff import BIG_MAGIC, MAGIC, SUB_DIRECTORIES, Block, Damaged, Directory
 
 
@@ -60,6 +61,17 @@ def kind_of(file: FileHead) -> FileKind | None:
     if head[:2] in (b"II", b"MM"):
         return _tiff_kind(file)
     return None
+
+
+def block_of(file: FileHead, kind: FileKind) -> Block | None:
+    """The TIFF block that holds a file's Exif data; None without one. Raises Damaged."""
+    if kind == FileKind.JPEG:
+        found = exif_block(file, read_head(file))
+        return None if found is None else found.block
+    if kind == FileKind.HEIF:
+        item = exif_item(file)
+        return None if item is None else item.block
+    return None if kind == FileKind.OTHER_RAW else Block(file)
 
 
 def _brands(file: FileHead) -> set[bytes]:

@@ -2,7 +2,8 @@
 
 The thumbnail is the JPEG of the second directory (IFD1; CIPA DC-008, 4.5.4). It stands in the
 file's head, and is small enough to be read in a millisecond; without one the picture itself is
-decoded to a fraction of its size. Pillow is imported when a picture is read, not before.
+decoded to a fraction of its size. Of a TIFF-structured raw file it is the smallest JPEG that a
+directory names. Pillow is imported when a picture is read, not before.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flangeback.containers.file import FileHead
-from flangeback.containers.jpeg import exif_block, is_jpeg, read_head
-from flangeback.containers.tiff import Block, Damaged
+from flangeback.containers.kinds import block_of, kind_of
+from flangeback.containers.tiff import Block, Damaged, Directory
 from flangeback.frames.model import Frame
 
 if TYPE_CHECKING:
@@ -69,21 +70,28 @@ def _thumbnail(path: Path) -> bytes | None:
     descriptor = os.open(path, os.O_RDONLY)
     try:
         file = FileHead(descriptor)
-        found = exif_block(file, read_head(file)) if is_jpeg(file) else None
-        return None if found is None else _in_second_directory(found.block)
+        kind = kind_of(file)
+        block = None if kind is None else block_of(file, kind)
+        if kind is None or block is None:
+            return None
+        if kind.is_raw:
+            found = [_jpeg(block, one) for one in block.directories(lost=set())]
+            return min((one for one in found if one), key=len, default=None)
+        following = block.main().next
+        return None if following == 0 else _jpeg(block, block.directory(following))
     except Damaged:
         return None
     finally:
         os.close(descriptor)
 
 
-def _in_second_directory(block: Block) -> bytes | None:
-    following = block.main().next
-    if following == 0:
+def _jpeg(block: Block, directory: Directory) -> bytes | None:
+    """The JPEG that a directory names, if it is no longer than is decoded."""
+    at = block.offset(directory.find(_THUMBNAIL_AT))
+    size = block.offset(directory.find(_THUMBNAIL_SIZE))
+    if not at or not size or size > _LONGEST_DECODED:
         return None
-    second = block.directory(following)
-    at, size = block.offset(second.find(_THUMBNAIL_AT)), block.offset(second.find(_THUMBNAIL_SIZE))
-    return block.read(at, at + size) if at and size else None
+    return block.read(at, at + size)
 
 
 def _decoded(source: Path | BytesIO) -> Picture | None:

@@ -11,9 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flangeback.containers.file import FileHead
-from flangeback.containers.heif import exif_item
-from flangeback.containers.jpeg import exif_block, read_head
-from flangeback.containers.kinds import FileKind, kind_of
+from flangeback.containers.kinds import FileKind, block_of, kind_of
 from flangeback.containers.tiff import (
     EXIF_DIRECTORY,
     GPS_DIRECTORY,
@@ -86,22 +84,11 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
             if kind is None:
                 return None
             plain = replace(plain, kind=kind)
-            return _described(plain, _block(head, kind))
+            return _described(plain, block_of(head, kind))
         except Damaged as damage:
             return replace(plain, damage=str(damage))
     finally:
         os.close(descriptor)
-
-
-def _block(file: FileHead, kind: FileKind) -> Block | None:
-    """The TIFF block that holds a file's Exif data; None without one. Raises Damaged."""
-    if kind == FileKind.JPEG:
-        found = exif_block(file, read_head(file))
-        return None if found is None else found.block
-    if kind == FileKind.HEIF:
-        item = exif_item(file)
-        return None if item is None else item.block
-    return None if kind == FileKind.OTHER_RAW else Block(file)
 
 
 def _described(plain: Frame, block: Block | None) -> Frame:

@@ -259,7 +259,7 @@ class _Narrowing:
 
 def _shown(setting: Setting, other: Setting) -> str:
     lens = f"{setting.lens} " if setting.lens != other.lens else ""
-    return f"{lens}f/{setting.f_number:f}"
+    return f"{lens}f/{float(setting.f_number or 0):.3g}"
 
 
 def _at_places(changes: Iterable[Change]) -> Iterator[_Placing]:

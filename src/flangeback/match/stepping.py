@@ -189,6 +189,7 @@ def _doubt(logged: float, turn: float) -> Doubt:
     size = f"{abs(turn):g} stop" + ("s" if abs(turn) != 1 else "")
     text = (
         f"from here on {size} {way} light comes in, and no entry says why: "
-        f"{mark_near(logged * 2 ** (turn / 2))} instead of f/{logged:g}, if the ring was turned"
+        f"{mark_near(logged * 2 ** (turn / 2))} instead of f/{logged:.3g} on the ring, "
+        "if it was turned"
     )
     return Doubt(DoubtKind.LIGHT_STEP, text)
