@@ -30,8 +30,8 @@ def share(counts: Counter[str], *keys: str) -> float:
     [
         ("second", "offset", 0.99, 0.995),
         ("second", "photos", 0.99, 0.995),
-        ("minute", "offset", 0.94, 0.97),
-        ("minute", "photos", 0.94, 0.97),
+        ("minute", "offset", 0.95, 0.98),
+        ("minute", "photos", 0.95, 0.98),
     ],
 )
 def test_what_is_filled_is_true(to_the: str, clock: str, whole: float, at_all: float) -> None:

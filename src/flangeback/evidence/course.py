@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
-FORGOTTEN = 800.0
+FORGOTTEN = 600.0
 """Seconds in which one turn of a ring goes without a note, as far as nothing is known of the
 outing. A prior, as the next five: what is seen can outweigh it by far. They were set by what
 tests/simulate.py reports, and held against outings that were made up apart from it."""

@@ -20,7 +20,7 @@ DECIDED = 0.01
 They are the worst there is; most frames are told by far less. A tenth of an outing's frames lie in
 such minutes: at the very most one frame in 1,000 may be told wrong, and tests/simulate.py finds
 less than one in 10,000. Each carries the doubt `near-change`."""
-DECIDED_LENS = 0.003
+DECIDED_LENS = 0.001
 """The same for a lens, whose name matters more."""
 STEADY = 0.2
 """How likely the light itself may have stepped along with a change, for the light to tell where
