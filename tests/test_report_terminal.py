@@ -168,3 +168,15 @@ def test_a_kit_shows_every_piece_once() -> None:
     keys = [line.split()[1] for line in lines[1:]]
     assert keys == list(whole_kit().keys())
     assert "reducer 0.71" in "\n".join(lines)
+
+
+def test_frames_stand_in_the_order_they_were_made_though_the_clock_was_set() -> None:
+    frames = [
+        shot(f"K7_020{n}", f"{10 if n < 3 else 9}:{10 + 10 * n}:00".zfill(8)) for n in range(5)
+    ]
+    text = (
+        "clock k7 K7_0200 shows 9:10:00\nclock k7 K7_0204 shows 9:50:00\n"
+        "9:00 k7 miran58 f/2.8\n9:35 k7 brask135 f/4\n"
+    )
+    found = [row[0] for row in rows(table(frames, text)) if row[0].startswith("K7_")]
+    assert found == ["K7_0200..0202", "K7_0203..0204"]

@@ -29,15 +29,16 @@ OBJECTED = 0.75
 """The odds that the ring stood as logged below which the light objects to it: a doubt costs a
 look, no more, and withholds nothing."""
 RESTLESS = 1200.0
-"""Seconds in which light that steps more than once is restless: oftener than rings go un-noted, so
-that a step is rather the light's."""
+"""Seconds in which light that steps more than once is restless: a step is then rather the light's
+than a ring's. (Made-up outings in steady light with a cloud an hour are learnt to have 1,400 and
+more, those from shade to sun and back mostly 1,100 and less.)"""
 _OBJECTED_IN_RESTLESS_LIGHT = 0.2
 """What takes the place of OBJECTED then: evidence keeps still but for what is plain."""
 _NEW_LIGHT = 1800.0
 """Seconds without a look after which light is another matter."""
 _AT_ONCE = 500
 """Looks that are weighed at once, to bound what is kept in memory."""
-_RESTLESS = 0.7
+_LEAP = 0.7
 """Stops from one look to the next that are no wandering."""
 _SAME_STEP = 0.5
 """Stops by which two bodies may see one step of the light otherwise."""
@@ -173,7 +174,7 @@ def _is_restless(told: Sequence[Told], first: int, last: int) -> bool:
     """Whether, among these looks, the light itself changed at a stroke. Where no entry follows to
     set things right, that leaves a step without proof."""
     levels = [one.weighed.level for one in told[first:last]]
-    return any(abs(after - before) > _RESTLESS for before, after in pairwise(levels))
+    return any(abs(after - before) > _LEAP for before, after in pairwise(levels))
 
 
 def _saw(other: Scenes, told: Sequence[Told], step: int, size: float) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from itertools import groupby
 
+from flangeback.clock.model import instant
 from flangeback.frames.model import without_suffix
 from flangeback.match.model import NO_ENTRY, DoubtKind, FrameMatch, Matches, Outcome
 from flangeback.tags.decide import Fill
@@ -107,7 +108,7 @@ class Section:
 
 
 def sections(matches: Matches) -> Iterator[Section]:
-    """All frames of a run, by body and in the order of the camera's own time."""
+    """All frames of a run, by body and in the order they were made."""
     in_order = sorted(matches.frames, key=_place)
     for title, found in groupby(in_order, key=_title):
         frames = list(found)
@@ -122,14 +123,16 @@ def _title(found: FrameMatch) -> str:
     return found.body or "no body of the kit"
 
 
-def _place(found: FrameMatch) -> tuple[bool, str, bool, str, str]:
-    """By body, then by the camera's own time; what has none comes last."""
-    time = found.frame.time
+def _place(found: FrameMatch) -> tuple[bool, str, bool, int, str]:
+    """By body, then by true time (a body's own clock may have been set); what has none comes
+    last."""
+    camera = found.frame.time
+    time = found.time or (camera.at if camera else None)
     return (
         found.body is None,
         _title(found),
         time is None,
-        time.at.isoformat() if time else "",
+        instant(time) if time else 0,
         found.frame.file,
     )
 
