@@ -57,8 +57,6 @@ def gather(
     for one in narrowed:
         others = [other.scenes for other in narrowed if other is not one]
         one.tell(others)
-    for one in narrowed:
-        others = [other.scenes for other in narrowed if other is not one]
         findings |= one.findings(light_steps(one.light.told, one.stretches(), others))
     return findings
 

@@ -35,7 +35,7 @@ def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
     set in between. Readings that occur twice, where clocks change, prove nothing; neither do names
     that go back all the time: they were given anew."""
     counted = sorted(
-        (*_count(frame), instant(placed(frame.time, zone)), frame.stem)
+        (*count_of(frame), instant(placed(frame.time, zone)), frame.stem)
         for frame in frames
         if frame.time is not None and not is_ambiguous(frame.time, zone)
     )
@@ -48,7 +48,8 @@ def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
     return found[0] if 0 < len(found) <= MOST_SET else None
 
 
-def _count(frame: Frame) -> tuple[str, int]:
+def count_of(frame: Frame) -> tuple[str, int]:
+    """What a frame is counted within, its folder and the letters of its name, and its number."""
     letters, number = numbered(frame.stem)
     return f"{frame.file.rpartition('/')[0]}/{letters}", number
 

@@ -10,8 +10,8 @@ from itertools import pairwise
 from flangeback.clock.fitting import contradict, fit_clock, outlier
 from flangeback.clock.model import SECOND, BodyClock, Reference, instant, placed
 from flangeback.frames.model import Frame
-from flangeback.match.names import in_turn, numbered
-from flangeback.match.readings import BACK, MOST_SET, NEXT, amount, is_ambiguous
+from flangeback.match.names import in_turn
+from flangeback.match.readings import BACK, MOST_SET, NEXT, amount, count_of, is_ambiguous
 
 _LONGEST = 24 * 3600 * SECOND
 """Microseconds by which a clock may be off where frames bound it on one side alone."""
@@ -53,8 +53,8 @@ def find_resets(
     The count in the names tells where: it goes on where the reading goes back. A clock set forward
     leaves a pause as long in the readings, and the photos of a clock around it differ by as much.
     """
-    made = _as_made(frames, zone)
-    if not references or not made:
+    made = _as_made(frames, zone) if references else ()
+    if not made:
         return None
     pieces: list[_Piece] = []
     for part in _cut_by_count(made):
@@ -78,38 +78,32 @@ def find_resets(
 def _as_made(frames: Sequence[Frame], zone: tzinfo | None) -> Sequence[_Made]:
     """The frames in the order they were made: by the count in their names where it tells, else by
     their readings. Empty where clocks change by law: readings then go back of themselves."""
-    timed = [frame for frame in frames if frame.time is not None]
-    if any(frame.time is not None and is_ambiguous(frame.time, zone) for frame in timed):
+    timed = [(frame, frame.time) for frame in frames if frame.time is not None]
+    if any(is_ambiguous(time, zone) for _, time in timed):
         return ()
-    made = [
-        _Made(frame, instant(placed(frame.time, zone))) for frame in timed if frame.time is not None
-    ]
-    counted = in_turn(made, lambda one: numbered(one.frame.stem)[1])
-    falls = _falls(counted)
-    one_count = len({_series(one.frame) for one in made}) == 1
+    made = [_Made(frame, instant(placed(time, zone))) for frame, time in timed]
+    counted = in_turn(made, lambda one: count_of(one.frame)[1])
+    falls = [pair for pair in pairwise(counted) if _fell(*pair)]
+    one_count = len({count_of(one.frame)[0] for one in made}) == 1
     if one_count and len(falls) <= MOST_SET and all(_goes_on(*pair) for pair in falls):
         return counted
     return sorted(made, key=lambda one: (one.reading, one.frame.file))
 
 
-def _series(frame: Frame) -> str:
-    return f"{frame.file.rpartition('/')[0]}/{numbered(frame.stem)[0]}"
-
-
-def _falls(made: Sequence[_Made]) -> list[tuple[_Made, _Made]]:
-    return [(one, other) for one, other in pairwise(made) if other.reading < one.reading - BACK]
+def _fell(one: _Made, other: _Made) -> bool:
+    """Whether the reading went back from one frame to the next."""
+    return other.reading < one.reading - BACK
 
 
 def _goes_on(one: _Made, other: _Made) -> bool:
     """Whether the count goes on from one frame to the other, with few deleted between."""
-    first, second = (numbered(made.frame.stem)[1] for made in (one, other))
-    return (second - first) % 9999 <= NEXT
+    return (count_of(other.frame)[1] - count_of(one.frame)[1]) % 9999 <= NEXT
 
 
 def _cut_by_count(made: Sequence[_Made]) -> Iterator[Sequence[_Made]]:
     start = 0
     for at in range(1, len(made) + 1):
-        if at == len(made) or made[at].reading < made[at - 1].reading - BACK:
+        if at == len(made) or _fell(made[at - 1], made[at]):
             yield made[start:at]
             start = at
 
