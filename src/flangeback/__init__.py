@@ -32,10 +32,10 @@ if TYPE_CHECKING:
     from flangeback.kit import Adapter, Body, Kit, Lens, parse_kit, read_kit
     from flangeback.kit.card import Card, cards
     from flangeback.kit.fit import Fit, fits
+    from flangeback.log import SessionLog, format_log, parse_log, read_log
     from flangeback.match import Doubt, DoubtKind, FrameMatch, Matches, Outcome, match_frames
     from flangeback.match.explaining import Explanation, explain
-    from flangeback.notes import Noted, add_note
-    from flangeback.sessionlog import SessionLog, format_log, parse_log, read_log
+    from flangeback.note import Noted, add_note
     from flangeback.survey import Survey, survey_folder
     from flangeback.tags import Fill, Tag, TagValue, decide, true_time
     from flangeback.tally import Tally, tally_folders
@@ -53,8 +53,8 @@ _ROOMS = {
     "kit.fit": ("Fit", "fits"),
     "match": ("Doubt", "DoubtKind", "FrameMatch", "Matches", "Outcome", "match_frames"),
     "match.explaining": ("Explanation", "explain"),
-    "notes": ("Noted", "add_note"),
-    "sessionlog": ("SessionLog", "format_log", "parse_log", "read_log"),
+    "note": ("Noted", "add_note"),
+    "log": ("SessionLog", "format_log", "parse_log", "read_log"),
     "survey": ("Survey", "survey_folder"),
     "tags": ("Fill", "Tag", "TagValue", "decide", "true_time"),
     "tally": ("Tally", "tally_folders"),

@@ -11,8 +11,8 @@ import pytest
 from flangeback.errors import InputError, Problem
 from flangeback.frames import CameraTime, Frame, LensData
 from flangeback.kit import Kit
+from flangeback.log import SessionLog, parse_log
 from flangeback.match import FrameMatch, Matches, match_frames
-from flangeback.sessionlog import SessionLog, parse_log
 from support.kits import whole_kit
 
 KIT = whole_kit()

@@ -41,7 +41,7 @@ def note(log: Log, words: Words, kit: Kit = None, at: At = None) -> None:
     """
     with ends_cleanly(json=False):
         from flangeback.kit import places, read_kit
-        from flangeback.notes import add_note
+        from flangeback.note import add_note
 
         noted = add_note(log, words, read_kit(places.kit_file(kit, log.parent)), at=at)
         print(noted.meaning)

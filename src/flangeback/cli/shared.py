@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from flangeback.errors import Problem
     from flangeback.frames import Frame
     from flangeback.kit import Kit
+    from flangeback.log import SessionLog
     from flangeback.match import Matches
-    from flangeback.sessionlog import SessionLog
 
 NEEDS_PERSON, WRONG, UNPROVED = 1, 2, 3
 """Exit codes besides 0."""
@@ -123,7 +123,7 @@ def gathered(
 def read_logs(files: list[Path], kit: Kit) -> tuple[list[SessionLog], list[Problem]]:
     """Every log, as far as it could be read, and the faults of all."""
     from flangeback.errors import InputError, Problem
-    from flangeback.sessionlog import LogError, read_log
+    from flangeback.log import LogError, read_log
 
     read, problems = [], list[Problem]()
     for path in files:

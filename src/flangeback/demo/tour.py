@@ -57,8 +57,8 @@ def take_tour(folder: Path) -> Tour:
     from flangeback.copies import fill, verify
     from flangeback.frames import scan
     from flangeback.kit import read_kit
+    from flangeback.log import read_log
     from flangeback.match import match_frames
-    from flangeback.sessionlog import read_log
 
     outing = make_outing(folder)
     kit = read_kit(outing.kit)

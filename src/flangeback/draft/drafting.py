@@ -17,9 +17,9 @@ from flangeback.draft.pieces import Piece, pieces
 from flangeback.errors import InputError
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit, Lens
+from flangeback.log import parse_log
 from flangeback.match.bodies import body_of, described
 from flangeback.match.judging import FALSE_REGISTER, same_lens
-from flangeback.sessionlog import parse_log
 from flangeback.survey.clocks import gps_ahead
 from flangeback.survey.sighting import sight_of
 

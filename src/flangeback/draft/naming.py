@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from flangeback.errors import InputError
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
-from flangeback.sessionlog import parse_log
+from flangeback.log import parse_log
 from flangeback.survey.counters import counted
 
 

@@ -24,7 +24,7 @@ from typing import NamedTuple
 FORGOTTEN = 600.0
 """Seconds in which one turn of a ring goes without a note, as far as nothing is known of the
 outing. A prior, as the next five: what is seen can outweigh it by far. They were set by what
-tests/simulate.py reports, and held against outings that were made up apart from it."""
+tests/support/simulate.py reports, and held against outings that were made up apart from it."""
 LIGHT_STEPS = 3600.0
 """The same for the light: that it changes at a stroke by more than its wandering."""
 AT_ENTRY = 0.1

@@ -10,9 +10,9 @@ from flangeback.clock.model import SECOND, BodyClock, TrueTime, instant, placed
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
+from flangeback.log.model import SessionLog
 from flangeback.match.layout import BodyLog, Layout, lay_out
 from flangeback.match.model import FrameMatch, Matches
-from flangeback.sessionlog.model import SessionLog
 
 
 @dataclass(frozen=True, slots=True)

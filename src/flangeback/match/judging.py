@@ -9,8 +9,8 @@ from fractions import Fraction
 
 from flangeback.frames.model import LensData
 from flangeback.kit.model import Body, Kit, Lens
+from flangeback.log.model import Setting
 from flangeback.match.model import NO_ENTRY, Doubt, DoubtKind, Outcome
-from flangeback.sessionlog.model import Setting
 from flangeback.tags.decide import Fill, make_fill
 from flangeback.tags.table import Tag
 

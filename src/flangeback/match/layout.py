@@ -12,12 +12,12 @@ from flangeback.clock.model import BodyClock, Reference, TrueTime, instant, micr
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
+from flangeback.log.model import ClockReference, FrameName, SessionLog, Span
 from flangeback.match.bodies import body_of, described
 from flangeback.match.names import NamedFrames
 from flangeback.match.readings import clock_by_satellites, misses, set_back
 from flangeback.match.resets import find_resets
 from flangeback.match.timeline import Timeline
-from flangeback.sessionlog.model import ClockReference, FrameName, SessionLog, Span
 
 Bodies = Mapping[str, str | None]
 """Each file's body, by its key in the kit; None where it isn't known."""

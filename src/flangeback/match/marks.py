@@ -10,6 +10,7 @@ from statistics import median
 from flangeback.evidence import Glimpse, PictureReader, SlateSign, slate_signs
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
+from flangeback.log.model import Setting, Span
 from flangeback.match.judging import Verdict
 from flangeback.match.layout import BodyLog, Layout
 from flangeback.match.model import Doubt, DoubtKind, Outcome
@@ -17,7 +18,6 @@ from flangeback.match.order import Order, Shot
 from flangeback.match.readings import set_back
 from flangeback.match.scenes import option_of
 from flangeback.match.timeline import Change
-from flangeback.sessionlog.model import Setting, Span
 
 _AS_LOGGED = 0.7
 """Stops by which the light may step otherwise than logged, where marks and entries don't fit:

@@ -10,6 +10,7 @@ from flangeback.containers.kinds import FileKind
 from flangeback.evidence import PictureReader, read_picture
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
+from flangeback.log.model import SessionLog, Setting
 from flangeback.match.bodies import described
 from flangeback.match.judging import Verdict, judge, strictest
 from flangeback.match.layout import BodyLog, Layout, lay_out
@@ -17,7 +18,6 @@ from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcom
 from flangeback.match.narrowing import Finding, gather
 from flangeback.match.readings import is_ambiguous
 from flangeback.match.sensor import with_equivalents
-from flangeback.sessionlog.model import SessionLog, Setting
 
 
 def match_frames(

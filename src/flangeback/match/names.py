@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from flangeback.errors import Problem, nearest
 from flangeback.frames.model import Frame
-from flangeback.sessionlog.model import FrameName, FrameRange, SessionLog
+from flangeback.log.model import FrameName, FrameRange, SessionLog
 
 _HALF_WAY = 5000
 """Half of the 9999 frames that names count to before they begin anew (CIPA DC-009)."""

@@ -11,6 +11,7 @@ from flangeback.evidence import LEAST_PAUSE, ChangeKind, PictureReader
 from flangeback.evidence.pauses import pauses_long_enough
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
+from flangeback.log.model import Setting
 from flangeback.match.judging import Verdict
 from flangeback.match.layout import BodyLog, Layout
 from flangeback.match.marks import by_slates
@@ -19,7 +20,6 @@ from flangeback.match.order import Order
 from flangeback.match.scenes import Scenes
 from flangeback.match.stepping import DECIDED, DECIDED_LENS, Light, Told, light_steps, told_by_light
 from flangeback.match.timeline import Change, Timeline
-from flangeback.sessionlog.model import Setting
 
 _LEAST_STEP = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""

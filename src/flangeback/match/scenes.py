@@ -17,10 +17,10 @@ from flangeback.evidence.light import Look, overall, scatter, within
 from flangeback.evidence.pictures import PictureReader
 from flangeback.kit.model import Body, Kit
 from flangeback.kit.stops import series
+from flangeback.log.model import Setting
 from flangeback.match.judging import same_lens, shared_fill
 from flangeback.match.order import Order, Shot
 from flangeback.match.timeline import Timeline
-from flangeback.sessionlog.model import Setting
 
 _ONE_LOOK = 3 * SECOND
 """Microseconds. Frames that follow each other as quickly show one scene: seen twice, it counts

@@ -11,15 +11,15 @@ from statistics import median
 
 from flangeback.evidence.course import Sight, Weighed, weigh
 from flangeback.evidence.light import stepped
+from flangeback.log.model import Setting
 from flangeback.match.model import Doubt, DoubtKind
 from flangeback.match.scenes import Scenes, Seen, mark_near
-from flangeback.sessionlog.model import Setting
 
 DECIDED = 0.01
 """The odds, 1 in 100, below which an f-number is given up for a frame in the minute of a change.
 They are the worst there is; most frames are told by far less. A tenth of an outing's frames lie in
-such minutes: at the very most one frame in 1,000 may be told wrong, and tests/simulate.py finds
-less than one in 10,000. Each carries the doubt `near-change`."""
+such minutes: at the very most one frame in 1,000 may be told wrong, and simulated outings find less
+than one in 10,000. Each carries the doubt `near-change`."""
 DECIDED_LENS = 0.001
 """The same for a lens, whose name matters more."""
 STEADY = 0.2

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import accumulate
 
 from flangeback.clock.model import instant
-from flangeback.sessionlog.model import Moment, Setting, Span
+from flangeback.log.model import Moment, Setting, Span
 
 
 @dataclass(frozen=True, slots=True)

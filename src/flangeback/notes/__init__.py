@@ -1,5 +1,0 @@
-"""Notes made on the spot, into the session log."""
-
-from flangeback.notes.noting import Noted, add_note
-
-__all__ = ["Noted", "add_note"]
