@@ -7,8 +7,8 @@ from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 
-from flangeback.amounts import amount_text
 from flangeback.clock.model import SECOND, BodyClock, Reference
+from flangeback.words import duration
 
 _DAY = 86_400
 
@@ -113,7 +113,7 @@ def contradict(earlier: Reference, later: Reference) -> bool:
 
 
 def _text(microseconds: float) -> str:
-    return amount_text(timedelta(seconds=round(abs(microseconds) / SECOND)))
+    return duration(timedelta(seconds=round(abs(microseconds) / SECOND)))
 
 
 def _far_off(references: Sequence[Reference]) -> str | None:

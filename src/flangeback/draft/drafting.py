@@ -10,7 +10,6 @@ from decimal import Decimal
 from fractions import Fraction
 from textwrap import wrap
 
-from flangeback.amounts import offset_text
 from flangeback.draft.lights import Pictures, light_through, slate_files
 from flangeback.draft.naming import Namer
 from flangeback.draft.pieces import Piece, pieces
@@ -22,6 +21,7 @@ from flangeback.match.bodies import body_of, described
 from flangeback.match.judging import FALSE_REGISTER, same_lens
 from flangeback.survey.clocks import gps_ahead
 from flangeback.survey.sighting import sight_of
+from flangeback.words import utc_offset
 
 A_LENS, A_STOP = "LENS", "f/STOP"
 """The blanks. No log with one of them in an entry is read."""
@@ -124,7 +124,7 @@ class _Draft:
 
     def _zone(self) -> Iterator[str]:
         offsets = {frame.time.offset for frame in self.frames if frame.time is not None} - {None}
-        texts = sorted(offset_text(offset) for offset in offsets if offset is not None)
+        texts = sorted(utc_offset(offset) for offset in offsets if offset is not None)
         if len(texts) == 1 and self._is_read(f"zone {texts[0]}"):
             yield f"zone {texts[0]}"
         elif texts:

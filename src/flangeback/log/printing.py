@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator
 from datetime import date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 
-from flangeback.amounts import amount_text, offset_text
 from flangeback.log.model import (
     Aperture,
     ApertureKind,
@@ -20,6 +19,7 @@ from flangeback.log.model import (
 )
 from flangeback.log.text import clean_word
 from flangeback.log.values import names_one_frame
+from flangeback.words import duration, utc_offset
 
 
 def format_log(log: SessionLog) -> str:
@@ -40,7 +40,7 @@ class _Printer:
         if log.zone is not None:
             yield f"zone {_zone(log.zone)}"
         if log.slack:
-            yield f"slack {amount_text(log.slack)}"
+            yield f"slack {duration(log.slack)}"
         for clock in log.clocks:
             yield from self._clock(clock)
         for entry in log.entries:
@@ -54,7 +54,7 @@ class _Printer:
         words = ["clock", *_given(clock.body)]
         if isinstance(clock, ClockOffset):
             way = "slow" if clock.ahead < timedelta(0) else "fast"
-            yield " ".join([*words, way, amount_text(abs(clock.ahead))])
+            yield " ".join([*words, way, duration(clock.ahead)])
         else:
             yield from self._new_day(clock.shows)
             yield " ".join([*words, clock.frame.name, "shows", self._time(clock.shows)])
@@ -114,7 +114,7 @@ def _zone(zone: tzinfo) -> str:
     offset = zone.utcoffset(None)
     if not isinstance(zone, timezone) or offset is None:
         raise ValueError(f"the zone {zone!r} has no name to print")
-    return offset_text(offset)
+    return utc_offset(offset)
 
 
 def _aperture(aperture: Aperture) -> str:

@@ -6,10 +6,10 @@ import os
 from datetime import datetime
 from pathlib import Path
 
-from flangeback.amounts import offset_text
 from flangeback.errors import InputError
 from flangeback.kit.model import Kit
 from flangeback.log import parse_log
+from flangeback.words import utc_offset
 
 _LOCAL = Path("/etc/localtime")
 """A link to the zone's file in most systems (common practice)."""
@@ -31,7 +31,7 @@ def _linked() -> str:
 
 def _offset(now: datetime) -> str:
     offset = now.utcoffset()
-    return "" if offset is None else offset_text(offset)
+    return "" if offset is None else utc_offset(offset)
 
 
 def _is_zone(name: str) -> bool:

@@ -9,12 +9,12 @@ from pathlib import PurePath
 from textwrap import wrap
 from typing import Any
 
-from flangeback.amounts import amount_text, offset_text
 from flangeback.frames.model import Frame, LensData
 from flangeback.match.bodies import described
 from flangeback.match.explaining import Explanation, LogLine
 from flangeback.match.model import NO_ENTRY, FrameMatch, Outcome
 from flangeback.report.document import frame_document
+from flangeback.words import duration, utc_offset
 
 _COLUMNS = 80
 _LABEL = 14
@@ -55,7 +55,7 @@ def _camera_time(frame: Frame) -> str:
     if frame.time is None:
         return "none in the frame"
     offset = frame.time.offset
-    zone = "" if offset is None else f", UTC{offset_text(offset)}"
+    zone = "" if offset is None else f", UTC{utc_offset(offset)}"
     return f"{frame.time.at:%Y-%m-%d %H:%M:%S}{zone}"
 
 
@@ -76,9 +76,9 @@ def _clock(found: Explanation) -> str:
     if not clock.lines:
         return "taken as right: no clock line says otherwise"
     way = "behind" if clock.ahead < timedelta(0) else "ahead of"
-    text = f"{amount_text(abs(clock.ahead))} {way} the log's"
+    text = f"{duration(clock.ahead)} {way} the log's"
     if clock.error:
-        text += f", give or take {amount_text(clock.error)}"
+        text += f", give or take {duration(clock.error)}"
     if len(clock.lines) > _EXACT:
         text += f", {len(clock.lines)} photos of a clock agreeing within {_seconds(clock.residual)}"
     return f"{text} ({'; '.join(map(_quoted, clock.lines))})"

@@ -8,9 +8,9 @@ from datetime import datetime, timedelta
 from textwrap import wrap
 from typing import Any
 
-from flangeback.amounts import amount_text, offset_text
 from flangeback.frames.model import without_suffix
 from flangeback.survey.model import BodyName, BodySurvey, Stretch, Survey
+from flangeback.words import duration, utc_offset
 
 _COLUMNS = 80
 _MOST_ROWS = 12
@@ -83,7 +83,7 @@ def _body(body: BodySurvey) -> Iterator[str]:
             ]
         )
     if body.clusters:
-        yield f"  clusters, cut at pauses of {amount_text(timedelta(seconds=body.pause))} or more"
+        yield f"  clusters, cut at pauses of {duration(timedelta(seconds=body.pause))} or more"
         yield from _rows([f"{_cut(_names(c))}  {_row_end(c, one_day)}" for c in body.clusters])
 
 
@@ -92,7 +92,7 @@ def _when(body: BodySurvey) -> str:
     if body.start and body.end:
         text += f", {_span(body.start, body.end, one_day=False)}"
     if body.offsets:
-        text += f", UTC{' and '.join(map(offset_text, body.offsets))}"
+        text += f", UTC{' and '.join(map(utc_offset, body.offsets))}"
     return text + (f", {body.untimed} without a time" if body.untimed else "")
 
 
@@ -135,13 +135,13 @@ def clock_remarks(survey: Survey) -> Iterator[str]:
         yield from _gps_remark(body)
         yield from _disorder_remarks(body)
         if len(body.offsets) > 1:
-            offsets = " and ".join(map(offset_text, body.offsets))
+            offsets = " and ".join(map(utc_offset, body.offsets))
             yield f"{body.name} states more than one offset from UTC: {offsets}"
     yield from _offset_remarks(survey)
     for gap in survey.gaps:
         yield (
             f"{gap.bursts} bursts of {gap.ahead} and {gap.other} fit together if the clock of "
-            f"{gap.ahead} is {amount_text(gap.by)} ahead of the other's"
+            f"{gap.ahead} is {duration(gap.by)} ahead of the other's"
         )
 
 
@@ -152,7 +152,7 @@ def _gps_remark(body: BodySurvey) -> Iterator[str]:
         yield f"{body.name}: the GPS times of its frames don't agree with one another"
     elif abs(body.gps_ahead) > _SET_RIGHT:
         way = "ahead of" if body.gps_ahead > timedelta(0) else "behind"
-        amount = amount_text(abs(body.gps_ahead))
+        amount = duration(body.gps_ahead)
         rest = "" if body.gps_whole else ", or that and whole quarters of an hour"
         yield f"{body.name} is {amount} {way} GPS time{rest} ({_frames(body.gps_frames)} say so)"
 
@@ -171,7 +171,7 @@ def _offset_remarks(survey: Survey) -> Iterator[str]:
     """Where the bodies' offsets from UTC differ."""
     stated = {body.name: body.offsets[0] for body in survey.bodies if len(body.offsets) == 1}
     if len(set(stated.values())) > 1:
-        texts = ", ".join(f"{name} {offset_text(offset)}" for name, offset in stated.items())
+        texts = ", ".join(f"{name} {utc_offset(offset)}" for name, offset in stated.items())
         yield f"the bodies state different offsets from UTC: {texts}"
 
 
@@ -242,7 +242,7 @@ def _body_document(body: BodySurvey) -> Document:
         "without_time": body.untimed,
         "start": _moment(body.start),
         "end": _moment(body.end),
-        "offsets": [offset_text(offset) for offset in body.offsets],
+        "offsets": [utc_offset(offset) for offset in body.offsets],
         "lacking": {
             "lens": body.lacks_lens,
             "f_number": body.lacks_f_number,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta, timezone
 
-from flangeback.amounts import offset_text
 from flangeback.tags.table import TIME_TAGS, Tag, TagValue
+from flangeback.words import utc_offset
 
 _MINUTE = timedelta(minutes=1)
 
@@ -36,7 +36,7 @@ def without_time(values: Sequence[TagValue]) -> tuple[TagValue, ...]:
 
 
 def _stated(wall: datetime, fraction: str, offset: timedelta | None) -> Iterator[TagValue]:
-    zone = "" if offset is None else offset_text(offset)
+    zone = "" if offset is None else utc_offset(offset)
     day = f"{wall.year:04}:{wall.month:02}:{wall.day:02}"
     clock = f"{wall:%H:%M:%S}"
     parts = f".{fraction}" if fraction else ""

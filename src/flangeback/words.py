@@ -1,0 +1,73 @@
+"""Numbers, times and counts as people read them: the one place that words them.
+
+`Number` is whatever a room holds (Decimal, Fraction, float, int); f-numbers carry no unit, focal
+lengths are in mm.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from datetime import datetime, time, timedelta
+from decimal import Decimal
+from fractions import Fraction
+
+Number = Decimal | Fraction | float
+
+
+def number(value: Number) -> str:
+    """Three significant digits, which is how lenses and rings are marked: "2.8", "58", "1200"."""
+    size = float(value)
+    return f"{size:.0f}" if abs(size) >= 100 else f"{size:.3g}"
+
+
+def exact(value: Decimal) -> str:
+    """Every digit of a number that somebody wrote, without exponent or trailing zeros."""
+    return f"{value.normalize():f}"
+
+
+def f_number(value: Number | None) -> str:
+    """ "f/2.8", or "f/?" where it isn't known."""
+    return "f/?" if value is None else f"f/{number(value)}"
+
+
+def focal_length(mm: Number | None) -> str:
+    """ "58 mm", or "? mm" where it isn't known."""
+    return "? mm" if mm is None else f"{number(mm)} mm"
+
+
+def duration(length: timedelta) -> str:
+    """A length of time, whatever its sign, as "1h7m23s"; a part of a second counts as one."""
+    whole = math.ceil(abs(length).total_seconds())
+    counts = ((whole // 3600, "h"), (whole // 60 % 60, "m"), (whole % 60, "s"))
+    return "".join(f"{count}{unit}" for count, unit in counts if count) or "0s"
+
+
+def utc_offset(offset: timedelta) -> str:
+    """An offset from UTC, in whole minutes, as "+02:00"."""
+    minutes = abs(offset) // timedelta(minutes=1)
+    sign = "-" if offset < timedelta(0) else "+"
+    return f"{sign}{minutes // 60:02}:{minutes % 60:02}"
+
+
+def clock_time(at: datetime | time, *, seconds: bool = True) -> str:
+    """What a clock shows, "09:12:44", or "09:12" without its seconds."""
+    return f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
+
+
+def count(how_many: int, one: str, many: str | None = None) -> str:
+    """ "1 frame", "3 frames"; `many` is the plural where it isn't `one` with an s."""
+    return f"{how_many} {one if how_many == 1 else many or one + 's'}"
+
+
+def listed(items: Iterable[str], joint: str = "and") -> str:
+    """ "a", "a and b", "a, b and c"."""
+    *first, last = items
+    return f"{', '.join(first)} {joint} {last}" if first else last
+
+
+def some_of(names: Iterable[str], most: int = 3) -> str:
+    """The first names, and how many more there are: "a, b, c and 5 more"."""
+    every = list(names)
+    shown = ", ".join(every[:most])
+    return shown if len(every) <= most else f"{shown} and {len(every) - most} more"
