@@ -18,11 +18,13 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from html.parser import HTMLParser
@@ -33,7 +35,7 @@ from typing import Any
 from typer import Typer
 from typer.testing import CliRunner
 
-from support.outings import KINDS, truth_as_json, write_outing
+from support.outings import KINDS, truth_as_json, write_day, write_outing
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 APP = "flangeback.cli.app", "flangeback.cli"
@@ -103,6 +105,9 @@ class Session:
         if done.exception is not None and not isinstance(done.exception, SystemExit):
             end = f"raised {type(done.exception).__name__}: {done.exception}"
         printed = as_lines(done.stdout) if "--json" in arguments else done.stdout
+        if arguments[0] == "verify":
+            # Several threads verify, so the order of the copies has no meaning.
+            printed = "".join(sorted(printed.splitlines(keepends=True)))
         text = f"$ flangeback {' '.join(arguments)}\n{end}\n{printed}"
         if done.stderr:
             text += f"--- stderr\n{done.stderr}"
@@ -144,7 +149,8 @@ class Session:
         text = text.replace(str(self.folder), "$DIR").replace(str(REPOSITORY), "$REPOSITORY")
         if self.corpus is not None:
             text = text.replace(str(self.corpus), "$CORPUS")
-        for day in {time.strftime("%Y-%m-%d", time.gmtime(at)) for at in (self.began, time.time())}:
+        for days in (-1, 0, 1):
+            day = time.strftime("%Y-%m-%d", time.gmtime(self.began + days * 86_400))
             text = re.sub(rf"{day}(?:[T ]\d\d:\d\d[\d:.]*(?:Z|[+-]\d\d:?\d\d)?)?", "$NOW", text)
         text = re.sub(r"\b\d{19}\b", self._in_ns, text)
         return re.sub(r'(version"?[:=]? *"?|flangeback )\d+\.\d+\.\d+[\w.+]*', r"\1$VERSION", text)
@@ -183,13 +189,14 @@ def as_lines(text: str) -> str:
 
 
 def flat(value: Any, path: str) -> Iterator[str]:
-    """`path: value` for every value; an item of a list is named by its file, if it has one."""
+    """`path: value` for every value; an item of a list is named by its file or copy, if it has
+    one."""
     if isinstance(value, dict) and value:
         for key in sorted(value):
             yield from flat(value[key], f"{path}.{key}" if path else key)
     elif isinstance(value, list) and any(isinstance(item, dict) for item in value):
         for at, item in enumerate(value):
-            name = item.get("file", at) if isinstance(item, dict) else at
+            name = item.get("file", item.get("copy", at)) if isinstance(item, dict) else at
             yield from flat(item, f"{path}[{name}]")
     else:
         yield f"{path}: {json.dumps(value, ensure_ascii=False)}"
@@ -234,7 +241,7 @@ def record_demo_reading(session: Session) -> None:
 
 
 def record_faults(session: Session, frames: Path) -> None:
-    """Logs and kits with faults, and every log of the fixtures on the demo outing's frames."""
+    """Logs and kits with faults, and every log of the fixtures on frames all through the day."""
     log = session.folder / "faulty.txt"
     log.write_text(FAULTY_LOG, "utf-8")
     session.both("faulty-log", "match", frames, "--log", log)
@@ -244,9 +251,12 @@ def record_faults(session: Session, frames: Path) -> None:
         kit.write_text(text, "utf-8")
         session.both(f"faulty-kit-{name}", "kit", "check", kit)
         session.run(f"faulty-kit-{name}-match", "match", frames, "--kit", kit, "--log", log)
+    day = session.folder / "day"
+    write_day(day)
     for fixture in sorted((REPOSITORY / "fixtures" / "logs").glob("*.txt")):
-        kit = fixture.with_suffix(".toml")
-        session.both(f"log-{fixture.stem}", "match", frames, "--log", fixture, "--kit", kit)
+        log = Path(shutil.copy(fixture, session.folder))
+        kit = frames / "kit.toml"
+        session.both(f"log-{fixture.stem}", "match", day, "--log", log, "--kit", kit)
 
 
 def record_kit(session: Session, frames: Path) -> None:
@@ -267,7 +277,8 @@ def record_kit(session: Session, frames: Path) -> None:
 
 
 def record_notes(session: Session, frames: Path) -> None:
-    """Entries appended one after the other, some of them refused."""
+    """Entries appended one after the other, some of them refused, late in the evening: an entry
+    still to come is refused."""
     log = session.folder / "noted.txt"
     log.write_text("date 2026-05-17\n", "utf-8")
     notes = (
@@ -280,10 +291,26 @@ def record_notes(session: Session, frames: Path) -> None:
         ("10:52", "k7 f/? (no idea)"),
         ("11:00", "k7 off"),
     )
-    for number, (at, words) in enumerate(notes, 1):
-        kit = ("--kit", frames / "kit.toml")
-        session.run(f"note-{number}", "note", log, *words.split(), "--at", at, *kit)
+    with late_evening():
+        for number, (at, words) in enumerate(notes, 1):
+            kit = ("--kit", frames / "kit.toml")
+            session.run(f"note-{number}", "note", log, *words.split(), "--at", at, *kit)
     session.put("note-log", log.read_text("utf-8"))
+
+
+@contextmanager
+def late_evening() -> Iterator[None]:
+    """Let local time be a quarter past eleven, whatever the hour is."""
+    before = os.environ["TZ"]
+    minutes = (23 * 60 + 15 - int(time.time()) // 60) % (24 * 60)
+    # POSIX counts what must be added to get UTC (IEEE 1003.1, 8.3): ahead of it is negative.
+    os.environ["TZ"] = f"EVE-{minutes // 60:02}:{minutes % 60:02}"
+    time.tzset()
+    try:
+        yield
+    finally:
+        os.environ["TZ"] = before
+        time.tzset()
 
 
 def record_demo_copies(session: Session) -> None:

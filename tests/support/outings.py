@@ -140,7 +140,7 @@ KINDS: Mapping[str, Kind] = {
     "second-offset": Kind(to_the_second=True, clock_by="offset"),
     "forgotten": Kind(clock_by="offset", forgotten=0.25),
     "late": Kind(late=90),
-    "order": Kind(slates=True, unmarked=0.05),
+    "order": Kind(slates=True, unmarked=0.01),
     "registered": Kind(clock_by="offset", registered=True),
 }
 
@@ -224,6 +224,17 @@ def write_outing(folder: Path, kind: str, seed: int) -> dict[str, Truth]:
     (folder / "session.txt").write_text("\n".join(log) + "\n", "utf-8")
     (folder / "kit.toml").write_text(KIT, "utf-8")
     return truth
+
+
+def write_day(folder: Path) -> None:
+    """Write frames of both bodies into a new folder, from 9:00 to midnight at even steps."""
+    folder.mkdir()
+    for body, numbers in zip(BODIES, (range(201, 261), range(401, 421)), strict=True):
+        step = 15 * 3600 / len(numbers)
+        for at, number in enumerate(numbers):
+            file = frame_name(body, number)
+            shot = Shot(file, at * step + 20, Fraction(1, 250), math.log2(0.18), Truth())
+            write_frame(folder / file, body, shot, registered=False)
 
 
 def truth_as_json(truth: Mapping[str, Truth]) -> str:
