@@ -163,8 +163,9 @@ def test_over_writes_over_what_contradicts(frames: Path) -> None:
 
 # Documents -------------------------------------------------------------------------------------
 
-TEXT, NUMBER = {str}, {int, float}
-FRAME = {
+TEXT: set[type] = {str}
+NUMBER: set[type] = {int, float}
+FRAME: dict[str, set[type]] = {
     "file": TEXT,
     "body": TEXT,
     "camera_time": TEXT,

@@ -90,27 +90,6 @@ def test_the_module_runs_like_the_script() -> None:
     assert done.stdout == f"flangeback {flangeback.__version__}\n"
 
 
-@pytest.mark.parametrize(
-    ("room", "may_not"),
-    [
-        ("kit", ("frames", "log", "clock", "match", "tags", "embed", "copies", "cli")),
-        ("frames", ("log", "clock", "match", "tags", "embed", "copies", "report", "cli")),
-        ("clock", ("log", "match", "tags", "embed", "copies", "report", "cli")),
-        ("log", ("frames", "clock", "match", "tags", "embed", "copies", "report", "cli")),
-        ("tags", ("frames", "log", "clock", "match", "embed", "copies", "report", "cli")),
-        ("match", ("embed", "copies", "report", "cli", "demo")),
-        ("embed", ("log", "clock", "match", "kit", "copies", "report", "cli")),
-        ("copies", ("report", "cli", "demo")),
-        ("report", ("cli",)),
-    ],
-)
-def test_no_room_reaches_back(room: str, may_not: tuple[str, ...]) -> None:
-    for path in (ROOT / "src" / "flangeback" / room).rglob("*.py"):
-        text = path.read_text("utf-8")
-        for other in may_not:
-            assert f"flangeback.{other}" not in text, f"{path.name} reaches into {other}"
-
-
 def test_what_it_needs_is_declared() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     needed = " ".join(project["dependencies"]).lower()

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -34,7 +35,7 @@ def frames(tmp_path: Path) -> Path:
     return folder
 
 
-def run(frames: Path, values: Fill, **more: bool) -> Filled:
+def run(frames: Path, values: Fill, **more: Any) -> Filled:
     matches = Matches(tuple(FrameMatch(frame, Outcome.FILL, fill=values) for frame in scan(frames)))
     return fill(matches, frames, frames.parent / "out", **more)
 

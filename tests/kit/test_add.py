@@ -161,7 +161,7 @@ def test_any_name_comes_back_as_it_was(tmp_path: Path, name: str, serial: str | 
     lens = read_kit(path).lenses["some"]
     assert lens.name == name.strip()
     assert lens.serial == (serial and serial.strip())
-    assert lens.focal == (35, Decimal("70.5"))
+    assert lens.focal == (Decimal(35), Decimal("70.5"))
     assert lens.widest == (Decimal("2.8"),) * 2
     assert not lens.aperture_ring
 
@@ -267,7 +267,8 @@ def test_a_lens_by_its_words(tmp_path: Path, made_up: None) -> None:
     assert result.exit_code == 0
     lens = read_kit(kit).lenses["mc58"]
     assert (lens.maker, lens.name) == ("Ostrava Optik", "Ostrava Miran MC 58mm f/2")
-    assert (lens.focal[0], lens.widest[0], lens.narrowest, lens.mount) == (58, 2, 16, "M42")
+    assert [lens.focal[0], lens.widest[0], lens.narrowest] == [58, 2, 16]
+    assert lens.mount == "M42"
     assert kit.read_text().startswith(WHOLE)
 
 
@@ -289,7 +290,8 @@ def test_picked_and_completed_by_the_user(tmp_path: Path, made_up: None) -> None
     assert result.exit_code == 0
     lens = read_kit(kit).lenses["ostrava58"]
     assert lens.name == MIRAN.name
-    assert (lens.narrowest, lens.mount, lens.serial) == (22, "Exakta", "77")
+    assert lens.narrowest == 22
+    assert (lens.mount, lens.serial) == ("Exakta", "77")
     assert not lens.aperture_ring
 
 
@@ -358,7 +360,7 @@ def test_an_entry_of_the_package() -> None:
     own.min_aperture = 1.7999999523162842
     assert entry_of(own).widest is None  # the name tells another aperture
     own.max_focal = None
-    assert entry_of(own).focal == (35, 35)
+    assert entry_of(own).focal == (Decimal(35), Decimal(35))
     assert entry_of(own).widest == (Decimal("1.8"),) * 2
     own.min_focal = 0.0
     assert entry_of(own).focal is None

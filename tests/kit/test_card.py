@@ -51,7 +51,7 @@ def only_line(text: str) -> CardLine:
 
 def test_key_in_is_the_focal_length_not_the_equivalent() -> None:
     line = only_line(changed(K7, "sensor", "[17.3, 13.0]") + MIRAN58 + M42_E)
-    assert line.key_in == (58,)
+    assert line.key_in == (Decimal(58),)
     assert line.equivalents == (116,)  # crop factor 2.00
 
 
@@ -69,7 +69,7 @@ def test_behind_an_extender_the_extended_one() -> None:
 
 def test_a_zoom_has_both_ends_and_says_that_one_has_to_be_chosen() -> None:
     line = only_line(K7 + ZOOM3570 + M42_E)
-    assert line.key_in == (35, 70)
+    assert line.key_in == (Decimal(35), Decimal(70))
     assert any("the focal length you set" in note for note in line.notes)
 
 

@@ -234,8 +234,8 @@ def test_without_a_sensor_no_equivalent() -> None:
 
 def test_a_zoom_has_two_ends() -> None:
     wide, long = only_way(K7 + ZOOM3570 + M42_E, "zoom3570").views
-    assert (wide.focal, wide.widest) == (35, Decimal("3.5"))
-    assert (long.focal, long.widest) == (70, Decimal("4.5"))
+    assert (wide.focal, wide.widest) == (Decimal(35), Decimal("3.5"))
+    assert (long.focal, long.widest) == (Decimal(70), Decimal("4.5"))
 
 
 @pytest.mark.parametrize(("circle", "covers"), [("43.3", True), ("43", True), ("30", False)])

@@ -41,7 +41,9 @@ ROOT = Path(__file__).resolve().parents[2]
 def test_body_lens_and_adapter_are_read_as_written() -> None:
     kit = parse_kit(K7 + MIRAN58 + M42_E)
     assert kit.bodies == {"k7": Body("k7", "E", "Kestrin K7", "0071133", (35.9, 23.9))}
-    assert kit.adapters == {"m42-e": Adapter("m42-e", "M42", "E", AdapterKind.PLAIN, 1, 27.46)}
+    assert kit.adapters == {
+        "m42-e": Adapter("m42-e", "M42", "E", AdapterKind.PLAIN, Decimal(1), 27.46)
+    }
     assert kit.lenses == {
         "miran58": Lens(
             "miran58",

@@ -19,7 +19,7 @@ LEVELS = range(-14, 15)
 
 def likely(miss: float) -> float:
     """Student's t with 8 degrees of freedom, 1 at its middle."""
-    return (1 + miss**2 / 8) ** -4.5
+    return float((1 + miss**2 / 8) ** -4.5)
 
 
 def happens(seconds: float, mean: float) -> float:

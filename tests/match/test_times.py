@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import assume, given, settings
@@ -19,7 +20,7 @@ LENSES = "9:00 k7 miran58 f/2.8\n{} k7 brask135 f/4\n"
 STOPS = "9:00 k7 miran58 f/2.8\n{} k7 f/5.6\n"
 
 
-def at(time: str, text: str, **more: float) -> str:
+def at(time: str, text: str, **more: Any) -> str:
     return short(one(shot("K7_0201", time, **more), text))
 
 
