@@ -19,7 +19,7 @@ from flangeback.kit import parse_kit
 from flangeback.kit.card import Card, CardLine, cards
 from flangeback.kit.cautions import STANDING
 from flangeback.report.card_page import card_page
-from flangeback.saving import save
+from flangeback.system import save
 from support.kits import (
     F_E_REDUCER,
     K7,

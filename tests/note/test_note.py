@@ -233,7 +233,7 @@ def test_a_write_that_fails_leaves_the_log_and_no_litter(
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("flangeback.saving.os.fsync", full)
+    monkeypatch.setattr("flangeback.system.os.fsync", full)
     with pytest.raises(InputError, match="left as it was"):
         note(log, "k7 f/4")
     assert log.read_bytes() == before

@@ -22,7 +22,7 @@ from flangeback.errors import InputError, Problem
 from flangeback.frames.model import without_suffix
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
-from flangeback.saving import make_names_durable
+from flangeback.system import open_to_read, sync_folder
 from flangeback.tags.table import TAGS, TIME_TAGS
 
 Progress = Callable[[int, int], None]
@@ -105,7 +105,7 @@ def fill(
         finally:
             writer.close()
             for folder in {task.target.parent for job in jobs for task in job.tasks}:
-                make_names_durable(folder)
+                sync_folder(folder)
     except OSError as error:
         raise InputError(_cannot_go_on(out, error)) from None
 
@@ -399,7 +399,7 @@ def _is_as_recorded(path: Path, state: FileState) -> bool:
     """Whether a file is still the one that was recorded, by size and digest."""
     if path.is_symlink() or path.stat().st_size != state.size:
         return False
-    file = os.open(path, os.O_RDONLY)
+    file = open_to_read(path)
     try:
         return digest(file) == state.digest
     finally:

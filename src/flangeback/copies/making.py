@@ -16,8 +16,6 @@ from flangeback.copies.planning import Plan, Way, Wishes
 from flangeback.copies.proving import prove, prove_sidecar
 from flangeback.copies.transfer import (
     Digests,
-    start_writing_back,
-    write_all,
     write_copy,
 )
 from flangeback.embed import (
@@ -29,6 +27,15 @@ from flangeback.embed import (
     edit_tiff,
 )
 from flangeback.embed import xmp as packets
+from flangeback.system import (
+    open_new,
+    open_to_read,
+    rename_new,
+    set_times,
+    start_writing_back,
+    sync_file,
+    write_all,
+)
 from flangeback.tags.table import TagValue
 from flangeback.tags.times import without_time
 
@@ -93,7 +100,7 @@ def _drafted(plan: Plan, wishes: Wishes) -> Draft:
 
 def _embedded(plan: Plan, wishes: Wishes) -> Draft:
     assert plan.source is not None
-    descriptor = os.open(plan.source, os.O_RDONLY)
+    descriptor = open_to_read(plan.source)
     try:
         file = FileHead(descriptor)
         if plan.kind == FileKind.HEIF:
@@ -150,13 +157,13 @@ def make(plan: Plan, draft: Draft, target: Path, owned: bool) -> Made:
 def _make_copy(plan: Plan, draft: Draft, part: Path) -> Digests:
     source = plan.source
     assert source is not None
-    reading = os.open(source, os.O_RDONLY)
+    reading = open_to_read(source)
     try:
         status = os.fstat(reading)
 
         def write(writing: int) -> None:
             write_copy(reading, writing, status.st_size, draft.splices)
-            os.utime(part, ns=(status.st_atime_ns, status.st_mtime_ns))
+            set_times(part, status.st_atime_ns, status.st_mtime_ns)
 
         return _written(part, write, lambda: proved(plan, draft, part))
     finally:
@@ -175,12 +182,12 @@ def _make_sidecar(plan: Plan, draft: Draft, part: Path) -> Digests:
 
 def _written(part: Path, write: Callable[[int], None], proof: Callable[[], Digests]) -> Digests:
     """Writes a new file, proves it, and makes it durable."""
-    writing = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    writing = open_new(part)
     try:
         write(writing)
         start_writing_back(writing)
         digests = proof()
-        os.fsync(writing)
+        sync_file(writing)
     finally:
         os.close(writing)
     return digests
@@ -190,17 +197,7 @@ def _give_name(part: Path, target: Path, owned: bool) -> None:
     if owned:
         part.replace(target)
         return
-    try:
-        # A link, unlike a rename, never takes the place of what somebody else put there.
-        os.link(part, target)
-    except FileExistsError:
-        raise
-    except OSError:  # A file system without links, such as FAT.
-        if target.exists():
-            raise FileExistsError(str(target)) from None
-        part.rename(target)
-    else:
-        part.unlink()
+    rename_new(part, target)
 
 
 def proved(plan: Plan, draft: Draft, target: Path) -> Digests:

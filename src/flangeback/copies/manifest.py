@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from flangeback.errors import InputError, Problem
+from flangeback.system import lock, open_to_append, pread, sync_file
 from flangeback.tags.table import TagValue
 
 NAME = "flangeback-manifest.jsonl"
@@ -133,9 +134,16 @@ class ManifestWriter:
 
     def __init__(self, out: Path) -> None:
         path = out / NAME
-        self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
+        self._file = open_to_append(path)
         try:
-            _lock(self._file, path)
+            if not lock(self._file):
+                raise InputError(
+                    Problem(
+                        str(out),
+                        "another run is writing into this folder",
+                        expected="one run at a time",
+                    )
+                )
             self._drop_unfinished_line()
         except BaseException:
             os.close(self._file)
@@ -143,7 +151,7 @@ class ManifestWriter:
 
     def _drop_unfinished_line(self) -> None:
         size = os.fstat(self._file).st_size
-        tail = os.pread(self._file, min(size, 1 << 20), max(0, size - (1 << 20)))
+        tail = pread(self._file, min(size, 1 << 20), max(0, size - (1 << 20)))
         if tail and not tail.endswith(b"\n"):
             os.ftruncate(self._file, size - len(tail) + tail.rfind(b"\n") + 1)
 
@@ -160,23 +168,6 @@ class ManifestWriter:
     def close(self) -> None:
         """Makes the lines durable. Raises OSError where that fails."""
         try:
-            os.fsync(self._file)
+            sync_file(self._file)
         finally:
             os.close(self._file)
-
-
-def _lock(file: int, path: Path) -> None:
-    try:
-        import fcntl
-    except ImportError:  # Not every system has it; there two runs at once stay the user's care.
-        return
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        raise InputError(
-            Problem(
-                str(path.parent),
-                "another run is writing into this folder",
-                expected="one run at a time",
-            )
-        ) from None

@@ -15,6 +15,7 @@ from flangeback.containers.tiff import Damaged
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode
+from flangeback.system import open_to_read
 from flangeback.tags.decide import decide
 from flangeback.tags.table import TagValue
 from flangeback.tags.times import true_time
@@ -117,7 +118,7 @@ def _embeds(file: Frame, wishes: Wishes) -> bool:
 
 
 def _has_exif_item(path: Path) -> bool:
-    file = os.open(path, os.O_RDONLY)
+    file = open_to_read(path)
     try:
         return exif_item(FileHead(file)) is not None
     except Damaged:

@@ -2,22 +2,12 @@
 
 from __future__ import annotations
 
-import errno
 import os
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 
 from flangeback.embed.model import Splice
-
-CHUNK = 1 << 17
-"""Bytes read at a time when comparing: what a core's cache holds."""
-
-_CANNOT = frozenset(
-    {errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP}
-    | {errno.EPERM, errno.EBADF, errno.ENOTSOCK}
-)
-"""How a kernel says that it won't copy between these two files itself."""
+from flangeback.system import CHUNK, copy_range, pread, write_all
 
 
 class ProofError(Exception):
@@ -53,60 +43,9 @@ def write_copy(source: int, copy: int, size: int, splices: Sequence[Splice]) -> 
     """Writes the source (file descriptors both) with the splices put in. Raises OSError."""
     for start, end, splice in parts(size, splices):
         if splice is None:
-            _copy_range(source, copy, start, end - start)
+            copy_range(source, copy, start, end - start)
         else:
             write_all(copy, splice.data)
-
-
-def start_writing_back(copy: int) -> None:
-    """Has the kernel begin to write a file to disk while it is being proved, so that the fsync
-    afterwards has less to wait for. What isn't written yet stays in memory."""
-    if hasattr(os, "posix_fadvise"):
-        with suppress(OSError):
-            os.posix_fadvise(copy, 0, 0, os.POSIX_FADV_DONTNEED)
-
-
-def _copy_range(source: int, copy: int, at: int, count: int) -> None:
-    """By copy_file_range, else sendfile, else through memory; raises OSError when cut short."""
-    end = at + count
-    for step in (_by_copy_file_range, _by_sendfile, _through_memory):
-        try:
-            while at < end:
-                done = step(source, copy, at, end - at)
-                if done == 0:
-                    break
-                at += done
-        except OSError as error:
-            if error.errno not in _CANNOT or step is _through_memory:
-                raise
-        if at == end:
-            return
-    raise OSError(errno.EIO, "the file ended while it was copied")
-
-
-def _by_copy_file_range(source: int, copy: int, at: int, count: int) -> int:
-    if not hasattr(os, "copy_file_range"):
-        return 0
-    return os.copy_file_range(source, copy, count, offset_src=at)
-
-
-def _by_sendfile(source: int, copy: int, at: int, count: int) -> int:
-    if not hasattr(os, "sendfile"):
-        return 0
-    return os.sendfile(copy, source, at, count)
-
-
-def _through_memory(source: int, copy: int, at: int, count: int) -> int:
-    data = os.pread(source, min(count, CHUNK), at)
-    write_all(copy, data)
-    return len(data)
-
-
-def write_all(copy: int, data: bytes) -> None:
-    """Writes all of `data` to an open file. Raises OSError."""
-    view = memoryview(data)
-    while view:
-        view = view[os.write(copy, view) :]
 
 
 def compare(source: int, copy: int, size: int, splices: Sequence[Splice]) -> Digests:
@@ -120,7 +59,7 @@ def compare(source: int, copy: int, size: int, splices: Sequence[Splice]) -> Dig
     shift = 0
     for start, end, splice in parts(size, splices):
         if splice is not None:
-            of_source.update(os.pread(source, end - start, start))
+            of_source.update(pread(source, end - start, start))
             of_copy.update(_expected(copy, start + shift, splice.data))
             shift += splice.growth
             continue
@@ -140,14 +79,14 @@ def compare(source: int, copy: int, size: int, splices: Sequence[Splice]) -> Dig
 def _same(source: int, copy: int, start: int, end: int, shift: int) -> Iterator[bytes]:
     for at in range(start, end, CHUNK):
         count = min(CHUNK, end - at)
-        chunk = os.pread(source, count, at)
-        if len(chunk) != count or chunk != os.pread(copy, count, at + shift):
+        chunk = pread(source, count, at)
+        if len(chunk) != count or chunk != pread(copy, count, at + shift):
             raise ProofError(f"the payload differs between bytes {at} and {at + count}")
         yield chunk
 
 
 def _expected(copy: int, at: int, data: bytes) -> bytes:
-    found = os.pread(copy, len(data), at)
+    found = pread(copy, len(data), at)
     if found != data:
         raise ProofError(f"the bytes written at {at} don't read back")
     return found
@@ -159,7 +98,7 @@ def digest(file: int) -> str:
 
     found = xxh3_128()
     at = 0
-    while chunk := os.pread(file, CHUNK, at):
+    while chunk := pread(file, CHUNK, at):
         found.update(chunk)
         at += len(chunk)
     return found.hexdigest()

@@ -18,6 +18,7 @@ from flangeback.copies.proving import check_metadata, check_values
 from flangeback.copies.transfer import ProofError, compare, digest
 from flangeback.embed.model import Splice
 from flangeback.errors import InputError, Problem
+from flangeback.system import pread
 from flangeback.tags.table import ASCII, SHORT, TAGS, Tag, TagValue
 
 _WORKERS = max(2, min(4, os.cpu_count() or 2))
@@ -101,7 +102,7 @@ def _prove_against(
     if os.fstat(source.fileno()).st_size != state.size:
         return False
     splices = [
-        Splice(start, end, os.pread(copy.fileno(), last - first, first))
+        Splice(start, end, pread(copy.fileno(), last - first, first))
         for start, end, first, last in record.edits
     ]
     try:

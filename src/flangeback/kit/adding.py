@@ -10,7 +10,7 @@ from typing import Literal
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit.reading import parse_kit
-from flangeback.saving import save
+from flangeback.system import save
 
 Value = str | bool | Decimal | tuple[Decimal, Decimal]
 Field = tuple[str, Value | None, str]

@@ -18,10 +18,9 @@ from flangeback.log.reading import decoded
 from flangeback.log.text import clean_line, split_lines
 from flangeback.log.tokens import TokenReader
 from flangeback.log.values import A_TIME, WallTime, calendar_date, wall_time
-from flangeback.note.holding import held
 from flangeback.note.meaning import meaning
 from flangeback.note.zones import local_zone
-from flangeback.saving import save
+from flangeback.system import held, save
 
 _KEYWORDS = frozenset(["date", "zone", "clock", "slack", "slate", "not-slate"])
 _A_BIT_FAST = timedelta(minutes=2)

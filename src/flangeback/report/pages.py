@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem
-from flangeback.saving import save
+from flangeback.system import save
 
 
 def write_page(path: Path, page: str, mark: str) -> None:

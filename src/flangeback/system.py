@@ -1,0 +1,284 @@
+"""What is asked of the operating system, in the way that each system can.
+
+Whatever not every system has is called here and nowhere else: positioned reads, copies within the
+kernel, locks, names that appear at once, what is brought to disk.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+import stat
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from importlib import import_module
+from pathlib import Path
+from types import ModuleType
+from typing import BinaryIO
+
+from flangeback.errors import InputError, Problem
+
+CHUNK = 1 << 17
+"""Bytes read at a time from a long file: what a core's cache holds."""
+
+_BINARY = getattr(os, "O_BINARY", 0)
+_WITHOUT_WAITING = getattr(os, "O_NONBLOCK", 0)
+_SEEKING = threading.Lock()
+_LOCKED_BYTE = 0x7FFF_FFFE
+"""Where a system that locks bytes locks one: behind all that anybody reads."""
+
+_NOT_SUPPORTED = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP})
+_NO_KERNEL_COPY = _NOT_SUPPORTED | {errno.EXDEV, errno.EPERM, errno.EBADF, errno.ENOTSOCK}
+_HELD = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK})
+
+
+def open_to_read(path: Path) -> int:
+    """A regular file's descriptor. Raises OSError, for a pipe or a device too: it isn't waited
+    for."""
+    file = os.open(path, os.O_RDONLY | _BINARY | _WITHOUT_WAITING)
+    if not stat.S_ISREG(os.fstat(file).st_mode):
+        os.close(file)
+        raise OSError(errno.EINVAL, "not a regular file", str(path))
+    return file
+
+
+def open_file(path: Path) -> BinaryIO:
+    """A regular file, open for reading as bytes. Raises OSError."""
+    return os.fdopen(open_to_read(path), "rb")
+
+
+def open_new(path: Path) -> int:
+    """A new file's descriptor, for writing. Raises OSError, FileExistsError among them."""
+    return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+
+
+def open_to_append(path: Path) -> int:
+    """The descriptor of a file, made if need be, whose every write goes to the end. Raises
+    OSError."""
+    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY, 0o666)
+
+
+def pread(file: int, count: int, at: int) -> bytes:
+    """Up to `count` bytes from offset `at` of an open file, whose position stays. Raises
+    OSError."""
+    if hasattr(os, "pread"):
+        return os.pread(file, count, at)
+    with _SEEKING:
+        before = os.lseek(file, 0, os.SEEK_CUR)
+        try:
+            os.lseek(file, at, os.SEEK_SET)
+            return os.read(file, count)
+        finally:
+            os.lseek(file, before, os.SEEK_SET)
+
+
+def write_all(file: int, data: bytes) -> None:
+    """Writes all of `data` to an open file. Raises OSError."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(file, view) :]
+
+
+def copy_range(source: int, copy: int, at: int, count: int) -> None:
+    """Writes `count` bytes from offset `at` of one open file to the other: by copy_file_range,
+    else by sendfile, else through memory. Raises OSError, also where the source ends before."""
+    end = at + count
+    for step in (_by_copy_file_range, _by_sendfile, _through_memory):
+        try:
+            while at < end:
+                done = step(source, copy, at, end - at)
+                if done == 0:
+                    break
+                at += done
+        except OSError as error:
+            if error.errno not in _NO_KERNEL_COPY or step is _through_memory:
+                raise
+        if at == end:
+            return
+    raise OSError(errno.EIO, "the file ended while it was copied")
+
+
+def _by_copy_file_range(source: int, copy: int, at: int, count: int) -> int:
+    if not hasattr(os, "copy_file_range"):
+        return 0
+    return os.copy_file_range(source, copy, count, offset_src=at)
+
+
+def _by_sendfile(source: int, copy: int, at: int, count: int) -> int:
+    if not hasattr(os, "sendfile"):
+        return 0
+    return os.sendfile(copy, source, at, count)
+
+
+def _through_memory(source: int, copy: int, at: int, count: int) -> int:
+    data = pread(source, min(count, CHUNK), at)
+    write_all(copy, data)
+    return len(data)
+
+
+def start_writing_back(file: int) -> None:
+    """Has the kernel begin to write a file to disk, so that a later sync has less to wait for."""
+    if hasattr(os, "posix_fadvise"):
+        with suppress(OSError):
+            os.posix_fadvise(file, 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def sync_file(file: int) -> None:
+    """Brings an open file's bytes to disk, where the file system can. Raises OSError where that
+    fails."""
+    try:
+        import fcntl
+
+        full_sync = getattr(fcntl, "F_FULLFSYNC", None)
+        if full_sync is not None:  # macOS: its fsync leaves bytes in the disk's own memory.
+            with suppress(OSError):
+                fcntl.fcntl(file, full_sync)
+                return
+    except ImportError:
+        pass
+    try:
+        os.fsync(file)
+    except OSError as error:
+        if error.errno not in _NOT_SUPPORTED:
+            raise
+
+
+def sync_folder(folder: Path) -> None:
+    """Brings the names in a folder to disk, where the system opens folders."""
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def set_times(path: Path, accessed_ns: int, modified_ns: int) -> None:
+    """Sets a file's times, in ns, where its file system takes them. Raises OSError where it
+    breaks."""
+    try:
+        os.utime(path, ns=(accessed_ns, modified_ns))
+    except OSError as error:
+        if error.errno not in _NOT_SUPPORTED | {errno.EPERM, errno.EACCES}:
+            raise
+
+
+def rename_new(old: Path, new: Path) -> None:
+    """Gives a file another name, under which nothing may stand.
+
+    Raises FileExistsError where something does, OSError.
+    """
+    try:
+        # A link, unlike a rename, never takes the place of what somebody else put there.
+        os.link(old, new)
+    except FileExistsError:
+        raise
+    except OSError:  # A file system without links, such as FAT.
+        if os.path.lexists(new):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(new)) from None
+        old.rename(new)
+    else:
+        old.unlink()
+
+
+def save(path: Path, content: bytes) -> None:
+    """Puts `content` under this name: a temporary file beside it, then a rename, so that a reader
+    finds the old file or the new one. A link keeps pointing where it does; permissions stay.
+
+    Raises InputError where it can't be written; what stood there then still does.
+    """
+    try:
+        target = path.resolve()
+        temporary = target.with_name(f".flangeback-{secrets.token_hex(4)}")
+        try:
+            _write_new(temporary, content, target)
+            temporary.replace(target)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+        sync_folder(target.parent)
+    except OSError as error:
+        text = f"can't be written: {error.strerror or error}; it is left as it was"
+        raise InputError(Problem(str(path), text)) from None
+
+
+def _write_new(path: Path, content: bytes, like: Path) -> None:
+    """A new file with the permissions of another, if that is there."""
+    file = open_new(path)
+    try:
+        write_all(file, content)
+        sync_file(file)
+    finally:
+        os.close(file)
+    if like.exists():
+        with suppress(PermissionError):
+            path.chmod(stat.S_IMODE(like.stat().st_mode))
+
+
+def lock(file: int) -> bool:
+    """Locks an open file until it is closed; False where another process holds it. On a file
+    system without locks it is taken as free."""
+    try:
+        _lock(file, wait=False)
+    except OSError as error:
+        return error.errno not in _HELD
+    except ImportError:
+        pass
+    return True
+
+
+@contextmanager
+def held(path: Path) -> Iterator[None]:
+    """Keeps other processes that ask for the same from this file's folder meanwhile; waits for
+    them. Raises InputError where the folder isn't there."""
+    try:
+        file = _open_to_hold(path.parent)
+    except OSError as error:
+        raise InputError(Problem(str(path.parent), f"can't be opened: {error.strerror}")) from None
+    try:
+        with suppress(OSError, ImportError):  # Without locks it is the user's care.
+            _lock(file, wait=True)
+        yield
+    finally:
+        os.close(file)
+
+
+def _open_to_hold(folder: Path) -> int:
+    """The folder, or a file that stands for it on a system that opens no folders. Raises OSError
+    where it isn't there."""
+    try:
+        return os.open(folder, os.O_RDONLY)
+    except PermissionError:
+        import tempfile
+
+        if not folder.is_dir():
+            raise
+        from xxhash import xxh3_64_hexdigest
+
+        name = f"flangeback-{xxh3_64_hexdigest(os.fsencode(folder.resolve()))}.lock"
+        return open_to_append(Path(tempfile.gettempdir()) / name)
+
+
+def _lock(file: int, *, wait: bool) -> None:
+    """Raises OSError where it is held or can't be, ImportError where the system has no locks."""
+    try:
+        import fcntl
+    except ImportError:
+        _lock_byte(import_module("msvcrt"), file, wait=wait)
+    else:
+        fcntl.flock(file, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+
+
+def _lock_byte(msvcrt: ModuleType, file: int, *, wait: bool) -> None:
+    """Raises OSError; LK_LOCK itself gives up after ten seconds, with EDEADLK."""
+    while True:
+        os.lseek(file, _LOCKED_BYTE, os.SEEK_SET)
+        try:
+            msvcrt.locking(file, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
+        except OSError as error:
+            if not wait or error.errno not in _HELD:
+                raise
+        else:
+            return

@@ -1,0 +1,275 @@
+"""Systems that lack something, or refuse it: what flangeback asks of them still holds.
+
+What a system lacks is taken away from Python's own modules; what it refuses is refused with the
+numbers of POSIX.1-2017 (errno.h).
+"""
+
+from __future__ import annotations
+
+import ast
+import errno
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from flangeback import system
+from flangeback.errors import InputError
+
+DATA = bytes(range(256)) * 1000
+SOURCES = Path(system.__file__).parent
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    path = tmp_path / "frame"
+    path.write_bytes(DATA)
+    return path
+
+
+@pytest.fixture
+def opened(file: Path) -> Iterator[int]:
+    descriptor = system.open_to_read(file)
+    yield descriptor
+    os.close(descriptor)
+
+
+def refusing(number: int) -> Callable[..., Any]:
+    def refuse(*_: object, **__: object) -> Any:
+        raise OSError(number, os.strerror(number))
+
+    return refuse
+
+
+@pytest.mark.parametrize("has_pread", [True, False])
+def test_a_positioned_read_leaves_the_position(
+    opened: int, monkeypatch: pytest.MonkeyPatch, has_pread: bool
+) -> None:
+    if not has_pread:
+        monkeypatch.delattr(os, "pread")
+    os.lseek(opened, 7, os.SEEK_SET)
+    assert system.pread(opened, 10, 300) == DATA[300:310]
+    assert system.pread(opened, 10, len(DATA) - 3) == DATA[-3:]
+    assert os.read(opened, 3) == DATA[7:10]
+
+
+@pytest.mark.parametrize("missing", [(), ("copy_file_range",), ("copy_file_range", "sendfile")])
+def test_a_range_is_copied_with_what_there_is(
+    opened: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, missing: tuple[str, ...]
+) -> None:
+    for name in missing:
+        monkeypatch.delattr(os, name)
+    copy = system.open_new(tmp_path / "copy")
+    system.copy_range(opened, copy, 100, 200_000)
+    os.close(copy)
+    assert (tmp_path / "copy").read_bytes() == DATA[100:200_100]
+
+
+@pytest.mark.parametrize("number", [errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP])
+def test_a_kernel_that_refuses_to_copy_is_done_without(
+    opened: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    monkeypatch.setattr(os, "copy_file_range", refusing(number), raising=False)
+    monkeypatch.setattr(os, "sendfile", refusing(number), raising=False)
+    copy = system.open_new(tmp_path / "copy")
+    system.copy_range(opened, copy, 0, len(DATA))
+    os.close(copy)
+    assert (tmp_path / "copy").read_bytes() == DATA
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO])
+def test_a_disk_that_fails_is_told(
+    opened: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    monkeypatch.setattr(os, "copy_file_range", refusing(number), raising=False)
+    copy = system.open_new(tmp_path / "copy")
+    with pytest.raises(OSError, match=os.strerror(number)):
+        system.copy_range(opened, copy, 0, len(DATA))
+    os.close(copy)
+
+
+def test_a_source_that_was_cut_is_told(opened: int, tmp_path: Path) -> None:
+    copy = system.open_new(tmp_path / "copy")
+    with pytest.raises(OSError, match="ended while it was copied"):
+        system.copy_range(opened, copy, 0, len(DATA) + 1)
+    os.close(copy)
+
+
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "frame")
+    with pytest.raises(OSError, match="not a regular file"):
+        system.open_to_read(tmp_path / "frame")
+
+
+@pytest.mark.parametrize("has_links", [True, False])
+def test_a_new_name_never_takes_anothers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, has_links: bool
+) -> None:
+    if not has_links:
+        monkeypatch.setattr(os, "link", refusing(errno.EPERM))
+    part, target = tmp_path / "part", tmp_path / "copy"
+    part.write_bytes(b"copy")
+    target.write_bytes(b"somebody's")
+    with pytest.raises(FileExistsError):
+        system.rename_new(part, target)
+    assert target.read_bytes() == b"somebody's"
+    target.unlink()
+    system.rename_new(part, target)
+    assert target.read_bytes() == b"copy"
+    assert not part.exists()
+
+
+def test_saving_keeps_permissions_and_links(tmp_path: Path) -> None:
+    target, link = tmp_path / "session.txt", tmp_path / "link.txt"
+    target.write_bytes(b"old")
+    target.chmod(0o640)
+    link.symlink_to(target)
+    system.save(link, b"new")
+    assert target.read_bytes() == b"new"
+    assert link.is_symlink()
+    assert target.stat().st_mode & 0o777 == 0o640
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+@pytest.mark.parametrize("what", ["fsync", "write"])
+def test_what_cant_be_saved_stays_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    target = tmp_path / "session.txt"
+    target.write_bytes(b"old")
+    monkeypatch.setattr(os, what, refusing(errno.ENOSPC))
+    with pytest.raises(InputError, match="No space left on device; it is left as it was"):
+        system.save(target, b"new")
+    assert target.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.parametrize("number", [errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP])
+def test_a_file_system_without_sync_is_used_without(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    monkeypatch.setattr(os, "fsync", refusing(number))
+    system.save(tmp_path / "session.txt", b"new")
+    assert (tmp_path / "session.txt").read_bytes() == b"new"
+
+
+def test_times_that_are_refused_are_left(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(os, "utime", refusing(errno.EPERM))
+    system.set_times(file, 1, 1)
+    assert file.read_bytes() == DATA
+
+
+# Locks.
+
+HOLDER = """
+import os, sys
+from pathlib import Path
+from flangeback import system
+
+file = system.open_to_append(Path(sys.argv[1]))
+assert system.lock(file)
+print("held", flush=True)
+sys.stdin.read()
+"""
+
+
+def test_a_file_is_locked_by_one_process_at_a_time(file: Path) -> None:
+    command = [sys.executable, "-c", HOLDER, str(file)]
+    own = system.open_to_append(file)
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"held\n"
+        assert not system.lock(own)
+        holder.communicate(b"")
+    assert system.lock(own)
+    os.close(own)
+
+
+@pytest.mark.parametrize("number", [errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOLCK, errno.EBADF])
+def test_a_lock_that_is_not_supported_is_no_other_run(
+    file: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    monkeypatch.setattr("fcntl.flock", refusing(number))
+    descriptor = system.open_to_append(file)
+    assert system.lock(descriptor)
+    os.close(descriptor)
+    with system.held(file):
+        pass
+
+
+def without_fcntl(monkeypatch: pytest.MonkeyPatch, locking: Callable[..., Any]) -> None:
+    """A system that locks bytes, as the C runtime of Windows does (`_locking`)."""
+    module = ModuleType("msvcrt")
+    module.__dict__.update(locking=locking, LK_LOCK=1, LK_NBLCK=2)
+    monkeypatch.setitem(sys.modules, "fcntl", None)
+    monkeypatch.setitem(sys.modules, "msvcrt", module)
+
+
+def test_a_system_that_locks_bytes_locks_one_behind_the_file(
+    file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    locked: list[tuple[int, int, int]] = []
+
+    def locking(descriptor: int, mode: int, count: int) -> None:
+        locked.append((os.lseek(descriptor, 0, os.SEEK_CUR), mode, count))
+
+    without_fcntl(monkeypatch, locking)
+    descriptor = system.open_to_append(file)
+    assert system.lock(descriptor)
+    os.write(descriptor, b"more")
+    os.close(descriptor)
+    assert file.read_bytes() == DATA + b"more"
+    assert locked == [(0x7FFF_FFFE, 2, 1)]
+    without_fcntl(monkeypatch, refusing(errno.EACCES))
+    descriptor = system.open_to_append(file)
+    assert not system.lock(descriptor)
+    os.close(descriptor)
+
+
+def test_a_system_that_locks_bytes_is_waited_for(
+    file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """LK_LOCK gives up after ten tries of a second each, with EDEADLK."""
+    answers = iter([errno.EDEADLK, errno.EDEADLK, 0])
+
+    def locking(*_: int) -> None:
+        number = next(answers)
+        if number:
+            refusing(number)()
+
+    without_fcntl(monkeypatch, locking)
+    with system.held(file):
+        assert next(answers, None) is None
+
+
+def test_a_folder_that_is_not_there_cant_be_held(tmp_path: Path) -> None:
+    with (
+        pytest.raises(InputError, match="can't be opened: No such file"),
+        system.held(tmp_path / "gone" / "session.txt"),
+    ):
+        pass
+
+
+# Nobody else.
+
+OWN = {"pread", "fsync", "copy_file_range", "sendfile", "posix_fadvise", "utime", "link", "open"}
+ELSEWHERE_STILL = {"containers", "frames", "survey", "evidence", "draft", "demo"}
+
+
+def test_nobody_else_asks_the_system() -> None:
+    found = [
+        f"{path.relative_to(SOURCES)}:{node.lineno} {node.attr}"
+        for path in SOURCES.rglob("*.py")
+        if path.name != "system.py" and path.relative_to(SOURCES).parts[0] not in ELSEWHERE_STILL
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.value, ast.Name)
+        and node.value.id in ("os", "fcntl", "msvcrt")
+        and node.attr in OWN
+    ]
+    assert not found
