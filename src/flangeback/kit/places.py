@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
 
 NAME = "kit.toml"
@@ -23,12 +21,6 @@ def kit_file(given: Path | None, beside: Path = Path()) -> Path:
 
 def config_folder() -> Path:
     """The user's configuration folder for flangeback on this platform; it need not exist."""
-    if sys.platform == "win32":
-        base = os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming"
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        # XDG Base Directory Specification; a relative path in the variable is to be ignored.
-        named = os.environ.get("XDG_CONFIG_HOME", "")
-        base = named if Path(named).is_absolute() else Path.home() / ".config"
-    return Path(base) / "flangeback"
+    from platformdirs import user_config_path
+
+    return user_config_path("flangeback", appauthor=False, roaming=True)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from flangeback.errors import InputError, Problem, nearest
+from flangeback.kit import fields as read
+from flangeback.kit.fields import Fault, Field
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
-from flangeback.kit.mounts import adapter_thickness, designations, mount_named
+from flangeback.kit.mounts import adapter_thickness, mount_named
 
 RESERVED_WORDS = frozenset(
     {"date", "zone", "clock", "slack", "first", "then", "slate", "not-slate"}
@@ -27,8 +30,6 @@ _READS_AS = (
     (re.compile(r".*\.\..*"), "a range of frames"),
 )
 _NOT_IN_A_KEY = re.compile(r"[\s\"'#,;]")
-
-_Maker = Callable[["_Table"], Body | Lens | Adapter | None]
 
 
 def read_kit(path: Path) -> Kit:
@@ -60,25 +61,25 @@ def parse_kit(text: str, file: str = "kit.toml") -> Kit:
         # TOML sets no limits, Python does: thousands of digits or of nested brackets.
         expected = "numbers of a few digits, and no list in a list"
         raise InputError(Problem(file, "is too big to be a kit", expected=expected)) from None
-    reader = _Reader(file, text)
-    kit = reader.kit(data)
-    if reader.problems:
-        raise InputError(reader.problems)
+    tables = _Tables(file, text)
+    kit = tables.kit(data)
+    if tables.problems:
+        raise InputError(tables.problems)
     return kit
 
 
 def _toml_problem(message: str, text: str, file: str) -> Problem:
-    place = re.search(r"\(at line (\d+), column (\d+)\)", message)
-    words = message.split(" (at ")[0]
-    if place is None:
+    words, _, place = message.partition(" (at ")
+    numbers = [int(digits) for digits in re.findall(r"\d+", place)]
+    if len(numbers) != 2:
         return Problem(file, f"isn't TOML: {words}")
-    line, column = int(place[1]), int(place[2])
-    source = text.splitlines()[line - 1] if line <= len(text.splitlines()) else ""
+    line, column = numbers
+    source = "".join(text.splitlines()[line - 1 : line])
     return Problem(file, f"isn't TOML: {words}", line, column, source=source)
 
 
-class _Reader:
-    """Collects problems while the tables are read."""
+class _Tables:
+    """The tables of a kit file; collects problems while they are read."""
 
     def __init__(self, file: str, text: str) -> None:
         self.file = file
@@ -86,94 +87,53 @@ class _Reader:
         self.problems: list[Problem] = []
 
     def kit(self, data: Mapping[str, Any]) -> Kit:
-        makers: dict[str, _Maker] = {"body": _body, "lens": _lens, "adapter": _adapter}
-        shelves: dict[str, dict[str, Any]] = {name: {} for name in makers}
+        shelves: dict[str, dict[str, Any]] = {name: {} for name in _KINDS}
         for name, tables in data.items():
-            if name not in makers:
-                self.fault(name, None, "unknown table", _one_of(makers), nearest(name, makers))
+            if name not in _KINDS:
+                fault = Fault("unknown table", _one_of(_KINDS), nearest(name, _KINDS))
+                self.fault(name, None, fault)
             elif not isinstance(tables, dict) or not all(
                 isinstance(table, dict) for table in tables.values()
             ):
-                self.fault(name, None, "needs a key", f"[{name}.KEY] with its fields under it")
+                fault = Fault("needs a key", f"[{name}.KEY] with its fields under it")
+                self.fault(name, None, fault)
             else:
                 for key, fields in tables.items():
-                    gear = makers[name](_Table(self, f"{name}.{key}", key, fields))
+                    gear = self.gear(_KINDS[name], f"{name}.{key}", key, fields)
                     if gear is not None:
                         shelves[name][key] = gear
-        self._check_keys(data, makers)
-        self._check_bodies(shelves["body"])
-        self._check_lenses(shelves["lens"])
-        return Kit(shelves["body"], shelves["lens"], shelves["adapter"], self.file)
+        kit = Kit(shelves["body"], shelves["lens"], shelves["adapter"], self.file)
+        for found in (*_on_keys(data), *_on_bodies(kit.bodies), *_on_lenses(kit.lenses)):
+            self.fault(*found)
+        return kit
 
-    def _check_keys(self, data: Mapping[str, Any], kinds: Iterable[str]) -> None:
-        seen: dict[str, str] = {}
-        for kind in kinds:
-            for key in data.get(kind, {}) if isinstance(data.get(kind), dict) else ():
-                table = f"{kind}.{key}"
-                self._check_key(table, key)
-                first = seen.setdefault(key.casefold(), table)
-                if first != table:
-                    self.fault(
-                        table,
-                        None,
-                        f"the key is already taken by [{first}]",
-                        "a key that no other body, lens or adapter has",
-                    )
+    def gear(
+        self, kind: _Kind, table: str, key: str, fields: Mapping[str, Any]
+    ) -> Body | Lens | Adapter | None:
+        """What one table describes; None where a fault was found in it."""
+        faults = [
+            (name, Fault("unknown field", _one_of(kind.fields), nearest(name, kind.fields)))
+            for name in fields
+            if name not in kind.fields
+        ]
+        values: dict[str, Any] = {}
+        for name, field in kind.fields.items():
+            if name in fields:
+                values[name] = field.read(fields[name], field.expected)
+            elif field.needed:
+                values[name] = Fault("is missing", field.expected)
+        faults += [(name, value) for name, value in values.items() if isinstance(value, Fault)]
+        faults += kind.check({n: None if isinstance(v, Fault) else v for n, v in values.items()})
+        for name, fault in faults:
+            self.fault(table, name, fault)
+        return None if faults else kind.make(key=key, **values)
 
-    def _check_key(self, table: str, key: str) -> None:
-        reads_as = next((what for shape, what in _READS_AS if shape.fullmatch(key)), None)
-        if key.casefold() in RESERVED_WORDS:
-            reads_as = "a word of the session log"
-        if reads_as:
-            self.fault(table, None, f'the key "{key}" reads as {reads_as}', "a key such as miran58")
-        elif not key or _NOT_IN_A_KEY.search(key):
-            self.fault(
-                table,
-                None,
-                f'the key "{key}" isn\'t one word',
-                "a key without spaces, commas, quotes or #",
-            )
-
-    def _check_bodies(self, bodies: Mapping[str, Body]) -> None:
-        """No two bodies may claim the same frames."""
-        seen: dict[tuple[str | None, str | None], str] = {}
-        for key, body in bodies.items():
-            claim = (body.model and body.model.casefold(), body.serial)
-            first = seen.setdefault(claim, key)
-            if first == key:
-                continue
-            if body.model is None:
-                text = f"[body.{first}] has no model either"
-                expected = "at most one body without a model"
-            else:
-                text = f"[body.{first}] has the same model and serial"
-                expected = "a serial on each, to tell equal bodies apart"
-            self.fault(f"body.{key}", "model" if body.model is None else "serial", text, expected)
-
-    def _check_lenses(self, lenses: Mapping[str, Lens]) -> None:
-        """No lens may be in the kit twice; one with a changed mount has two mounts."""
-        seen: dict[tuple[str, ...], str] = {}
-        for key, lens in lenses.items():
-            if lens.serial is None:
-                continue
-            same = (lens.maker or "", lens.name, lens.serial, lens.mount)
-            first = seen.setdefault(tuple(text.casefold() for text in same), key)
-            if first != key:
-                text = f"[lens.{first}] has the same maker, name and serial"
-                self.fault(f"lens.{key}", "serial", text, "each lens once")
-
-    def fault(
-        self,
-        table: str,
-        name: str | None,
-        text: str,
-        expected: str | None = None,
-        suggestion: str | None = None,
-    ) -> None:
+    def fault(self, table: str, name: str | None, fault: Fault) -> None:
         where = f"[{table}] {name}" if name else f"[{table}]"
         line = self._line(table, name)
+        text, expected = f"{where}: {fault.text}", fault.expected
         self.problems.append(
-            Problem(self.file, f"{where}: {text}", line, expected=expected, suggestion=suggestion)
+            Problem(self.file, text, line, expected=expected, suggestion=fault.suggestion)
         )
 
     def _line(self, table: str, name: str | None) -> int | None:
@@ -195,279 +155,186 @@ class _Reader:
         return start
 
 
-class _Table:
-    """One table of the kit; every `take_` notes a fault and gives None where a field is wrong."""
-
-    def __init__(self, reader: _Reader, table: str, key: str, fields: Mapping[str, Any]) -> None:
-        self.reader = reader
-        self.table = table
-        self.key = key
-        self.fields = fields
-        self._faults = len(reader.problems)
-
-    @property
-    def sound(self) -> bool:
-        return len(self.reader.problems) == self._faults
-
-    def fault(
-        self,
-        name: str | None,
-        text: str,
-        expected: str | None = None,
-        suggestion: str | None = None,
-    ) -> None:
-        self.reader.fault(self.table, name, text, expected, suggestion)
-
-    def only(self, known: tuple[str, ...]) -> None:
-        for name in self.fields:
-            if name not in known:
-                self.fault(name, "unknown field", _one_of(known), nearest(name, known))
-
-    def take(self, name: str, expected: str, *, needed: bool) -> Any:
-        if name not in self.fields:
-            if needed:
-                self.fault(name, "is missing", expected)
-            return None
-        return self.fields[name]
-
-    def text(self, name: str, expected: str, *, needed: bool = False) -> str | None:
-        value = self.take(name, expected, needed=needed)
-        if value is None:
-            return None
-        if not isinstance(value, str) or not value.strip():
-            self.fault(name, f"is {_shown(value)}", f"{expected}, in quotes")
-            return None
-        if any(ord(ch) < 32 or ord(ch) == 127 for ch in value):
-            self.fault(name, "holds a control character", f"{expected}, in one line")
-            return None
-        return value.strip()
-
-    def mount(self, name: str) -> str | None:
-        expected = 'the designation of a mount, such as "M42"'
-        value = self.text(name, expected, needed=True)
-        if value is None:
-            return None
-        found = mount_named(value)
-        if found is None:
-            self.fault(
-                name, f'there is no mount "{value}"', expected, nearest(value, designations())
-            )
-            return None
-        return found.name
-
-    def number(self, name: str, expected: str, *, needed: bool = False) -> Decimal | None:
-        value = self.take(name, expected, needed=needed)
-        if value is None:
-            return None
-        number = _number(value)
-        if number is None:
-            self.fault(name, f"is {_shown(value)}", expected)
-        return number
-
-    def pair(self, name: str, expected: str) -> tuple[Decimal, Decimal] | None:
-        """A number, or a list of two; a single number counts for both."""
-        value = self.take(name, expected, needed=True)
-        if value is None:
-            return None
-        items = value if isinstance(value, list) else [value, value]
-        numbers = [_number(item) for item in items]
-        first, last = numbers if len(numbers) == 2 else (None, None)
-        if first is None or last is None:
-            self.fault(name, f"is {_shown(value)}", expected)
-            return None
-        if first > last:
-            self.fault(name, f"is {_shown(value)}, the greater first", expected)
-            return None
-        return first, last
-
-    def flag(self, name: str, default: bool) -> bool:
-        value = self.fields.get(name, default)
-        if not isinstance(value, bool):
-            self.fault(name, f"is {_shown(value)}", "true or false")
-            return default
-        return value
-
-
-def _number(value: object) -> Decimal | None:
-    """A finite number above zero, or None."""
-    if isinstance(value, bool) or not isinstance(value, int | Decimal):
-        return None
-    number = Decimal(value)
-    return number if number.is_finite() and Decimal("0.001") <= number <= 100_000 else None
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, str):
-        return f'"{value}"'
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_shown, value)) + "]"
-    try:
-        return str(value)
-    except ValueError:  # Python writes no whole number of more than 4300 digits.
-        return "a number beyond all measure"
-
-
 def _one_of(names: Iterable[str]) -> str:
     return "one of " + ", ".join(names)
 
 
-def _body(table: _Table) -> Body | None:
-    table.only(("model", "serial", "mount", "sensor"))
-    model = table.text("model", "the Model of its frames' Exif")
-    serial = table.text("serial", "the body's serial number")
-    mount = table.mount("mount")
-    sensor = None
-    if "sensor" in table.fields:
-        sensor = _sensor(table)
-    if not table.sound or mount is None:
-        return None
-    return Body(table.key, mount, model, serial, sensor)
+# Tables beside one another -----------------------------------------------------------------------
+
+_Placed = tuple[str, str | None, Fault]
+"""A table, a field of it, what is wrong there."""
 
 
-def _sensor(table: _Table) -> tuple[float, float] | None:
-    expected = "width and height in mm, such as [35.9, 23.9]"
-    value = table.fields["sensor"]
-    sides = [_number(item) for item in value] if isinstance(value, list) else []
-    width, height = sides if len(sides) == 2 else (None, None)
-    if width is None or height is None or not all(1 <= side <= 100 for side in (width, height)):
-        table.fault("sensor", f"is {_shown(value)}", expected)
-        return None
-    return float(width), float(height)
+def _on_keys(data: Mapping[str, Any]) -> Iterator[_Placed]:
+    """A key is one word that the session log doesn't read otherwise, and is there once."""
+    seen: dict[str, str] = {}
+    for kind in _KINDS:
+        for key in data.get(kind, {}) if isinstance(data.get(kind), dict) else ():
+            table = f"{kind}.{key}"
+            reads_as = next((what for shape, what in _READS_AS if shape.fullmatch(key)), None)
+            if key.casefold() in RESERVED_WORDS:
+                reads_as = "a word of the session log"
+            if reads_as:
+                expected = "a key such as miran58"
+                yield table, None, Fault(f'the key "{key}" reads as {reads_as}', expected)
+            elif not key or _NOT_IN_A_KEY.search(key):
+                expected = "a key without spaces, commas, quotes or #"
+                yield table, None, Fault(f'the key "{key}" isn\'t one word', expected)
+            first = seen.setdefault(key.casefold(), table)
+            if first != table:
+                expected = "a key that no other body, lens or adapter has"
+                yield table, None, Fault(f"the key is already taken by [{first}]", expected)
 
 
-_LENS_FIELDS = (
-    *("maker", "name", "focal", "widest", "narrowest", "mount", "aperture_ring", "serial"),
-    "image_circle",
-)
+def _on_bodies(bodies: Mapping[str, Body]) -> Iterator[_Placed]:
+    """No two bodies may claim the same frames."""
+    seen: dict[tuple[str | None, str | None], str] = {}
+    for key, body in bodies.items():
+        first = seen.setdefault((body.model and body.model.casefold(), body.serial), key)
+        if first == key:
+            continue
+        if body.model is None:
+            fault = Fault(f"[body.{first}] has no model either", "at most one body without a model")
+            yield f"body.{key}", "model", fault
+        else:
+            expected = "a serial on each, to tell equal bodies apart"
+            fault = Fault(f"[body.{first}] has the same model and serial", expected)
+            yield f"body.{key}", "serial", fault
 
 
-def _lens(table: _Table) -> Lens | None:
-    table.only(_LENS_FIELDS)
-    maker = table.text("maker", "the lens's maker")
-    name = table.text("name", "the lens's name", needed=True)
-    serial = table.text("serial", "the lens's serial number")
-    mount = table.mount("mount")
-    focal = table.pair("focal", "mm above 0: 58, or [35, 70] for a zoom")
-    widest = table.pair("widest", "the f-number wide open: 2.0, or [3.5, 4.5] where it changes")
-    narrowest = table.number("narrowest", "the greatest f-number, such as 16", needed=True)
-    ring = table.flag("aperture_ring", True)
-    circle = table.number("image_circle", "the image circle's diameter in mm, such as 43.3")
+def _on_lenses(lenses: Mapping[str, Lens]) -> Iterator[_Placed]:
+    """No lens may be in the kit twice; one with a changed mount has two mounts."""
+    seen: dict[tuple[str, ...], str] = {}
+    for key, lens in lenses.items():
+        if lens.serial is None:
+            continue
+        same = (lens.maker or "", lens.name, lens.serial, lens.mount)
+        first = seen.setdefault(tuple(text.casefold() for text in same), key)
+        if first != key:
+            fault = Fault(f"[lens.{first}] has the same maker, name and serial", "each lens once")
+            yield f"lens.{key}", "serial", fault
+
+
+# The three kinds of gear -------------------------------------------------------------------------
+
+_Values = Mapping[str, Any]
+_Faults = Iterator[tuple[str, Fault]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """A kind of gear: what makes it, its fields, and a check of their values, None where bad."""
+
+    make: Callable[..., Body | Lens | Adapter]
+    fields: Mapping[str, Field]
+    check: Callable[[_Values], _Faults]
+
+
+def _check_body(_: _Values) -> _Faults:
+    yield from ()
+
+
+def _check_lens(values: _Values) -> _Faults:
+    focal, widest, narrowest = map(values.get, ("focal", "widest", "narrowest"))
     if focal and widest:
-        _check_optics(table, focal, widest)
+        if focal[1] > 10_000:
+            yield "focal", Fault(f"is {focal[1]} mm", "mm, at most 10000")
+        # The refractive limit of a lens in air is f/0.5: what lies below is a slip of the pen.
+        if widest[0] < Decimal("0.5"):
+            yield "widest", Fault(f"is f/{widest[0]}", "an f-number of 0.5 or more")
+        if widest[1] > 100:
+            yield "widest", Fault(f"is f/{widest[1]}", "an f-number of at most 100")
+        if focal[0] == focal[1] and widest[0] != widest[1]:
+            yield "widest", Fault("has two values on a lens of one focal length", "one f-number")
     if widest and narrowest and narrowest < widest[1]:
-        table.fault(
-            "narrowest",
-            f"f/{narrowest} is wider than widest f/{widest[1]}",
-            "an f-number not below widest",
-        )
-    if not table.sound or None in (name, mount, focal, widest, narrowest):
-        return None
-    assert name
-    assert mount
-    assert focal
-    assert widest
-    assert narrowest
-    return Lens(
-        table.key,
-        name,
-        mount,
-        focal,
-        widest,
-        narrowest,
-        maker,
-        serial,
-        ring,
-        None if circle is None else float(circle),
-    )
-
-
-def _check_optics(
-    table: _Table, focal: tuple[Decimal, Decimal], widest: tuple[Decimal, Decimal]
-) -> None:
-    if focal[1] > 10_000:
-        table.fault("focal", f"is {focal[1]} mm", "mm, at most 10000")
-    # Half the refractive limit f/0.5 of a lens in air: what lies below is a slip of the pen.
-    if widest[0] < Decimal("0.5"):
-        table.fault("widest", f"is f/{widest[0]}", "an f-number of 0.5 or more")
-    if widest[1] > 100:
-        table.fault("widest", f"is f/{widest[1]}", "an f-number of at most 100")
-    if focal[0] == focal[1] and widest[0] != widest[1]:
-        table.fault("widest", "has two values on a lens of one focal length", "one f-number")
+        text = f"f/{narrowest} is wider than widest f/{widest[1]}"
+        yield "narrowest", Fault(text, "an f-number not below widest")
 
 
 _FACTORS = {
-    AdapterKind.REDUCER: ("a reducer's is below 1, such as 0.71", Decimal("0.3"), Decimal("0.999")),
-    AdapterKind.EXTENDER: ("an extender's is above 1, such as 1.4", Decimal("1.001"), Decimal(4)),
+    "reducer": ("a reducer's is below 1, such as 0.71", Decimal("0.3"), Decimal("0.999")),
+    "extender": ("an extender's is above 1, such as 1.4", Decimal("1.001"), Decimal(4)),
 }
 
 
-def _adapter(table: _Table) -> Adapter | None:
-    table.only(("lens_mount", "body_mount", "kind", "factor", "thickness"))
-    lens_mount = table.mount("lens_mount")
-    body_mount = table.mount("body_mount")
-    kind = _kind(table)
-    factor = _factor(table, kind) if kind else None
-    thickness = table.number("thickness", "mm above 0, such as 27.46")
-    spacer = kind not in _FACTORS
-    if lens_mount and body_mount and thickness is not None and spacer:
-        _check_thickness(table, lens_mount, body_mount, float(thickness))
-    if not table.sound or None in (lens_mount, body_mount, kind, factor):
-        return None
-    assert lens_mount
-    assert body_mount
-    assert kind
-    assert factor
-    return Adapter(
-        table.key,
-        lens_mount,
-        body_mount,
-        kind,
-        factor,
-        None if thickness is None else float(thickness),
-    )
+def _check_adapter(values: _Values) -> _Faults:
+    kind, factor = values.get("kind", "plain"), values.get("factor")
+    if kind in _FACTORS:
+        expected, least, greatest = _FACTORS[kind]
+        if factor is None:
+            yield "factor", Fault("is missing", expected)
+        elif not least <= factor <= greatest:
+            yield "factor", Fault(f"is {factor}", expected)
+    else:
+        if kind is not None and factor is not None and factor != 1:
+            fault = Fault(f"is {factor} on kind {kind}", "1.0, or kind reducer or extender")
+            yield "factor", fault
+        yield from _check_thickness(values)
 
 
-def _check_thickness(table: _Table, lens_mount: str, body_mount: str, thickness: float) -> None:
+def _check_thickness(values: _Values) -> _Faults:
     """Refuses what no adapter measures: a slipped decimal point, or inches for mm.
 
     Thicker is an extension for close-ups and may be long; thinner than the registers' difference
     is a slip beyond the few tenths of a mm that makers allow themselves (common practice).
     """
-    lens, body = mount_named(lens_mount), mount_named(body_mount)
-    assert lens
-    assert body
+    lens, body = (mount_named(values.get(side) or "") for side in ("lens_mount", "body_mount"))
+    thickness = values.get("thickness")
+    if lens is None or body is None or thickness is None:
+        return
     needed = max(0.0, adapter_thickness(lens, body)[0])
     if not needed - 2 <= thickness <= needed + 150:
         keeps = f"about {needed:.2f} mm" if needed else "no thickness at all"
-        table.fault(
-            "thickness",
-            f"is {thickness:g} mm",
-            f"mm from flange to flange; {lens_mount} on {body_mount} takes {keeps}",
-        )
+        expected = f"mm from flange to flange; {lens.name} on {body.name} takes {keeps}"
+        yield "thickness", Fault(f"is {thickness:g} mm", expected)
 
 
-def _kind(table: _Table) -> AdapterKind | None:
-    kinds = [str(kind) for kind in AdapterKind]
-    value = table.text("kind", _one_of(kinds), needed=False)
-    if value is None:
-        return AdapterKind.PLAIN if "kind" not in table.fields else None
-    if value not in kinds:
-        table.fault("kind", f'is "{value}"', _one_of(kinds), nearest(value, kinds))
-        return None
-    return AdapterKind(value)
+def _adapter(kind: str = "plain", **values: Any) -> Adapter:
+    return Adapter(kind=AdapterKind(kind), **values)
 
 
-def _factor(table: _Table, kind: AdapterKind) -> Decimal | None:
-    if kind not in _FACTORS:
-        factor = table.number("factor", "1.0, or no factor at all")
-        if factor is not None and factor != 1:
-            table.fault("factor", f"is {factor} on kind {kind}", "1.0, or kind reducer or extender")
-        return Decimal(1)
-    expected, least, greatest = _FACTORS[kind]
-    factor = table.number("factor", expected, needed=True)
-    if factor is not None and not least <= factor <= greatest:
-        table.fault("factor", f"is {factor}", expected)
-        return None
-    return factor
+_MOUNT = Field(read.mount, 'the designation of a mount, such as "M42"', needed=True)
+_KINDS = {
+    "body": _Kind(
+        Body,
+        {
+            "model": Field(read.text, "the Model of its frames' Exif"),
+            "serial": Field(read.text, "the body's serial number"),
+            "mount": _MOUNT,
+            "sensor": Field(read.sides, "width and height in mm, such as [35.9, 23.9]"),
+        },
+        _check_body,
+    ),
+    "lens": _Kind(
+        Lens,
+        {
+            "maker": Field(read.text, "the lens's maker"),
+            "name": Field(read.text, "the lens's name", needed=True),
+            "focal": Field(read.ends, "mm above 0: 58, or [35, 70] for a zoom", needed=True),
+            "widest": Field(
+                read.ends,
+                "the f-number wide open: 2.0, or [3.5, 4.5] where it changes",
+                needed=True,
+            ),
+            "narrowest": Field(read.number, "the greatest f-number, such as 16", needed=True),
+            "mount": _MOUNT,
+            "aperture_ring": Field(read.flag, "true or false"),
+            "serial": Field(read.text, "the lens's serial number"),
+            "image_circle": Field(read.length, "the image circle's diameter in mm, such as 43.3"),
+        },
+        _check_lens,
+    ),
+    "adapter": _Kind(
+        _adapter,
+        {
+            "lens_mount": _MOUNT,
+            "body_mount": _MOUNT,
+            "kind": Field(read.one_of(AdapterKind), _one_of(AdapterKind)),
+            "factor": Field(
+                read.number, "1.0, a reducer's such as 0.71, an extender's such as 1.4"
+            ),
+            "thickness": Field(read.length, "mm above 0, such as 27.46"),
+        },
+        _check_adapter,
+    ),
+}
