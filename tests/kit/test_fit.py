@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import sys
 import math
+import sys
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -489,10 +489,10 @@ def test_a_mount_that_no_table_has_is_an_error_in_a_script_too() -> None:
 
 
 def test_kit_file_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    own = tmp_path / "config" / "flangeback" / "kit.toml"
     monkeypatch.setattr("flangeback.kit.places.config_folder", lambda: own.parent)
     beside = tmp_path / "frames"
     beside.mkdir()
-    own = tmp_path / "config" / "flangeback" / "kit.toml"
     assert kit_file(None, beside) == beside / "kit.toml"  # for the message that it isn't there
     own.parent.mkdir(parents=True)
     own.write_text("")

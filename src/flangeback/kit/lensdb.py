@@ -16,6 +16,7 @@ from typing import Any
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit, Lens
+from flangeback.kit.names import folded
 
 HINT = "the extra lensdb has it: pip install 'flangeback[lensdb]'"
 
@@ -107,9 +108,9 @@ def _widest(
 def look_up(lens: Lens, known: Iterable[Entry], most: int = 3) -> LookUp:
     """The entry of a lens's maker and name, else the nearest of its focal length and aperture."""
     known = tuple(known)
-    maker, name = _folded(lens.maker or ""), _folded(lens.name)
+    maker, name = folded(lens.maker or ""), folded(lens.name)
     for entry in known:
-        if _folded(entry.name) == name and (not maker or _folded(entry.maker) == maker):
+        if folded(entry.name) == name and (not maker or folded(entry.maker) == maker):
             return LookUp(lens, entry)
     like = sorted(
         (entry for entry in known if _same_optics(lens, entry)),
@@ -125,8 +126,8 @@ def look_up_all(kit: Kit) -> tuple[LookUp, ...]:
 
 
 def _likeness(name: str, entry: Entry) -> float:
-    own = _folded(entry.name)
-    whole = own if own.startswith(_folded(entry.maker)) else _folded(entry.maker) + own
+    own = folded(entry.name)
+    whole = own if own.startswith(folded(entry.maker)) else folded(entry.maker) + own
     return SequenceMatcher(None, name, whole, autojunk=False).ratio()
 
 
@@ -157,7 +158,3 @@ def _meets(want: str, token: str) -> bool:
 
 def _tokens(text: str) -> list[str]:
     return _TOKEN.findall(text.casefold())
-
-
-def _folded(name: str) -> str:
-    return "".join(name.split()).casefold()

@@ -8,6 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from flangeback.frames.model import LensData
+from flangeback.kit import names
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.log.model import Setting
 from flangeback.match.model import NO_ENTRY, Doubt, DoubtKind, Outcome
@@ -192,17 +193,7 @@ def _contradictions(fill: Fill, data: LensData) -> list[str]:
 
 
 def same_lens(lens: Lens, data: LensData) -> bool:
-    if data.lens is None:
-        return data.specification == tuple(Fraction(value) for value in (*lens.focal, *lens.widest))
-    from flangeback.tags.decide import text_value
-
-    written = text_value(Tag.LENS_MODEL, lens.name).value
-    names = {lens.name, f"{lens.maker} {lens.name}", str(written)}
-    return _folded(data.lens) in map(_folded, names)
-
-
-def _folded(name: str) -> str:
-    return "".join(name.split()).casefold()
+    return names.same_lens(lens, data.lens, data.specification)
 
 
 def _differ(value: Decimal | None, other: Fraction | None, allowed: Fraction) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from flangeback.kit.model import Adapter, Body, Lens
+from flangeback.kit.names import seven_bit
 from flangeback.kit.optics import equivalent_35mm
 from flangeback.tags.apex import aperture_value
 from flangeback.tags.table import Rational, Tag, TagValue
@@ -15,7 +16,6 @@ UNKNOWN: Rational = (0, 0)
 """How Exif writes a rational that isn't known (CIPA DC-008, LensSpecification)."""
 
 _LARGEST, _LARGEST_SHORT = 2**32 - 1, 2**16 - 1
-_LONGEST_TEXT = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +144,5 @@ def rational(value: Decimal) -> Rational:
 
 def text_value(tag: Tag, text: str) -> TagValue:
     """A text tag; letters beyond Exif's 7-bit ASCII are transliterated, and kept in `whole`."""
-    if text.isascii():
-        return TagValue(tag, text[:_LONGEST_TEXT])
-    from anyascii import anyascii
-
-    return TagValue(tag, anyascii(text)[:_LONGEST_TEXT], text)
+    written = seven_bit(text)
+    return TagValue(tag, written, None if text.isascii() else text)
