@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from flangeback.copies import fill
-from flangeback.copies.transfer import write_copy
+from flangeback.copies.making import write_copy
 from flangeback.embed import Splice
 from flangeback.match import Outcome
 from flangeback.tags import decide

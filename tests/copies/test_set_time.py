@@ -19,8 +19,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flangeback.copies import FrameCopy, fill, verify
+from flangeback.copies.compare import ProofError
 from flangeback.copies.proof_xmp import check_packet
-from flangeback.copies.transfer import ProofError
+from flangeback.copies.stated import Stated
 from flangeback.frames import scan
 from flangeback.log import parse_log
 from flangeback.match import Outcome, match_frames
@@ -575,13 +576,13 @@ def test_verify_finds_another_time_in_a_sidecar(tmp_path: Path) -> None:
 def test_the_proof_of_a_packet_sees_a_time_that_nobody_asked_to_change() -> None:
     moved = PACKET.replace(b'Original="2026-05-17T09:16:04"', b'Original="2026-05-17T09:12:44"')
     assert moved != PACKET
-    check_packet(PACKET, PACKET, decide(AT_2_8))
+    check_packet(PACKET, PACKET, Stated.of(decide(AT_2_8)))
     with pytest.raises(ProofError, match="the rest"):
-        check_packet(PACKET, moved, decide(AT_2_8))
+        check_packet(PACKET, moved, Stated.of(decide(AT_2_8)))
     said = AT.replace(minute=16, second=4)
-    check_packet(PACKET, moved, true_time(AT, said, SECOND, None))
+    check_packet(PACKET, moved, Stated.of(true_time(AT, said, SECOND, None)))
     with pytest.raises(ProofError, match="2026-05-17T09:12:44"):
-        check_packet(PACKET, moved, true_time(AT + SECOND, said, SECOND, None))
+        check_packet(PACKET, moved, Stated.of(true_time(AT + SECOND, said, SECOND, None)))
 
 
 # No room ----------------------------------------------------------------------------------------

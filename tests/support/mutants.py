@@ -15,9 +15,9 @@ from typing import Literal
 
 from flangeback.containers.kinds import FileKind
 from flangeback.containers.tiff import Damaged
+from flangeback.copies.compare import ProofError
 from flangeback.copies.making import Draft, drafted, make
 from flangeback.copies.planning import Wishes, plans_for
-from flangeback.copies.transfer import ProofError
 from flangeback.embed import Refused
 from flangeback.frames import Frame
 from flangeback.frames.reading import damaged_frame, recognised_frame

@@ -12,11 +12,12 @@ from pathlib import Path
 
 from flangeback.containers.tiff import Damaged
 from flangeback.copies import manifest, output
+from flangeback.copies.compare import Digests, ProofError, digest
 from flangeback.copies.making import Draft, Made, drafted, edits, make, proved
 from flangeback.copies.manifest import FileState, ManifestWriter, Record
 from flangeback.copies.model import Filled, FrameCopy
 from flangeback.copies.planning import Plan, Way, Wishes, plans_for
-from flangeback.copies.transfer import Digests, ProofError, digest
+from flangeback.copies.stated import Stated
 from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import without_suffix
@@ -300,7 +301,7 @@ class _Run:
         self, match: FrameMatch, task: _Task, draft: Draft, made: Made, refusal: str | None
     ) -> Record:
         plan = task.plan
-        source, fill = None, match.fill
+        source, fill, said = None, match.fill, Stated.of(draft.values)
         if plan.source is not None:
             source = FileState(plan.size, plan.modified_ns, made.digests.source)
         return Record(
@@ -314,8 +315,8 @@ class _Run:
             copy_state=FileState(made.size, made.modified_ns, made.digests.copy),
             payload=made.digests.payload,
             edits=edits(draft.splices),
-            values=manifest.values_as_text(draft.values),
-            whole={value.name: value.whole for value in draft.values if value.whole is not None},
+            values=said.values,
+            whole=said.whole,
             in_packet=draft.in_packet,
             asked=manifest.asked(plan.values, self.wishes.xmp),
             body=match.body,

@@ -11,13 +11,14 @@ from pathlib import Path
 from flangeback.containers.file import FileHead
 from flangeback.containers.jpeg import read_head
 from flangeback.containers.kinds import FileKind
+from flangeback.copies.compare import (
+    Digests,
+    parts,
+)
 from flangeback.copies.output import unfinished_name
 from flangeback.copies.planning import Plan, Way, Wishes
 from flangeback.copies.proving import prove, prove_sidecar
-from flangeback.copies.transfer import (
-    Digests,
-    write_copy,
-)
+from flangeback.copies.stated import Stated
 from flangeback.embed import (
     Refused,
     Splice,
@@ -28,6 +29,7 @@ from flangeback.embed import (
 )
 from flangeback.embed import xmp as packets
 from flangeback.system import (
+    copy_range,
     open_new,
     open_to_read,
     rename_new,
@@ -131,6 +133,15 @@ def _remark(file: FileHead, kind: FileKind) -> str | None:
     return None
 
 
+def write_copy(source: int, copy: int, size: int, splices: Sequence[Splice]) -> None:
+    """Writes the source (file descriptors both) with the splices put in. Raises OSError."""
+    for start, end, splice in parts(size, splices):
+        if splice is None:
+            copy_range(source, copy, start, end - start)
+        else:
+            write_all(copy, splice.data)
+
+
 def make(plan: Plan, draft: Draft, target: Path, owned: bool) -> Made:
     """Makes and proves one file; `owned` says that flangeback's own older one may be replaced.
 
@@ -203,8 +214,10 @@ def _give_name(part: Path, target: Path, owned: bool) -> None:
 def proved(plan: Plan, draft: Draft, target: Path) -> Digests:
     """The proof of a file that stands there already. Raises ProofError, Damaged, OSError."""
     if draft.text is None:
-        return prove(plan, draft.splices, target, draft.values, in_packet=draft.in_packet)
-    return prove_sidecar(plan, draft.text, target, draft.values)
+        return prove(
+            plan, draft.splices, target, Stated.of(draft.values), in_packet=draft.in_packet
+        )
+    return prove_sidecar(plan, draft.text, target, Stated.of(draft.values))
 
 
 def edits(splices: Sequence[Splice]) -> tuple[tuple[int, int, int, int], ...]:

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from flangeback.copies.stated import value_text
 from flangeback.errors import InputError, Problem
 from flangeback.system import lock, open_to_append, pread, sync_file
 from flangeback.tags.table import TagValue
@@ -70,23 +71,12 @@ class Record:
         return json.dumps({"schema": SCHEMA} | asdict(self), ensure_ascii=False) + "\n"
 
 
-def values_as_text(values: Sequence[TagValue]) -> dict[str, str]:
-    """Tag values by their standard names: a rational as 28/10, several with spaces between."""
-    return {value.name: _as_text(value) for value in values}
-
-
 def asked(values: Sequence[TagValue], packet: bool) -> str:
     """The digest of what is asked for one file: its values, and whether a packet states them."""
     from xxhash import xxh3_64
 
-    words = [[value.name, _as_text(value), value.whole] for value in values]
+    words = [[value.name, value_text(value), value.whole] for value in values]
     return str(xxh3_64(json.dumps([words, packet]).encode()).hexdigest())
-
-
-def _as_text(value: TagValue) -> str:
-    if isinstance(value.value, tuple):
-        return " ".join(f"{top}/{below}" for top, below in value.value)
-    return str(value.value)
 
 
 def read_manifest(out: Path) -> dict[str, Record]:

@@ -1,97 +1,111 @@
-"""Proof of an XMP packet that was brought into agreement, by the standard library's XML reader."""
+"""Proof of an XMP packet, by the standard library's XML reader and a table of its own.
+
+The properties, and how they state values, are those of CIPA DC-010 and ISO 16684-1.
+"""
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from xml.etree import ElementTree
 
 from flangeback.containers.tiff import Damaged
-from flangeback.copies.transfer import ProofError
-from flangeback.embed.xmp import PROPERTIES, rational_texts
-from flangeback.tags.table import Tag, TagValue
+from flangeback.copies.compare import ProofError
+from flangeback.copies.stated import Stated, fraction, numbers
 
 _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}RDF"
-_ABOUT = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}about"
-_FRAME: list[tuple[str, str]] = [
-    (
-        " {adobe:ns:meta/}xmpmeta {http://www.w3.org/1999/02/22-rdf-syntax-ns#}RDF "
-        f"{{http://www.w3.org/1999/02/22-rdf-syntax-ns#}}Description {_ABOUT}",
-        "",
-    )
-]
+_EXIF = "{http://ns.adobe.com/exif/1.0/}"
+_EXIF_EX = "{http://cipa.jp/exif/1.0/}"
+_AUX = "{http://ns.adobe.com/exif/1.0/aux/}"
+_PROPERTIES = {
+    _EXIF + "DateTimeOriginal": "DateTimeOriginal",
+    _EXIF + "FNumber": "FNumber",
+    _EXIF + "ApertureValue": "ApertureValue",
+    _EXIF + "MaxApertureValue": "MaxApertureValue",
+    _EXIF + "FocalLength": "FocalLength",
+    _EXIF + "FocalLengthIn35mmFilm": "FocalLengthIn35mmFilm",
+    _EXIF_EX + "LensSpecification": "LensSpecification",
+    _EXIF_EX + "LensMake": "LensMake",
+    _EXIF_EX + "LensModel": "LensModel",
+    _EXIF_EX + "LensSerialNumber": "LensSerialNumber",
+    _AUX + "Lens": "LensModel",
+    _AUX + "LensInfo": "LensSpecification",
+    _AUX + "LensSerialNumber": "LensSerialNumber",
+}
+_RATIONALS = frozenset(
+    ["FNumber", "ApertureValue", "MaxApertureValue", "FocalLength", "LensSpecification"]
+)
+_RATIONAL = re.compile(r"\d+/\d+( \d+/\d+)*")
+_FRAME = (
+    " {adobe:ns:meta/}xmpmeta {http://www.w3.org/1999/02/22-rdf-syntax-ns#}RDF "
+    "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}Description "
+    "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}about",
+    "",
+)
 """What any packet says before it states anything."""
 
 Property = tuple[str, str]
-"""The way to a text in the tree, and the text."""
+"""The way to a text in the tree, or the name of one of the properties above; and the text."""
 
 
-def check_packet(before: bytes, after: bytes, values: Sequence[TagValue]) -> None:
+def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
     """Raises ProofError unless what the packet states of our values is so, and all else as it
     was. An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
     """
-    old, new = list(_stated_before(before)), list(_properties(after))
-    wanted = {value.tag: value for value in values}
-    foreign = Counter(_foreign(new, wanted))
+    new = list(_properties(after))
+    foreign = Counter(one for one in new if _PROPERTIES.get(one[0]) not in stated.values)
     if not before:
-        foreign -= Counter(_FRAME)
-    if Counter(_foreign(old, wanted)) != foreign:
+        foreign -= Counter([_FRAME])
+    if Counter(_foreign_before(before, stated)) != foreign:
         raise ProofError("the XMP packet no longer states the rest as it did")
-    for way, text in new:
-        name = _owned(way)
-        value = wanted.get(PROPERTIES[name]) if name else None
-        if value is not None and text not in _texts(value):
-            raise ProofError(f"the XMP packet states {text} where {value.name} was written")
+    for name, text in _ours(new):
+        if name in stated.values and not _says(text, name, stated):
+            raise ProofError(f"the XMP packet states {text} where {name} was written")
 
 
-def _stated_before(packet: bytes) -> Iterator[Property]:
+def _foreign_before(packet: bytes, stated: Stated) -> Iterator[Property]:
     try:
-        yield from _properties(packet) if packet else ()
+        for one in _properties(packet) if packet else ():
+            if _PROPERTIES.get(one[0]) not in stated.values:
+                yield one
     except ProofError as error:
         raise Damaged(str(error)) from None
 
 
-def check_stated(packet: bytes, values: Sequence[TagValue]) -> None:
+def _ours(properties: Iterable[Property]) -> Iterator[tuple[str, str]]:
+    """The properties that state a tag, by the tag's name."""
+    return ((_PROPERTIES[way], text) for way, text in properties if way in _PROPERTIES)
+
+
+def check_stated(packet: bytes, stated: Stated) -> None:
     """Raises ProofError unless the packet states each value that isn't blank. Sub-seconds and the
     offset from UTC have no property of their own: the date has them in its text."""
-    owned = {(_owned(way), text) for way, text in _properties(packet)}
-    for value in values:
-        names = [name for name, tag in PROPERTIES.items() if tag == value.tag]
-        if (
-            names
-            and _says_something(value)
-            and not any((name, text) in owned for name in names for text in _texts(value))
-        ):
-            raise ProofError(f"the XMP packet doesn't state {value.name}")
+    there = list(_ours(_properties(packet)))
+    for name, value in stated.values.items():
+        if name not in _PROPERTIES.values() or _is_blank(value):
+            continue
+        if not any(name == one and _says(text, name, stated) for one, text in there):
+            raise ProofError(f"the XMP packet doesn't state {name}")
 
 
-def _says_something(value: TagValue) -> bool:
-    return bool(value.value) and value.numbers[:1] != (None,)
+def _is_blank(text: str) -> bool:
+    return text in ("", "0") or text.startswith("0/0")
 
 
-def _texts(value: TagValue) -> list[str]:
-    if isinstance(value.value, str):
-        return [value.text]
-    texts = rational_texts(value)
-    return [*texts, " ".join(texts)]
-
-
-def _owned(way: str) -> str | None:
-    """Which of our properties a way leads to: an attribute or child of what rdf:RDF describes."""
-    names = way.split(" ")
-    place = names.index(_RDF) + 2 if _RDF in names else len(names)
-    return names[place] if names[place : place + 1] and names[place] in PROPERTIES else None
-
-
-def _foreign(properties: Sequence[Property], wanted: Collection[Tag]) -> Iterator[Property]:
-    """What the packet states besides the values that were to be written."""
-    for one in properties:
-        name = _owned(one[0])
-        if name is None or PROPERTIES[name] not in wanted:
-            yield one
+def _says(text: str, name: str, stated: Stated) -> bool:
+    """Whether a property's text is a value: a rational as numerator/denominator, a text in full."""
+    wanted = stated.values[name]
+    if name not in _RATIONALS:
+        return text == stated.whole.get(name, wanted)
+    if not _RATIONAL.fullmatch(text):
+        return False
+    return [fraction(*one) for one in numbers(text)] == [fraction(*one) for one in numbers(wanted)]
 
 
 def _properties(packet: bytes) -> Iterator[Property]:
+    """All that a packet says. Each property of ours is one text, the items of a sequence with
+    spaces between; of all else each text is told by its way through the tree."""
     start = packet.find(b"<")
     end = packet.rfind(b">") + 1
     try:
@@ -103,9 +117,13 @@ def _properties(packet: bytes) -> Iterator[Property]:
 
 def _walk(node: ElementTree.Element, lead: str) -> Iterator[Property]:
     way = f"{lead} {node.tag}"
+    is_described = lead.endswith(_RDF)
     if node.text and node.text.strip():
         yield way, node.text.strip()
     for name, text in node.attrib.items():
-        yield f"{way} {name}", text
+        yield (name if is_described and name in _PROPERTIES else f"{way} {name}"), text
     for child in node:
-        yield from _walk(child, way)
+        if is_described and child.tag in _PROPERTIES:
+            yield child.tag, " ".join(text.strip() for text in child.itertext() if text.strip())
+        else:
+            yield from _walk(child, way)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import BinaryIO
@@ -11,18 +11,17 @@ from typing import BinaryIO
 from flangeback.containers.kinds import FileKind
 from flangeback.containers.tiff import Damaged
 from flangeback.copies import manifest, output, proof_xmp
+from flangeback.copies.compare import ProofError, compare, digest
 from flangeback.copies.manifest import Record
 from flangeback.copies.model import CheckedCopy, Verified
 from flangeback.copies.planning import Way
 from flangeback.copies.proving import check_metadata, check_values
-from flangeback.copies.transfer import ProofError, compare, digest
+from flangeback.copies.stated import Stated
 from flangeback.embed.model import Splice
 from flangeback.errors import InputError, Problem
 from flangeback.system import pread
-from flangeback.tags.table import ASCII, SHORT, TAGS, Tag, TagValue
 
 _WORKERS = max(2, min(4, os.cpu_count() or 2))
-_BY_NAME = {kind.name: tag for tag, kind in TAGS.items()}
 
 
 def verify(out: Path, progress: Callable[[int], None] | None = None) -> Verified:
@@ -69,33 +68,28 @@ def _checked(out: Path, record: Record) -> CheckedCopy:
 
 def _prove(path: Path, record: Record) -> bool:
     """Raises ProofError; else says whether the source was there to compare with."""
-    values = [
-        value_from_text(name, text, record.whole.get(name))
-        for name, text in (record.values or {}).items()
-    ]
+    stated = Stated(record.values or {}, record.whole)
     with path.open("rb") as copy:
         if os.fstat(copy.fileno()).st_size != record.copy_state.size:
             raise ProofError("the copy's size changed since it was made")
         if digest(copy.fileno()) != record.copy_state.digest:
             raise ProofError("the copy's bytes changed since it was made")
         if record.way in (Way.SIDECAR, Way.AGREE):
-            if record.way == Way.SIDECAR and values:
-                proof_xmp.check_stated(copy.read(), values)
+            if record.way == Way.SIDECAR and stated.values:
+                proof_xmp.check_stated(copy.read(), stated)
             return True
         kind = FileKind(record.kind)
-        if values:
-            check_values(kind, copy, values, record.in_packet)
+        if stated.values:
+            check_values(kind, copy, stated, in_packet=record.in_packet)
         try:
             frame = (Path(record.frames) / record.file).open("rb")
         except OSError:
             return False
         with frame:
-            return _prove_against(frame, copy, record, values)
+            return _prove_against(frame, copy, record, stated)
 
 
-def _prove_against(
-    source: BinaryIO, copy: BinaryIO, record: Record, values: Sequence[TagValue]
-) -> bool:
+def _prove_against(source: BinaryIO, copy: BinaryIO, record: Record, stated: Stated) -> bool:
     """The whole proof against the source, if that is still the file the copy was made from."""
     state = record.source_state
     assert state is not None
@@ -115,19 +109,7 @@ def _prove_against(
         return False
     if digests.payload != record.payload:
         raise ProofError("the payload changed since the copy was made")
-    if values:
+    if stated.values:
         kind = FileKind(record.kind)
-        check_metadata(kind, source, copy, values, in_packet=record.in_packet)
+        check_metadata(kind, source, copy, splices, stated, in_packet=record.in_packet)
     return True
-
-
-def value_from_text(name: str, text: str, whole: str | None) -> TagValue:
-    """A tag value as the manifest has it; `whole` is a text before transliteration."""
-    tag = _BY_NAME[name]
-    kind = TAGS[Tag(tag)].type
-    if kind == ASCII:
-        return TagValue(tag, text, whole)
-    if kind == SHORT:
-        return TagValue(tag, int(text))
-    pairs = (part.split("/") for part in text.split())
-    return TagValue(tag, tuple((int(top), int(below)) for top, below in pairs))

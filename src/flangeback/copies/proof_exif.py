@@ -1,52 +1,64 @@
-"""Proof by an independent reader: what ExifRead finds in the copy, and found in the source.
+"""Proof of a copy's Exif data: what ExifRead finds in the copy, and found in the source.
 
-Nothing here uses the reader that the writing relied on.
+Nothing here uses the reader or the tables that the writing relied on.
 """
 
 from __future__ import annotations
 
 import io
 import logging
-import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, BinaryIO, cast
 
 from flangeback.containers.tiff import Damaged
-from flangeback.copies.transfer import ProofError
-from flangeback.tags.table import TagValue
+from flangeback.copies.compare import ProofError
+from flangeback.copies.proof_files import rows
+from flangeback.copies.stated import Stated, fraction, numbers
 
 _MAKER_NOTE = 0x927C
 _EXIF_POINTER = 0x8769
 """Turned to the new directory; what it leads to is compared tag by tag."""
 
+_ASCII, _SHORT, _RATIONAL = 2, 3, 5
+"""Types of values (TIFF 6.0, section 2)."""
+_NUMBERS = {
+    "FNumber": _RATIONAL,
+    "ApertureValue": _RATIONAL,
+    "MaxApertureValue": _RATIONAL,
+    "FocalLength": _RATIONAL,
+    "LensSpecification": _RATIONAL,
+    "FocalLengthIn35mmFilm": _SHORT,
+}
+"""Tags whose values are numbers (CIPA DC-008, 4.6.5 and 4.6.6); all others written are ASCII."""
+
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """What ExifRead sees: each tag's type and values; which of them run past the block's end; the
+class Reading:
+    """What ExifRead finds: each tag's type and values; which of them run past the block's end; the
     MakerNote's offset from the block's start and its bytes; the block's byte order."""
 
-    tags: Mapping[str, tuple[Any, Any]]
+    tags: Mapping[str, tuple[int, Any]]
     overrunning: frozenset[str]
     maker_note: tuple[int, bytes] | None
     order: str | None
 
 
-def look(file: BinaryIO, block_size: int | None) -> Seen:
+def read(file: BinaryIO, block_size: int | None) -> Reading:
     """Reads a file with ExifRead. `block_size` is the length in bytes of its Exif block.
 
     Raises Damaged where ExifRead can't, OSError.
     """
     try:
-        return _look(file, block_size)
+        return _read(file, block_size)
     except OSError:
         raise
     except Exception as error:  # A damaged block makes it raise almost anything.
         raise Damaged(f"ExifRead can't read the Exif block: {error}") from error
 
 
-def _look(file: BinaryIO, block_size: int | None) -> Seen:
+def _read(file: BinaryIO, block_size: int | None) -> Reading:
     import exifread
     from exifread.core.exceptions import ExifNotFound, InvalidExif
     from exifread.core.find_exif import determine_type
@@ -57,7 +69,7 @@ def _look(file: BinaryIO, block_size: int | None) -> Seen:
     try:
         base, order, _ = determine_type(file)
     except (ExifNotFound, InvalidExif):
-        return Seen({}, frozenset(), None, None)
+        return Reading({}, frozenset(), None, None)
     found = {name: _plain(tag) for name, tag in tags.items() if not _is_pointer(tag)}
     past = frozenset(name for name, tag in tags.items() if _runs_past(tag, block_size))
     if _thumbnail_runs_past(tags, block_size):
@@ -65,7 +77,7 @@ def _look(file: BinaryIO, block_size: int | None) -> Seen:
     pointer = tags.get("Image ExifOffset")
     mark = "<" if order == b"I" else ">"
     note = _maker_note(file, base, mark, pointer.values[0], block_size) if pointer else None
-    return Seen(found, past, note, mark)
+    return Reading(found, past, note, mark)
 
 
 class _Bounded:
@@ -85,14 +97,14 @@ class _Bounded:
 _LONGEST_READ = 1 << 24
 
 
-def _plain(tag: Any) -> tuple[Any, Any]:
+def _plain(tag: Any) -> tuple[int, Any]:
     """A tag's type and values, in a form that compares."""
     if isinstance(tag, bytes):
-        return "thumbnail", tag
+        return 0, tag
     values = tag.values
     if isinstance(values, list):
         values = [(v.num, v.den) if hasattr(v, "num") else _comparable(v) for v in values]
-    return str(tag.field_type), values
+    return int(tag.field_type), values
 
 
 def _comparable(value: Any) -> Any:
@@ -122,29 +134,22 @@ def _maker_note(
 ) -> tuple[int, bytes] | None:
     """The MakerNote's place and bytes, straight from the directory that ExifRead found; what runs
     past the block's end isn't its own."""
-    file.seek(base + at)
-    head = file.read(2)
-    if len(head) < 2:
-        return None
-    (count,) = struct.unpack(order + "H", head)
-    rows = file.read(12 * count)
-    for n in range(len(rows) // 12):
-        tag, _, size, offset = struct.unpack_from(order + "HHII", rows, 12 * n)
-        if tag == _MAKER_NOTE and size > 4:
-            file.seek(base + offset)
-            inside = size if block_size is None else max(0, min(size, block_size - offset))
-            return offset, file.read(min(inside, 1 << 24))
+    for row in rows(file, base, order, at):
+        if row.tag == _MAKER_NOTE and row.count > 4:
+            file.seek(base + row.value)
+            size = row.count
+            inside = size if block_size is None else max(0, min(size, block_size - row.value))
+            return row.value, file.read(min(inside, _LONGEST_READ))
     return None
 
 
-def check_tags(before: Seen, after: Seen, values: Sequence[TagValue]) -> None:
+def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
     """Raises ProofError unless every value reads back and every other tag reads as before.
 
     A value that ran past the block's end was made out of other bytes; it isn't the file's word.
     """
-    for value in values:
-        check_value(after, value)
-    passed_over = {f"EXIF {value.name}" for value in values} | before.overrunning
+    check_values(after, stated)
+    passed_over = {f"EXIF {name}" for name in stated.values} | before.overrunning
     for name in (before.tags.keys() | after.tags.keys()) - passed_over:
         if before.tags.get(name) != after.tags.get(name):
             raise ProofError(f"the tag {name} no longer reads the same")
@@ -161,37 +166,30 @@ def _same_note(before: tuple[int, bytes] | None, after: tuple[int, bytes] | None
     return before[0] == after[0] and after[1].startswith(before[1])
 
 
-def check_value(after: Seen, value: TagValue) -> None:
-    """Raises ProofError unless ExifRead found this value, within half a unit of its last digit."""
-    kind, found = after.tags.get(f"EXIF {value.name}", (None, None))
-    if kind is None:
-        raise ProofError(f"{value.name} isn't there")
-    if not (found == value.value if isinstance(value.value, str) else _close(found, value)):
-        raise ProofError(f"{value.name} reads {found}, not {value.value}")
+def check_values(after: Reading, stated: Stated) -> None:
+    """Raises ProofError unless ExifRead found each value as a value of its standard type: a text
+    as it is, a number within half a unit of its last digit."""
+    for name, text in stated.values.items():
+        if f"EXIF {name}" not in after.tags:
+            raise ProofError(f"{name} isn't there")
+        kind, found = after.tags[f"EXIF {name}"]
+        wanted = _NUMBERS.get(name, _ASCII)
+        if kind != wanted:
+            raise ProofError(f"{name} is of type {kind}, not {wanted}")
+        if not (found == text if wanted == _ASCII else _close(found, text)):
+            raise ProofError(f"{name} reads {found}, not {text}")
 
 
-def _close(found: Any, value: TagValue) -> bool:
-    if not isinstance(found, list):
-        return False
-    numbers = list(_numbers(found))
-    wanted = list(value.numbers)
-    if len(numbers) != len(wanted):
-        return False
-    return all(
-        one == other if one is None or other is None else abs(one - other) <= unit / 2
-        for one, other, unit in zip(numbers, wanted, _units(value), strict=True)
+def _close(found: Sequence[Any], text: str) -> bool:
+    read = [item if isinstance(item, tuple) else (item, 1) for item in found]
+    wanted = numbers(text)
+    return len(read) == len(wanted) and all(
+        _within(fraction(*one), fraction(*other), Fraction(1, other[1] or 1) / 2)
+        for one, other in zip(read, wanted, strict=True)
     )
 
 
-def _numbers(found: Sequence[Any]) -> Iterator[Fraction | None]:
-    for item in found:
-        top, below = item if isinstance(item, tuple) else (item, 1)
-        yield Fraction(top, below) if below else None
-
-
-def _units(value: TagValue) -> Iterator[Fraction]:
-    """One unit of the last digit of each number written."""
-    if isinstance(value.value, tuple):
-        yield from (Fraction(1, below) if below else Fraction(0) for _, below in value.value)
-    else:
-        yield Fraction(0)
+def _within(one: Fraction | None, other: Fraction | None, distance: Fraction) -> bool:
+    if one is None or other is None:
+        return one is other
+    return abs(one - other) <= distance

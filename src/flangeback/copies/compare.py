@@ -1,4 +1,4 @@
-"""Bytes from file to file: copied by the kernel, compared as memory, digested as they pass."""
+"""A copy's bytes against its source's, digested as they pass."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from flangeback.embed.model import Splice
-from flangeback.system import CHUNK, copy_range, pread, write_all
+from flangeback.system import CHUNK, pread
 
 
 class ProofError(Exception):
@@ -37,15 +37,6 @@ def parts(size: int, splices: Sequence[Splice]) -> Iterator[Part]:
         at = splice.end
     if size > at:
         yield at, size, None
-
-
-def write_copy(source: int, copy: int, size: int, splices: Sequence[Splice]) -> None:
-    """Writes the source (file descriptors both) with the splices put in. Raises OSError."""
-    for start, end, splice in parts(size, splices):
-        if splice is None:
-            copy_range(source, copy, start, end - start)
-        else:
-            write_all(copy, splice.data)
 
 
 def compare(source: int, copy: int, size: int, splices: Sequence[Splice]) -> Digests:

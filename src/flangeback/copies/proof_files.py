@@ -1,0 +1,244 @@
+"""Where a file's metadata lies, for the proof: by walks of its own, not those of the writer.
+
+JPEG: ITU-T T.81, annex B; TIFF 6.0, section 2; HEIF: ISO/IEC 14496-12, 8.11.3 and 8.11.6, and
+ISO/IEC 23008-12, annex A.2.1.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import BinaryIO
+
+from flangeback.containers.kinds import FileKind
+from flangeback.containers.tiff import Damaged
+
+Stretch = tuple[int, int]
+"""From one offset in a file to another."""
+
+
+@dataclass(frozen=True, slots=True)
+class Located:
+    """A file's metadata. `exif` is what ExifRead is given: the file, or its TIFF block alone;
+    `block_size` the block's length in bytes, None without one. `packet` is the XMP packet, empty
+    without one. An edit may touch what lies within `editable`, where that is known, and nothing
+    of `pictures`."""
+
+    exif: BinaryIO
+    block_size: int | None
+    packet: bytes = b""
+    editable: tuple[Stretch, ...] | None = None
+    pictures: tuple[Stretch, ...] = ()
+
+    def may_touch(self, start: int, end: int) -> bool:
+        """Whether an edit may replace these bytes."""
+        inside = self.editable is None or any(a <= start and end <= b for a, b in self.editable)
+        return inside and not any(a < end and start < b for a, b in self.pictures)
+
+
+def locate(kind: FileKind, file: BinaryIO) -> Located:
+    """Where the metadata of a file of this kind lies. Raises Damaged where that can't be told,
+    OSError."""
+    try:
+        return _LOCATE.get(kind, _tiff)(file)
+    except (struct.error, IndexError, OverflowError) as error:
+        raise Damaged(f"the proof doesn't find its way through the file: {error}") from None
+
+
+def _read(file: BinaryIO, start: int, end: int) -> bytes:
+    file.seek(start)
+    return file.read(max(0, min(end - start, _LONGEST)))
+
+
+_LONGEST = 1 << 24
+
+_JFIF, _APP1, _APP2, _SCAN = 0xE0, 0xE1, 0xE2, 0xDA
+"""Exif and XMP are in APP1, the multi-picture index is in APP2."""
+_WITHOUT_LENGTH = (0x01, *range(0xD0, 0xD9))
+_EXIF_NAME, _EXIF_LEAD = b"Exif\0", 6
+_XMP_NAME = b"http://ns.adobe.com/xap/1.0/\0"
+_TIFF_NUMBERS = (b"II*\0", b"MM\0*")
+
+
+def _jpeg(file: BinaryIO) -> Located:
+    """Segments of metadata may be edited, and a new one may begin behind the start or JFIF's."""
+    block_size, packet, editable = None, None, [(2, 2)]
+    for marker, at, end in _segments(file):
+        if marker == _JFIF:
+            editable.append((end, end))
+        if marker not in (_APP1, _APP2):
+            continue
+        editable.append((at, end))
+        contents = _read(file, at + 4, end) if marker == _APP1 else b""
+        is_exif = contents.startswith(_EXIF_NAME)
+        if is_exif and block_size is None and contents[_EXIF_LEAD:][:4] in _TIFF_NUMBERS:
+            block_size = len(contents) - _EXIF_LEAD
+        elif packet is None and contents.startswith(_XMP_NAME):
+            packet = contents[len(_XMP_NAME) :]
+    return Located(file, block_size, packet or b"", tuple(editable))
+
+
+def _segments(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
+    """Each segment before the picture data: its marker, where it starts and ends."""
+    at = 2
+    while True:
+        head = _read(file, at, at + 4)
+        if len(head) < 4 or head[0] != 0xFF or head[1] == _SCAN:
+            return
+        if head[1] == 0xFF or head[1] in _WITHOUT_LENGTH:
+            at += 1 if head[1] == 0xFF else 2
+            continue
+        end = at + 2 + int.from_bytes(head[2:], "big")
+        yield head[1], at, end
+        at = end
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """An entry of a TIFF directory: `value` is the offset of its value, or the value itself."""
+
+    tag: int
+    type: int
+    count: int
+    value: int
+    at: int
+
+
+def rows(file: BinaryIO, base: int, order: str, at: int) -> list[Row]:
+    """The entries of the directory at offset `at` of a block that starts at `base`."""
+    head = _read(file, base + at, base + at + 2)
+    count = struct.unpack(order + "H", head)[0] if len(head) == 2 else 0
+    data = _read(file, base + at + 2, base + at + 2 + 12 * count)
+    found = []
+    for n in range(0, len(data) - 11, 12):
+        tag, kind, number, value = struct.unpack_from(order + "HHII", data, n)
+        found.append(Row(tag, kind, number, value, at + 2 + n))
+    return found
+
+
+_SUB_DIRECTORIES, _XMP_PACKET = 0x014A, 0x02BC
+_PICTURES = ((0x0111, 0x0117), (0x0144, 0x0145), (0x0201, 0x0202))
+"""Offsets and lengths: of strips, of tiles, of a JPEG stream."""
+_MOST_DIRECTORIES = 64
+_INTEGERS = {3: "H", 4: "I", 13: "I"}
+
+
+def _tiff(file: BinaryIO) -> Located:
+    """Anything but the picture data may be edited: the directories are proved tag by tag."""
+    size = file.seek(0, io.SEEK_END)
+    head = _read(file, 0, 8)
+    order = "<" if head[:1] == b"I" else ">"
+    (first,) = struct.unpack_from(order + "I", head, 4)
+    packet = b""
+    for row in rows(file, 0, order, first):
+        if row.tag == _XMP_PACKET:
+            packet = _read(file, row.value, row.value + row.count)
+    pictures = tuple(_tiff_pictures(file, order, first, size))
+    return Located(file, size, packet, None, pictures)
+
+
+def _tiff_pictures(file: BinaryIO, order: str, first: int, size: int) -> Iterator[Stretch]:
+    """The picture data of all directories: of the chain, and of those that one leads to."""
+    todo, seen = [first], set[int]()
+    while todo and len(seen) < _MOST_DIRECTORIES:
+        at = todo.pop()
+        if at in seen or not 0 < at < size:
+            continue
+        seen.add(at)
+        found = {row.tag: row for row in rows(file, 0, order, at)}
+        todo += _integers(file, order, found.get(_SUB_DIRECTORIES))
+        end = at + 2 + 12 * len(rows(file, 0, order, at))
+        todo += struct.unpack(order + "I", _read(file, end, end + 4).ljust(4, b"\0"))
+        for starts, lengths in _PICTURES:
+            places = (_integers(file, order, found.get(tag)) for tag in (starts, lengths))
+            yield from ((start, start + length) for start, length in zip(*places, strict=False))
+
+
+def _integers(file: BinaryIO, order: str, row: Row | None) -> Sequence[int]:
+    letter = _INTEGERS.get(row.type) if row else None
+    if row is None or letter is None:
+        return ()
+    length = row.count * struct.calcsize(letter)
+    at = row.value if length > 4 else row.at + 8
+    data = _read(file, at, at + length)
+    return struct.unpack(f"{order}{len(data) // struct.calcsize(letter)}{letter}", data)
+
+
+def _heif(file: BinaryIO) -> Located:
+    """The tables may be edited, and something may be added to the end; no picture data."""
+    size = file.seek(0, io.SEEK_END)
+    meta = next((box for box in _boxes(file, 0, size) if box[0] == b"meta"), None)
+    if meta is None:
+        return Located(io.BytesIO(), None)
+    _, start, end = meta
+    inner = {kind: (a, b) for kind, a, b in _boxes(file, start + 4, end)}
+    editable = ((start, end), (size, size))
+    item = _exif_number(file, *inner.get(b"iinf", (0, 0)))
+    places = _item_places(_read(file, *inner.get(b"iloc", (0, 0))), item)
+    if item is None or places is None:
+        return Located(io.BytesIO(), None, b"", editable)
+    within, stretches = places
+    base, last = inner.get(b"idat", (0, 0)) if within else (0, size)
+    data = b"".join(_read(file, base + a, base + b if b > a else last) for a, b in stretches)
+    block = data[4 + int.from_bytes(data[:4], "big") :]
+    return Located(io.BytesIO(block), len(block), b"", editable)
+
+
+def _boxes(file: BinaryIO, at: int, end: int) -> Iterator[tuple[bytes, int, int]]:
+    """Each box's type, and where its contents start and end."""
+    while at + 8 <= end:
+        size, kind = struct.unpack(">I4s", _read(file, at, at + 8))
+        start = at + 8
+        if size == 1:
+            size, start = int.from_bytes(_read(file, start, start + 8), "big"), at + 16
+        if size == 0:
+            size = end - at
+        if size < start - at:
+            return
+        yield kind, start, at + size
+        at += size
+
+
+def _exif_number(file: BinaryIO, start: int, end: int) -> int | None:
+    """The number of the item whose type is Exif."""
+    version = _read(file, start, start + 1)
+    for kind, at, _ in _boxes(file, start + (6 if version == b"\0" else 8), end):
+        entry = _read(file, at, at + 16)
+        width = 2 if entry[:1] == b"\2" else 4
+        if kind == b"infe" and entry[4 + width + 2 :][:4] == b"Exif":
+            return int.from_bytes(entry[4 : 4 + width], "big")
+    return None
+
+
+def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] | None:
+    """Where an item's data lie by the location table, and whether that counts within the item
+    data box. None where it isn't in the table."""
+    stream = io.BytesIO(table)
+
+    def number(width: int) -> int:
+        return int.from_bytes(stream.read(width), "big")
+
+    version, _ = number(1), number(3)
+    sizes, more = number(1), number(1)
+    for _ in range(number(4 if version == 2 else 2)):
+        found = number(4 if version == 2 else 2)
+        method = number(2) & 15 if version else 0
+        _, base = number(2), number(more >> 4)
+        stretches = []
+        for _ in range(number(2)):
+            number(more & 15 if version else 0)
+            start = base + number(sizes >> 4)
+            stretches.append((start, start + number(sizes & 15)))
+        if found == item:
+            return method == 1, stretches
+        if stream.tell() >= len(table):
+            break
+    return None
+
+
+_LOCATE: Mapping[FileKind, Callable[[BinaryIO], Located]] = {
+    FileKind.JPEG: _jpeg,
+    FileKind.HEIF: _heif,
+}

@@ -1,0 +1,51 @@
+"""The values that a copy was given, as the manifest has them and as the proof looks for them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from flangeback.tags.table import TagValue
+
+Number = Fraction | None
+"""A rational; None for one over 0, which is how Exif says "unknown" (CIPA DC-008)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """Values as text by their tags' standard names: a rational as "28/10", several with spaces
+    between. `whole` has those that XMP states otherwise: a text as it was before transliteration,
+    a date in one piece."""
+
+    values: Mapping[str, str] = field(default_factory=dict)
+    whole: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, values: Sequence[TagValue]) -> Stated:
+        """What a copy with these tag values has to state."""
+        return cls(
+            {value.name: value_text(value) for value in values},
+            {value.name: value.whole for value in values if value.whole is not None},
+        )
+
+
+def value_text(value: TagValue) -> str:
+    """One tag value as text."""
+    if isinstance(value.value, tuple):
+        return " ".join(f"{top}/{below}" for top, below in value.value)
+    return str(value.value)
+
+
+def numbers(text: str) -> list[tuple[int, int]]:
+    """The numerators and denominators of a text such as "28/10 35/1 50".
+
+    Raises ValueError where it isn't one.
+    """
+    pairs = (part.partition("/") for part in text.split())
+    return [(int(top), int(below) if slash else 1) for top, slash, below in pairs]
+
+
+def fraction(top: int, below: int) -> Number:
+    """The number that a numerator and a denominator make."""
+    return Fraction(top, below) if below else None
