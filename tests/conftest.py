@@ -8,11 +8,19 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from flangeback.demo import Outing, make_outing
+
 # Examples are never timed: how long one takes is the machine's affair. In CI they are the same in
 # every run, so that it judges the change and not the dice.
 settings.register_profile("project", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "project")
+
+
+@pytest.fixture(scope="session")
+def outing(tmp_path_factory: pytest.TempPathFactory) -> Outing:
+    """The demo's outing, made once: a test that would change it copies it first."""
+    return make_outing(tmp_path_factory.mktemp("demo") / "lindholm")
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from typer.testing import CliRunner
 
 from flangeback import profiles
 from flangeback.cli.app import app
-from flangeback.demo.outing import make_outing
+from flangeback.demo import Outing
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 ELISION = "..."
@@ -44,12 +45,9 @@ def steps() -> Iterator[tuple[str, list[str]]]:
 
 
 @pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def folder(outing: Outing, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Where the session takes place: frames in 2026-05-17, no log, no kit."""
-    outing = make_outing(tmp_path / "made")
-    outing.log.unlink()
-    outing.kit.unlink()
-    outing.frames.rename(tmp_path / "2026-05-17")
+    shutil.copytree(outing.frames, tmp_path / "2026-05-17", ignore=shutil.ignore_patterns("*.t*"))
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "none"))
     monkeypatch.setenv("COLUMNS", "80")

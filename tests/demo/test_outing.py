@@ -21,11 +21,6 @@ from flangeback.errors import InputError
 from flangeback.kit import read_kit
 
 
-@pytest.fixture(scope="module")
-def outing(tmp_path_factory: pytest.TempPathFactory) -> Outing:
-    return make_outing(tmp_path_factory.mktemp("demo") / "lindholm")
-
-
 def tags(outing: Outing, name: str) -> dict[str, Any]:
     data = (outing.frames / name).read_bytes()
     return exifread.process_file(io.BytesIO(data), details=True)

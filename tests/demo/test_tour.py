@@ -13,7 +13,7 @@ import exifread
 import pytest
 
 from flangeback import match_frames, read_kit, read_log, scan
-from flangeback.demo import Truth, make_outing
+from flangeback.demo import Outing, Truth
 from flangeback.demo.outing import LOG
 from flangeback.demo.tour import free_folder, take_tour
 from flangeback.errors import InputError
@@ -34,8 +34,8 @@ def demo(place: Path) -> Ran:
 
 
 @pytest.fixture(scope="module")
-def truth(tmp_path_factory: pytest.TempPathFactory) -> tuple[Truth, ...]:
-    return make_outing(tmp_path_factory.mktemp("truth")).truth
+def truth(outing: Outing) -> tuple[Truth, ...]:
+    return outing.truth
 
 
 @pytest.fixture(scope="module")

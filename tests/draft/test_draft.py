@@ -9,13 +9,12 @@ from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from flangeback.cli.app import app
-from flangeback.demo.outing import Outing, make_outing
+from flangeback.demo.outing import Outing
 from flangeback.draft import draft_log, read_pictures, slate_files
 from flangeback.evidence import PictureLight, read_picture
 from flangeback.frames import CameraTime, Frame, LensData, scan
@@ -167,11 +166,6 @@ def test_a_draft_filled_in_says_of_each_frame_what_its_entry_says(
 
 
 # The made-up outing ----------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def outing(tmp_path_factory: pytest.TempPathFactory) -> Outing:
-    return make_outing(tmp_path_factory.mktemp("draft") / "outing")
 
 
 def test_the_outings_draft_filled_in_by_the_truth_comes_to_the_truth(outing: Outing) -> None:

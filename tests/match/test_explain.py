@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from flangeback.cli.app import app
 from flangeback.cli.completing import entry_words, frame_names
-from flangeback.demo.outing import Outing, make_outing
+from flangeback.demo.outing import Outing
 from flangeback.errors import InputError
 from flangeback.frames import Frame, LensData
 from flangeback.match import match_frames
@@ -174,11 +174,6 @@ def test_a_name_of_no_frame_or_of_two_is_wrong_input(name: str, words: str) -> N
 
 
 # The command -----------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def outing(tmp_path_factory: pytest.TempPathFactory) -> Outing:
-    return make_outing(tmp_path_factory.mktemp("explain") / "outing")
 
 
 def run(outing: Outing, *words: str) -> tuple[int, str]:

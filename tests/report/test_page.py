@@ -5,9 +5,7 @@ from __future__ import annotations
 from html.parser import HTMLParser
 from pathlib import Path
 
-import pytest
-
-from flangeback.demo import make_outing
+from flangeback.demo import Outing
 from support.commands import run
 
 
@@ -35,12 +33,6 @@ class Texts(HTMLParser):
             self.cells[-1] += data
 
 
-@pytest.fixture(scope="module")
-def outing(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("outing") / "made"
-    return make_outing(folder).frames
-
-
 def read_page(path: Path) -> Texts:
     page = Texts()
     page.feed(path.read_text("utf-8"))
@@ -49,9 +41,9 @@ def read_page(path: Path) -> Texts:
     return page
 
 
-def test_match_writes_a_page_with_every_row_of_the_terminal(outing: Path, tmp_path: Path) -> None:
+def test_match_writes_a_page_with_every_row_of_the_terminal(outing: Outing, tmp_path: Path) -> None:
     path = tmp_path / "report.html"
-    done = run("match", outing, "--report", path)
+    done = run("match", outing.frames, "--report", path)
     assert done.code == 1
     page = read_page(path)
     for text in ("K7_0204", "agree", "Brask Tele 135mm f/3.5", "3.98", "unreadable"):
@@ -59,33 +51,33 @@ def test_match_writes_a_page_with_every_row_of_the_terminal(outing: Path, tmp_pa
     assert any(cell.startswith("registered-focal") for cell in page.cells)
 
 
-def test_fill_says_on_the_page_how_many_copies_are_verified(outing: Path, tmp_path: Path) -> None:
+def test_fill_says_on_the_page_how_many_copies_are_verified(outing: Outing, tmp_path: Path) -> None:
     path = tmp_path / "report.html"
-    assert run("fill", outing, "--into", tmp_path / "out", "--report", path).code == 1
+    assert run("fill", outing.frames, "--into", tmp_path / "out", "--report", path).code == 1
     assert "40 of 40 copies verified" in path.read_text("utf-8")
 
 
-def test_what_a_name_says_is_text_on_the_page(outing: Path, tmp_path: Path) -> None:
+def test_what_a_name_says_is_text_on_the_page(outing: Outing, tmp_path: Path) -> None:
     kit = tmp_path / "kit.toml"
-    kit.write_text((outing / "kit.toml").read_text().replace("Miran 58mm", "<b>Miran & 58mm"))
+    kit.write_text(outing.kit.read_text().replace("Miran 58mm", "<b>Miran & 58mm"))
     path = tmp_path / "report.html"
-    run("match", outing, "--kit", kit, "--report", path)
+    run("match", outing.frames, "--kit", kit, "--report", path)
     assert "<b>Miran & 58mm f/2" in read_page(path).cells
 
 
-def test_a_page_is_written_over_a_page_and_nothing_else(outing: Path, tmp_path: Path) -> None:
+def test_a_page_is_written_over_a_page_and_nothing_else(outing: Outing, tmp_path: Path) -> None:
     path = tmp_path / "report.html"
     path.write_text("somebody's own")
-    done = run("match", outing, "--report", path)
+    done = run("match", outing.frames, "--report", path)
     assert done.code == 2
     assert str(path) in done.err
     assert path.read_text() == "somebody's own"
     path.unlink()
-    assert run("match", outing, "--report", path).code == 1
-    assert run("match", outing, "--report", path).code == 1
+    assert run("match", outing.frames, "--report", path).code == 1
+    assert run("match", outing.frames, "--report", path).code == 1
 
 
-def test_a_missing_frame_is_told_with_the_other_faults(outing: Path, tmp_path: Path) -> None:
+def test_a_missing_frame_is_told_with_the_other_faults(outing: Outing, tmp_path: Path) -> None:
     log = tmp_path / "session.txt"
     log.write_text(
         "date 2026-05-17\n"
@@ -95,7 +87,7 @@ def test_a_missing_frame_is_told_with_the_other_faults(outing: Path, tmp_path: P
         "slate K7_1234\n"
         "09:40 k7 miran58 f/1\n"
     )
-    done = run("match", outing, "--log", log)
+    done = run("match", outing.frames, "--log", log)
     assert done.code == 2
     places = [line.split(": ")[0] for line in done.err.splitlines() if line.startswith(str(log))]
     assert places == [f"{log}:{place}" for place in ("2:10", "3:10", "4:10", "5:7", "6:18")]

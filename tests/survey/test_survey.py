@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from flangeback.cli.app import app
-from flangeback.demo.outing import Outing, make_outing
+from flangeback.demo.outing import Outing
 from flangeback.errors import InputError
 from flangeback.frames import read_frame, scan
 from flangeback.report.survey import survey_document, survey_lines
@@ -46,11 +46,6 @@ logging.getLogger("exifread").setLevel(logging.CRITICAL)
 MAX_APERTURE_VALUE = 0x9205
 """CIPA DC-008, 4.6.5."""
 START = datetime(2026, 5, 17, 9, 0)
-
-
-@pytest.fixture(scope="module")
-def outing(tmp_path_factory: pytest.TempPathFactory) -> Outing:
-    return make_outing(tmp_path_factory.mktemp("survey") / "outing")
 
 
 def seen(second: float, number: int = 1, **more: Any) -> Sight:

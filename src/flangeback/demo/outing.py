@@ -7,7 +7,6 @@ card lost half of. Since it is made up, what each frame has to come to is known.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
@@ -15,7 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flangeback import profiles
+from flangeback import profiles, system
 from flangeback.errors import InputError
 
 if TYPE_CHECKING:
@@ -194,8 +193,8 @@ def _make(frames: Path) -> Outing:
         for (body, frame), data in zip(plan, made, strict=True):
             path = frames / _name(body, frame)
             path.write_bytes(data)
-            taken = _right_time(frame).replace(tzinfo=_ZONE).timestamp()
-            os.utime(path, (taken, taken))
+            taken = round(_right_time(frame).replace(tzinfo=_ZONE).timestamp()) * 1_000_000_000
+            system.set_times(path, taken, taken)
     kit, log = frames / "kit.toml", frames / "session.txt"
     kit.write_bytes((profiles.folder() / "kit.toml").read_bytes())
     log.write_bytes(LOG.encode())
