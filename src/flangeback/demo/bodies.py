@@ -78,8 +78,11 @@ def meter(make: Make, f_number: float, cloud: float = 0.0) -> Exposure:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """All that the body knows of one frame. `blank` is how it leaves out a lens it can't see;
-    `registered` the focal length set for its stabiliser, in mm."""
+    """All that the body knows of one frame.
+
+    `blank` is how it leaves out a lens it can't see; `registered` the focal length set for its
+    stabiliser, in mm.
+    """
 
     make: Make
     number: int
@@ -225,8 +228,10 @@ def _apex(f_number: Decimal) -> Ratio:
 
 
 def _with_maker_note(exif: bytes, record: Record) -> bytes:
-    """Put the MakerNote in its place: its offsets count from the start of the TIFF block, so
-    they can be known only once the block is laid out."""
+    """The block with the MakerNote in its place.
+
+    Its offsets count from the start of the TIFF block, and are known once that is laid out.
+    """
     at = exif.index(_NOTE)
     note = _maker_note(at - len(b"Exif\0\0"), record)
     assert len(note) == _NOTE_SIZE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -39,14 +40,9 @@ class Tour:
 
 
 def free_folder() -> Path:
-    """The folder for a demo when none is named: the first of flangeback-demo, -2, -3 ... that
-    isn't there yet."""
-    number = 1
-    while True:
-        folder = Path(_DEFAULT if number == 1 else f"{_DEFAULT}-{number}")
-        if not folder.exists():
-            return folder
-        number += 1
+    """The first of flangeback-demo, flangeback-demo-2, -3 ... that isn't there yet."""
+    names = (_DEFAULT if n == 1 else f"{_DEFAULT}-{n}" for n in count(1))
+    return next(Path(name) for name in names if not Path(name).exists())
 
 
 def take_tour(folder: Path) -> Tour:

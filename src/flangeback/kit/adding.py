@@ -86,8 +86,7 @@ def _escaped(character: str) -> str:
 
 
 def lens_key(name: str, focal: Decimal) -> str:
-    """A key for a lens, of its name's first telling word and its focal length: "miran58"; empty
-    where the name has no such word."""
+    """A key such as "miran58", of the name's first telling word; empty where it has none."""
     words = [word for word in _words(name) if word.isalpha() and len(word) > 2]
     return f"{words[0]}{focal.normalize():f}".replace(".", "-") if words else ""
 

@@ -56,8 +56,7 @@ def _card(body: Body, kit: Kit) -> Card:
 
 
 def _ways(fit: Fit) -> Iterator[Way]:
-    """Every way with the fewest adapters there are, tubes left out: they aren't for stabilising
-    by one figure."""
+    """Every way with the fewest adapters, without tubes: no one figure holds for those."""
     if fit.way is None:
         return
     fewest = len(fit.way.adapters)

@@ -20,7 +20,7 @@ LONG = 135
 """mm; from about here a lens outweighs the body's mount."""
 
 
-def cautions_for(lens: Lens, adapters: Sequence[Adapter], no_room: bool) -> tuple[str, ...]:
+def cautions_for(lens: Lens, adapters: Sequence[Adapter], *, no_room: bool) -> tuple[str, ...]:
     """The cautions that this lens on these adapters gives rise to."""
     found = []
     mount = mount_named(lens.mount)

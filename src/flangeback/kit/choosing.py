@@ -72,8 +72,10 @@ def body_fields(
     mount: str | None,
     key: str | None,
 ) -> tuple[str, tuple[Field, ...]]:
-    """The key and the fields of a body. `sensor` is in mm, as a frame tells it. Raises InputError
-    with everything that isn't known."""
+    """The key and the fields of a body; `sensor` is in mm, as a frame tells it.
+
+    Raises InputError with everything that isn't known.
+    """
     asked = _Asked()
     designation = asked.mount(mount, ())
     name = asked.key(key, body_key(model))
@@ -95,8 +97,7 @@ class _Asked:
         self.problems: list[Problem] = []
 
     def mount(self, said: str | None, known: Sequence[str]) -> str | None:
-        """A mount's designation: as said, else the only one known, where it is one of the trade's
-        designations as it stands."""
+        """A mount's designation: as said, else the only one known, if the trade has it so."""
         expected = "--mount with its designation, such as M42"
         if said is None:
             only = mount_named(known[0]) if len(known) == 1 else None

@@ -115,12 +115,12 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """One way to bring the lens onto the body: its adapters, from the lens on; none for the same
-    mount.
+    """One way to bring the lens onto the body.
 
-    `lacks` is what the frames lack afterwards, None where that lies with lens and body. `as_thick`
-    says whether the measured thickness is right as closely as the registers are known; None where
-    it wasn't measured, or where glass decides. `image_circle` is in mm, behind the adapters.
+    `adapters` stand in their order from the lens on; there are none for the same mount. `lacks` is
+    what the frames lack afterwards, None where that lies with lens and body. `as_thick` says
+    whether the measured thickness is right as closely as the registers are known; None where it
+    wasn't measured, or where glass decides. `image_circle` is in mm, behind the adapters.
     """
 
     adapters: tuple[Adapter, ...]
@@ -164,8 +164,7 @@ _GLASS = (AdapterKind.REDUCER, AdapterKind.EXTENDER)
 
 
 def fit(lens: Lens, body: Body, kit: Kit, extension: float = 0.0) -> Fit:
-    """How a lens fits a body. `extension` is what tubes or bellows put behind the lens, in mm,
-    beyond the kit's own adapters."""
+    """How a lens fits a body; `extension` is in mm, by tubes or bellows that aren't in the kit."""
     between = spacing(_mount(lens.mount), _mount(body.mount))
     stacks = _stacks(lens.mount, body.mount, kit)
     ways = tuple(_way(lens, body, stack, between, extension) for stack in stacks)
@@ -251,7 +250,7 @@ def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: floa
         _thickness(stack),
         circle,
         _covers(circle, body),
-        cautions_for(lens, stack, between.room is Room.NONE),
+        cautions_for(lens, stack, no_room=between.room is Room.NONE),
     )
 
 
@@ -263,8 +262,10 @@ def _thickness(stack: Stack) -> float | None:
 
 
 def _thickness_error(stack: Stack, between: Spacing) -> tuple[float, float] | None:
-    """(least, greatest) of how much too thick the stack is; None where that can't be told: it
-    wasn't measured, or glass in it decides where infinity lies."""
+    """(least, greatest) of how much too thick the stack is; None where it wasn't measured.
+
+    None too where there is glass in it, which decides where infinity lies.
+    """
     thickness = _thickness(stack)
     if thickness is None or any(adapter.kind in _GLASS for adapter in stack):
         return None

@@ -30,8 +30,10 @@ _APERTURES = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A lens of the database. `focal` is in mm, (shortest, longest); `widest` the f-number wide
-    open, at each end where the entry's name says so; None where the entry doesn't tell."""
+    """A lens of the database; None where it doesn't tell.
+
+    `focal` is in mm, (shortest, longest); `widest` the f-number wide open at each of them.
+    """
 
     maker: str
     name: str
@@ -141,8 +143,10 @@ def _same_optics(lens: Lens, entry: Entry) -> bool:
 
 
 def search(words: Sequence[str], known: Iterable[Entry]) -> tuple[Entry, ...]:
-    """The entries in which every word stands, in any order: letters as the start of a word,
-    numbers whole. An entry of fewer other words comes first."""
+    """The entries in which every word stands, those with the fewest other words first.
+
+    Letters may be the start of a word, numbers have to be whole.
+    """
     wanted = [token for word in words for token in _tokens(word)]
     found = []
     for entry in known:

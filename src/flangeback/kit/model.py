@@ -43,9 +43,12 @@ class Body:
 
 @dataclass(frozen=True, slots=True)
 class Lens:
-    """A lens. `focal` is (shortest, longest) in mm, equal for a prime; `widest` the f-number wide
-    open at each of them; `narrowest` the greatest f-number of the ring; `image_circle` the diameter
-    in mm of the picture it throws."""
+    """A lens.
+
+    `focal` is (shortest, longest) in mm, equal for a prime; `widest` the f-number wide open at each
+    of them; `narrowest` the greatest f-number of the ring; `image_circle` the diameter in mm of the
+    picture it throws.
+    """
 
     key: str
     name: str
@@ -60,13 +63,14 @@ class Lens:
 
     @property
     def is_zoom(self) -> bool:
+        """Whether its focal length can be changed."""
         return self.focal[0] != self.focal[1]
 
     def widest_at(self, focal: Decimal | None) -> Decimal | None:
         """The f-number wide open at this focal length, in mm.
 
-        None where it can't be told: between the ends of a zoom whose maximum aperture changes,
-        since how it changes along the way is the lens's own secret.
+        None between the ends of a zoom whose maximum aperture changes: how it changes there isn't
+        known.
         """
         if self.widest[0] == self.widest[1]:
             return self.widest[0]
@@ -78,8 +82,10 @@ class Lens:
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """An adapter between two mounts. `factor` multiplies focal length and f-number; `thickness`
-    is in mm, as measured."""
+    """An adapter between two mounts.
+
+    `factor` multiplies focal length and f-number; `thickness` is in mm, as measured.
+    """
 
     key: str
     lens_mount: str

@@ -31,6 +31,7 @@ class Mount:
 
     @property
     def name(self) -> str:
+        """The designation that is shown."""
         return self.designations[0]
 
 

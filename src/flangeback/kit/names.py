@@ -12,8 +12,10 @@ LONGEST = 512
 
 
 def seven_bit(text: str) -> str:
-    """A text as Exif's ASCII type holds it (CIPA DC-008, 4.6.2): 7-bit letters, others
-    transliterated, at most LONGEST of them."""
+    """A text as Exif's ASCII type holds it, in 7-bit letters (CIPA DC-008, 4.6.2).
+
+    Others are transliterated; at most LONGEST letters are kept.
+    """
     if not text.isascii():
         from anyascii import anyascii
 

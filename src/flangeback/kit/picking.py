@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flangeback.errors import InputError, Problem, nearest
@@ -27,8 +27,7 @@ def pick(words: Sequence[str], kit: Kit) -> Picked:
     known one, and for two words of a kind.
     """
     if len(words) > 2:
-        text = f"{len(words)} names are too many: {' '.join(words)}"
-        raise InputError(Problem(kit.file, text, expected="a lens and a body"))
+        raise _wrong(kit, f"{len(words)} names are too many: {' '.join(words)}")
     found = [_meaning(word, kit) for word in words]
     if any(isinstance(gear, Mount) for gear in found):
         return _bare_mounts(found, kit)
@@ -36,8 +35,7 @@ def pick(words: Sequence[str], kit: Kit) -> Picked:
     bodies = tuple(gear for gear in found if isinstance(gear, Body))
     if len(lenses) > 1 or len(bodies) > 1:
         kind = "lenses" if len(lenses) > 1 else "bodies"
-        text = f"{words[0]} and {words[1]} are both {kind}"
-        raise InputError(Problem(kit.file, text, expected="a lens and a body"))
+        raise _wrong(kit, f"{words[0]} and {words[1]} are both {kind}")
     need_lenses_and_bodies(kit)
     return Picked(lenses or tuple(kit.lenses.values()), bodies or tuple(kit.bodies.values()))
 
@@ -63,55 +61,44 @@ def body_named(word: str, kit: Kit) -> Body:
     found = kit.named(word)
     if isinstance(found, Body):
         return found
-    if found is not None:
-        text = f'"{word}" is {_kind(found)}'
-        raise InputError(Problem(kit.file, text, expected=_keys(kit.bodies, "bodies")))
-    raise InputError(_unknown(word, kit.file, kit.bodies, _keys(kit.bodies, "bodies")))
+    expected = "one of " + ", ".join(kit.bodies) if kit.bodies else "bodies in the kit"
+    if found is None:
+        raise _wrong(kit, f'nothing is called "{word}"', expected, nearest(word, kit.bodies))
+    kind = "a lens" if isinstance(found, Lens) else "an adapter"
+    raise _wrong(kit, f'"{word}" is {kind}', expected)
+
+
+def _wrong(
+    kit: Kit, text: str, expected: str = "a lens and a body", suggestion: str | None = None
+) -> InputError:
+    return InputError(Problem(kit.file, text, expected=expected, suggestion=suggestion))
 
 
 def _meaning(word: str, kit: Kit) -> Lens | Body | Mount:
     found = kit.named(word)
     if isinstance(found, Adapter):
-        text = f'"{word}" is an adapter'
-        raise InputError(Problem(kit.file, text, expected="the key of a lens or a body"))
+        raise _wrong(kit, f'"{word}" is an adapter', "the key of a lens or a body")
     gear = found or mount_named(word)
     if gear is None:
-        known = [*kit.lenses, *kit.bodies, *designations()]
+        near = nearest(word, [*kit.lenses, *kit.bodies, *designations()])
         expected = "the key of a lens or a body, or a mount's designation"
-        raise InputError(_unknown(word, kit.file, known, expected))
+        raise _wrong(kit, f'nothing is called "{word}"', expected, near)
     return gear
 
 
 def _bare_mounts(found: Sequence[Lens | Body | Mount], kit: Kit) -> Picked:
-    first, last = found[0], found[-1]
+    """The lens's mount and the body's, either of which may be told by gear of the kit."""
     if len(found) < 2:
-        assert isinstance(first, Mount)
-        text = f"the mount {first.name} alone asks nothing"
-        raise InputError(Problem(kit.file, text, expected="a lens's mount, then a body's"))
-    if isinstance(first, Body) or isinstance(last, Lens):
-        first, last = last, first
-    return Picked((), (), (_mount(first), _mount(last)))
+        (mount,) = found
+        name = mount.name if isinstance(mount, Mount) else mount.mount
+        raise _wrong(kit, f"the mount {name} alone asks nothing", "a lens's mount, then a body's")
+    lens, body = found
+    if isinstance(lens, Body) or isinstance(body, Lens):
+        lens, body = body, lens
+    return Picked((), (), (_mount(lens), _mount(body)))
 
 
 def _mount(gear: Lens | Body | Mount) -> Mount:
-    if isinstance(gear, Mount):
-        return gear
-    mount = mount_named(gear.mount)
+    mount = gear if isinstance(gear, Mount) else mount_named(gear.mount)
     assert mount is not None, "the kit's reader lets no other mount pass"
     return mount
-
-
-def _unknown(word: str, file: str, known: Iterable[str], expected: str) -> Problem:
-    return Problem(
-        file, f'nothing is called "{word}"', expected=expected, suggestion=nearest(word, known)
-    )
-
-
-def _kind(gear: Body | Lens | Adapter) -> str:
-    if isinstance(gear, Body):
-        return "a body"
-    return "a lens" if isinstance(gear, Lens) else "an adapter"
-
-
-def _keys(known: Iterable[str], what: str) -> str:
-    return "one of " + ", ".join(known) if any(known) else f"{what} in the kit"

@@ -8,10 +8,10 @@ NAME = "kit.toml"
 
 
 def kit_file(given: Path | None, beside: Path = Path()) -> Path:
-    """The kit file: as given (a folder means the kit.toml in it), else the one `beside` the frames
-    or the log, else the one in the platform's configuration folder.
+    """The kit file as given, else the one beside the frames or the log, else the user's own.
 
-    Where there is none, the path is the one beside, for the message that it isn't there.
+    A folder means the kit.toml in it; the user's own is in the configuration folder. Where there
+    is none, the path is the one `beside`, for the message that it isn't there.
     """
     if given is not None:
         return given / NAME if given.is_dir() else given

@@ -64,7 +64,7 @@ def parse_kit(text: str, file: str = "kit.toml") -> Kit:
     tables = _Tables(file, text)
     kit = tables.kit(data)
     if tables.problems:
-        raise InputError(tables.problems)
+        raise InputError(sorted(tables.problems, key=lambda problem: problem.line or 0))
     return kit
 
 

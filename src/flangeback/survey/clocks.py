@@ -27,10 +27,10 @@ _APART = 30.0
 
 
 def gps_ahead(frames: Sequence[Sight]) -> tuple[int, timedelta | None, bool]:
-    """How many frames carry a GPS time, how far the clock is ahead of it, and whether that is the
-    whole of it, or all but whole quarters of an hour, for want of an offset from UTC.
+    """How many frames carry a GPS time, how far the clock is ahead of it, whether that is all.
 
-    None where the frames disagree.
+    Where no offset from UTC is stated, whole quarters of an hour are left out. None where the
+    frames disagree.
     """
     found = [
         (frame.time - frame.gps.replace(tzinfo=None), frame.offset)
@@ -67,8 +67,7 @@ def disorders(timed: Timed) -> Iterator[Disorder]:
 
 
 def _goes_back(before: int, now: int) -> bool:
-    """DCF counts from 0001 to 9999 and begins anew (CIPA DC-009): a leap back by half of that or
-    more is the counter's own."""
+    """Whether a counter goes back, other than from 9999 to 0001 (DCF, CIPA DC-009)."""
     return 0 < before - now < 5000
 
 
@@ -97,8 +96,10 @@ def _bursts(timed: Timed) -> Iterator[float]:
 
 
 def _shift(its: Sequence[float], others: Sequence[float]) -> tuple[int, int] | None:
-    """By how many seconds the first body's bursts come later, and how many fit; None where no
-    shift stands out, or they fit as they are."""
+    """By how many seconds the first body's bursts come later, and how many fit.
+
+    None where no shift stands out, or they fit as they are.
+    """
     fewest = min(len(its), len(others))
     if fewest < _FEWEST_BURSTS or max(len(its), len(others)) > _MOST_BURSTS:
         return None

@@ -25,8 +25,7 @@ def in_time(frames: Sequence[Sight]) -> list[tuple[datetime, Sight]]:
 
 
 def pause_of(timed: Sequence[tuple[datetime, Sight]]) -> float:
-    """From how many seconds on a gap is a pause: three times the body's usual stride, within
-    reason."""
+    """From how many seconds on a gap is a pause: three times the body's usual stride."""
     gaps = [(later - earlier).total_seconds() for (earlier, _), (later, _) in pairwise(timed)]
     strides = [gap for gap in gaps if gap >= _ONE_RELEASE]
     usual = median(strides) if strides else 0.0

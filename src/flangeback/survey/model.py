@@ -39,8 +39,7 @@ class Sight:
 
     @property
     def registered_focal_length(self) -> float | None:
-        """mm; what a body with no lens data wrote was keyed in for the stabiliser (common
-        practice)."""
+        """In mm; a body without lens data has it from the stabiliser's menu (common practice)."""
         return None if self.names_lens or self.f_number is not None else self.focal_length
 
     @property
@@ -69,8 +68,7 @@ class BodyName:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Frames of one body in the order of its clock: how many, the first and last of them and when
-    those were made."""
+    """Frames of one body in the order of its clock: the first, the last, when, how many."""
 
     frames: int
     first: str
@@ -92,6 +90,7 @@ class Registered:
 
     @property
     def frames(self) -> int:
+        """How many frames carry it."""
         return self.untimed + sum(stretch.frames for stretch in self.stretches)
 
 
@@ -105,8 +104,7 @@ class Native:
 
 @dataclass(frozen=True, slots=True)
 class Disorder:
-    """Two frames that the body's clock and its counter put in opposite orders: `later` has the
-    lower number and the later time."""
+    """Two frames that clock and counter put in opposite orders: `later` has the lower number."""
 
     earlier: str
     later: str
@@ -146,8 +144,7 @@ class BodySurvey:
 
 @dataclass(frozen=True, slots=True)
 class ClockGap:
-    """Bursts of two bodies that fit together if `ahead`'s clock is `by` ahead of `other`'s:
-    `bursts` of them do."""
+    """So many `bursts` of two bodies fit together if `ahead`'s clock is `by` ahead of `other`'s."""
 
     ahead: BodyName
     other: BodyName
@@ -165,8 +162,10 @@ class Survey:
 
     @property
     def frames(self) -> int:
+        """How many there are, damaged ones included."""
         return len(self.damaged) + sum(body.frames for body in self.bodies)
 
     @property
     def lacking(self) -> int:
+        """How many lack lens, f-number or focal length."""
         return sum(body.lacks_any for body in self.bodies)

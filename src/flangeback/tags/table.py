@@ -73,10 +73,12 @@ class TagValue:
 
     @property
     def name(self) -> str:
+        """The tag's standard name."""
         return TAGS[self.tag].name
 
     @property
     def type(self) -> int:
+        """The TIFF type it is written in."""
         return TAGS[self.tag].type
 
     @property

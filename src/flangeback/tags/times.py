@@ -54,8 +54,10 @@ def _digits(resolution: timedelta) -> int:
 
 
 def _to_the_minute(time: datetime) -> datetime:
-    """The same instant by an offset that Exif can state: the mean solar times of old zones have
-    seconds in theirs."""
+    """The same instant by an offset in whole minutes, as Exif states it.
+
+    The mean solar times of old zones have seconds in theirs.
+    """
     offset = time.utcoffset()
     if offset is None or not offset % _MINUTE:
         return time

@@ -39,8 +39,10 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """Frames of one kind: how many, how many wide open of those where that is known, and how many
-    of the filled ones are kept."""
+    """Frames of one kind.
+
+    `wide_open` counts among those for which that is `known`, `kept` among the `filled` ones.
+    """
 
     frames: int = 0
     wide_open: int = 0
@@ -76,9 +78,11 @@ class Tally:
         return dict(sorted(counts.items(), key=lambda one: (-one[1].frames, _order(one[0]))))
 
     def by_lens(self) -> Mapping[Key, Count]:
+        """By lens, None for frames that name none."""
         return self.by(lambda taken: (taken.lens,))
 
     def by_lens_and_f_number(self) -> Mapping[Key, Count]:
+        """By lens and f-number, in that order."""
         found = self.by(lambda taken: None if taken.lens is None else (taken.lens, taken.f_number))
         return dict(sorted(found.items(), key=lambda one: _order(one[0])))
 
@@ -88,6 +92,7 @@ class Tally:
         return dict(sorted(found.items(), key=lambda one: _order(one[0])))
 
     def by_body_and_adapter(self) -> Mapping[Key, Count]:
+        """By body and adapter, None where none is known."""
         return self.by(lambda taken: (taken.body, taken.adapter))
 
 
