@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from flangeback.errors import nearest
 from flangeback.kit import Adapter, Body, Kit, Lens
-from flangeback.log.faults import Refusal
-from flangeback.log.text import clean_word
-from flangeback.log.values import frame_stem
+from flangeback.log.model import FrameName
+from flangeback.log.names import frame_stem, is_frame_name
+from flangeback.log.text import Place, clean_word
 
 TYPE_NAMES: dict[type[Body | Lens | Adapter], str] = {
     Body: "a body",
@@ -31,16 +31,16 @@ class Gear:
 
     def near(self, word: str, *kinds: type[Body | Lens | Adapter]) -> str | None:
         """The key most like this word, among those kinds (any, if none is given)."""
-        keys = [
-            gear.key
-            for gear in self._by_word.values()
-            if not kinds or isinstance(gear, tuple(kinds))
-        ]
-        return nearest(word, keys)
+        fitting = (g for g in self._by_word.values() if not kinds or isinstance(g, kinds))
+        return nearest(word, [gear.key for gear in fitting])
 
-    def refuse_stem(self, word: str) -> None:
-        """Raise Refusal for a frame's name that without its suffix is a key of the kit."""
-        gear = self.find(frame_stem(word))
+    def frame_name(self, place: Place, expected: str) -> FrameName:
+        """The frame that is named here. Raises Fault where it is none, or a key of the kit."""
+        if not is_frame_name(place.text):
+            raise place.fault(f'"{place.text}" isn\'t a frame name', expected)
+        stem = frame_stem(place.text)
+        gear = self.find(stem)
         if gear is not None:
-            kind = TYPE_NAMES[type(gear)]
-            raise Refusal(f"{gear.key} is {kind} of the kit", "a frame name that is no key")
+            text = f"{gear.key} is {TYPE_NAMES[type(gear)]} of the kit"
+            raise place.fault(text, "a frame name that is no key")
+        return FrameName(stem, place.line.number, place.column)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from decimal import Decimal
 from enum import StrEnum
 from typing import Literal
 
 from flangeback.errors import Problem
+from flangeback.log.text import Place
 
 OrderWord = Literal["first", "then"]
 """How an entry stands in the order of slate frames: from the body's first frame on, or after the
@@ -70,6 +72,22 @@ class FrameRange:
     last: FrameName
 
 
+class Part(StrEnum):
+    """What a word of an entry says; each at most once. ENTRY is all of them."""
+
+    ENTRY = "entry"
+    TIME = "time"
+    FRAMES = "range of frames"
+    ORDER = "place in the order of slate frames"
+    BODY = "body"
+    LENS = "lens"
+    ADAPTER = "adapter"
+    APERTURE = "aperture"
+    FOCAL_LENGTH = "focal length"
+    OFF = "off"
+    REMARK = "remark"
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One entry, as written: what it doesn't say is None.
@@ -77,6 +95,9 @@ class Entry:
     One of `start` (with `end` for a start-end entry), `frames` and `order` is given. `body`,
     `lens` and `adapter` are keys of the kit, `focal_length` is in mm as marked on the lens, `off`
     means that no adapted lens is on the body from here.
+
+    `places` has where each part stands, those included that have a fault and are None for it.
+    `lost` says that a fault may hide something else that the entry says.
     """
 
     start: Moment | None = None
@@ -91,6 +112,16 @@ class Entry:
     remark: str | None = None
     line: int = field(default=0, compare=False)
     order: OrderWord | None = None
+    places: Mapping[Part, Place] = field(default_factory=dict, compare=False, repr=False)
+    lost: bool = field(default=False, compare=False, repr=False)
+
+    def says(self, *parts: Part) -> bool:
+        """Whether one of these parts stands in it."""
+        return any(part in self.places for part in parts)
+
+    def place(self, *parts: Part) -> Place:
+        """Where the first of these parts that it has stands; else the whole entry."""
+        return next(self.places[part] for part in (*parts, Part.ENTRY) if part in self.places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +178,8 @@ class Span:
 class SessionLog:
     """A log without faults: its entries as written, and the spans they mean.
 
-    `zone` is None when the log gives none. `lines` is the text as read, for messages.
+    `zone` is None when the log gives none. `day` is the date that holds at its end. `lines` is the
+    text as read, for messages.
     """
 
     file: str
@@ -158,12 +190,18 @@ class SessionLog:
     not_slates: tuple[FrameName, ...] = ()
     zone: tzinfo | None = None
     slack: timedelta = timedelta(0)
+    day: date | None = field(default=None, compare=False)
     lines: tuple[str, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def names_bodies(self) -> bool:
         """Whether the entries name their bodies; if not, all frames must come from one body."""
         return any(span.body is not None for span in self.spans)
+
+    def wall(self, instant: datetime) -> datetime:
+        """What a clock on the wall showed at this instant, by the log's zone."""
+        local = instant if self.zone is None else instant.astimezone(self.zone)
+        return local.replace(tzinfo=None, fold=0)
 
     def problem(
         self,

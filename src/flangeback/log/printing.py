@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from datetime import date, datetime, timedelta, timezone, tzinfo
-from decimal import Decimal
+from collections.abc import Iterator
+from datetime import date, timedelta, timezone, tzinfo
 
 from flangeback.log.model import (
     Aperture,
@@ -12,14 +11,13 @@ from flangeback.log.model import (
     ClockOffset,
     ClockReference,
     Entry,
-    FrameName,
     FrameRange,
     Moment,
     SessionLog,
 )
+from flangeback.log.names import names_one_frame
 from flangeback.log.text import clean_word
-from flangeback.log.values import names_one_frame
-from flangeback.words import duration, utc_offset
+from flangeback.words import clock_time, duration, exact, utc_offset
 
 
 def format_log(log: SessionLog) -> str:
@@ -27,84 +25,70 @@ def format_log(log: SessionLog) -> str:
 
     Comments are not kept. Raises ValueError for a zone that has neither a name nor one offset.
     """
-    return "".join(f"{line}\n" for line in _Printer(log).lines())
+    return "".join(f"{line}\n" for line in _lines(log))
 
 
-class _Printer:
-    def __init__(self, log: SessionLog) -> None:
-        self.log = log
-        self.day: date | None = None
-
-    def lines(self) -> Iterator[str]:
-        log = self.log
-        if log.zone is not None:
-            yield f"zone {_zone(log.zone)}"
-        if log.slack:
-            yield f"slack {duration(log.slack)}"
-        for clock in log.clocks:
-            yield from self._clock(clock)
-        for entry in log.entries:
-            yield from self._entry(entry)
-        if log.slates:
-            yield f"slate {_names(log.slates)}"
-        if log.not_slates:
-            yield f"not-slate {_names(log.not_slates)}"
-
-    def _clock(self, clock: ClockOffset | ClockReference) -> Iterator[str]:
-        words = ["clock", *_given(clock.body)]
-        if isinstance(clock, ClockOffset):
-            way = "slow" if clock.ahead < timedelta(0) else "fast"
-            yield " ".join([*words, way, duration(clock.ahead)])
-        else:
-            yield from self._new_day(clock.shows)
-            yield " ".join([*words, clock.frame.name, "shows", self._time(clock.shows)])
-
-    def _entry(self, entry: Entry) -> Iterator[str]:
-        words: list[str] = []
-        if entry.start is not None:
-            yield from self._new_day(entry.start)
-            end = "" if entry.end is None else f"-{self._time(entry.end)}"
-            words.append(self._time(entry.start) + end)
-        if entry.frames is not None:
-            words.append(_frames(entry.frames))
-        words += _given(entry.order)
-        words += _given(entry.body, entry.lens)
-        if entry.aperture is not None:
-            words.append(_aperture(entry.aperture))
-        if entry.focal_length is not None:
-            words.append(f"{_plain(entry.focal_length)}mm")
-        if entry.adapter is not None:
-            words.append(f"via {entry.adapter}")
-        if entry.off:
-            words.append("off")
-        if entry.remark is not None:
-            words.append(_quoted(entry.remark))
-        yield " ".join(words)
-
-    def _new_day(self, moment: Moment) -> Iterator[str]:
-        day = self._wall(moment.earliest).date()
-        if day != self.day:
-            self.day = day
+def _lines(log: SessionLog) -> Iterator[str]:
+    if log.zone is not None:
+        yield f"zone {_zone(log.zone)}"
+    if log.slack:
+        yield f"slack {duration(log.slack)}"
+    day: date | None = None
+    for said in (*log.clocks, *log.entries):
+        start = said.shows if isinstance(said, ClockReference) else getattr(said, "start", None)
+        if start is not None and log.wall(start.earliest).date() != day:
+            day = log.wall(start.earliest).date()
             yield f"date {day}"
-
-    def _time(self, moment: Moment) -> str:
-        """To the minute or to the second, as it was written.
-
-        The last second of the moment tells, since a time that occurs twice in a clock change is
-        an hour wide, whatever its precision.
-        """
-        first = self._wall(moment.earliest)
-        last = self._wall(moment.latest - timedelta(seconds=1))
-        return f"{first:%H:%M:%S}" if first == last else f"{first:%H:%M}"
-
-    def _wall(self, instant: datetime) -> datetime:
-        if self.log.zone is not None:
-            instant = instant.astimezone(self.log.zone)
-        return instant.replace(tzinfo=None, fold=0)
+        yield " ".join(_entry(log, said) if isinstance(said, Entry) else _clock(log, said))
+    for word, frames in (("slate", log.slates), ("not-slate", log.not_slates)):
+        if frames:
+            yield " ".join([word, *(frame.name for frame in frames)])
 
 
-def _given(*words: str | None) -> list[str]:
-    return [word for word in words if word is not None]
+def _clock(log: SessionLog, clock: ClockOffset | ClockReference) -> Iterator[str]:
+    yield "clock"
+    yield from _given(clock.body)
+    if isinstance(clock, ClockOffset):
+        yield "slow" if clock.ahead < timedelta(0) else "fast"
+        yield duration(clock.ahead)
+    else:
+        yield f"{clock.frame.name} shows {moment_text(log, clock.shows)}"
+
+
+def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:
+    if entry.start is not None:
+        end = "" if entry.end is None else f"-{moment_text(log, entry.end)}"
+        yield moment_text(log, entry.start) + end
+    if entry.frames is not None:
+        yield _frames(entry.frames)
+    yield from _given(entry.order, entry.body, entry.lens)
+    if entry.aperture is not None:
+        yield _aperture(entry.aperture)
+    if entry.focal_length is not None:
+        yield f"{exact(entry.focal_length)}mm"
+    if entry.adapter is not None:
+        yield f"via {entry.adapter}"
+    if entry.off:
+        yield "off"
+    if entry.remark is not None:
+        # In the quotes that don't stand in it themselves.
+        quote = "'" if '"' in clean_word(entry.remark) else '"'
+        yield f"{quote}{entry.remark}{quote}"
+
+
+def moment_text(log: SessionLog, moment: Moment) -> str:
+    """A time as it was written, to the minute or to the second.
+
+    The last second of the moment tells, since a time that occurs twice in a clock change is
+    an hour wide, whatever its precision.
+    """
+    first = log.wall(moment.earliest)
+    last = log.wall(moment.latest - timedelta(seconds=1))
+    return clock_time(first, seconds=first == last)
+
+
+def _given(*words: str | None) -> Iterator[str]:
+    return (word for word in words if word is not None)
 
 
 def _zone(zone: tzinfo) -> str:
@@ -122,22 +106,9 @@ def _aperture(aperture: Aperture) -> str:
         return "open"
     if aperture.kind is ApertureKind.NOT_NOTED:
         return "f/?"
-    return "f/" + "-".join(map(_plain, aperture.stops))
-
-
-def _plain(number: Decimal) -> str:
-    return format(number, "f")
-
-
-def _names(frames: Iterable[FrameName]) -> str:
-    return " ".join(frame.name for frame in frames)
+    return "f/" + "-".join(map(exact, aperture.stops))
 
 
 def _frames(frames: FrameRange) -> str:
     first, last = frames.first.name, frames.last.name
     return first if first == last and names_one_frame(first) else f"{first}..{last}"
-
-
-def _quoted(remark: str) -> str:
-    """In the quotes that don't stand in it themselves."""
-    return f"'{remark}'" if '"' in clean_word(remark) else f'"{remark}"'

@@ -2,73 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from decimal import Decimal
 
 from flangeback.kit import Adapter, Body, Kit, Lens
-from flangeback.log.entries import What
-from flangeback.log.faults import Faults, Refusal
-from flangeback.log.model import Aperture, ApertureKind, Entry, Moment, Setting, Span
-from flangeback.log.text import Place
+from flangeback.log.model import Aperture, ApertureKind, Entry, Moment, Part, Setting, Span
+from flangeback.log.text import Fault, Place, noted
 from flangeback.log.values import tidy
-
-
-@dataclass(frozen=True, slots=True)
-class ReadEntry:
-    """An entry with the places of its words, by what they say.
-
-    `lost` says that a fault in it may hide something else that it says; `body_lost` that its body
-    can't be told.
-    """
-
-    entry: Entry
-    content: Place
-    places: Mapping[What, Place]
-    lost: bool = False
-    body_lost: bool = False
-
-    def place(self, *kinds: What) -> Place:
-        """Where the first of these stands that it has; else the whole entry."""
-        return next((self.places[what] for what in kinds if what in self.places), self.content)
+from flangeback.words import exact
 
 
 def spans_of(
-    entries: Iterable[ReadEntry], kit: Kit, slack: timedelta, faults: Faults
+    entries: Iterable[Entry], kit: Kit, file: str, slack: timedelta, faults: list[Fault]
 ) -> tuple[Span, ...]:
     """The spans of these entries, one for each that is sound, in their order.
 
     Moments are widened by `slack`. Whatever contradicts the kit or another entry is noted.
     """
-    reckoner = _Reckoner(kit, slack, faults)
-    spans = (reckoner.take(read) for read in entries)
+    entries = tuple(entries)
+    are_bodies_named = any(entry.body is not None for entry in entries)
+    carrier = _Carrier(kit, file, slack, faults, are_bodies_named)
+    spans = (carrier.take(entry) for entry in entries)
     return tuple(span for span in spans if span is not None)
 
 
 @dataclass(frozen=True, slots=True)
-class _Way:
+class _Mounting:
     """How a lens comes onto a body. `adapter` is None without one, or where the choice changes
     nothing; `sets_aperture` is None where it can't be told."""
 
-    adapter: str | None
-    sets_aperture: bool | None
+    adapter: str | None = None
+    sets_aperture: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """What stands on a body after an entry: `lens` None is off; `way` None is not known.
+    """What stands on a body after an entry: `lens` None is off; `mounting` None is not known.
 
-    `unsure` says that a fault of the log hides what stands there: nothing more is held against
-    the entries that follow, until one names a lens.
+    Where it isn't `known`, a fault of the log hides what stands there: nothing more is held
+    against the entries that follow, until one names a lens.
     """
 
     line: int
     lens: Lens | None = None
-    way: _Way | None = None
+    mounting: _Mounting | None = None
     aperture: Aperture | None = None
     focal_length: Decimal | None = None
-    unsure: bool = False
+    known: bool = True
 
 
 @dataclass(slots=True)
@@ -79,351 +61,296 @@ class _Track:
     latest: _State | None = None
     framed: list[_State] = field(default_factory=list)
     """By frame names, since the last timed one."""
-    closed: list[tuple[Span, ReadEntry]] = field(default_factory=list)
+    closed: list[tuple[Entry, Span]] = field(default_factory=list)
     """Those with a start and an end."""
-    by_time: int | None = None
-    """The line of the first entry by time."""
-    by_order: int | None = None
-    """The line of the first entry by order."""
-    first: int | None = None
-    """The line of its `first`."""
-    muddled: bool = False
-    """Whether a fault in their order was told: the entries after it make no other."""
+    first_lines: dict[str, int] | None = field(default_factory=dict)
+    """Where its entries by time and by order begin, and its `first` stands; None after a fault in
+    their order was told: the entries after it make no other."""
+
+    def enter(self, state: _State, *, is_framed: bool = False) -> None:
+        self.latest = state
+        if is_framed:
+            self.framed.append(state)
+        else:
+            self.timed = state
+            self.framed.clear()
+
+    def base(self, entry: Entry) -> _State | None:
+        """The state an entry carries on: by frames, of the entry above; by time, of the last timed.
+
+        Raises Fault where an entry by frames between leaves the lens open to doubt.
+        """
+        timed = self.timed
+        if timed is None or entry.says(Part.FRAMES):
+            return self.latest
+        needs_lens = entry.lens is None and not entry.off and not entry.lost and timed.known
+        for state in self.framed if needs_lens else ():
+            if not state.known:
+                return state
+            if state.lens != timed.lens:
+                names = [one.lens.key if one.lens else "off" for one in (timed, state)]
+                text = f"{names[0]} as in line {timed.line} or {names[1]} as in line {state.line}?"
+                raise entry.place(Part.TIME, Part.ORDER).fault(text, "the lens to be named")
+        return timed
 
 
-class _Reckoner:
-    def __init__(self, kit: Kit, slack: timedelta, faults: Faults) -> None:
+class _Carrier:
+    def __init__(
+        self, kit: Kit, file: str, slack: timedelta, faults: list[Fault], are_bodies_named: bool
+    ) -> None:
         self.kit = kit
+        self.file = file
         self.slack = slack
         self.faults = faults
+        self.are_bodies_named = are_bodies_named
         self.tracks: dict[str | None, _Track] = {}
         self.lost_line: int | None = None
+        """The last entry that may be any body's."""
 
-    def take(self, read: ReadEntry) -> Span | None:
-        if read.body_lost:
-            self._lose_all(read.entry.line)
+    def take(self, entry: Entry) -> Span | None:
+        if not self._has_body(entry):
+            self.lost_line = entry.line
+            for track in self.tracks.values():
+                track.enter(_State(entry.line, known=False))
             return None
-        track = self._track(read.entry.body)
-        framed = What.FRAMES in read.places
-        try:
-            state = self._state(read, _carried(read, track, framed))
-        except Refusal as refusal:
-            self.faults.refuse(read.place(What.TIME, What.FRAMES, What.ORDER), refusal)
-            state = _State(read.entry.line, unsure=True)
-        if not framed:
-            self._check_order(read, track)
-        _enter(track, state, framed)
-        if state.unsure or read.lost:
-            return None
-        return self._span(read, state, track)
-
-    def _track(self, body: str | None) -> _Track:
-        if body not in self.tracks:
-            self.tracks[body] = _Track()
+        if (track := self.tracks.get(entry.body)) is None:
+            track = self.tracks[entry.body] = _Track()
             if self.lost_line is not None:
-                _enter(self.tracks[body], _State(self.lost_line, unsure=True), framed=False)
-        return self.tracks[body]
+                track.enter(_State(self.lost_line, known=False))
+        state = _State(entry.line, known=False)
+        with noted(self.faults):
+            state = self._state(entry, track.base(entry))
+        is_framed = entry.says(Part.FRAMES)
+        if not is_framed:
+            self._check_order(entry, track)
+        track.enter(state, is_framed=is_framed)
+        return self._span(entry, state, track) if state.known and not entry.lost else None
 
-    def _lose_all(self, line: int) -> None:
-        """An entry that could be any body's may have changed any of them."""
-        self.lost_line = line
-        for track in self.tracks.values():
-            _enter(track, _State(line, unsure=True), framed=False)
+    def _has_body(self, entry: Entry) -> bool:
+        """Whether it is known which body an entry is about, be it the only one."""
+        if entry.body is not None:
+            return True
+        is_hidden = entry.lost or entry.says(Part.BODY)
+        if self.are_bodies_named and not is_hidden:
+            expected = "a body in every entry, or in none: " + " or ".join(self.kit.bodies)
+            self.faults.append(entry.place().fault("which body?", expected))
+        return not self.are_bodies_named and not is_hidden
 
-    def _check_order(self, read: ReadEntry, track: _Track) -> None:
+    def _check_order(self, entry: Entry, track: _Track) -> None:
         """Note an entry by order where none can stand, and one by time among those by order."""
-        line = read.entry.line
-        order = What.ORDER in read.places
-        if order:
-            track.by_order = track.by_order or line
-        elif What.TIME in read.places:
-            track.by_time = track.by_time or line
-        fault = None if track.muddled else self._disorder(read, track)
-        if order and read.entry.order == "first":
-            track.first = track.first or line
-        if fault is not None:
-            track.muddled = True
-            self.faults.refuse(read.place(What.ORDER, What.TIME), fault)
-
-    def _disorder(self, read: ReadEntry, track: _Track) -> Refusal | None:
-        """Why the entry can't stand where it stands in its body's order."""
-        of = f"{read.entry.body}'s" if read.entry.body else "the body's"
-        if track.by_time and track.by_order:
-            way, line = (
-                ("time", track.by_time)
-                if track.by_time < track.by_order
-                else ("order", track.by_order)
-            )
-            text = f"{of} entries go by {way}, since line {line}"
-            return Refusal(text, "all of a body's by time, or all by first and then")
-        if read.entry.order == "first" and track.first is not None:
-            return Refusal(f"{of} `first` stands in line {track.first}", "then")
-        if read.entry.order == "then" and track.first is None and self.lost_line is None:
-            return Refusal(f"{of} `first` is missing", "a `first` above it")
-        return None
+        lines, place = track.first_lines, entry.place(Part.ORDER, Part.TIME)
+        if lines is None or not entry.says(Part.ORDER, Part.TIME):
+            return
+        lines.setdefault("order" if entry.says(Part.ORDER) else "time", entry.line)
+        of = f"{entry.body}'s" if entry.body else "the body's"
+        if len(lines.keys() & {"time", "order"}) == 2:
+            kind = min(("time", "order"), key=lines.__getitem__)
+            text = f"{of} entries go by {kind}, since line {lines[kind]}"
+            fault = place.fault(text, "all of a body's by time, or all by first and then")
+        elif entry.order == "first" and "first" in lines:
+            fault = place.fault(f"{of} `first` stands in line {lines['first']}", "then")
+        elif entry.order == "then" and "first" not in lines and self.lost_line is None:
+            fault = place.fault(f"{of} `first` is missing", "a `first` above it")
+        else:
+            if entry.order == "first":
+                lines["first"] = entry.line
+            return
+        self.faults.append(fault)
+        track.first_lines = None
 
     # One entry ---------------------------------------------------------------------------------
 
-    def _state(self, read: ReadEntry, base: _State | None) -> _State:
-        entry = read.entry
+    def _state(self, entry: Entry, base: _State | None) -> _State:
+        """What stands on the body from this entry on. Raises Fault where no lens can be told."""
         if entry.off:
             return _State(entry.line)
-        lens = self._lens(read, base)
+        lens = self._lens(entry, base)
         if lens is None:
             # A mere remark may stand under off; a fault may hide which lens it is.
-            off = base is not None and not base.unsure and not read.lost
-            return _State(entry.line, unsure=not off)
-        carries = base is not None and not base.unsure and base.lens == lens
+            is_off = base is not None and base.known and not entry.lost
+            return _State(entry.line, known=is_off)
+        carries = base is not None and base.known and base.lens == lens
         if base is None or not carries:
             # Each lens has its own ring and its own adapter.
-            base = _State(entry.line, lens, unsure=base is not None and base.unsure)
-        focal_length = self._focal_length(read, lens, base.focal_length)
-        way = self._way(read, lens, base, carries=carries)
-        aperture = self._aperture(read, lens, base.aperture, focal_length, way)
-        return _State(entry.line, lens, way, aperture, focal_length)
+            base = _State(entry.line, lens, known=base is None or base.known)
+        focal_length = self._focal_length(entry, lens, base.focal_length)
+        mounting: _Mounting | None = None
+        with noted(self.faults):
+            if entry.adapter is not None:
+                mounting = self._named_mounting(entry, lens, self.kit.adapters[entry.adapter])
+            elif base.known and not entry.lost:
+                mounting = base.mounting if carries else self._only_mounting(entry, lens)
+        state = _State(entry.line, lens, mounting, base.aperture, focal_length)
+        return replace(state, aperture=self._aperture(entry, state))
 
-    def _lens(self, read: ReadEntry, base: _State | None) -> Lens | None:
+    def _lens(self, entry: Entry, base: _State | None) -> Lens | None:
         """The lens the entry is about, None where it can't be told or there is none."""
-        entry = read.entry
         if entry.lens is not None:
             return self.kit.lenses[entry.lens]
-        if read.lost or (base is not None and base.unsure):
+        if entry.lost or (base is not None and not base.known):
             return None
         on = "" if entry.body is None else f" on {entry.body}"
-        if base is None and _only_remark(entry) and entry.remark is None:
+        place = entry.place(Part.TIME, Part.FRAMES, Part.ORDER)
+        has_news = (entry.adapter, entry.aperture, entry.focal_length) != (None, None, None)
+        if base is None and not has_news and entry.remark is None:
             return None  # An entry that says nothing has been told so.
         if base is None:
-            raise Refusal(f"which lens{on}?", "a lens of the kit, or off")
-        if base.lens is None and not _only_remark(entry):
-            raise Refusal(
-                f"there is no lens{on or ' on the body'} since line {base.line}",
-                "a lens of the kit",
-            )
+            raise place.fault(f"which lens{on}?", "a lens of the kit, or off")
+        if base.lens is None and has_news:
+            text = f"there is no lens{on or ' on the body'} since line {base.line}"
+            raise place.fault(text, "a lens of the kit")
         return base.lens
 
-    def _focal_length(self, read: ReadEntry, lens: Lens, carried: Decimal | None) -> Decimal | None:
-        given = read.entry.focal_length
+    def _focal_length(self, entry: Entry, lens: Lens, carried: Decimal | None) -> Decimal | None:
+        given = entry.focal_length
         shortest, longest = lens.focal
         if given is not None and not shortest <= given <= longest:
             span = f"{shortest} to {longest} mm" if lens.is_zoom else f"{shortest}mm, or nothing"
-            self.faults.add(read.place(What.FOCAL_LENGTH), f"{lens.key} has no {given} mm", span)
+            place = entry.place(Part.FOCAL_LENGTH)
+            self.faults.append(place.fault(f"{lens.key} has no {given} mm", span))
             given = carried = None
         if not lens.is_zoom:
             return shortest
-        if given is None and not read.lost:
-            return carried
-        return given
+        return carried if given is None and not entry.lost else given
 
     # Adapters ----------------------------------------------------------------------------------
-
-    def _way(self, read: ReadEntry, lens: Lens, base: _State, *, carries: bool) -> _Way | None:
-        """How the lens comes onto the body; None where a fault hides it."""
-        entry = read.entry
-        try:
-            if entry.adapter is not None:
-                return self._named_way(entry, lens)
-            if read.lost or base.unsure:
-                return None
-            return base.way if carries else self._only_way(entry, lens)
-        except Refusal as refusal:
-            self.faults.refuse(read.place(What.ADAPTER, What.LENS), refusal)
-            return None
 
     def _bodies(self, key: str | None) -> Sequence[Body]:
         """The body of this key; without one, every body the log may be about."""
         return tuple(self.kit.bodies.values()) if key is None else (self.kit.bodies[key],)
 
-    def _named_way(self, entry: Entry, lens: Lens) -> _Way:
-        assert entry.adapter is not None
-        adapter = self.kit.adapters[entry.adapter]
+    def _named_mounting(self, entry: Entry, lens: Lens, adapter: Adapter) -> _Mounting:
         bodies = self._bodies(entry.body)
         onto = {body.mount for body in bodies}
         if adapter.lens_mount == lens.mount and (not bodies or adapter.body_mount in onto):
-            return _Way(adapter.key, adapter.sets_aperture)
+            return _Mounting(adapter.key, adapter.sets_aperture)
         fitting = [found.key for body in bodies for found in self.kit.adapters_for(lens, body)]
         needs = " or ".join(f"{lens.mount} to {mount}" for mount in sorted(onto) or ["the body"])
-        raise Refusal(
+        raise entry.place(Part.ADAPTER).fault(
             f"{adapter.key} brings {adapter.lens_mount} onto {adapter.body_mount}",
             f"an adapter from {needs}",
-            fitting[0] if fitting else None,
+            next(iter(fitting), None),
         )
 
-    def _only_way(self, entry: Entry, lens: Lens) -> _Way:
+    def _only_mounting(self, entry: Entry, lens: Lens) -> _Mounting:
+        """How the lens comes onto the body when nothing is said of it. Raises Fault where there
+        is no way, or more than one that differ."""
         bodies = self._bodies(entry.body)
         if not bodies:
-            return _Way(None, None)
-        ways: dict[str | None, _Way] = {}
-        choices: list[Adapter] = []
-        for body in bodies:
-            if body.mount == lens.mount:
-                ways[None] = _Way(None, False)
-                continue
-            for adapter in self.kit.adapters_for(lens, body):
-                ways[adapter.key] = _Way(adapter.key, adapter.sets_aperture)
-                choices.append(adapter)
-        if not ways:
+            return _Mounting()
+        ways = {
+            adapter.key: adapter
+            for body in bodies
+            if body.mount != lens.mount
+            for adapter in self.kit.adapters_for(lens, body)
+        }
+        found = [_Mounting(key, adapter.sets_aperture) for key, adapter in ways.items()]
+        if any(body.mount == lens.mount for body in bodies):
+            found.append(_Mounting(None, False))
+        if not found:
             onto = " or ".join(f"{body.key} ({body.mount})" for body in bodies)
-            raise Refusal(
+            raise entry.place(Part.LENS).fault(
                 f"no adapter in the kit brings {lens.key} ({lens.mount}) onto {onto}",
                 "a lens that fits, or the adapter in the kit",
             )
-        if len(ways) == 1:
-            return next(iter(ways.values()))
-        if len(bodies) == 1 and not _alike(choices):
-            names = " or ".join(adapter.key for adapter in choices)
-            raise Refusal(f"which adapter carries {lens.key}?", f"via {names}")
-        sets = {way.sets_aperture for way in ways.values()}
-        return _Way(None, sets.pop() if len(sets) == 1 else None)
+        if len(found) == 1:
+            return found[0]
+        values = {(adapter.factor, adapter.sets_aperture) for adapter in ways.values()}
+        if len(bodies) == 1 and len(values) > 1:
+            text = f"which adapter carries {lens.key}?"
+            raise entry.place(Part.LENS).fault(text, f"via {' or '.join(ways)}")
+        sets = {mounting.sets_aperture for mounting in found}
+        return _Mounting(None, sets.pop() if len(sets) == 1 else None)
 
     # Apertures ---------------------------------------------------------------------------------
 
-    def _aperture(
-        self,
-        read: ReadEntry,
-        lens: Lens,
-        carried: Aperture | None,
-        focal_length: Decimal | None,
-        way: _Way | None,
-    ) -> Aperture | None:
+    def _aperture(self, entry: Entry, state: _State) -> Aperture | None:
         """The aperture given or carried on, in the entry's words; None where a fault hides it.
 
         It is held against the lens anew whenever something that it depends on is said.
         """
-        given = What.APERTURE in read.places
-        aperture = read.entry.aperture if given or read.lost else carried
-        depends = (What.APERTURE, What.FOCAL_LENGTH, What.ADAPTER)
-        if aperture is None or not any(what in read.places for what in depends):
+        is_given = entry.says(Part.APERTURE)
+        aperture = entry.aperture if is_given or entry.lost else state.aperture
+        depends = (Part.APERTURE, Part.FOCAL_LENGTH, Part.ADAPTER)
+        if aperture is None or not entry.says(*depends):
             return aperture
-        try:
-            _check_range(lens, aperture, focal_length)
-            if aperture.stops and _stays_open(lens, way):
-                _check_wide_open(lens, aperture, focal_length, way)
-        except Refusal as refusal:
-            if not given:
-                refusal.text += " (carried on)"
-            self.faults.refuse(read.place(*depends), refusal)
-            return None
-        return aperture
+        fault = _aperture_fault(entry.place(*depends), aperture, state)
+        if fault is None:
+            return aperture
+        if not is_given:
+            fault.text += " (carried on)"
+        self.faults.append(fault)
+        return None
 
     # Spans -------------------------------------------------------------------------------------
 
-    def _span(self, read: ReadEntry, state: _State, track: _Track) -> Span | None:
-        entry = read.entry
+    def _span(self, entry: Entry, state: _State, track: _Track) -> Span:
         span = Span(
             entry.body,
-            self._setting(state),
+            _setting(state, self.file),
             None if entry.start is None else entry.start.widened(self.slack),
             None if entry.end is None else entry.end.widened(self.slack),
             entry.frames,
             entry.order,
         )
         if span.start is not None:
-            self._check_inside(read, span, track)
-            # Entries stand in order of time: what has ended before this one can't hold a later.
-            track.closed = [
-                (other, its)
-                for other, its in track.closed
-                if other.end is not None and other.end.earliest >= span.start.earliest
-            ]
-            if span.end is not None:
-                track.closed.append((span, read))
+            self._check_inside(entry, span, span.start, track)
         return span
 
-    def _setting(self, state: _State) -> Setting:
-        lens, log = state.lens, self.faults.file
-        if lens is None:
-            return Setting(None, line=state.line, log=log)
-        return Setting(
-            lens.key,
-            None if state.way is None else state.way.adapter,
-            _f_number(lens, state),
-            state.focal_length,
-            state.line,
-            log,
-        )
-
-    def _check_inside(self, read: ReadEntry, span: Span, track: _Track) -> None:
+    def _check_inside(self, entry: Entry, span: Span, start: Moment, track: _Track) -> None:
         """No entry may fall for certain inside one that has an end."""
-        assert span.start is not None
         for other, its in reversed(track.closed):
-            assert other.start is not None
-            assert other.end is not None
-            if not _certainly_inside(span, other.start, other.end):
-                continue
-            written = its.place(What.TIME).text
-            inside = "falls inside" if span.end is None else "overlaps"
-            self.faults.add(
-                read.place(What.TIME),
-                f"{inside} line {its.entry.line}'s {written}",
-                "that one to end first",
-            )
-            return
+            if _is_certainly_inside(span, its):
+                written = other.place(Part.TIME).text
+                text = f"falls inside line {other.line}'s {written}"
+                if span.end is not None:
+                    text = text.replace("falls inside", "overlaps", 1)
+                self.faults.append(entry.place(Part.TIME).fault(text, "that one to end first"))
+                break
+        # Entries stand in order of time: what has ended before this one can't hold a later.
+        track.closed = [
+            one for one in track.closed if one[1].end and one[1].end.earliest >= start.earliest
+        ]
+        if span.end is not None:
+            track.closed.append((entry, span))
 
 
-def _carried(read: ReadEntry, track: _Track, framed: bool) -> _State | None:
-    """The state an entry carries on from: by frames, the entry above; by time, the last timed one.
-
-    Raises Refusal where an entry by frames between leaves the lens open to doubt.
-    """
-    if framed or track.timed is None:
-        return track.latest
-    entry, timed = read.entry, track.timed
-    needs = entry.lens is None and not entry.off and not read.lost and not timed.unsure
-    for state in track.framed if needs else ():
-        if state.unsure:
-            return state
-        if state.lens != timed.lens:
-            first, second = (lens.key if (lens := s.lens) else "off" for s in (timed, state))
-            raise Refusal(
-                f"{first} as in line {timed.line} or {second} as in line {state.line}?",
-                "the lens to be named",
-            )
-    return timed
+def _setting(state: _State, file: str) -> Setting:
+    lens = state.lens
+    if lens is None:
+        return Setting(None, line=state.line, log=file)
+    adapter = None if state.mounting is None else state.mounting.adapter
+    f_number = _f_number(lens, state)
+    return Setting(lens.key, adapter, f_number, state.focal_length, state.line, file)
 
 
-def _enter(track: _Track, state: _State, framed: bool) -> None:
-    track.latest = state
-    if framed:
-        track.framed.append(state)
-    else:
-        track.timed = state
-        track.framed.clear()
-
-
-def _only_remark(entry: Entry) -> bool:
-    return entry.adapter is None and entry.aperture is None and entry.focal_length is None
-
-
-def _alike(adapters: Sequence[Adapter]) -> bool:
-    """Whether it makes no difference to any value which of them it was."""
-    return len({(adapter.factor, adapter.sets_aperture) for adapter in adapters}) == 1
-
-
-def _stays_open(lens: Lens, way: _Way | None) -> bool:
+def _stays_open(lens: Lens, mounting: _Mounting | None) -> bool:
     """Whether nothing can stop this lens down."""
-    return not lens.aperture_ring and way is not None and way.sets_aperture is False
+    return not lens.aperture_ring and mounting is not None and mounting.sets_aperture is False
 
 
-def _widest(lens: Lens, focal_length: Decimal | None) -> tuple[Decimal, Decimal]:
-    """The f-number wide open, as (least, greatest) where it can't be told more closely."""
-    known = lens.widest_at(focal_length)
-    return (min(lens.widest), max(lens.widest)) if known is None else (known, known)
-
-
-def _check_range(lens: Lens, aperture: Aperture, focal_length: Decimal | None) -> None:
-    widest, _ = _widest(lens, focal_length)
+def _aperture_fault(place: Place, aperture: Aperture, state: _State) -> Fault | None:
+    """What the lens has against this aperture."""
+    lens, mounting = state.lens, state.mounting
+    assert lens is not None
+    known = lens.widest_at(state.focal_length)
+    least, greatest = (min(lens.widest), max(lens.widest)) if known is None else (known, known)
+    ends = f"f/{exact(least)}", f"f/{exact(lens.narrowest)}"
     for stop in aperture.stops:
-        if widest <= stop <= lens.narrowest:
-            continue
-        if stop > lens.narrowest:
-            text = f"f/{stop} is beyond {lens.key}'s f/{tidy(lens.narrowest)}"
-        else:
-            text = f"f/{stop} is wider than {lens.key}'s f/{tidy(widest)}"
-        raise Refusal(
-            text,
-            f"an f-number from f/{tidy(widest)} to f/{tidy(lens.narrowest)}",
-            _with_point(stop, widest, lens.narrowest) if len(aperture.stops) == 1 else None,
-        )
+        if not least <= stop <= lens.narrowest:
+            how, end = ("beyond", ends[1]) if stop > lens.narrowest else ("wider than", ends[0])
+            return place.fault(
+                f"f/{stop} is {how} {lens.key}'s {end}",
+                f"an f-number from {ends[0]} to {ends[1]}",
+                _with_point(stop, least, lens.narrowest) if len(aperture.stops) == 1 else None,
+            )
+    if not aperture.stops or not _stays_open(lens, mounting):
+        return None
+    if len(aperture.stops) == 1 and least <= aperture.stops[0] <= greatest:
+        return None
+    adapter = f" and {mounting.adapter} none either" if mounting and mounting.adapter else ""
+    text = f"{lens.key} has no aperture ring{adapter}: it stays wide open"
+    return place.fault(text, "no f-number", "open")
 
 
 def _with_point(stop: Decimal, widest: Decimal, narrowest: Decimal) -> str | None:
@@ -432,34 +359,20 @@ def _with_point(stop: Decimal, widest: Decimal, narrowest: Decimal) -> str | Non
     if not written.isdigit() or len(written) < 2:
         return None
     guess = Decimal(f"{written[:-1]}.{written[-1]}")
-    return f"f/{tidy(guess)}" if widest <= guess <= narrowest else None
-
-
-def _check_wide_open(
-    lens: Lens, aperture: Aperture, focal_length: Decimal | None, way: _Way | None
-) -> None:
-    least, greatest = _widest(lens, focal_length)
-    if len(aperture.stops) == 1 and least <= aperture.stops[0] <= greatest:
-        return
-    adapter = f" and {way.adapter} none either" if way is not None and way.adapter else ""
-    raise Refusal(
-        f"{lens.key} has no aperture ring{adapter}: it stays wide open", "no f-number", "open"
-    )
+    return f"f/{exact(guess)}" if widest <= guess <= narrowest else None
 
 
 def _f_number(lens: Lens, state: _State) -> Decimal | None:
     """The f-number as marked on the lens; None where it wasn't noted or can't be told."""
     aperture = state.aperture
-    if _stays_open(lens, state.way):
+    if _stays_open(lens, state.mounting):
         given = aperture.stops[0] if aperture is not None and aperture.stops else None
         return lens.widest_at(state.focal_length) or given
     if aperture is None or aperture.kind is ApertureKind.NOT_NOTED:
         return None
     if aperture.kind is ApertureKind.OPEN:
         return lens.widest_at(state.focal_length)
-    if aperture.kind is ApertureKind.STOP:
-        return aperture.stops[0]
-    return geometric_mean(*aperture.stops)
+    return geometric_mean(*aperture.stops) if len(aperture.stops) == 2 else aperture.stops[0]
 
 
 def geometric_mean(first: Decimal, second: Decimal) -> Decimal:
@@ -467,9 +380,13 @@ def geometric_mean(first: Decimal, second: Decimal) -> Decimal:
     return tidy((first * second).sqrt().quantize(Decimal("0.001")))
 
 
-def _certainly_inside(span: Span, start: Moment, end: Moment) -> bool:
-    """Whether the span lies in (or, having an end, overlaps) start-end however they fell."""
+def _is_certainly_inside(span: Span, other: Span) -> bool:
+    """Whether the span lies in (or, having an end, overlaps) another with an end, however both
+    fell."""
     assert span.start is not None
-    if span.end is None:
-        return start.latest <= span.start.earliest and span.start.latest <= end.earliest
-    return span.start.latest <= end.earliest and start.latest <= span.end.earliest
+    assert other.start is not None
+    assert other.end is not None
+    if span.start.latest > other.end.earliest:
+        return False
+    last = span.start.earliest if span.end is None else span.end.earliest
+    return other.start.latest <= last

@@ -1,4 +1,4 @@
-"""One line of a log, cleaned of what phones and word processors put into it.
+"""The lines of a log, cleaned of what phones and word processors put into them, and faults in them.
 
 The cleaned text is what the rules read; every character of it remembers where it stands in the
 line as written, so that a caret points at the right place.
@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+
+from flangeback.errors import Problem
 
 _LINE_END = re.compile("\r\n|[\r\n\u2028\u2029]")
 
@@ -18,10 +22,8 @@ _LOOKS_LIKE = {
     **dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe58\ufe63", "-"),
     **dict.fromkeys("\u201c\u201d\u201e\u201f\u00ab\u00bb\u301d\u301e\u301f", '"'),
     **dict.fromkeys("\u2018\u2019\u201a\u201b\u2039\u203a\u02bc", "'"),
-    "\u2026": "..",
-    "\u2025": "..",
-    "\u2044": "/",
-    "\u2215": "/",
+    **dict.fromkeys("\u2025\u2026", ".."),
+    **dict.fromkeys("\u2044\u2215", "/"),
     "\u2236": ":",
 }
 _VARIATION_SELECTORS = "\ufe0e\ufe0f\u034f"
@@ -79,6 +81,43 @@ class Place:
     def to(self, other: Place) -> Place:
         """From the start of this place to the end of the other, on the same line."""
         return Place(self.line, self.start, other.end)
+
+    def fault(self, text: str, expected: str | None = None, suggestion: str | None = None) -> Fault:
+        """A fault at this place, to be raised or kept."""
+        return Fault(self, text, expected, suggestion)
+
+
+@dataclass(eq=False)
+class Fault(Exception):
+    """What stands at this place of a log can't be. `parse_log` makes a Problem of it."""
+
+    place: Place
+    text: str
+    expected: str | None = None
+    suggestion: str | None = None
+
+    def problem(self, file: str) -> Problem:
+        """The fault as the reader of the log is told of it."""
+        place, line = self.place, self.place.line
+        return Problem(
+            file,
+            self.text,
+            line.number,
+            place.column,
+            place.width,
+            line.source.rstrip(),
+            self.expected,
+            self.suggestion,
+        )
+
+
+@contextmanager
+def noted(faults: list[Fault]) -> Iterator[None]:
+    """Keeps a fault that is raised inside, so that reading goes on after it."""
+    try:
+        yield
+    except Fault as fault:
+        faults.append(fault)
 
 
 def clean_line(number: int, source: str) -> Line:
