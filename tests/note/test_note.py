@@ -98,7 +98,7 @@ def test_a_log_that_is_not_there_is_made_with_date_and_zone(
     monkeypatch.setenv("TZ", "Europe/Stockholm")
     path = tmp_path / "new.txt"
     note(path, "k7 miran58 f/2.8")
-    assert path.read_bytes() == HEAD + b"12:02  k7 miran58 f/2.8\n"
+    assert path.read_bytes() == HEAD + b"14:02  k7 miran58 f/2.8\n"
 
 
 def test_without_a_named_zone_the_offset_stands(

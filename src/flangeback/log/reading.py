@@ -25,7 +25,16 @@ from flangeback.log.names import is_frame_name
 from flangeback.log.spans import spans_of
 from flangeback.log.text import Fault, Place, clean_line, noted, split_lines
 from flangeback.log.tokenizer import Tokenizer
-from flangeback.log.vocabulary import A_CLOCK, A_FRAME, A_SLATE, AN_AMOUNT, CLOCK_WORDS, LINE_WORDS
+from flangeback.log.values import WallTime
+from flangeback.log.vocabulary import (
+    A_CLOCK,
+    A_FRAME,
+    A_SLATE,
+    A_TIME,
+    AN_AMOUNT,
+    CLOCK_WORDS,
+    LINE_WORDS,
+)
 
 
 class LogError(InputError):
@@ -73,6 +82,18 @@ def words_of(text: str, kit: Kit) -> tuple[str | None, Collection[Part]]:
     reader = LineReader(Gear(kit))
     keyword = reader.read(text)
     return keyword, reader.entries[0].places if reader.entries else ()
+
+
+def time_of_day(text: str, name: str) -> WallTime:
+    """The time that this text is. Raises InputError in the name of where it was given."""
+    words = Tokenizer(clean_line(1, text))
+    token = words.read("time")
+    if token is None or not words.at_end:
+        raise InputError(Problem(name, f'"{text}" isn\'t a time', expected=A_TIME))
+    try:
+        return values.wall_time(token)
+    except Fault as fault:
+        raise InputError(Problem(name, fault.text, expected=fault.expected)) from None
 
 
 def frames_named(text: str, gear: Gear) -> FrameRange | None:

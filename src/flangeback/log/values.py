@@ -33,6 +33,11 @@ class WallTime:
     second: int | None = None
     half: Half | None = None
 
+    def __str__(self) -> str:
+        return f"{self.hour:02}:{self.minute:02}" + (
+            "" if self.second is None else f":{self.second:02}"
+        )
+
     def in_half(self, half: Half) -> WallTime | None:
         """The same numbers read as am or pm; None where they can't be."""
         if self.half is not None or not 1 <= self.hour <= 12:

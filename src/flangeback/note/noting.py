@@ -10,19 +10,15 @@ from pathlib import Path
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit
-from flangeback.log import LogError, SessionLog, parse_log
-from flangeback.log.entries import What, read_entry
-from flangeback.log.faults import Faults, Refusal
-from flangeback.log.gear import Gear
-from flangeback.log.reading import decoded
-from flangeback.log.text import clean_line, split_lines
-from flangeback.log.tokens import TokenReader
-from flangeback.log.values import A_TIME, WallTime, calendar_date, wall_time
+from flangeback.log import LogError, Part, SessionLog, parse_log
+from flangeback.log.reading import decoded, time_of_day, words_of
+from flangeback.log.text import split_lines
+from flangeback.log.values import WallTime
 from flangeback.note.meaning import meaning
 from flangeback.note.zones import local_zone
 from flangeback.system import held, save
+from flangeback.words import clock_time
 
-_KEYWORDS = frozenset(["date", "zone", "clock", "slack", "slate", "not-slate"])
 _A_BIT_FAST = timedelta(minutes=2)
 """How far ahead of this computer's clock a time given with --at may be: the watch it was read
 from is another clock."""
@@ -58,29 +54,27 @@ def add_note(
     now = now or datetime.now().astimezone()
     path = path.resolve()
     with held(path):
-        data = _read(path)
-        log = _Log(path, data or b"", kit)
-        head = () if data is not None else tuple(_head(now))
+        try:
+            data = path.read_bytes()
+        except FileNotFoundError:
+            data = b""
+            head = "".join(f"{line}\n" for line in _head(now))
+        except OSError as error:
+            raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+        else:
+            head = ""
+        before = _Before(str(path), decoded(data, str(path)) + head, kit)
         first: InputError | None = None
         for text in _readings(words):
             try:
-                lines, told = log.checked(head, text, at, now)
+                noted = before.with_note(text, at, now)
             except InputError as error:
                 first = first or error
                 continue
-            save(path, (data or b"") + log.encoded(lines))
-            return Noted(lines, told, log.problems)
+            save(path, data + _encoded_like(data, head + before.added(noted.lines)))
+            return noted
         assert first is not None
         raise first
-
-
-def _read(path: Path) -> bytes | None:
-    try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
 
 
 def _head(now: datetime) -> Iterator[str]:
@@ -99,127 +93,72 @@ def _readings(words: Sequence[str]) -> Iterator[str]:
         yield " ".join(f'"{word}"' if " " in word and '"' not in word else word for word in plain)
 
 
-class _Log:
-    """The log as it stands."""
+def _encoded_like(data: bytes, text: str) -> bytes:
+    """The text in a file's own encoding, to stand behind what is there."""
+    marks = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
+    return text.encode(marks.get(data[:2], "utf-8"))
 
-    def __init__(self, path: Path, data: bytes, kit: Kit) -> None:
-        self.path = path
-        self.file = str(path)
-        self.kit = kit
-        self.data = data
-        self.text = decoded(data, self.file)
-        self.problems: tuple[Problem, ...] = ()
+
+class _Before:
+    """The log as it stood before the note."""
+
+    def __init__(self, file: str, text: str, kit: Kit) -> None:
+        self.file, self.text, self.kit = file, text, kit
+        self.log, self.problems = self._read(text)
+
+    def _read(self, text: str) -> tuple[SessionLog, tuple[Problem, ...]]:
         try:
-            self.log = parse_log(self.text, kit, self.file)
+            return parse_log(text, self.kit, self.file), ()
         except LogError as error:
-            self.log, self.problems = error.log, error.problems
+            return error.log, error.problems
 
-    def checked(
-        self, head: Sequence[str], text: str, at: str | None, now: datetime
-    ) -> tuple[tuple[str, ...], str]:
-        """The lines to append, and what they mean. Raises InputError with their faults."""
-        text, day = self._stamped(text, at, now)
-        lines = [*head]
-        last = _last_day(head) or _last_day(split_lines(self.text))
-        if day is not None and day != last:
-            lines.append(f"date {day}")
-        lines.append(text)
-        joined = self._with(lines)
-        try:
-            log: SessionLog = parse_log(joined, self.kit, self.file)
-        except LogError as error:
-            new = [problem for problem in error.problems if problem not in self.problems]
-            if new:
-                raise InputError(new) from None
-            log = error.log
-        told = meaning(log, len(split_lines(joined)) - 1, self.kit)
-        return tuple(lines), told or text
+    def with_note(self, words: str, at: str | None, now: datetime) -> Noted:
+        """The note that these words make. Raises InputError with their faults."""
+        text, day = self._stamped(words, at, now)
+        is_new_day = day is not None and day != self.log.day
+        lines = (f"date {day}", text) if is_new_day else (text,)
+        whole = self.text + self.added(lines)
+        log, problems = self._read(whole)
+        new = [problem for problem in problems if problem not in self.problems]
+        if new:
+            raise InputError(new)
+        told = meaning(log, len(split_lines(whole)) - 1, self.kit)
+        return Noted(lines, told or text, self.problems)
 
-    def _stamped(self, text: str, at: str | None, now: datetime) -> tuple[str, date | None]:
-        """The entry with its time, and the day it falls on; None where that is of no account."""
-        words = TokenReader(clean_line(1, text))
-        first = words.peek_word()
-        keyword = first.text.casefold() if first is not None else ""
+    def _stamped(self, words: str, at: str | None, now: datetime) -> tuple[str, date | None]:
+        """The entry with its time, and the day it falls on; None where that doesn't matter."""
         here = now.astimezone(self.log.zone) if self.log.zone is not None else now
-        if keyword in _KEYWORDS:
+        keyword, parts = words_of(words, self.kit)
+        if keyword is not None:
             if at is not None:
                 raise InputError(f"--at is for entries, not for a {keyword} line")
-            shows = keyword == "clock" and re.search(r"\sshows\s", text, re.IGNORECASE)
-            return text, here.date() if shows else None
-        places = read_entry(words, Gear(self.kit), Faults(self.file)).places
+            shows = keyword == "clock" and re.search(r"\sshows\s", words, re.IGNORECASE)
+            return words, here.date() if shows else None
         if at is not None:
-            time = _time(at)
-            return f"{_written(time)}  {text}", self._day(time, at, here)
-        if What.TIME in places:
-            return text, here.date()
-        if What.FRAMES in places or What.ORDER in places:
-            return text, None
-        return f"{here:%H:%M}  {text}", here.date()
+            time = time_of_day(at, "--at")
+            return f"{time}  {words}", self._day(time, here)
+        if Part.TIME in parts:
+            return words, here.date()
+        if Part.FRAMES in parts or Part.ORDER in parts:
+            return words, None
+        return f"{clock_time(here, seconds=False)}  {words}", here.date()
 
-    def _day(self, time: WallTime, at: str, here: datetime) -> date:
+    def _day(self, time: WallTime, here: datetime) -> date:
         """The day of a time given with --at: today, or, if that is still to come, the log's
         yesterday."""
         today = here.replace(hour=time.hour, minute=time.minute, second=time.second or 0)
         if today <= here + _A_BIT_FAST:
             return here.date()
         yesterday = here.date() - timedelta(days=1)
-        if _last_day(split_lines(self.text)) == yesterday:
+        if self.log.day == yesterday:
             return yesterday
-        raise InputError(
-            Problem("--at", f"{at} is still to come: it is {here:%H:%M} by the log's clock",
-                    expected="a time up to now; one of another day goes under its `date`")
-        )  # fmt: skip
+        text = f"{time.place.text} is still to come: it is {here:%H:%M} by the log's clock"
+        expected = "a time up to now; one of another day goes under its `date`"
+        raise InputError(Problem("--at", text, expected=expected))
 
-    def _with(self, lines: Sequence[str]) -> str:
-        return self.text + self._gap() + "".join(f"{line}{self._line_end()}" for line in lines)
-
-    def _gap(self) -> str:
-        """The line end that the last line may lack."""
-        return "" if not self.text or self.text[-1] in "\r\n\u2028\u2029" else self._line_end()
-
-    def _line_end(self) -> str:
+    def added(self, lines: Sequence[str]) -> str:
+        """These lines as they stand behind the text, which may lack its last line end."""
         found = re.search("\r\n|\r|\n", self.text)
-        return found[0] if found else "\n"
-
-    def encoded(self, lines: Sequence[str]) -> bytes:
-        """The lines in the file's own encoding, to stand behind what is there."""
-        added = self._with(lines)[len(self.text) :]
-        if self.data.startswith(b"\xff\xfe"):
-            return added.encode("utf-16-le")
-        if self.data.startswith(b"\xfe\xff"):
-            return added.encode("utf-16-be")
-        return added.encode("utf-8")
-
-
-def _last_day(lines: Sequence[str]) -> date | None:
-    """The day that holds after these lines; None where none does, or it can't be read."""
-    day = None
-    for number, source in enumerate(lines, 1):
-        words = TokenReader(clean_line(number, source))
-        first = words.peek_word()
-        if first is None or first.text.casefold() != "date":
-            continue
-        words.read_word()
-        token = words.try_read("date")
-        try:
-            day = None if token is None else calendar_date(token)
-        except Refusal:
-            day = None
-    return day
-
-
-def _time(at: str) -> WallTime:
-    """The time that --at gives. Raises InputError."""
-    words = TokenReader(clean_line(1, at))
-    token = words.try_read("time")
-    if token is None or not words.at_end:
-        raise InputError(Problem("--at", f'"{at}" isn\'t a time', expected=A_TIME))
-    try:
-        return wall_time(token)
-    except Refusal as refusal:
-        raise InputError(Problem("--at", refusal.text, expected=refusal.expected)) from None
-
-
-def _written(time: WallTime) -> str:
-    second = "" if time.second is None else f":{time.second:02}"
-    return f"{time.hour:02}:{time.minute:02}{second}"
+        end = found[0] if found else "\n"
+        gap = "" if not self.text or self.text[-1] in "\r\n\u2028\u2029" else end
+        return gap + "".join(f"{line}{end}" for line in lines)

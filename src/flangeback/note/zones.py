@@ -17,7 +17,9 @@ _LOCAL = Path("/etc/localtime")
 
 def local_zone(now: datetime) -> str | None:
     """The zone's name, else its offset at this moment; None where neither is known."""
-    names = [os.environ.get("TZ", "").lstrip(":"), _linked(), _offset(now)]
+    offset = now.utcoffset()
+    names = [os.environ.get("TZ", "").lstrip(":"), _linked()]
+    names.append("" if offset is None else utc_offset(offset))
     return next((name for name in names if name and _is_zone(name)), None)
 
 
@@ -27,11 +29,6 @@ def _linked() -> str:
     except OSError:
         return ""
     return target.rpartition("zoneinfo/")[2] if "zoneinfo/" in target else ""
-
-
-def _offset(now: datetime) -> str:
-    offset = now.utcoffset()
-    return "" if offset is None else utc_offset(offset)
 
 
 def _is_zone(name: str) -> bool:
