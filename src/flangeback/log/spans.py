@@ -113,10 +113,7 @@ class _Carrier:
             for track in self.tracks.values():
                 track.enter(_State(entry.line, known=False))
             return None
-        if (track := self.tracks.get(entry.body)) is None:
-            track = self.tracks[entry.body] = _Track()
-            if self.lost_line is not None:
-                track.enter(_State(self.lost_line, known=False))
+        track = self._track(entry.body)
         state = _State(entry.line, known=False)
         with noted(self.faults):
             state = self._state(entry, track.base(entry))
@@ -125,6 +122,13 @@ class _Carrier:
             self._check_order(entry, track)
         track.enter(state, is_framed=is_framed)
         return self._span(entry, state, track) if state.known and not entry.lost else None
+
+    def _track(self, body: str | None) -> _Track:
+        if body not in self.tracks:
+            self.tracks[body] = _Track()
+            if self.lost_line is not None:
+                self.tracks[body].enter(_State(self.lost_line, known=False))
+        return self.tracks[body]
 
     def _has_body(self, entry: Entry) -> bool:
         """Whether it is known which body an entry is about, be it the only one."""
