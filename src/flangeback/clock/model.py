@@ -6,10 +6,11 @@ reading of the wall clock as it stands. Both ends of a comparison are always of 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
-from flangeback.frames.model import CameraTime
+from flangeback.frames.model import CameraTime, Frame
 
 SECOND = 1_000_000
 """Microseconds."""
@@ -95,6 +96,29 @@ class BodyClock:
         earliest = min(reading, other) - round(ahead + error)
         latest = max(reading, other) + microseconds(camera.resolution) - round(ahead - error)
         return TrueTime(_shown(camera, zone, reading, ahead), earliest, latest)
+
+
+@dataclass(frozen=True, slots=True)
+class ClockHistory:
+    """What a body's readings go by: `clock`, but for the files in `pieces`, which were made before
+    or after it was set. `zone` is the log's, None where it has none."""
+
+    zone: tzinfo | None = None
+    clock: BodyClock = BodyClock()
+    pieces: Mapping[str, BodyClock] = field(default_factory=dict)
+
+    def at(self, frame: Frame) -> BodyClock:
+        """The clock by which a frame was made."""
+        return self.pieces.get(frame.file, self.clock)
+
+    def true_time(self, frame: Frame) -> TrueTime | None:
+        """The frame's time by the log's clock; None when the frame carries none."""
+        return None if frame.time is None else self.at(frame).true_time(frame.time, self.zone)
+
+    def reading(self, camera: CameraTime, file: str) -> int:
+        """A file's reading (microseconds), as if the clock had never been set."""
+        set_by = round(self.pieces[file].ahead) if file in self.pieces else 0
+        return instant(placed(camera, self.zone)) - set_by
 
 
 def placed(camera: CameraTime, zone: tzinfo | None, fold: int = 0) -> datetime:

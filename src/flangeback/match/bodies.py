@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping
 
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
+
+Bodies = Mapping[str, str | None]
+"""Each file's body, by its key in the kit; None where it isn't known."""
+
+
+def bodies_of(frames: Iterable[Frame], kit: Kit) -> dict[str, str | None]:
+    """The body of each frame's file."""
+    found = {frame.file: body_of(frame, kit) for frame in frames}
+    return {file: body.key if body else None for file, body in found.items()}
 
 
 def body_of(frame: Frame, kit: Kit) -> Body | None:
@@ -15,31 +24,24 @@ def body_of(frame: Frame, kit: Kit) -> Body | None:
     when two equal bodies could have.
     """
     model = _folded(frame.model)
-    claims = [b for b in kit.bodies.values() if b.model and _folded(b.model) == model]
-    found = _by_serial(claims, frame.serial)
-    if found or _ambiguous(claims, frame.serial):
-        return found
+    claims = [body for body in kit.bodies.values() if body.model and _folded(body.model) == model]
+    if frame.serial is not None:
+        for body in claims:
+            if body.serial and _folded_serial(body.serial) == _folded_serial(frame.serial):
+                return body
+    possible = [body for body in claims if body.serial is None or frame.serial is None]
+    if len(possible) == 1:
+        return possible[0]
+    if frame.serial is None and len(claims) > 1:
+        return None
     return next((body for body in kit.bodies.values() if body.model is None), None)
-
-
-def _by_serial(claims: Sequence[Body], serial: str | None) -> Body | None:
-    if serial is not None:
-        exact = [b for b in claims if b.serial and _plain(b.serial) == _plain(serial)]
-        if exact:
-            return exact[0]
-    open_ones = [b for b in claims if b.serial is None or serial is None]
-    return open_ones[0] if len(open_ones) == 1 else None
-
-
-def _ambiguous(claims: Sequence[Body], serial: str | None) -> bool:
-    return serial is None and len(claims) > 1
 
 
 def _folded(model: str | None) -> str:
     return " ".join((model or "").split()).casefold()
 
 
-def _plain(serial: str) -> str:
+def _folded_serial(serial: str) -> str:
     """Serials as people copy them: leading zeros come and go."""
     return serial.strip().lstrip("0").casefold()
 

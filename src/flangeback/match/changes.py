@@ -8,41 +8,24 @@ change's number is its position in that order, counted from 1, and 0 stands for 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from enum import Enum, IntEnum, StrEnum
+from enum import Enum
 from itertools import accumulate
+from typing import TypeVar
 
-from flangeback.log.model import Setting
+from flangeback.clock.model import ClockHistory, instant
+from flangeback.log.model import Setting, Span
 from flangeback.match.model import Doubt
 from flangeback.match.shots import Shot
 
+_T = TypeVar("_T")
 Values = tuple[str | None, str | None, Decimal | None, Decimal | None]
 """Lens, adapter, f-number and focal length of a setting."""
 
 Doubts = Mapping[int, tuple[Doubt, ...]]
 """Doubts on shots, by the shot's index."""
-
-
-class Rank(IntEnum):
-    """Who stands above whom, where entries of several kinds speak of one frame."""
-
-    TIME = 1
-    ORDER = 2
-    NAME = 3
-    SLATE = 4
-
-
-class Source(StrEnum):
-    """What tells the values of a frame."""
-
-    NAME = "name"
-    LOG = "log"
-    ORDER = "order"
-    PAUSE = "pause"
-    LIGHT = "light"
-    REGISTERED = "registered"
 
 
 class ChangeKind(Enum):
@@ -59,18 +42,16 @@ class Change:
     """From one of its `places` on, `setting` holds; None where the log claims nothing more.
 
     `log` and `line` say where the entry stands, `before` what the log has before it (None: nothing,
-    or not known). `places` rise. `earliest` up to `latest` is when the change was made (true time
-    in microseconds) by the log alone; both are None for an entry without a time.
+    or not known). `places` rise. By the log alone it was made within `window`, from the earliest up
+    to the latest true time (microseconds); None for an entry without a time.
     """
 
     log: str
     line: int
     setting: Setting | None
     before: Setting | None
-    rank: Rank
     places: tuple[int, ...]
-    earliest: int | None = None
-    latest: int | None = None
+    window: tuple[int, int] | None = None
 
     @property
     def kind(self) -> ChangeKind | None:
@@ -86,6 +67,15 @@ class Change:
         return replace(self, places=tuple(places))
 
 
+@dataclass(frozen=True, slots=True)
+class BodyTimeline:
+    """The shots of one body and the changes among them. `clock` is what its readings go by."""
+
+    clock: ClockHistory
+    shots: tuple[Shot, ...] = ()
+    changes: tuple[Change, ...] = ()
+
+
 def values(setting: Setting) -> Values:
     """What a setting says, wherever it stands."""
     return setting.lens, setting.adapter, setting.f_number, setting.focal_length
@@ -96,19 +86,68 @@ def in_order(changes: Iterable[Change]) -> tuple[Change, ...]:
 
     Where the log contradicts itself, all between the two is open.
     """
-    by_log: dict[str, list[Change]] = {}
-    for change in changes:
-        by_log.setdefault(change.log, []).append(change)
-    narrowed = [change for log in by_log.values() for change in _narrowed(log)]
+    logs = _by_log(changes, lambda change: change.log)
+    narrowed = [change for log in logs for change in _narrowed(log)]
     return tuple(sorted(narrowed, key=lambda change: change.places[0]))
 
 
-def _narrowed(changes: Sequence[Change]) -> Iterable[Change]:
-    least = accumulate((change.places[0] for change in changes), max)
-    most = [*accumulate((change.places[-1] for change in reversed(changes)), min)][::-1]
-    for change, first, last in zip(changes, least, most, strict=True):
+def _by_log(things: Iterable[_T], log: Callable[[_T], str]) -> Iterable[Sequence[_T]]:
+    found: dict[str, list[_T]] = {}
+    for thing in things:
+        found.setdefault(log(thing), []).append(thing)
+    return found.values()
+
+
+def _narrowed(changes: Sequence[Change]) -> Iterator[Change]:
+    bounds = _in_turn([(change.places[0], change.places[-1]) for change in changes])
+    for change, (first, last) in zip(changes, bounds, strict=True):
         kept = [place for place in change.places if first <= place <= last]
-        yield change.at(kept or range(min(first, last), max(first, last) + 1))
+        yield change.at(kept or range(first, last + 1))
+
+
+def _in_turn(stretches: Sequence[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    """Each stretch without what lies before the ones before it, or after the ones after it."""
+    least = accumulate((first for first, _ in stretches), max)
+    most = [*accumulate((last for _, last in reversed(stretches)), min)][::-1]
+    for first, last in zip(least, most, strict=True):
+        yield min(first, last), max(first, last)
+
+
+def changes_by_time(spans: Iterable[Span], shots: Sequence[Shot]) -> tuple[Change, ...]:
+    """The changes that these spans mean, with their places among the shots."""
+    ends = (end for span in spans for end in _ends(span))
+    windows = [
+        (entry, setting, *stretch)
+        for log in _by_log(ends, lambda end: end[0].log)
+        for (entry, setting, *_), stretch in zip(log, _in_turn([end[2:] for end in log]), strict=True)
+    ]
+    windows.sort(key=lambda window: window[2])
+    # Rising, so that they can be searched, whatever a single reading's width is.
+    latest = list(accumulate((shot.latest for shot in shots), max))
+    earliest = [*accumulate((shot.earliest for shot in reversed(shots)), min)][::-1]
+    changes: list[Change] = []
+    for entry, setting, first, last in windows:
+        places = tuple(range(bisect_right(latest, first), bisect_left(earliest, last) + 1))
+        before = _before(changes, entry.log, first)
+        changes.append(Change(entry.log, entry.line, setting, before, places, (first, last)))
+    return tuple(changes)
+
+
+def _ends(span: Span) -> Iterator[tuple[Setting, Setting | None, int, int]]:
+    """Where a span begins and ends: its entry, what holds from there on, and the stretch of time
+    in which that is."""
+    for moment, setting in ((span.start, span.setting), (span.end, None)):
+        if moment is not None:
+            yield span.setting, setting, instant(moment.earliest), instant(moment.latest)
+
+
+def _before(changes: Sequence[Change], log: str, first: int) -> Setting | None:
+    """What stood before; of two logs whose changes may have come in either order, neither tells."""
+    if not changes:
+        return None
+    last = changes[-1]
+    known = last.log == log or (last.window is not None and last.window[1] <= first)
+    return last.setting if known else None
 
 
 def standing(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[tuple[int, ...], ...]:

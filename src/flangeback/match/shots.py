@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
-from flangeback.clock.model import SECOND
+from flangeback.clock.counting import by_count, numbered
+from flangeback.clock.model import SECOND, ClockHistory, microseconds
 from flangeback.frames.model import Frame
 
 
@@ -38,3 +40,28 @@ def pause(shots: Sequence[Shot], place: int) -> float:
     if not 0 < place < len(shots):
         return float("inf")
     return (shots[place].end - shots[place - 1].start) / SECOND
+
+
+def shots_of(frames: Iterable[Frame], clock: ClockHistory) -> tuple[Shot, ...]:
+    """The shots of one body; frames without a time have no place among them.
+
+    Readings tell the order; where they are equal, the count in the names does.
+    """
+    shots = [
+        Shot(
+            frame,
+            true.earliest,
+            true.latest,
+            start := clock.reading(frame.time, frame.file),
+            start + microseconds(frame.time.resolution),
+        )
+        for frame in frames
+        if frame.time is not None and (true := clock.true_time(frame)) is not None
+    ]
+    shots.sort(key=lambda shot: (shot.start, shot.frame.file))
+    alike = (list(group) for _, group in groupby(shots, key=lambda shot: shot.start))
+    return tuple(shot for group in alike for shot in by_count(group, _number))
+
+
+def _number(shot: Shot) -> int:
+    return numbered(shot.frame.stem)[1]

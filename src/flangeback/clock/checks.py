@@ -1,20 +1,18 @@
-"""What a body's readings tell of its clock: set along the way, told by satellites, off the log."""
+"""What a body's readings tell of its clock: told by satellites, set back, off the log."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import timedelta, tzinfo
 from itertools import pairwise
 from statistics import median
 
+from flangeback.clock.counting import NEXT, count_of
 from flangeback.clock.fitting import fit_clock
 from flangeback.clock.model import SECOND, BodyClock, Reference, instant, microseconds, placed
 from flangeback.frames.model import CameraTime, Frame
-from flangeback.match.names import numbered
-from flangeback.match.timeline import Timeline
+from flangeback.words import duration
 
-NEXT = 3
-"""Names so close in count were made one after the other, with one or two deleted between."""
 MOST_SET = 3
 """Times that a clock may have been set in one outing."""
 BACK = 2 * SECOND
@@ -22,8 +20,6 @@ BACK = 2 * SECOND
 _SATELLITE_ERROR = SECOND
 """Microseconds. GPS time is exact, but bodies write it to the second, some a fix old."""
 _LEAST_FIXES = 3
-
-
 _MISSES_BEFORE = 300 * SECOND
 """Microseconds. Whoever keeps a log begins it with the outing."""
 _MISSES_AFTER = 6 * 3600 * SECOND
@@ -32,8 +28,11 @@ _MISSES_AFTER = 6 * 3600 * SECOND
 
 def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
     """Words for the first place where the count goes on and the reading goes back: the clock was
-    set in between. Readings that occur twice, where clocks change, prove nothing; neither do names
-    that go back all the time: they were given anew."""
+    set in between.
+
+    Readings that occur twice, where clocks change by law, prove nothing; neither do names that go
+    back all the time: they were given anew.
+    """
     counted = sorted(
         (*count_of(frame), instant(placed(frame.time, zone)), frame.stem)
         for frame in frames
@@ -48,14 +47,8 @@ def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
     return found[0] if 0 < len(found) <= MOST_SET else None
 
 
-def count_of(frame: Frame) -> tuple[str, int]:
-    """What a frame is counted within, its folder and the letters of its name, and its number."""
-    letters, number = numbered(frame.stem)
-    return f"{frame.file.rpartition('/')[0]}/{letters}", number
-
-
 def is_ambiguous(time: CameraTime, zone: tzinfo | None) -> bool:
-    """Whether a reading occurs twice, or never, where clocks change."""
+    """Whether a reading occurs twice, or never, where clocks change by law."""
     return instant(placed(time, zone, 0)) != instant(placed(time, zone, 1))
 
 
@@ -67,11 +60,7 @@ def clock_by_satellites(frames: Iterable[Frame], zone: tzinfo | None) -> BodyClo
     """
     if zone is None:
         return None
-    fixes = [
-        _fix(frame, frame.time, zone)
-        for frame in frames
-        if frame.time is not None and frame.gps_time is not None
-    ]
+    fixes = [fix for frame in frames if (fix := _fix(frame, zone)) is not None]
     if len(fixes) < _LEAST_FIXES:
         return None
     middle = median(fix.ahead for fix in fixes)
@@ -79,28 +68,30 @@ def clock_by_satellites(frames: Iterable[Frame], zone: tzinfo | None) -> BodyClo
     return fit_clock(agreeing) if 2 * len(agreeing) > len(fixes) else None
 
 
-def _fix(frame: Frame, time: CameraTime, zone: tzinfo) -> Reference:
-    assert frame.gps_time is not None
-    half = microseconds(time.resolution) / 2
-    true = instant(frame.gps_time) + SECOND / 2
-    return Reference(instant(placed(time, zone)) + half, true, half + _SATELLITE_ERROR, frame.stem)
-
-
-def misses(body: str | None, timeline: Timeline, spans: Sequence[tuple[int, int]]) -> str | None:
-    """Words for a log whose entries all miss the frames of a body, by how much, and what line may
-    be missing. `spans` are the frames' times, earliest and latest."""
-    if not spans or not timeline.changes:
+def _fix(frame: Frame, zone: tzinfo) -> Reference | None:
+    if frame.time is None or frame.gps_time is None:
         return None
-    first, last = min(start for start, _ in spans), max(end for _, end in spans)
-    begins = min(change.earliest for change in timeline.changes)
-    ends = max(change.latest for change in timeline.changes)
+    half = microseconds(frame.time.resolution) / 2
+    camera = instant(placed(frame.time, zone)) + half
+    true = instant(frame.gps_time) + SECOND / 2
+    return Reference(camera, true, half + _SATELLITE_ERROR, frame.stem)
+
+
+def misses(
+    body: str | None, entries: Sequence[tuple[int, int]], frames: Sequence[tuple[int, int]]
+) -> str | None:
+    """Words for a log whose entries all miss the frames of a body, by how much, and what line may
+    be missing. Both come as stretches of the log's time, from the earliest up to the latest."""
+    if not frames or not entries:
+        return None
+    first, last = min(start for start, _ in frames), max(end for _, end in frames)
+    begins, ends = min(start for start, _ in entries), max(end for _, end in entries)
     if last + _MISSES_BEFORE <= begins:
-        way, off, clock = "before the first entry", begins - first, "slow"
-    elif first >= ends + _MISSES_AFTER and len(timeline.changes) > 1:
-        way, off, clock = "after the last entry", first - begins, "fast"
+        way, apart, off, clock = "before the first entry", begins - last, begins - first, "slow"
+    elif first >= ends + _MISSES_AFTER and len(entries) > 1:
+        way, apart, off, clock = "after the last entry", first - ends, first - begins, "fast"
     else:
         return None
-    apart = begins - last if last <= begins else first - ends
     name = f" {body}" if body else ""
     return (
         f"all frames of {body or 'the body'} lie {amount(apart)} or more {way}: is a `zone` line "
@@ -108,18 +99,7 @@ def misses(body: str | None, timeline: Timeline, spans: Sequence[tuple[int, int]
     )
 
 
-def amount(microseconds_: float) -> str:
-    """A span of time as the log writes it, to the second below an hour, else to the minute."""
-    return "".join(_parts(timedelta(microseconds=microseconds_)))
-
-
-def _parts(span: timedelta) -> Iterator[str]:
-    seconds = round(span.total_seconds())
-    if seconds >= 3600:
-        seconds = round(seconds / 60) * 60
-    if seconds >= 3600:
-        yield f"{seconds // 3600}h"
-    if seconds >= 60:
-        yield f"{seconds // 60 % 60}m"
-    if seconds < 3600:
-        yield f"{seconds % 60}s"
+def amount(length: float) -> str:
+    """So many microseconds, whatever their sign, in words; to the minute from an hour on."""
+    step = 60 * SECOND if abs(length) >= 3600 * SECOND else SECOND
+    return duration(timedelta(microseconds=round(length / step) * step))

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from itertools import pairwise
 
+from flangeback.clock.checks import BACK, MOST_SET, amount, is_ambiguous
+from flangeback.clock.counting import LAST_NUMBER, NEXT, by_count, count_of
 from flangeback.clock.fitting import contradict, fit_clock, outlier
 from flangeback.clock.model import SECOND, BodyClock, Reference, instant, placed
 from flangeback.frames.model import Frame
-from flangeback.match.names import in_turn
-from flangeback.match.readings import BACK, MOST_SET, NEXT, amount, count_of, is_ambiguous
+from flangeback.words import listed
 
 _LONGEST = 24 * 3600 * SECOND
 """Microseconds by which a clock may be off where frames bound it on one side alone."""
@@ -82,7 +83,7 @@ def _as_made(frames: Sequence[Frame], zone: tzinfo | None) -> Sequence[_Made]:
     if any(is_ambiguous(time, zone) for _, time in timed):
         return ()
     made = [_Made(frame, instant(placed(time, zone))) for frame, time in timed]
-    counted = in_turn(made, lambda one: count_of(one.frame)[1])
+    counted = by_count(made, lambda one: count_of(one.frame)[1])
     falls = [pair for pair in pairwise(counted) if _fell(*pair)]
     one_count = len({count_of(one.frame)[0] for one in made}) == 1
     if one_count and len(falls) <= MOST_SET and all(_goes_on(*pair) for pair in falls):
@@ -97,7 +98,7 @@ def _fell(one: _Made, other: _Made) -> bool:
 
 def _goes_on(one: _Made, other: _Made) -> bool:
     """Whether the count goes on from one frame to the other, with few deleted between."""
-    return (count_of(other.frame)[1] - count_of(one.frame)[1]) % 9999 <= NEXT
+    return (count_of(other.frame)[1] - count_of(one.frame)[1]) % LAST_NUMBER <= NEXT
 
 
 def _cut_by_count(made: Sequence[_Made]) -> Iterator[Sequence[_Made]]:

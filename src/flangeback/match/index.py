@@ -1,59 +1,51 @@
-"""What the logs say, laid out so that each frame can be looked up."""
+"""What the logs say, indexed by body and by frame."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta, tzinfo
 
+from flangeback.clock.checks import clock_by_satellites, misses, set_back
 from flangeback.clock.fitting import fit_clock
-from flangeback.clock.model import BodyClock, Reference, TrueTime, instant, microseconds, placed
+from flangeback.clock.model import (
+    BodyClock,
+    ClockHistory,
+    Reference,
+    instant,
+    microseconds,
+    placed,
+)
+from flangeback.clock.resets import find_resets
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import ClockReference, FrameName, SessionLog, Span
-from flangeback.match.bodies import body_of, described
+from flangeback.match.bodies import Bodies, bodies_of, described
+from flangeback.match.changes import BodyTimeline, changes_by_time, values
 from flangeback.match.names import NamedFrames
-from flangeback.match.readings import clock_by_satellites, misses, set_back
-from flangeback.match.resets import find_resets
-from flangeback.match.timeline import Timeline
-
-Bodies = Mapping[str, str | None]
-"""Each file's body, by its key in the kit; None where it isn't known."""
+from flangeback.match.shots import shots_of
 
 
 @dataclass(frozen=True, slots=True)
 class BodyLog:
-    """What the logs say about one body. `by_order` are its spans by the order of slate frames:
-    then the timeline has no changes. `pieces` has the clocks of its files where it was set along
-    the way."""
+    """What the logs say about one body.
 
-    timeline: Timeline
-    zone: tzinfo | None
-    clock: BodyClock
-    by_order: Sequence[Span] = ()
-    pieces: Mapping[str, BodyClock] = field(default_factory=dict)
+    `timeline` has its changes by time among its shots, without slate frames that a line names.
+    `by_order` are its spans by the order of slate frames: then there are no changes yet, and the
+    shots are all there are.
+    """
 
-    def clock_of(self, frame: Frame) -> BodyClock:
-        """The clock by which a frame was made."""
-        return self.pieces.get(frame.file, self.clock)
-
-    def set_by(self, frame: Frame) -> int:
-        """Microseconds by which to take back a reading so that those before and after the clock
-        was set lie in one order."""
-        return round(self.pieces[frame.file].ahead) if frame.file in self.pieces else 0
-
-    def true_time(self, frame: Frame) -> TrueTime | None:
-        """The frame's time by the log's clock; None when the frame carries none."""
-        return None if frame.time is None else self.clock_of(frame).true_time(frame.time, self.zone)
+    timeline: BodyTimeline
+    by_order: tuple[Span, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class LogIndex:
     """The logs of a run. `by_name` has the frames that an entry names, `slates` those that a
     slate line does, `not_slates` those that a not-slate line or an entry of theirs alone does;
-    `common_offset` is the offset from UTC that most frames state."""
+    `common_offset` is the offset from UTC that most frames state, `zone` that of all logs."""
 
     bodies: Bodies
     by_body: Mapping[str | None, BodyLog]
@@ -64,20 +56,18 @@ class Layout:
     zone: tzinfo | None
 
 
-def lay_out(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Layout:
+def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> LogIndex:
     """The logs against the frames there are. Raises InputError with every fault found."""
     bodies = _bodies(frames, logs, kit)
-    named = NamedFrames.of(frames, bodies)
-    notes = _Notes(named, _only_body(bodies))
+    notes = _Notes(NamedFrames.of(frames, bodies), _only_body(bodies))
     problems = [problem for log in logs for problem in notes.take(log)]
-    problems += notes.mixed_zones(logs)
-    problems += notes.mixed_orders()
+    problems += [*notes.mixed_zones(logs), *notes.mixed_orders()]
     if problems:
         raise InputError(problems)
     zones = {log.zone for log in logs}
-    return Layout(
+    return LogIndex(
         bodies,
-        {body: notes.body_log(body) for body in notes.spans.keys() | notes.clocks.keys()},
+        {body: notes.body_log(body) for body in {**notes.spans, **notes.clock_zones}},
         notes.by_name,
         frozenset(notes.slates),
         frozenset(notes.not_slates),
@@ -88,31 +78,24 @@ def lay_out(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> La
 
 def missing_names(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> list[Problem]:
     """What is wrong with the frames that the logs name, faulty logs included."""
-    found: dict[str, str | None] = {}
-    for frame in frames:
-        body = body_of(frame, kit)
-        found[frame.file] = body.key if body else None
-    named = NamedFrames.of(frames, found)
+    named = NamedFrames.of(frames, bodies_of(frames, kit))
     problems = []
     for log in logs:
         for entry in log.entries:
             if entry.frames is not None:
                 problems += named.range(log, entry.frames, entry.body)[1]
         references = [line for line in log.clocks if isinstance(line, ClockReference)]
-        for name, by in (
+        for name, body in (
             *((line.frame, line.body) for line in references),
             *((name, None) for name in (*log.slates, *log.not_slates)),
         ):
-            problems += named.find(log, name, by)[1]
+            problems += named.find(log, name, body)[1]
     return problems
 
 
 def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
     """Each file's body. A log that names no bodies holds for the only one there is."""
-    found: dict[str, str | None] = {}
-    for frame in frames:
-        body = body_of(frame, kit)
-        found[frame.file] = body.key if body else None
+    found = bodies_of(frames, kit)
     nameless = [log for log in logs if log.spans and not log.names_bodies]
     if not nameless:
         return found
@@ -127,8 +110,7 @@ def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bo
         raise InputError(
             [Problem(log.file, text, expected="the body in every entry") for log in nameless]
         )
-    only = _only_body(found)
-    return dict.fromkeys(found, only)
+    return dict.fromkeys(found, _only_body(found))
 
 
 def _only_body(bodies: Bodies) -> str | None:
@@ -136,13 +118,9 @@ def _only_body(bodies: Bodies) -> str | None:
     return known.pop() if len(known) == 1 else None
 
 
-def _common_offset(frames: Sequence[Frame]) -> timedelta | None:
-    counts = Counter(
-        frame.time.offset
-        for frame in frames
-        if frame.time is not None and frame.time.offset is not None
-    )
-    return counts.most_common(1)[0][0] if counts else None
+def _common_offset(frames: Iterable[Frame]) -> timedelta | None:
+    offsets = [frame.time.offset for frame in frames if frame.time and frame.time.offset is not None]
+    return Counter(offsets).most_common(1)[0][0] if offsets else None
 
 
 @dataclass(slots=True)
@@ -160,7 +138,7 @@ class _Notes:
     slates: set[str] = field(default_factory=set)
     not_slates: set[str] = field(default_factory=set)
 
-    def take(self, log: SessionLog) -> Iterable[Problem]:
+    def take(self, log: SessionLog) -> Iterator[Problem]:
         """Takes one log; gives what is wrong with it."""
         for span in log.spans:
             if span.frames is not None:
@@ -169,33 +147,27 @@ class _Notes:
                 body = span.body or self.only
                 self.spans[body].append(span)
                 self.zones[body].append(log.zone)
-        yield from self._take_slates(log, log.slates, self.slates)
-        yield from self._take_slates(log, log.not_slates, self.not_slates)
+        for names, into in ((log.slates, self.slates), (log.not_slates, self.not_slates)):
+            for name in names:
+                found, problems = self.named.find(log, name, None)
+                into.update(frame.file for frame in found)
+                yield from problems
         yield from self._take_clocks(log)
 
-    def _take_named(self, log: SessionLog, span: Span) -> Iterable[Problem]:
+    def _take_named(self, log: SessionLog, span: Span) -> Iterator[Problem]:
         assert span.frames is not None
         found, problems = self.named.range(log, span.frames, span.body)
         yield from problems
         if span.frames.first == span.frames.last:
             self.not_slates.update(frame.file for frame in found)
         for frame in found:
-            other = self.by_name.setdefault(frame.file, span)
-            if replace(other.setting, line=0, log="") != replace(span.setting, line=0, log=""):
-                name = span.frames.first
-                text = f"line {other.setting.line} already has {frame.stem}, with other values"
-                yield log.problem(name.line, name.column, len(name.name), text, "each frame once")
+            other = self.by_name.setdefault(frame.file, span).setting
+            if values(other) != values(span.setting):
+                text = f"line {other.line} already has {frame.stem}, with other values"
+                yield _fault(log, span.frames.first, text, "each frame once")
                 return
 
-    def _take_slates(
-        self, log: SessionLog, names: Iterable[FrameName], into: set[str]
-    ) -> Iterable[Problem]:
-        for name in names:
-            found, problems = self.named.find(log, name, None)
-            into.update(frame.file for frame in found)
-            yield from problems
-
-    def _take_clocks(self, log: SessionLog) -> Iterable[Problem]:
+    def _take_clocks(self, log: SessionLog) -> Iterator[Problem]:
         references: dict[str | None, dict[str, Reference]] = defaultdict(dict)
         first_lines: dict[str | None, int] = {}
         for line in log.clocks:
@@ -203,11 +175,13 @@ class _Notes:
             first_lines.setdefault(body, line.line)
             self.clock_zones.setdefault(body, log.zone)
             if isinstance(line, ClockReference):
-                found, problems = self._reference(log, line)
+                found, problems = self.named.find(log, line.frame, line.body)
                 yield from problems
-                if found is not None:
-                    file, reference = found
-                    references[body][file] = reference
+                if found and (reference := _reference(found[0], line, log.zone)):
+                    references[body][found[0].file] = reference
+                elif found:
+                    text = f"{line.frame.name} carries no time"
+                    yield _fault(log, line.frame, text, "a frame with a time")
             else:
                 clock = BodyClock(ahead=float(microseconds(line.ahead)))
                 yield from self._set_clock(log, line.line, body, clock)
@@ -218,37 +192,13 @@ class _Notes:
 
     def _set_clock(
         self, log: SessionLog, line: int, body: str | None, clock: BodyClock
-    ) -> Iterable[Problem]:
+    ) -> Iterator[Problem]:
         if self.clocks.setdefault(body, clock) != clock:
             text = f"another log says otherwise of {body}'s clock"
             yield log.problem(line, None, 1, text, "a body's clock in one log")
 
-    def _reference(
-        self, log: SessionLog, line: ClockReference
-    ) -> tuple[tuple[str, Reference] | None, list[Problem]]:
-        name = line.frame
-        found, problems = self.named.find(log, name, line.body)
-        if problems:
-            return None, problems
-        time = found[0].time
-        if time is None:
-            text = f"{name.name} carries no time"
-            return None, [
-                log.problem(name.line, name.column, len(name.name), text, "a frame with a time")
-            ]
-        half_reading = microseconds(time.resolution) / 2
-        start, end = instant(line.shows.earliest), instant(line.shows.latest)
-        reference = Reference(
-            camera=instant(placed(time, log.zone)) + half_reading,
-            true=(start + end) / 2,
-            error=half_reading + (end - start) / 2,
-            name=found[0].stem,
-        )
-        return (found[0].file, reference), []
-
-    def mixed_zones(self, logs: Sequence[SessionLog]) -> list[Problem]:
+    def mixed_zones(self, logs: Sequence[SessionLog]) -> Iterator[Problem]:
         """Two logs of one body must both have a zone, or neither: they share one time line."""
-        found = []
         for body, zones in self.zones.items():
             if len({zone is None for zone in zones}) > 1:
                 without = next(
@@ -257,45 +207,58 @@ class _Notes:
                     if log.zone is None and any((s.body or self.only) == body for s in log.spans)
                 )
                 text = f"has no zone line, but another log of {body} has one"
-                found.append(Problem(without, text, expected="a zone in each"))
-        return found
+                yield Problem(without, text, expected="a zone in each")
 
-    def mixed_orders(self) -> list[Problem]:
+    def mixed_orders(self) -> Iterator[Problem]:
         """The entries by order of a body stand in one log, and none by time in another."""
-        found = []
         for body, spans in self.spans.items():
             files = list(dict.fromkeys(span.setting.log for span in spans))
-            by_order = [
-                file for file in files if any(s.order for s in spans if s.setting.log == file)
-            ]
+            by_order = [span.setting.log for span in spans if span.order]
             if by_order and len(files) > 1:
                 other = next(file for file in files if file != by_order[0])
                 text = f"has `first` and `then` of {body}, and {other} has entries of it too"
-                found.append(Problem(by_order[0], text, expected="its entries in one log"))
-        return found
+                yield Problem(by_order[0], text, expected="its entries in one log")
 
     def body_log(self, body: str | None) -> BodyLog:
-        zones = self.zones.get(body)
-        # A body may have a clock line and no entries: it keeps its order among the others by that.
-        zone = zones[0] if zones else self.clock_zones.get(body)
+        """What was collected about one body."""
         frames = [
             frame
             for frame in self.named.frames
             if self.named.bodies[frame.file] == body and frame.damage is None
         ]
+        spans = self.spans.get(body, ())
+        by_order = tuple(span for span in spans if span.order is not None)
+        clock = self._clock(body, frames)
+        kept = frames if by_order else [f for f in frames if f.file not in self.slates]
+        shots = shots_of(kept, clock)
+        changes = changes_by_time(spans, shots)
+        if clock.clock.unsure is None and not clock.pieces:
+            entries = [change.window for change in changes if change.window]
+            times = [(true.earliest, true.latest) for f in frames if (true := clock.true_time(f))]
+            unsure = set_back(frames, clock.zone) or misses(body, entries, times)
+            clock = replace(clock, clock=replace(clock.clock, unsure=unsure))
+        return BodyLog(BodyTimeline(clock, shots, changes), by_order)
+
+    def _clock(self, body: str | None, frames: Sequence[Frame]) -> ClockHistory:
+        # A body may have a clock line and no entries: it keeps its order among the others by that.
+        zone = self.zones[body][0] if body in self.zones else self.clock_zones.get(body)
         # The log's word on a clock stands above what satellites told the body.
         clock = self.clocks.get(body) or clock_by_satellites(frames, zone) or BodyClock()
-        spans = self.spans.get(body, ())
-        known = BodyLog(
-            Timeline(spans), zone, clock, [span for span in spans if span.order is not None]
-        )
         resets = find_resets(frames, zone, self.references.get(body, {}))
-        if resets is not None:
-            clock = replace(clock, unsure=resets.text)
-            return replace(known, clock=clock, pieces=resets.clocks)
-        if clock.unsure is None:
-            times = [time for frame in frames if (time := known.true_time(frame)) is not None]
-            stretches = [(time.earliest, time.latest) for time in times]
-            unsure = set_back(frames, zone) or misses(body, known.timeline, stretches)
-            return replace(known, clock=replace(clock, unsure=unsure))
-        return known
+        if resets is None:
+            return ClockHistory(zone, clock)
+        return ClockHistory(zone, replace(clock, unsure=resets.text), resets.clocks)
+
+
+def _reference(photo: Frame, line: ClockReference, zone: tzinfo | None) -> Reference | None:
+    """What a photo of a clock says; None where it carries no time."""
+    if photo.time is None:
+        return None
+    half = microseconds(photo.time.resolution) / 2
+    start, end = instant(line.shows.earliest), instant(line.shows.latest)
+    camera = instant(placed(photo.time, zone)) + half
+    return Reference(camera, (start + end) / 2, half + (end - start) / 2, photo.stem)
+
+
+def _fault(log: SessionLog, name: FrameName, text: str, expected: str) -> Problem:
+    return log.problem(name.line, name.column, len(name.name), text, expected)

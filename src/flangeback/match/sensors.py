@@ -11,16 +11,19 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from enum import StrEnum
 
 from flangeback.frames.model import Frame
 from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used_area
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.optics import equivalent_35mm
-from flangeback.match.judging import same_lens
-from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches
+from flangeback.match.bodies import Bodies
+from flangeback.match.model import Doubt, DoubtKind
+from flangeback.match.outcomes import same_lens
+from flangeback.words import number
 
 STEADY = 0.03
 """Relative. What one body says of its sensor twice is the same thing up to here."""
@@ -78,6 +81,24 @@ class BodySensor:
     def of(self, frame: Frame) -> SizeFinding:
         """What holds for a frame that this body made."""
         return self.sizes[_size(frame)]
+
+    def equivalent(self, frame: Frame, focal_length: Decimal | None) -> int | None:
+        """The 35 mm equivalent (mm) of a focal length in this frame; None where it can't be told.
+
+        Under digital zoom it stays blank: Exif leaves open whether that counts.
+        """
+        known = self.of(frame).evidence
+        if known is None or focal_length is None or frame.digital_zoom:
+            return None
+        return equivalent_35mm(focal_length, known.crop_factor)
+
+    def doubts(self, frame: Frame) -> Iterator[Doubt]:
+        """What speaks against the equivalent of a filled frame."""
+        texts = self.of(frame).against
+        if frame.digital_zoom:
+            zoom = number(frame.digital_zoom)
+            texts = (f"digital zoom of {zoom}: no 35 mm equivalent is written", *texts)
+        yield from (Doubt(DoubtKind.SENSOR_UNSURE, text) for text in texts)
 
 
 def sensor_of(body: Body, frames: Sequence[Frame], adapted: Sequence[Lens] = ()) -> BodySensor:
@@ -244,44 +265,16 @@ def _is_trimmed(body: Body, area: tuple[float, float] | None) -> bool:
     return abs(min(across, down) - 1) <= STEADY
 
 
-def with_equivalents(matches: Matches, kit: Kit) -> Matches:
-    """The matches with 35 mm equivalents by the best evidence, and a doubt on each filled frame
-    that has evidence against it. Under digital zoom the equivalent stays blank: Exif leaves open
-    whether it counts."""
+def sensors_of(frames: Iterable[Frame], bodies: Bodies, kit: Kit) -> Mapping[str, BodySensor]:
+    """What each body's sensor is known by, by the body's key in the kit."""
     by_body: dict[str, list[Frame]] = defaultdict(list)
-    for found in matches.frames:
-        if found.body is not None and found.frame.damage is None:
-            by_body[found.body].append(found.frame)
+    for frame in frames:
+        body = bodies[frame.file]
+        if body is not None and frame.damage is None:
+            by_body[body].append(frame)
     sensors = {}
-    for key, frames in by_body.items():
-        body = kit.bodies[key]
-        adapted = [lens for lens in kit.lenses.values() if lens.mount != body.mount]
-        sensors[key] = sensor_of(body, frames, adapted)
-    return replace(
-        matches,
-        frames=tuple(_with_equivalent(found, sensors) for found in matches.frames),
-        sensors=sensors,
-    )
-
-
-def _with_equivalent(found: FrameMatch, sensors: Mapping[str, BodySensor]) -> FrameMatch:
-    fill, sensor = found.fill, sensors.get(found.body or "")
-    if fill is None or fill.focal_length is None or sensor is None:
-        return found
-    finding = sensor.of(found.frame)
-    known = finding.evidence if not found.frame.digital_zoom else None
-    equivalent = equivalent_35mm(fill.focal_length, known.crop_factor) if known else None
-    doubts = tuple(_doubts(found.frame, finding)) if found.outcome.is_filled else ()
-    return replace(
-        found,
-        fill=replace(fill, focal_length_35mm=equivalent),
-        doubts=(*found.doubts, *doubts),
-    )
-
-
-def _doubts(frame: Frame, finding: SizeFinding) -> Iterator[Doubt]:
-    if frame.digital_zoom:
-        text = f"digital zoom of {float(frame.digital_zoom):.2g}: no 35 mm equivalent is written"
-        yield Doubt(DoubtKind.SENSOR_UNSURE, text)
-    for text in finding.against:
-        yield Doubt(DoubtKind.SENSOR_UNSURE, text)
+    for key, made in by_body.items():
+        body_ = kit.bodies[key]
+        adapted = [lens for lens in kit.lenses.values() if lens.mount != body_.mount]
+        sensors[key] = sensor_of(body_, made, adapted)
+    return sensors
