@@ -82,7 +82,7 @@ def test_set_back_each_side_goes_by_its_own_photo(by: float, first: int) -> None
 def test_set_forward_in_the_one_pause_that_it_makes() -> None:
     found, true = results(EVEN, 60.0, 47.0, [0, len(EVEN) - 1])
     assert [told(one) for one in found] == true
-    assert "set forward by 47m0s between" in found[0].doubts[0].text
+    assert "set forward by 47m between" in found[0].doubts[0].text
 
 
 def test_set_forward_where_two_pauses_may_be_it_only_what_lies_between_is_open() -> None:

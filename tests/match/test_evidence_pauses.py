@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from flangeback.evidence import LEAST_PAUSE, ChangeKind
 from flangeback.match import FrameMatch
+from flangeback.match.changes import ChangeKind
+from flangeback.match.pauses import LEAST_PAUSE
 from support.shots import kinds, matched, short, shot
 
 LENSES = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/4\n"

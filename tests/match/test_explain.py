@@ -33,7 +33,7 @@ clock k7 fast 3m20s
 
 def explained(frame: Frame, text: str = LOG, *others: Frame) -> Explanation:
     frames = [frame, *others]
-    return explain(frame.stem, matched(frames, text), frames, [log(text)], KIT)
+    return explain(frame.stem, matched(frames, text), [log(text)])
 
 
 def told(found: Explanation) -> dict[str, str]:
@@ -155,7 +155,7 @@ FRAMES = [shot("100K/K7_0201", "09:20:00"), shot("101K/K7_0201", "09:30:00"),
 def test_a_frame_answers_to_its_name_with_or_without_folder_and_suffix(
     name: str, file: str
 ) -> None:
-    found = explain(name, matched(FRAMES, LOG), FRAMES, [log(LOG)], KIT)
+    found = explain(name, matched(FRAMES, LOG), [log(LOG)])
     assert found.match.frame.file == file
 
 
@@ -170,7 +170,7 @@ def test_a_frame_answers_to_its_name_with_or_without_folder_and_suffix(
 )
 def test_a_name_of_no_frame_or_of_two_is_wrong_input(name: str, words: str) -> None:
     with pytest.raises(InputError, match=words):
-        explain(name, matched(FRAMES, LOG), FRAMES, [log(LOG)], KIT)
+        explain(name, matched(FRAMES, LOG), [log(LOG)])
 
 
 # The command -----------------------------------------------------------------------------------
@@ -199,7 +199,7 @@ def test_every_frame_of_the_outing_is_explained_as_it_is_matched(outing: Outing)
 def test_an_explanation_changes_nothing_of_the_match() -> None:
     frame = replace(shot("K7_0201", "09:20:00"), size=1)
     before = match_frames([frame], [log(LOG)], KIT)
-    found = explain("K7_0201", before, [frame], [log(LOG)], KIT)
+    found = explain("K7_0201", before, [log(LOG)])
     assert frame_document(found.match) == frame_document(before.frames[0])
     assert found.clock is not None
     assert found.clock.ahead == timedelta(minutes=3, seconds=20)

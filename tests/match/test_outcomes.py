@@ -85,12 +85,14 @@ def test_what_is_left_blank_is_said() -> None:
 
 
 def test_every_outcome_is_counted() -> None:
-    frames = [at("09:13:00"), at("09:14:00"), at("10:01:00"), at("08:00:00")]
+    times = ("09:13:00", "09:14:00", "10:01:00", "08:00:00")
+    frames = [shot(f"K7_020{n}", time) for n, time in enumerate(times)]
     matches = matched(frames, LOG)
     assert matches.totals == {Outcome.FILL: 2, Outcome.PARTIAL: 1, Outcome.UNLOGGED: 1}
     assert list(matches.totals) == [Outcome.FILL, Outcome.PARTIAL, Outcome.UNLOGGED]
     assert matches.needs_person
-    assert not matched([at("09:13:00"), at("11:31:00")], LOG).needs_person
+    well = [shot("K7_0201", "09:13:00"), shot("K7_0202", "11:31:00")]
+    assert not matched(well, LOG).needs_person
 
 
 @pytest.mark.parametrize("outcome", list(Outcome))

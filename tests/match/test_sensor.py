@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
@@ -15,18 +16,20 @@ from flangeback.frames import Frame, LensData, read_frame
 from flangeback.frames.model import FocalPlane
 from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used_area
 from flangeback.kit import Body, Kit
-from flangeback.match import DoubtKind, FrameMatch, Matches, Outcome
-from flangeback.match.sensor import (
+from flangeback.log import Setting
+from flangeback.match import DoubtKind, Matches
+from flangeback.match.outcomes import Circumstances, Standing, judge
+from flangeback.match.sensors import (
     BodySensor,
     Evidence,
     SensorSource,
     SizeFinding,
     sensor_of,
-    with_equivalents,
+    sensors_of,
 )
 from flangeback.report.runs import sections
 from flangeback.report.sensor_lines import sensor_document, sensor_lines
-from support.gear import AT_2_8, MIRAN
+from support.gear import MIRAN
 
 K7 = Body("k7", "E", "Kestrin K7")
 FULL = (35.9, 23.9)
@@ -271,9 +274,18 @@ def test_conflicting_evidence_is_told_and_not_averaged() -> None:
     )
 
 
-def matched(*frames: Frame, body: Body = K7, outcome: Outcome = Outcome.FILL) -> Matches:
-    found = tuple(FrameMatch(each, outcome, body.key, fill=AT_2_8) for each in frames)
-    return with_equivalents(Matches(found), Kit({body.key: body}, {MIRAN.key: MIRAN}))
+AS_LOGGED = Setting(MIRAN.key, None, Decimal("2.8"), Decimal(58))
+
+
+def matched(*frames: Frame, body: Body = K7, setting: Setting = AS_LOGGED) -> Matches:
+    """The frames of a body, each judged by this setting alone."""
+    kit = Kit({body.key: body}, {MIRAN.key: MIRAN})
+    sensors = sensors_of(frames, {each.file: body.key for each in frames}, kit)
+    around = Circumstances(body, sensors[body.key])
+    standing = Standing((setting,))
+    return Matches(
+        tuple(judge(each, standing, around, kit, over=False) for each in frames), sensors
+    )
 
 
 def test_the_equivalent_follows_the_evidence() -> None:
@@ -296,7 +308,7 @@ def test_a_conflict_is_a_doubt_on_what_is_filled() -> None:
     assert [doubt.kind for doubt in found.doubts] == [DoubtKind.SENSOR_UNSURE]
     assert found.fill is not None
     assert found.fill.focal_length_35mm == 58  # the kit's, not something between
-    (native,) = matched(frame(area=(17.3, 13.0)), body=body, outcome=Outcome.NATIVE).frames
+    (native,) = matched(frame(area=(17.3, 13.0)), body=body, setting=Setting(None)).frames
     assert native.doubts == ()
 
 
@@ -307,9 +319,8 @@ def test_under_digital_zoom_it_is_blank_and_said() -> None:
     assert "digital zoom of 2" in found.doubts[0].text
 
 
-def test_frames_of_no_body_stay_as_they_are() -> None:
-    alone = FrameMatch(frame(), Outcome.UNLOGGED)
-    assert with_equivalents(Matches((alone,)), Kit()).frames == (alone,)
+def test_frames_of_no_body_tell_of_no_sensor() -> None:
+    assert sensors_of([frame()], {frame().file: None}, Kit()) == {}
 
 
 # Real bodies -----------------------------------------------------------------------------------
@@ -406,7 +417,7 @@ def test_the_report_tells_a_doubt_on_the_sensor_once() -> None:
 
 
 def test_the_report_is_silent_where_nothing_is_filled() -> None:
-    assert list(sensor_lines(matched(frame(), outcome=Outcome.NATIVE), "k7")) == []
+    assert list(sensor_lines(matched(frame(), setting=Setting(None)), "k7")) == []
     assert list(sensor_lines(matched(frame()), None)) == []
 
 

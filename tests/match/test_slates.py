@@ -263,5 +263,5 @@ def test_explanations_tell_a_line_from_a_picture() -> None:
     for more, words in (("", "none: a slate frame"), ("slate K7_0003", "a slate line names it")):
         logs = [parse_log("first k7 miran58 f/2.8\nthen k7 f/5.6\n" + more, KIT)]
         matches = match_frames(frames, logs, KIT, pictures=lambda frame: LIGHTS[light[frame.file]])
-        lines = list(explanation_lines(explain("K7_0003", matches, frames, logs, KIT)))
+        lines = list(explanation_lines(explain("K7_0003", matches, logs)))
         assert any(words in line for line in lines)

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from flangeback.clock.model import SECOND, instant
 from flangeback.log import Moment, Setting, Span
-from flangeback.match.timeline import Timeline
+from flangeback.match.changes import changes_by_time, setting_of, standing
+from flangeback.match.shots import Shot
 from support.shots import kinds, matched, one, problems, short, shot
 
 LENSES = "9:00 k7 miran58 f/2.8\n{} k7 brask135 f/4\n"
@@ -241,9 +242,10 @@ def test_settings_are_those_that_some_history_allows(
 ) -> None:
     expected = by_definition(windows, start, start + width)
     assume(expected)  # Windows that no order of changes fits are no log.
-    timeline = Timeline(spans_of(windows))
-    origin = instant(BASE)
-    found = timeline.settings(origin + start * SECOND, origin + (start + width) * SECOND)
+    first, last = (instant(BASE) + n * SECOND for n in (start, start + width))
+    shots = [Shot(shot("K7_0201"), first, last, first, last)]
+    changes = changes_by_time(spans_of(windows), shots)
+    found = [setting_of(changes, number) for number in standing(changes, shots)[0]]
     assert {setting and setting.lens for setting in found} == expected
     lines = [setting.line if setting else 0 for setting in found]
     assert lines == sorted(lines)

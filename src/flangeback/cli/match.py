@@ -88,7 +88,7 @@ def _explain(
         from flangeback.report.explanation import explanation_document, explanation_lines
 
         scanned, read, kit = gathered(frames, logs, kit_file, quiet=json)
-        found = explain(name, match_frames(scanned, read, kit), scanned, read, kit)
+        found = explain(name, match_frames(scanned, read, kit), read)
         if json:
             print_json(explanation_document(found))
         else:

@@ -12,7 +12,6 @@ from flangeback.clock.counting import LAST_NUMBER, NEXT, by_count, count_of
 from flangeback.clock.fitting import contradict, fit_clock, outlier
 from flangeback.clock.model import SECOND, BodyClock, Reference, instant, placed
 from flangeback.frames.model import Frame
-from flangeback.words import listed
 
 _LONGEST = 24 * 3600 * SECOND
 """Microseconds by which a clock may be off where frames bound it on one side alone."""

@@ -16,9 +16,10 @@ from flangeback.draft.pieces import Piece, pieces
 from flangeback.errors import InputError
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit, Lens
+from flangeback.kit.names import same_lens
 from flangeback.log import parse_log
 from flangeback.match.bodies import body_of, described
-from flangeback.match.judging import FALSE_REGISTER, same_lens
+from flangeback.match.outcomes import FALSE_REGISTER
 from flangeback.survey.clocks import gps_ahead
 from flangeback.survey.sighting import sight_of
 from flangeback.words import utc_offset
@@ -208,7 +209,14 @@ def _setting(piece: Piece, maker: _Maker, kit: Kit) -> Iterator[str]:
     """Lens and f-number as far as the frames know them, else the blanks."""
     data = piece.frames[0].lens_data
     if _is_native(piece):
-        lens = next((lens for lens in kit.lenses.values() if same_lens(lens, data)), None)
+        lens = next(
+            (
+                lens
+                for lens in kit.lenses.values()
+                if same_lens(lens, data.lens, data.specification)
+            ),
+            None,
+        )
         if lens is None:
             yield "off"
             return

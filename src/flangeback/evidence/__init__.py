@@ -3,13 +3,10 @@
 Numbers only: it knows neither logs nor kits. `match` asks it where an entry leaves something open.
 """
 
-from flangeback.evidence.pauses import LEAST_PAUSE, ChangeKind
 from flangeback.evidence.pictures import PictureLight, PictureReader, read_picture
 from flangeback.evidence.slates import Glimpse, SlateSign, slate_signs
 
 __all__ = [
-    "LEAST_PAUSE",
-    "ChangeKind",
     "Glimpse",
     "PictureLight",
     "PictureReader",

@@ -1,8 +1,8 @@
 """Frames and session logs become outcomes: what is certain, what isn't, and why."""
 
-from flangeback.match.layout import missing_names
+from flangeback.match.index import missing_names
 from flangeback.match.matching import match_frames
-from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome
+from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome, Source
 
 __all__ = [
     "Doubt",
@@ -10,6 +10,7 @@ __all__ = [
     "FrameMatch",
     "Matches",
     "Outcome",
+    "Source",
     "match_frames",
     "missing_names",
 ]

@@ -119,7 +119,9 @@ def changes_by_time(spans: Iterable[Span], shots: Sequence[Shot]) -> tuple[Chang
     windows = [
         (entry, setting, *stretch)
         for log in _by_log(ends, lambda end: end[0].log)
-        for (entry, setting, *_), stretch in zip(log, _in_turn([end[2:] for end in log]), strict=True)
+        for (entry, setting, *_), stretch in zip(
+            log, _in_turn([end[2:] for end in log]), strict=True
+        )
     ]
     windows.sort(key=lambda window: window[2])
     # Rising, so that they can be searched, whatever a single reading's width is.

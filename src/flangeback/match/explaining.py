@@ -1,4 +1,4 @@
-"""Why one frame came to what it came to."""
+"""Why one frame came to what it came to, read off what the match knows."""
 
 from __future__ import annotations
 
@@ -6,13 +6,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from flangeback.clock.model import SECOND, BodyClock, TrueTime, instant, placed
+from flangeback.clock.model import SECOND, BodyClock, instant, placed
 from flangeback.errors import InputError, Problem, nearest
-from flangeback.frames.model import Frame
-from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
-from flangeback.match.layout import BodyLog, Layout, lay_out
-from flangeback.match.model import FrameMatch, Matches
+from flangeback.match.changes import BodyTimeline
+from flangeback.match.model import FrameMatch, Matches, Source
+from flangeback.words import listed
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,53 +39,47 @@ class ClockWord:
 class Explanation:
     """One frame's way through the match.
 
-    `true` is its time by the log's clock, None without one. `entry` is what decided, None where
-    nothing covers the frame: then `around` are the lines of its body before and after it.
+    `clock` is None where no log speaks of its body. `entry` is what decided, None where nothing
+    covers the frame: then `around` are the lines of its body before and after it.
     """
 
     match: FrameMatch
     clock: ClockWord | None
-    true: TrueTime | None
     entry: LogLine | None
-    by_name: bool
     around: tuple[LogLine, ...]
 
+    @property
+    def by_name(self) -> bool:
+        """Whether an entry names the frame."""
+        return self.match.by is Source.NAME
 
-def explain(
-    name: str, matches: Matches, frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit
-) -> Explanation:
+
+def explain(name: str, matches: Matches, logs: Sequence[SessionLog]) -> Explanation:
     """Why the frame of this name (with or without suffix and folder) came to its outcome.
 
-    `matches` is what match_frames made of the same frames, logs and kit. Raises InputError where
-    there is no such frame, or more than one.
+    `matches` is what match_frames made of these logs. Raises InputError where there is no such
+    frame, or more than one.
     """
     found = _named(name, matches)
-    layout = lay_out(frames, logs, kit)
-    known = layout.by_body.get(layout.bodies[found.frame.file])
-    true = _true_time(found.frame, known, layout)
+    timeline = matches.timelines.get(found.body)
     entry = _line(logs, found.log, found.log_line)
-    around = () if entry is not None or known is None else tuple(_around(known, true, logs))
     return Explanation(
         found,
-        None if known is None else _clock(found, known, logs),
-        true,
+        None if timeline is None else _clock(found, timeline, logs),
         entry,
-        found.frame.file in layout.by_name,
-        around,
+        () if entry is not None or timeline is None else tuple(_around(found, timeline, logs)),
     )
 
 
 def _named(name: str, matches: Matches) -> FrameMatch:
     wanted = name.replace("\\", "/").strip("/").casefold()
     files = {match.frame.file: match for match in matches.frames}
-    for file, match in files.items():
-        if file.casefold() == wanted:
-            return match
-    found = [file for file in files if _answers(file.casefold(), wanted)]
-    if len(found) == 1:
+    exact = [file for file in files if file.casefold() == wanted]
+    found = exact or [file for file in files if _answers(file.casefold(), wanted)]
+    if exact or len(found) == 1:
         return files[found[0]]
     if found:
-        text = f"{name} is more than one frame: {' and '.join(found[:3])}"
+        text = f"{name} is more than one frame: {listed(found[:3])}"
         raise InputError(Problem("", text, expected="its folder or suffix with it"))
     near = nearest(wanted, [match.frame.stem for match in matches.frames])
     raise InputError(
@@ -99,29 +92,20 @@ def _answers(file: str, wanted: str) -> bool:
     return any(f"/{form}".endswith(f"/{wanted}") for form in (file, file.rpartition(".")[0]))
 
 
-def _true_time(frame: Frame, known: BodyLog | None, layout: Layout) -> TrueTime | None:
-    if known is not None:
-        return known.true_time(frame)
-    return None if frame.time is None else BodyClock().true_time(frame.time, layout.zone)
-
-
-def _clock(found: FrameMatch, known: BodyLog, logs: Sequence[SessionLog]) -> ClockWord | None:
+def _clock(
+    found: FrameMatch, timeline: BodyTimeline, logs: Sequence[SessionLog]
+) -> ClockWord | None:
     time = found.frame.time
     if time is None:
         return None
-    reading = instant(placed(time, known.zone))
-    clock = known.clock_of(found.frame)
-    lines = [
-        line
-        for log in logs
-        for word in log.clocks
-        if word.body in (None, found.body)
-        and (line := _line(logs, log.file, word.line)) is not None
-    ]
+    reading = instant(placed(time, timeline.clock.zone))
+    clock: BodyClock = timeline.clock.at(found.frame)
+    words = [(log, word) for log in logs for word in log.clocks if word.body in (None, found.body)]
+    lines = (_line(logs, log.file, word.line) for log, word in words)
     return ClockWord(
         timedelta(seconds=round(clock.ahead_at(reading) / SECOND)),
         timedelta(seconds=round(clock.error_at(reading) / SECOND)),
-        tuple(lines),
+        tuple(line for line in lines if line is not None),
         timedelta(microseconds=round(clock.residual)),
     )
 
@@ -133,13 +117,16 @@ def _line(logs: Sequence[SessionLog], file: str | None, line: int | None) -> Log
     return LogLine(file, line, log.lines[line - 1].strip())
 
 
-def _around(known: BodyLog, true: TrueTime | None, logs: Sequence[SessionLog]) -> Iterator[LogLine]:
-    """The entries of the body before and after a time."""
-    if true is None:
+def _around(
+    found: FrameMatch, timeline: BodyTimeline, logs: Sequence[SessionLog]
+) -> Iterator[LogLine]:
+    """The entries of the body before and after a frame."""
+    shots, changes = timeline.shots, timeline.changes
+    at = next((n for n, shot in enumerate(shots) if shot.frame == found.frame), None)
+    if at is None:
         return
-    changes = known.timeline.changes
-    before = [change for change in changes if change.latest <= true.earliest]
-    after = [change for change in changes if change.earliest >= true.latest]
+    before = [change for change in changes if change.places[-1] <= at]
+    after = [change for change in changes if change.places[0] > at]
     for change in (*before[-1:], *after[:1]):
         line = _line(logs, change.log, change.line)
         if line is not None:

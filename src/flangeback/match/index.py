@@ -119,7 +119,9 @@ def _only_body(bodies: Bodies) -> str | None:
 
 
 def _common_offset(frames: Iterable[Frame]) -> timedelta | None:
-    offsets = [frame.time.offset for frame in frames if frame.time and frame.time.offset is not None]
+    offsets = [
+        frame.time.offset for frame in frames if frame.time and frame.time.offset is not None
+    ]
     return Counter(offsets).most_common(1)[0][0] if offsets else None
 
 

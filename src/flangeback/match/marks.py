@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 from statistics import median
 
+from flangeback.clock.checks import set_back
 from flangeback.evidence import Glimpse, PictureReader, SlateSign, slate_signs
-from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.log.model import Setting, Span
-from flangeback.match.judging import Verdict
-from flangeback.match.layout import BodyLog, Layout
+from flangeback.match.changes import BodyTimeline, Change
 from flangeback.match.model import Doubt, DoubtKind, Outcome
-from flangeback.match.order import Order, Shot
-from flangeback.match.readings import set_back
+from flangeback.match.outcomes import Standing
 from flangeback.match.scenes import option_of
-from flangeback.match.timeline import Change
+from flangeback.match.shots import Shot
 
 _AS_LOGGED = 0.7
 """Stops by which the light may step otherwise than logged, where marks and entries don't fit:
@@ -31,13 +29,13 @@ BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around 
 class Marked:
     """The shots of a body, told by slate frames.
 
-    `order` has those that are none. `changes` are at places in it. `verdicts` has the files of
+    `shots` has those that are none. `changes` are at places among them. `settled` has the files of
     which it is certain what they come to, slate frames for one; `doubts` are by place.
     """
 
-    order: Order
+    shots: Sequence[Shot]
     changes: list[Change] = field(default_factory=list)
-    verdicts: dict[str, Verdict] = field(default_factory=dict)
+    settled: dict[str, Standing] = field(default_factory=dict)
     doubts: dict[int, Doubt] = field(default_factory=dict)
 
 
@@ -51,52 +49,62 @@ class _Part:
     open: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class SlateLines:
+    """The files that slate lines name, and those that not-slate lines (or entries of theirs alone)
+    do."""
+
+    slates: Collection[str] = ()
+    not_slates: Collection[str] = ()
+
+
 def by_slates(
-    frames: Sequence[Frame],
-    known: BodyLog,
-    body: Body | None,
-    layout: Layout,
-    kit: Kit,
+    timeline: BodyTimeline,
+    spans: Sequence[Span],
+    lines: SlateLines,
+    gear: tuple[Kit, Body | None],
     pictures: PictureReader,
 ) -> Marked:
-    """The shots of one body by its entries `first` and `then`.
+    """The shots of one body by its entries `first` and `then`, which `spans` are.
 
     Slate frames in a row are one mark. Where marks and entries don't fit, or a mark is doubtful,
     what comes after is left open.
     """
-    full = Order.of(frames, known)
-    glimpses = [Glimpse.of(shot.frame, pictures(shot.frame)) for shot in full.shots]
-    signs = _signs(full, glimpses, layout)
+    shots = timeline.shots
+    glimpses = [Glimpse.of(shot.frame, pictures(shot.frame)) for shot in shots]
+    signs = _signs(shots, glimpses, lines)
     slates = {
-        shot.frame.file: shot.frame.file in layout.slates
-        for shot, sign in zip(full.shots, signs, strict=True)
+        shot.frame.file: shot.frame.file in lines.slates
+        for shot, sign in zip(shots, signs, strict=True)
         if sign is SlateSign.YES
     }
-    marked = Marked(Order(shot for shot in full.shots if shot.frame.file not in slates))
+    marked = Marked([shot for shot in shots if shot.frame.file not in slates])
     for file, named in slates.items():
-        marked.verdicts[file] = Verdict(Outcome.SLATE, reason=None if named else BY_PICTURE)
-    muddle = set_back(frames, known.zone)
+        reason = None if named else BY_PICTURE
+        marked.settled[file] = Standing(outcome=Outcome.SLATE, reason=reason)
+    muddle = set_back([shot.frame for shot in shots], timeline.clock.zone)
     if muddle is not None:
-        _leave_open(
-            marked, marked.order.shots, f"in which order they were made isn't sure: {muddle}"
-        )
+        _leave_open(marked, marked.shots, f"in which order they were made isn't sure: {muddle}")
         return marked
-    light = {shot.frame.file: one.through for shot, one in zip(full.shots, glimpses, strict=True)}
-    options = [option_of(0, span.setting, body, kit) for span in known.by_order]
+    light = {shot.frame.file: one.through for shot, one in zip(shots, glimpses, strict=True)}
+    kit, body = gear
+    options = [option_of(0, span.setting, body, kit) for span in spans]
     stops = [None if option is None else option.stops for option in options]
-    _Filling(marked, known.by_order, stops, light).take(list(_parts(full.shots, signs)))
+    _Filling(marked, spans, stops, light).take(list(_parts(shots, signs)))
     return marked
 
 
-def _signs(order: Order, glimpses: Sequence[Glimpse], layout: Layout) -> Sequence[SlateSign]:
+def _signs(
+    shots: Sequence[Shot], glimpses: Sequence[Glimpse], lines: SlateLines
+) -> Sequence[SlateSign]:
     """What is a slate frame by its picture, and by the log's word, which stands above."""
-    frames = [shot.frame for shot in order.shots]
+    frames = [shot.frame for shot in shots]
     seen = slate_signs(glimpses)
     return [
         SlateSign.YES
-        if frame.file in layout.slates
+        if frame.file in lines.slates
         else SlateSign.NO
-        if frame.file in layout.not_slates
+        if frame.file in lines.not_slates
         else sign
         for frame, sign in zip(frames, seen, strict=True)
     ]
@@ -136,7 +144,7 @@ def _why_open(run: Sequence[tuple[Shot, SlateSign]]) -> str | None:
 
 def _leave_open(marked: Marked, shots: Sequence[Shot], reason: str) -> None:
     for shot in shots:
-        marked.verdicts[shot.frame.file] = Verdict(Outcome.UNSURE, reason=reason)
+        marked.settled[shot.frame.file] = Standing(outcome=Outcome.UNSURE, reason=reason)
 
 
 class _Filling:
@@ -157,7 +165,7 @@ class _Filling:
         self.spans = spans
         self.stops = stops
         self.light = light
-        self.places = {shot.frame.file: at for at, shot in enumerate(marked.order.shots)}
+        self.places = {shot.frame.file: at for at, shot in enumerate(marked.shots)}
 
     def take(self, parts: Sequence[_Part]) -> None:
         self._doubtful(parts)
@@ -165,9 +173,7 @@ class _Filling:
             begun = self._begun(parts)
             if begun is None:
                 text = f"it isn't sure whether {_name(parts[1])}, before any frame, marks a change"
-                _leave_open(
-                    self.marked, self.marked.order.shots, f"{text}: {_counts(parts, self.spans)}"
-                )
+                _leave_open(self.marked, self.marked.shots, f"{text}: {_counts(parts, self.spans)}")
                 return
             parts = begun
         misfit = self._misfit(parts)
@@ -191,7 +197,7 @@ class _Filling:
     def _doubtful(self, parts: Sequence[_Part]) -> None:
         """The frames that may be slate frames, which are in no part."""
         told = {shot.frame.file for part in parts for shot in part.shots}
-        for shot in self.marked.order.shots:
+        for shot in self.marked.shots:
             if shot.frame.file not in told:
                 _leave_open(self.marked, [shot], _either(shot))
 
@@ -249,7 +255,8 @@ class _Filling:
         """No entry is left for these."""
         self._change(part, None, self.spans[-1])
         for shot in part.shots:
-            self.marked.verdicts[shot.frame.file] = Verdict(Outcome.UNLOGGED, reason=reason)
+            standing = Standing(outcome=Outcome.UNLOGGED, reason=reason)
+            self.marked.settled[shot.frame.file] = standing
 
     def _fill(self, part: _Part, span: Span, misfit: str | None) -> None:
         self._change(part, span.setting, span)
@@ -263,7 +270,9 @@ class _Filling:
         if part.shots:
             place = self.places[part.shots[0].frame.file]
             log, line = span.setting.log, span.setting.line
-            self.marked.changes.append(Change(place, place, setting, log, line))
+            changes = self.marked.changes
+            before = changes[-1].setting if changes else None
+            changes.append(Change(log, line, setting, before, (place,)))
 
 
 def _either(shot: Shot) -> str:

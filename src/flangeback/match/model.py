@@ -14,7 +14,8 @@ from flangeback.tags.decide import Fill
 from flangeback.tags.table import Tag
 
 if TYPE_CHECKING:
-    from flangeback.match.sensor import BodySensor
+    from flangeback.match.changes import BodyTimeline
+    from flangeback.match.sensors import BodySensor
 
 NO_ENTRY = "no entry covers it"
 """The usual reason for unlogged."""
@@ -63,6 +64,17 @@ class DoubtKind(StrEnum):
     SENSOR_UNSURE = "sensor-unsure"
 
 
+class Source(StrEnum):
+    """What tells the values of a frame."""
+
+    NAME = "name"
+    LOG = "log"
+    ORDER = "order"
+    PAUSE = "pause"
+    LIGHT = "light"
+    REGISTERED = "registered"
+
+
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """A reason, in words and as a kind, for a person to look at a frame."""
@@ -79,7 +91,8 @@ class FrameMatch:
     that the log speaks of its body and that nothing makes that time unsure. `fill` holds the values
     where the outcome is fill or partial, and those the log claims where it is agree or conflict.
     `stale` are tags of the frame that would contradict the fill. `log` and `log_line` name the
-    entry; `reason` says in words what isn't plain from the outcome alone.
+    entry, `by` what tells that it holds; `reason` says in words what isn't plain from the outcome
+    alone.
     """
 
     frame: Frame
@@ -93,15 +106,18 @@ class FrameMatch:
     log_line: int | None = None
     reason: str | None = None
     time_sure: bool = False
+    by: Source | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Matches:
-    """All frames of a run, in the order of their names. `sensors` says, by the body's key, what
-    its sensor is known by."""
+    """All frames of a run, in the order of their names. By the body's key, `sensors` says what its
+    sensor is known by, and `timelines` has the bodies that the logs speak of: their clocks, their
+    shots and the changes among them as evidence left them."""
 
     frames: tuple[FrameMatch, ...]
     sensors: Mapping[str, BodySensor] = field(default_factory=dict)
+    timelines: Mapping[str | None, BodyTimeline] = field(default_factory=dict)
 
     @property
     def totals(self) -> Mapping[Outcome, int]:
@@ -111,4 +127,5 @@ class Matches:
 
     @property
     def needs_person(self) -> bool:
+        """Whether somebody has to look at any frame (exit 1)."""
         return any(found.outcome.needs_person for found in self.frames)

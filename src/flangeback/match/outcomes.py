@@ -1,87 +1,150 @@
-"""From what the log claims for a frame, and what the frame already says, to its outcome."""
+"""From what may have stood on the body, and what the frame already says, to its outcome."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
+from typing import NamedTuple
 
-from flangeback.frames.model import LensData
-from flangeback.kit import names
+from flangeback.containers.kinds import FileKind
+from flangeback.frames.model import Frame, LensData
 from flangeback.kit.model import Body, Kit, Lens
+from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
-from flangeback.match.model import NO_ENTRY, Doubt, DoubtKind, Outcome
+from flangeback.match.changes import values
+from flangeback.match.model import NO_ENTRY, Doubt, DoubtKind, FrameMatch, Outcome, Source
+from flangeback.match.sensors import BodySensor
 from flangeback.tags.decide import Fill, make_fill
 from flangeback.tags.table import Tag
+from flangeback.words import exact, f_number, focal_length
 
 SAME_F_NUMBER = Fraction(3, 100)
 """Relative. The marks are rounded (f/5.6 is 5.657, ISO 517) and bodies write either; a third of a
 stop is 12 %."""
-
 SAME_FOCAL_LENGTH = Fraction(2, 100)
 """Relative. What a lens says of itself is rounded to whole mm."""
-
 FALSE_REGISTER = Fraction(5, 100)
 """Relative; beyond it the stabiliser worked with a wrong focal length."""
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
-    """What a frame comes to, but for its place in time."""
+class Standing:
+    """What may have stood on the body when a frame was made, and what tells it.
+
+    `settings` are in the log's order; None among them stands for a stretch of which the log says
+    nothing. `outcome` is set where the frame comes to it whatever stood, with `reason` in words.
+    """
+
+    settings: tuple[Setting | None, ...] = (None,)
+    by: Source | None = None
+    doubts: tuple[Doubt, ...] = ()
+    outcome: Outcome | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What is known of a frame besides: its body and that one's sensor, its true time and whether
+    that is sure, and the `doubts` that don't hang on what stood on the body."""
+
+    body: Body | None = None
+    sensor: BodySensor | None = None
+    time: datetime | None = None
+    time_sure: bool = False
+    doubts: tuple[Doubt, ...] = ()
+
+
+class _Comparison(NamedTuple):
+    """A fill held against what one file carries."""
 
     outcome: Outcome
-    fill: Fill | None = None
-    setting: Setting | None = None
     stale: frozenset[Tag] = frozenset()
     doubts: tuple[Doubt, ...] = ()
     reason: str | None = None
 
 
 def judge(
-    settings: Sequence[Setting | None], body: Body | None, kit: Kit, data: LensData, over: bool
-) -> Verdict:
-    """The verdict on a frame on which any of `settings` may have stood (None: nothing logged).
+    frame: Frame, standing: Standing, around: Circumstances, kit: Kit, *, over: bool
+) -> FrameMatch:
+    """What the frame comes to; `over` writes over what contradicts the log."""
+    claims = [setting for setting in standing.settings if setting is not None]
+    latest = claims[-1] if claims and standing.outcome is None else None
+    fill = None
+    found = _Comparison(standing.outcome or Outcome.UNLOGGED, reason=standing.reason)
+    if standing.outcome is None and latest is None:
+        found = found._replace(reason=standing.reason or NO_ENTRY)
+    elif latest is not None and len({setting.lens for setting in claims}) > 1:
+        found = _Comparison(Outcome.UNSURE)
+    elif latest is not None and latest.lens is None:
+        found = _Comparison(Outcome.NATIVE)
+    elif latest is not None and latest.lens is not None:
+        fill = shared_fill(claims, kit.lenses[latest.lens], around.body, kit)
+        found = _strictest([_compared(fill, data, over=over) for data in _lens_data(frame)])
+        if around.sensor is not None:
+            equivalent = around.sensor.equivalent(frame, fill.focal_length)
+            fill = replace(fill, focal_length_35mm=equivalent)
+    near = () if latest is None else _near_change(standing.settings)
+    on_sensor = () if around.sensor is None or fill is None else around.sensor.doubts(frame)
+    filled = found.outcome.is_filled and fill is not None and fill.focal_length is not None
+    own = (*near, *found.doubts)
+    return FrameMatch(
+        frame,
+        found.outcome,
+        around.body.key if around.body else None,
+        around.time,
+        fill,
+        found.stale,
+        (*own, *_told(standing, own, fill), *around.doubts, *(on_sensor if filled else ())),
+        latest.log if latest else None,
+        latest.line if latest else None,
+        found.reason,
+        around.time_sure,
+        standing.by if latest else None,
+    )
 
-    `data` is what the frame already carries; `over` writes over what contradicts the log.
-    """
-    claims = [setting for setting in settings if setting is not None]
-    if not claims:
-        return Verdict(Outcome.UNLOGGED, reason=NO_ENTRY)
-    latest = claims[-1]
-    doubts = _near_change(settings)
-    lenses = {setting.lens for setting in claims}
-    if len(lenses) > 1:
-        return Verdict(Outcome.UNSURE, None, latest, doubts=doubts)
-    if latest.lens is None:
-        return Verdict(Outcome.NATIVE, None, latest, doubts=doubts)
-    fill = shared_fill(claims, kit.lenses[latest.lens], body, kit)
-    return _compared(fill, latest, data, doubts, over)
+
+def _told(standing: Standing, own: Sequence[Doubt], fill: Fill | None) -> Iterator[Doubt]:
+    """The doubts that evidence raises, once each kind; on light only where an f-number is told."""
+    kinds = {doubt.kind for doubt in own}
+    if fill is None or fill.f_number is None:
+        kinds.add(DoubtKind.LIGHT_STEP)
+    yield from (doubt for doubt in standing.doubts if doubt.kind not in kinds)
+
+
+def _lens_data(frame: Frame) -> Sequence[LensData]:
+    """What each file of a frame carries, as far as it could be read at all."""
+    return [file.lens_data for file in frame.files if carries_data(file)] or [frame.lens_data]
+
+
+def carries_data(file: Frame) -> bool:
+    """Whether a file's lens data could be read: some raw structures keep theirs apart."""
+    return file.kind != FileKind.OTHER_RAW
 
 
 _STRICTEST_FIRST = (Outcome.CONFLICT, Outcome.PARTIAL, Outcome.FILL, Outcome.AGREE)
 
 
-def strictest(verdicts: Sequence[Verdict]) -> Verdict:
-    """The verdict on a frame of several files, each judged by what it carries: one that is in
-    conflict leaves the frame alone, one that lacks something has it filled."""
-    if len(verdicts) == 1 or verdicts[0].outcome not in _STRICTEST_FIRST:
-        return verdicts[0]
-    first = min(verdicts, key=lambda one: _STRICTEST_FIRST.index(one.outcome))
-    stale = frozenset(tag for one in verdicts for tag in one.stale)
-    doubts = dict.fromkeys(doubt for one in verdicts for doubt in one.doubts)
-    return replace(first, stale=stale, doubts=tuple(doubts))
+def _strictest(found: Sequence[_Comparison]) -> _Comparison:
+    """The comparison of a frame of several files: one that is in conflict leaves the frame alone,
+    one that lacks something has it filled."""
+    first = min(found, key=lambda one: _STRICTEST_FIRST.index(one.outcome))
+    stale = frozenset(tag for one in found for tag in one.stale)
+    doubts = dict.fromkeys(doubt for one in found for doubt in one.doubts)
+    return first._replace(stale=stale, doubts=tuple(doubts))
 
 
 def _near_change(settings: Sequence[Setting | None]) -> tuple[Doubt, ...]:
     """The doubt on a frame that more than one setting may have made."""
-    if len({setting and _values(setting) for setting in settings}) < 2:
+    if len({setting and values(setting) for setting in settings}) < 2:
         return ()
     claims = [setting for setting in settings if setting is not None]
     line = claims[-1].line
-    differing = _differing(claims)
-    if differing:
-        ways = " or ".join(dict.fromkeys(_shown(setting, differing) for setting in claims))
+    differing = [len(set(column)) > 1 for column in zip(*map(values, claims), strict=True)]
+    if any(differing):
+        ways = " or ".join(dict.fromkeys(_differing(setting, differing) for setting in claims))
         text = f"made within the change of line {line}: {ways}"
     elif settings[-1] is None:
         text = f"made close to the end of line {line}: it may be from after it"
@@ -90,22 +153,8 @@ def _near_change(settings: Sequence[Setting | None]) -> tuple[Doubt, ...]:
     return (Doubt(DoubtKind.NEAR_CHANGE, text),)
 
 
-_Values = tuple[str | None, str | None, Decimal | None, Decimal | None]
-
-
-def _values(setting: Setting) -> _Values:
-    return setting.lens, setting.adapter, setting.f_number, setting.focal_length
-
-
-def _differing(claims: Sequence[Setting]) -> tuple[bool, ...]:
-    """Which of lens, adapter, f-number and focal length the claims don't agree on; empty when
-    they agree on all."""
-    differing = tuple(len(set(column)) > 1 for column in zip(*map(_values, claims), strict=True))
-    return differing if any(differing) else ()
-
-
-def _shown(setting: Setting, which: Sequence[bool]) -> str:
-    """The values that differ, in a few words."""
+def _differing(setting: Setting, which: Sequence[bool]) -> str:
+    """The values that differ (of lens, adapter, f-number, focal length), in a few words."""
     if setting.lens is None:
         return "no adapted lens"
     if which[0]:
@@ -113,8 +162,8 @@ def _shown(setting: Setting, which: Sequence[bool]) -> str:
     texts = (
         "",
         f"via {setting.adapter}" if setting.adapter else "without an adapter",
-        "f/?" if setting.f_number is None else f"f/{setting.f_number.normalize():f}",
-        "?" if setting.focal_length is None else f"{setting.focal_length.normalize():f} mm",
+        f_number(setting.f_number),
+        focal_length(setting.focal_length),
     )
     return " ".join(text for text, differs in zip(texts, which, strict=True) if differs)
 
@@ -142,58 +191,44 @@ def _adapters(setting: Setting, lens: Lens, body: Body | None, kit: Kit) -> Sequ
     return [adapter.key for adapter in kit.adapters_for(lens, body)] or (None,)
 
 
-def _compared(
-    fill: Fill, setting: Setting, data: LensData, doubts: tuple[Doubt, ...], over: bool
-) -> Verdict:
-    """The fill against what the frame already carries."""
+def _compared(fill: Fill, data: LensData, *, over: bool) -> _Comparison:
+    """The fill against what a file already carries."""
     against = _contradictions(fill, data)
-    if data.says_lens and data.f_number is not None and not same_lens(fill.lens, data):
+    doubts: tuple[Doubt, ...] = ()
+    if data.says_lens and data.f_number is not None and not _is_lens(fill.lens, data):
         says = data.lens or "a lens by its specification"
-        text = f"the frame names {says}, which gave its f-number; the log says {setting.lens}"
-        doubts = (*doubts, Doubt(DoubtKind.NATIVE_LENS, text))
+        text = f"the frame names {says}, which gave its f-number; the log says {fill.lens.key}"
+        doubts = (Doubt(DoubtKind.NATIVE_LENS, text),)
     if against and not over:
-        return Verdict(
-            Outcome.CONFLICT,
-            fill,
-            setting,
-            doubts=doubts,
-            reason="the frame says " + ", ".join(against),
-        )
-    if not against and _says_all(fill, data):
-        return Verdict(Outcome.AGREE, fill, setting, doubts=doubts)
-    doubts = (*doubts, *_registered(fill, data))
+        reason = f"the frame says {', '.join(against)}"
+        return _Comparison(Outcome.CONFLICT, doubts=doubts, reason=reason)
+    if not against and None not in (data.lens, data.focal_length, data.f_number):
+        return _Comparison(Outcome.AGREE, doubts=doubts)
     outcome = Outcome.FILL if fill.is_whole else Outcome.PARTIAL
-    return Verdict(
-        outcome, fill, setting, _stale(fill, data, bool(against)), doubts, _left_blank(fill)
-    )
+    stale = _stale(fill, data, replaces=bool(against))
+    return _Comparison(outcome, stale, (*doubts, *_registered(fill, data)), _left_blank(fill))
 
 
 def _left_blank(fill: Fill) -> str | None:
-    blank = []
-    if fill.f_number is None:
-        blank.append("f-number")
-    if fill.focal_length is None:
-        blank.append("focal length")
-    return " and ".join(blank) + " left blank" if blank else None
+    blank = ["f-number"] * (fill.f_number is None) + ["focal length"] * (fill.focal_length is None)
+    return f"{' and '.join(blank)} left blank" if blank else None
 
 
-def _contradictions(fill: Fill, data: LensData) -> list[str]:
+def _contradictions(fill: Fill, data: LensData) -> Sequence[str]:
     """In words, what the frame says otherwise than the log."""
     found = []
-    if data.says_lens and not same_lens(fill.lens, data):
+    if data.says_lens and not _is_lens(fill.lens, data):
         found.append(data.lens or "another lens")
     if _differ(fill.f_number, data.f_number, SAME_F_NUMBER):
-        assert data.f_number is not None
-        found.append(f"f/{float(data.f_number):.3g}")
+        found.append(f_number(data.f_number))
     is_registered = data.registered_focal_length is not None
     if not is_registered and _differ(fill.focal_length, data.focal_length, SAME_FOCAL_LENGTH):
-        assert data.focal_length is not None
-        found.append(f"{float(data.focal_length):.4g} mm")
+        found.append(focal_length(data.focal_length))
     return found
 
 
-def same_lens(lens: Lens, data: LensData) -> bool:
-    return names.same_lens(lens, data.lens, data.specification)
+def _is_lens(lens: Lens, data: LensData) -> bool:
+    return same_lens(lens, data.lens, data.specification)
 
 
 def _differ(value: Decimal | None, other: Fraction | None, allowed: Fraction) -> bool:
@@ -202,30 +237,22 @@ def _differ(value: Decimal | None, other: Fraction | None, allowed: Fraction) ->
     return abs(Fraction(value) - other) > allowed * Fraction(value)
 
 
-def _says_all(fill: Fill, data: LensData) -> bool:
-    """Whether the frame carries lens, focal length and f-number, none against the log."""
-    return None not in (data.lens, data.focal_length, data.f_number)
-
-
 def _registered(fill: Fill, data: LensData) -> tuple[Doubt, ...]:
     """The doubt on a frame whose stabiliser worked with another focal length than the lens's."""
     registered = data.registered_focal_length
-    if registered is None:
+    if registered is None or fill.factor is None:
         return ()
-    factor = fill.factor
-    if factor is None:
-        return ()
-    ends = [fill.focal_length or end * factor for end in fill.lens.focal]
+    ends = [fill.focal_length or end * fill.factor for end in fill.lens.focal]
     if any(not _differ(end, registered, FALSE_REGISTER) for end in ends):
         return ()
     if ends[0] < registered < ends[1]:
         return ()
-    lens = "-".join(f"{end.normalize():f}" for end in dict.fromkeys(ends))
-    text = f"{float(registered):g} mm was registered for the stabiliser, the lens has {lens} mm"
+    lens = "-".join(exact(end) for end in dict.fromkeys(ends))
+    text = f"{focal_length(registered)} was registered for the stabiliser, the lens has {lens} mm"
     return (Doubt(DoubtKind.REGISTERED_FOCAL, text),)
 
 
-_LENS_TAGS = {
+_LENS_TAGS: Mapping[Tag, str] = {
     Tag.F_NUMBER: "f_number",
     Tag.APERTURE_VALUE: "f_number",
     Tag.FOCAL_LENGTH: "focal_length",
@@ -235,7 +262,7 @@ _LENS_TAGS = {
 }
 
 
-def _stale(fill: Fill, data: LensData, replaces: bool) -> frozenset[Tag]:
+def _stale(fill: Fill, data: LensData, *, replaces: bool) -> frozenset[Tag]:
     """Tags the frame carries that the fill would leave standing against it."""
     carried = {tag for tag, name in _LENS_TAGS.items() if getattr(data, name) is not None}
     if replaces:

@@ -16,11 +16,13 @@ from flangeback.evidence.course import Option, SameScene, Sight
 from flangeback.evidence.light import Look, overall, scatter, within
 from flangeback.evidence.pictures import PictureReader
 from flangeback.kit.model import Body, Kit
+from flangeback.kit.names import same_lens
 from flangeback.kit.stops import series
 from flangeback.log.model import Setting
-from flangeback.match.judging import same_lens, shared_fill
-from flangeback.match.order import Order, Shot
-from flangeback.match.timeline import Timeline
+from flangeback.match.changes import Change, standing
+from flangeback.match.outcomes import shared_fill
+from flangeback.match.pauses import place_odds
+from flangeback.match.shots import Shot
 
 _ONE_LOOK = 3 * SECOND
 """Microseconds. Frames that follow each other as quickly show one scene: seen twice, it counts
@@ -66,18 +68,24 @@ seen, by era and place."""
 class Scenes:
     """What one body saw where its f-number is known, or one of several that are."""
 
-    def __init__(self, order: Order, kit: Kit, body: Body | None, pictures: PictureReader) -> None:
-        self.order = order
+    def __init__(
+        self, shots: Sequence[Shot], kit: Kit, body: Body | None, pictures: PictureReader
+    ) -> None:
+        self.shots = shots
         self.kit = kit
         self.body = body
         self.seen: Sequence[Seen] = ()
         self._pictures = pictures
         self._looks: Sequence[Look] = ()
 
-    def take(self, timeline: Timeline, named: Collection[str], odds: Odds) -> None:
-        """Look at the shots as a timeline of places has them, without those in `named`; `odds` say
-        where a change may have been made."""
-        groups = list(self._groups(timeline, named, {place for _, place in odds}))
+    def take(self, changes: Sequence[Change], named: Collection[str]) -> None:
+        """Look at the shots as these changes have them, without those in `named`."""
+        odds = {
+            (number, place): part
+            for number, change in enumerate(changes, 1)
+            for place, part in place_odds(self.shots, change).items()
+        }
+        groups = list(self._groups(changes, named, {place for _, place in odds}))
         sure = [group for group in groups if len(group.options) == 1]
         self._looks = [
             Look(self._time(group), group.light + group.options[0].stops) for group in sure
@@ -107,12 +115,11 @@ class Scenes:
         self.seen = seen
 
     def _apart(self, one: _Group, other: _Group) -> bool:
-        shots = self.order.shots
+        shots = self.shots
         return shots[other.start].start - shots[one.end - 1].start > _ONE_LOOK
 
     def _time(self, group: _Group) -> float:
-        true = self.order.shots[group.start].true
-        return (true.earliest + true.latest) / 2 / SECOND
+        return self.shots[group.start].at
 
     def turn(self, old: Setting | None, new: Setting | None) -> float:
         """By how many stops a ring was turned from one setting to another; 0 if that isn't
@@ -124,11 +131,11 @@ class Scenes:
     # Looks -------------------------------------------------------------------------------------
 
     def _groups(
-        self, timeline: Timeline, named: Collection[str], places: Collection[int]
+        self, changes: Sequence[Change], named: Collection[str], places: Collection[int]
     ) -> Iterator[_Group]:
-        known = self._options(timeline)
+        known = _OptionsOf(self, changes)
         start = 0
-        shots = self.order.shots
+        shots = self.shots
         while start < len(shots):
             options = known(start)
             end = start + 1
@@ -145,16 +152,15 @@ class Scenes:
                 yield _Group(start, end, options, lights)
             start = end
 
-    def _options(self, timeline: Timeline) -> _OptionsOf:
-        return _OptionsOf(self, timeline)
-
     def _tells(self, shot: Shot, options: Sequence[Option], named: Collection[str]) -> bool:
         """Whether a lens of the log was on, as far as the frame says."""
         data = shot.frame.lens_data
         if shot.frame.file in named or not options:
             return False
         lenses = {option.lens for option in options}
-        return not data.says_lens or any(same_lens(self.kit.lenses[lens], data) for lens in lenses)
+        return not data.says_lens or any(
+            same_lens(self.kit.lenses[lens], data.lens, data.specification) for lens in lenses
+        )
 
     def _lights(self, places: Sequence[int]) -> Sequence[float]:
         """log2 of the light that came through the lens: the first of the shots, the middle and the
@@ -162,7 +168,7 @@ class Scenes:
         if not places:
             return ()
         read = sorted({places[0], places[len(places) // 2], places[-1]})
-        found = (self._light_of(self.order.shots[at]) for at in read)
+        found = (self._light_of(self.shots[at]) for at in read)
         return tuple(light for light in found if light is not None)
 
     def _light_of(self, shot: Shot) -> float | None:
@@ -190,16 +196,16 @@ class Scenes:
 class _OptionsOf:
     """How a shot may have been made, by its place. Every entry says anew how the ring stands."""
 
-    def __init__(self, scenes: Scenes, timeline: Timeline) -> None:
-        self.timeline = timeline
+    def __init__(self, scenes: Scenes, changes: Sequence[Change]) -> None:
+        self.standing = standing(changes, scenes.shots)
         self.known: list[Option | None] = [None]
-        for era, change in enumerate(timeline.changes, 1):
+        for era, change in enumerate(changes, 1):
             self.known.append(option_of(era, change.setting, scenes.body, scenes.kit))
         self.cache: dict[tuple[int, ...], tuple[Option, ...]] = {}
 
     def __call__(self, place: int) -> tuple[Option, ...]:
         """Empty where they aren't all known."""
-        eras = self.timeline.eras(place, place + 1)
+        eras = self.standing[place]
         if eras not in self.cache:
             options = [self.known[era] for era in eras]
             known = [option for option in options if option is not None]

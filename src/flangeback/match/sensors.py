@@ -19,10 +19,10 @@ from enum import StrEnum
 from flangeback.frames.model import Frame
 from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used_area
 from flangeback.kit.model import Body, Kit, Lens
+from flangeback.kit.names import same_lens
 from flangeback.kit.optics import equivalent_35mm
 from flangeback.match.bodies import Bodies
 from flangeback.match.model import Doubt, DoubtKind
-from flangeback.match.outcomes import same_lens
 from flangeback.words import number
 
 STEADY = 0.03
@@ -168,7 +168,9 @@ def _native(frames: Sequence[Frame], adapted: Sequence[Lens]) -> Evidence | str 
         for frame in frames
         if (ratio := stated_ratio(frame)) is not None
         and frame.lens_data.focal_length
-        and not any(same_lens(lens, frame.lens_data) for lens in adapted)
+        and not any(
+            same_lens(lens, frame.lens_data.lens, frame.lens_data.specification) for lens in adapted
+        )
     ]
     if not stated:
         return None

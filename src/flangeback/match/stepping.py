@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -12,8 +13,11 @@ from statistics import median
 from flangeback.evidence.course import Sight, Weighed, weigh
 from flangeback.evidence.light import stepped
 from flangeback.log.model import Setting
+from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
 from flangeback.match.model import Doubt, DoubtKind
+from flangeback.match.pauses import told_shots
 from flangeback.match.scenes import Scenes, Seen, mark_near
+from flangeback.match.shots import Shot
 
 DECIDED = 0.01
 """The odds, 1 in 100, below which an f-number is given up for a frame in the minute of a change.
@@ -46,6 +50,8 @@ _OTHER_BODY = 300.0
 """Seconds around a step in which another body's frames tell of the light."""
 _LEAST_LOOKS = 2
 """Looks of another body, before and after, that tell of it."""
+_LEAST_STEP = 0.7
+"""Stops of a logged change that light may tell: less is within what scenes differ by."""
 _NO_STEP = 0.35
 """Stops that are no step."""
 _SEEN_STEP = 3.0
@@ -89,6 +95,72 @@ class Light:
     def is_steady_at(self, era: int) -> bool:
         """Whether the light stood still while the change was made that begins an era."""
         return self.stepped_at.get(era, 0.0) < STEADY
+
+
+def by_light(
+    shots: Sequence[Shot], changes: Sequence[Change], scenes: Scenes, others: Sequence[Scenes]
+) -> tuple[Sequence[Change], Doubts]:
+    """The changes without the places that the light rules out, with doubts on the shots that are
+    told that way, and where a ring was turned without a note.
+
+    `scenes` is what the body saw, `others` what other bodies saw under the same sky.
+    """
+    light = told_by_light(scenes, others)
+    starts = [one.seen.start for one in light.told]
+    placed: list[Change] = []
+    doubts: dict[int, tuple[Doubt, ...]] = {}
+    for number, change in enumerate(changes, 1):
+        step = abs(scenes.turn(change.before, change.setting))
+        kept = change.places
+        if change.kind and len(kept) > 1 and step > _LEAST_STEP and light.is_steady_at(number):
+            first, last = bisect_left(starts, kept[0]), bisect_left(starts, kept[-1])
+            kept = _kept_by_light(change, number, light.told[first:last], len(shots))
+        if kept != change.places:
+            told = told_shots(change.places, kept)
+            doubts = dict.fromkeys(told, (_told_doubt(change),)) | doubts
+        placed.append(change.at(kept))
+    placed_in_order = in_order(placed)
+    steps = light_steps(light.told, _stretches(placed_in_order, len(shots)), others)
+    for at, doubt in steps.items():
+        doubts[at] = (*doubts.get(at, ()), doubt)
+    return placed_in_order, doubts
+
+
+def _kept_by_light(
+    change: Change, number: int, inside: Sequence[Told], count: int
+) -> tuple[int, ...]:
+    odds = DECIDED if change.kind is ChangeKind.RING else DECIDED_LENS
+    after = [one.seen.start for one in inside if 1 - one.after(number) < odds]
+    before = [one.seen.end for one in inside if one.after(number) < odds]
+    least, most = max(before, default=0), min(after, default=count)
+    return tuple(place for place in change.places if least <= place <= most) or change.places
+
+
+def _told_doubt(change: Change) -> Doubt:
+    old, new = change.before, change.setting
+    assert old is not None
+    assert new is not None
+    text = (
+        f"made within the change of line {change.line}: "
+        f"the light tells {_shown(old, new)} from {_shown(new, old)}"
+    )
+    return Doubt(DoubtKind.NEAR_CHANGE, text)
+
+
+def _shown(setting: Setting, other: Setting) -> str:
+    lens = f"{setting.lens} " if setting.lens != other.lens else ""
+    return f"{lens}f/{float(setting.f_number or 0):.3g}"
+
+
+def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int, Setting | None]]:
+    """The shots from one logged change to the next, without those that one leaves open, and what
+    the log says of them."""
+    start, setting = 0, None
+    for change in changes:
+        if start < change.places[0]:
+            yield start, change.places[0], setting
+        start, setting = max(start, change.places[-1]), change.setting
+    yield start, count, setting
 
 
 def told_by_light(scenes: Scenes, others: Sequence[Scenes]) -> Light:

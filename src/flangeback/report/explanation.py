@@ -90,7 +90,7 @@ def _quoted(line: LogLine) -> str:
 
 
 def _true_time(found: Explanation) -> str:
-    return f"{found.true.at:%Y-%m-%d %H:%M:%S}" if found.true else "not known"
+    return f"{found.match.time:%Y-%m-%d %H:%M:%S}" if found.match.time else "not known"
 
 
 def _entry(found: Explanation) -> Iterator[str]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from flangeback.match.model import DoubtKind, FrameMatch, Matches
-from flangeback.match.sensor import BodySensor, Size, SizeFinding
+from flangeback.match.sensors import BodySensor, Size, SizeFinding
 from flangeback.report.runs import some_of
 
 
