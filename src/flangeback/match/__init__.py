@@ -1,8 +1,9 @@
 """Frames and session logs become outcomes: what is certain, what isn't, and why."""
 
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.index import missing_names
 from flangeback.match.matching import match_frames
-from flangeback.match.model import Doubt, DoubtKind, FrameMatch, Matches, Outcome, Source
+from flangeback.match.model import FrameMatch, Matches, Outcome, Source
 
 __all__ = [
     "Doubt",

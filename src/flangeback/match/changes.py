@@ -17,7 +17,7 @@ from typing import TypeVar
 
 from flangeback.clock.model import ClockHistory, instant
 from flangeback.log.model import Setting, Span
-from flangeback.match.model import Doubt
+from flangeback.match.doubts import Doubt
 from flangeback.match.shots import Shot
 
 _T = TypeVar("_T")

@@ -13,9 +13,10 @@ from dataclasses import dataclass, field, replace
 from flangeback.evidence import PictureReader
 from flangeback.kit.model import Kit
 from flangeback.match.changes import BodyTimeline, Change, Doubts, setting_of, standing
+from flangeback.match.doubts import DoubtKind
 from flangeback.match.index import BodyLog, LogIndex
 from flangeback.match.marks import SlateLines, by_slates
-from flangeback.match.model import DoubtKind, Source
+from flangeback.match.model import Source
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
 from flangeback.match.scenes import Scenes

@@ -12,7 +12,8 @@ from flangeback.evidence import Glimpse, PictureReader, SlateSign, slate_signs
 from flangeback.kit.model import Body, Kit
 from flangeback.log.model import Setting, Span
 from flangeback.match.changes import BodyTimeline, Change
-from flangeback.match.model import Doubt, DoubtKind, Outcome
+from flangeback.match.doubts import Doubt, DoubtKind
+from flangeback.match.model import Outcome
 from flangeback.match.outcomes import Standing
 from flangeback.match.scenes import option_of
 from flangeback.match.shots import Shot

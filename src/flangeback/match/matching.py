@@ -13,9 +13,10 @@ from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
 from flangeback.match.bodies import described
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.evidence import weigh_evidence
 from flangeback.match.index import LogIndex, index_logs
-from flangeback.match.model import Doubt, DoubtKind, Matches, Outcome, Source
+from flangeback.match.model import Matches, Outcome, Source
 from flangeback.match.outcomes import Circumstances, Standing, carries_data, judge
 from flangeback.match.sensors import BodySensor, sensors_of
 

@@ -7,15 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from flangeback.frames.model import Frame
+from flangeback.match.changes import BodyTimeline
+from flangeback.match.doubts import Doubt
+from flangeback.match.sensors import BodySensor
 from flangeback.tags.decide import Fill
 from flangeback.tags.table import Tag
-
-if TYPE_CHECKING:
-    from flangeback.match.changes import BodyTimeline
-    from flangeback.match.sensors import BodySensor
 
 NO_ENTRY = "no entry covers it"
 """The usual reason for unlogged."""
@@ -50,20 +48,6 @@ _FOR_A_PERSON = frozenset(
 )
 
 
-class DoubtKind(StrEnum):
-    """Kinds of reasons to look at a frame."""
-
-    NEAR_CHANGE = "near-change"
-    PLACED_IN_GAP = "placed-in-gap"
-    LIGHT_STEP = "light-step"
-    REGISTERED_FOCAL = "registered-focal"
-    NATIVE_LENS = "native-lens"
-    PAIR_DIFFERS = "pair-differs"
-    CLOCK_UNSURE = "clock-unsure"
-    NO_TIME = "no-time"
-    SENSOR_UNSURE = "sensor-unsure"
-
-
 class Source(StrEnum):
     """What tells the values of a frame."""
 
@@ -73,14 +57,6 @@ class Source(StrEnum):
     PAUSE = "pause"
     LIGHT = "light"
     REGISTERED = "registered"
-
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """A reason, in words and as a kind, for a person to look at a frame."""
-
-    kind: DoubtKind
-    text: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,8 @@ from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.changes import values
-from flangeback.match.model import NO_ENTRY, Doubt, DoubtKind, FrameMatch, Outcome, Source
+from flangeback.match.doubts import Doubt, DoubtKind
+from flangeback.match.model import NO_ENTRY, FrameMatch, Outcome, Source
 from flangeback.match.sensors import BodySensor
 from flangeback.tags.decide import Fill, make_fill
 from flangeback.tags.table import Tag

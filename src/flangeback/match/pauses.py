@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from flangeback.clock.model import SECOND
 from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
-from flangeback.match.model import Doubt, DoubtKind
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.shots import Shot, pause
 
 LEAST_PAUSE = {ChangeKind.LENS: 10.0, ChangeKind.RING: 1.0}

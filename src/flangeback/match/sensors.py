@@ -22,7 +22,7 @@ from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.kit.optics import equivalent_35mm
 from flangeback.match.bodies import Bodies
-from flangeback.match.model import Doubt, DoubtKind
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.words import number
 
 STEADY = 0.03

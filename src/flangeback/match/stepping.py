@@ -14,7 +14,7 @@ from flangeback.evidence.course import Sight, Weighed, weigh
 from flangeback.evidence.light import stepped
 from flangeback.log.model import Setting
 from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
-from flangeback.match.model import Doubt, DoubtKind
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.pauses import told_shots
 from flangeback.match.scenes import Scenes, Seen, mark_near
 from flangeback.match.shots import Shot

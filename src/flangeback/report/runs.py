@@ -9,7 +9,8 @@ from itertools import groupby
 
 from flangeback.clock.model import instant
 from flangeback.frames.model import without_suffix
-from flangeback.match.model import NO_ENTRY, DoubtKind, FrameMatch, Matches, Outcome
+from flangeback.match.doubts import DoubtKind
+from flangeback.match.model import NO_ENTRY, FrameMatch, Matches, Outcome
 from flangeback.tags.decide import Fill
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from flangeback.match.model import DoubtKind, FrameMatch, Matches
+from flangeback.match.doubts import DoubtKind
+from flangeback.match.model import FrameMatch, Matches
 from flangeback.match.sensors import BodySensor, Size, SizeFinding
 from flangeback.report.runs import some_of
 
