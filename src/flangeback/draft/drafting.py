@@ -22,7 +22,7 @@ from flangeback.match.bodies import body_of, described
 from flangeback.match.outcomes import FALSE_REGISTER
 from flangeback.survey.clocks import gps_ahead
 from flangeback.survey.sighting import sight_of
-from flangeback.words import utc_offset
+from flangeback.words import clock_time, count, utc_offset
 
 A_LENS, A_STOP = "LENS", "f/STOP"
 """The blanks. No log with one of them in an entry is read."""
@@ -61,19 +61,16 @@ class _Draft:
         self.has_kit = kit is not None
         self.namer = Namer(frames, self.kit)
         self.makers = _makers(self.frames, kit)
-        self.slates = {
-            file for maker in self.makers for file in slate_files(maker.frames, pictures)
-        }
         self.day: date | None = None
 
     def lines(self) -> Iterator[str]:
         yield from self._head()
-        days = sorted({frame.time.at.date() for frame in self.frames if frame.time is not None})
-        if days:
-            yield from self._new_day(days[0])
-        yield from self._zone()
         for maker in self.makers:
-            yield from self._maker(maker)
+            yield ""
+            known = "" if maker.body is not None or not self.has_kit else ", no body of the kit yet"
+            called = f" is {maker.word}" if maker.word else ""
+            yield from _comment(f"{maker.name}{called}{known}. Its clock, held against yours:")
+            yield _clock(maker)
         light: dict[str, float | None] = {}
         for maker, piece in self._in_order():
             yield ""
@@ -82,9 +79,10 @@ class _Draft:
             if piece.is_slate:
                 yield from self._slate(piece.frames[0])
                 continue
+            before = light.get(maker.name)
             now = None if _is_native(piece) else light_through(piece.frames, self.pictures)
-            yield from _comment(_hint(piece, maker, now, light.get(maker.name)))
             light[maker.name] = now
+            yield from _comment(_hint(piece, maker, now, before))
             yield from self._entries(maker, piece)
         if self.damaged:
             yield ""
@@ -93,16 +91,15 @@ class _Draft:
     def _in_order(self) -> Sequence[tuple[_Maker, Piece]]:
         """All pieces in the order of the cameras' time; those without one come last."""
         found = [
-            (maker, piece) for maker in self.makers for piece in pieces(maker.frames, self.slates)
+            (maker, piece)
+            for maker in self.makers
+            for piece in pieces(maker.frames, slate_files(maker.frames, self.pictures))
         ]
         return sorted(found, key=lambda one: (one[1].start is None, one[1].start or datetime.min))
 
-    # The head ----------------------------------------------------------------------------------
-
     def _head(self) -> Iterator[str]:
-        count = len(self.frames)
         yield from _comment(
-            f"A session log to fill in, drafted from {count} frame{'s' * (count != 1)}. For each "
+            f"A session log to fill in, drafted from {count(len(self.frames), 'frame')}. For each "
             f"piece, put the lens for {A_LENS} and its f-number for {A_STOP}, and take away the # "
             "before the entry. Split an entry where something was changed in between; an entry "
             "may also begin with a time. What an entry doesn't say is carried on, per body."
@@ -114,22 +111,21 @@ class _Draft:
         else:
             yield from _comment("Names of bodies, lenses and adapters are the kit file's.")
         yield ""
+        times = [frame.time for frame in self.frames if frame.time is not None]
+        if times:
+            yield from self._new_day(min(time.at for time in times).date())
+        zones = sorted({utc_offset(time.offset) for time in times if time.offset is not None})
+        if len(zones) == 1 and self._is_read(f"zone {zones[0]}"):
+            yield f"zone {zones[0]}"
+        elif zones:
+            yield from _comment(f"zone: the frames state {', '.join(zones)}")
 
     def _new_day(self, day: date) -> Iterator[str]:
-        if day == self.day:
-            return
-        self.day = day
-        line = f"date {day}"
-        # Some clocks were never set: 1980 is a date, year 1 is none to a log.
-        yield line if self._is_read(line) else f"# {line}"
-
-    def _zone(self) -> Iterator[str]:
-        offsets = {frame.time.offset for frame in self.frames if frame.time is not None} - {None}
-        texts = sorted(utc_offset(offset) for offset in offsets if offset is not None)
-        if len(texts) == 1 and self._is_read(f"zone {texts[0]}"):
-            yield f"zone {texts[0]}"
-        elif texts:
-            yield from _comment(f"zone: the frames state {', '.join(texts)}")
+        if day != self.day:
+            self.day = day
+            line = f"date {day}"
+            # Some clocks were never set: 1980 is a date, year 1 is none to a log.
+            yield line if self._is_read(line) else f"# {line}"
 
     def _is_read(self, line: str) -> bool:
         try:
@@ -137,15 +133,6 @@ class _Draft:
         except InputError:
             return False
         return True
-
-    def _maker(self, maker: _Maker) -> Iterator[str]:
-        yield ""
-        known = "" if maker.body is not None or not self.has_kit else ", no body of the kit yet"
-        called = f" is {maker.word}" if maker.word else ""
-        yield from _comment(f"{maker.name}{called}{known}. Its clock, held against yours:")
-        yield _clock(maker)
-
-    # Pieces ------------------------------------------------------------------------------------
 
     def _slate(self, frame: Frame) -> Iterator[str]:
         name = self.namer.name(frame)
@@ -155,49 +142,46 @@ class _Draft:
             yield f"slate {name}  # black"
 
     def _entries(self, maker: _Maker, piece: Piece) -> Iterator[str]:
-        words = " ".join(word for word in (maker.word, *_setting(piece, maker, self.kit)) if word)
+        words = _words(maker.word, *_setting(piece, maker, self.kit))
         for place, run in self.namer.ranges(piece.frames):
             times = [frame.time.at for frame in run if frame.time is not None]
             if place is not None:
                 yield f"# {place}  {words}"
             elif times:
                 # By the body's clock, to the second.
-                yield f"# {times[0]:%H:%M:%S}-{times[-1]:%H:%M:%S}  {words}"
+                yield f"# {clock_time(times[0])}-{clock_time(times[-1])}  {words}"
             else:
                 files = ", ".join(_shown(frame.file) for frame in run)
                 yield from _comment(f"no entry can name: {files}")
 
 
+def _words(*words: str) -> str:
+    return " ".join(word for word in words if word)
+
+
 def _makers(frames: Sequence[Frame], kit: Kit | None) -> Sequence[_Maker]:
-    by_maker: dict[tuple[str, str | None], list[Frame]] = {}
-    bodies: dict[tuple[str, str | None], Body | None] = {}
+    """The bodies in the order of their first frames."""
+    found: dict[tuple[str, str], tuple[Body | None, list[Frame]]] = {}
     for frame in frames:
-        body = body_of(frame, kit) if kit is not None else None
-        name = (_shown(described(frame)), body.key if body else None)
-        by_maker.setdefault(name, []).append(frame)
-        bodies[name] = body
-    only = len(by_maker) == 1
+        body = None if kit is None else body_of(frame, kit)
+        name = _shown(described(frame)), "" if body is None else body.key
+        found.setdefault(name, (body, []))[1].append(frame)
+    is_only = len(found) == 1
     return [
-        _Maker(
-            name[0],
-            body.key if (body := bodies[name]) else "" if only else _slug(name[0]),
-            body,
-            tuple(found),
-        )
-        for name, found in by_maker.items()
+        _Maker(name, key or ("" if is_only else _slug(name)), body, tuple(its))
+        for (name, key), (body, its) in found.items()
     ]
 
 
 def _clock(maker: _Maker) -> str:
     """A clock line to fill in; GPS time fills it where the frames have it."""
-    count, ahead, whole = gps_ahead([sight_of(frame) for frame in maker.frames])
-    told = f"  # by the GPS time of {count} frame{'s' * (count != 1)}"
-    if ahead is None or not whole:
+    frames, ahead, is_whole = gps_ahead([sight_of(frame) for frame in maker.frames])
+    told = f"  # by the GPS time of {count(frames, 'frame')}"
+    if ahead is None or not is_whole:
         ahead, told = timedelta(0), ""
-    seconds = abs(ahead) // timedelta(seconds=1)
+    minutes, seconds = divmod(abs(ahead) // timedelta(seconds=1), 60)
     way = "slow" if ahead < timedelta(0) else "fast"
-    words = " ".join(word for word in ("# clock", maker.word, way) if word)
-    return f"{words} {seconds // 60}m{seconds % 60}s{told}"
+    return f"{_words('# clock', maker.word, way)} {minutes}m{seconds}s{told}"
 
 
 def _slug(name: str) -> str:
@@ -253,9 +237,7 @@ def _likely(length: Fraction | None, body: Body | None, kit: Kit) -> Iterator[Le
 
 
 def _hint(piece: Piece, maker: _Maker, light: float | None, before: float | None) -> str:
-    count = len(piece.frames)
-    parts = [f"{maker.word or maker.name}: {count} frame{'s' * (count != 1)}"]
-    parts.append(_times(piece))
+    parts = [f"{maker.word or maker.name}: {count(len(piece.frames), 'frame')}", _times(piece)]
     parts += _exposures(piece.frames)
     data = piece.frames[0].lens_data
     if data.registered_focal_length is not None:

@@ -6,10 +6,10 @@ from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
-from flangeback.errors import InputError
-from flangeback.frames.model import Frame
+from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
-from flangeback.log import parse_log
+from flangeback.log.gear import Gear
+from flangeback.log.reading import frames_named, slates_named
 from flangeback.survey.counters import counted
 
 
@@ -17,12 +17,12 @@ class Namer:
     """Knows every frame of the folder, so that a range names none besides those meant."""
 
     def __init__(self, frames: Sequence[Frame], kit: Kit) -> None:
-        self._kit = kit
+        self._gear = Gear(kit)
         self._folders: dict[str, set[str]] = defaultdict(set)
         self._numbers: dict[tuple[str, str], list[int]] = defaultdict(list)
         for frame in frames:
-            self._folders[frame.stem.casefold()].add(_folder(frame.file).casefold())
-            series, number = counted(_without_suffix(frame))
+            self._folders[frame.stem.casefold()].add(_folder(frame))
+            series, number = counted(without_suffix(frame.file))
             if number is not None:
                 self._numbers[series].append(number)
         for numbers in self._numbers.values():
@@ -31,78 +31,55 @@ class Namer:
     def ranges(self, frames: Sequence[Frame]) -> Iterator[tuple[str | None, Sequence[Frame]]]:
         """The frames in runs, each with its range of names, such as K7_0212..K7_0230; None where
         names won't do."""
-        for run in self._runs(frames):
-            name = self._name(run[0], run[-1])
-            forms = [f"{name}..{run[-1].stem}"]
-            if len(run) == 1:
-                forms.insert(0, name)
-            yield next((form for form in forms if self._is_read(form, run)), None), run
-
-    def name(self, frame: Frame) -> str | None:
-        """One frame's name for a `slate` line; None where it can't stand there."""
-        written = self._name(frame)
-        try:
-            names = parse_log(f"slate {written}", self._kit).slates
-        except InputError:
-            return None
-        fits = [name.name for name in names] == [written] and not self._is_ambiguous(frame)
-        return written if fits else None
-
-    def _runs(self, frames: Sequence[Frame]) -> Iterator[Sequence[Frame]]:
-        """Frames in a row whose range of numbers holds no other frame of the folder."""
         run: list[Frame] = []
         for frame in frames:
             if run and not self._follows(run[-1], frame):
-                yield run
+                yield self._range(run), run
                 run = []
             run.append(frame)
         if run:
-            yield run
+            yield self._range(run), run
+
+    def name(self, frame: Frame) -> str | None:
+        """One frame's name for a `slate` line; None where it can't stand there."""
+        written = self._written(frame, frame)
+        names = [slate.name for slate in slates_named(written, self._gear)]
+        return written if names == [written] and not self._is_ambiguous(frame) else None
 
     def _follows(self, before: Frame, after: Frame) -> bool:
-        series, first = counted(_without_suffix(before))
-        other, second = counted(_without_suffix(after))
+        """Whether one frame comes after the other in a row, no frame of the folder between."""
+        series, first = counted(without_suffix(before.file))
+        other, second = counted(without_suffix(after.file))
         if series != other or first is None or second is None or second <= first:
             return False
         numbers = self._numbers[series]
-        # Each once, and no other between them.
         return bisect_right(numbers, second) - bisect_left(numbers, first) == 2
 
-    def _name(self, frame: Frame, last: Frame | None = None) -> str:
-        """Its stem, with the folder before it where it, or the last of its range, would otherwise
-        be a name of other frames too."""
-        ends = (frame, last or frame)
-        alone = all(len(self._folders[end.stem.casefold()]) == 1 for end in ends)
-        return frame.stem if alone else _without_suffix(frame)
+    def _range(self, run: Sequence[Frame]) -> str | None:
+        """What names these frames, and is read as nothing else."""
+        first, last = run[0], run[-1]
+        if self._is_ambiguous(first) or self._is_ambiguous(last):
+            return None
+        name = self._written(first, last)
+        for form in ([name] if len(run) == 1 else []) + [f"{name}..{last.stem}"]:
+            found = frames_named(form, self._gear)
+            ends = () if found is None else (found.first.name, found.last.name)
+            if [end.rpartition("/")[2] for end in ends] == [first.stem, last.stem]:
+                return form
+        return None
 
-    def _is_read(self, written: str, run: Sequence[Frame]) -> bool:
-        """Whether the log's reader takes it for these frames' names, and nothing else."""
-        if self._is_ambiguous(run[0]) or self._is_ambiguous(run[-1]):
-            return False
-        body = next(iter(self._kit.bodies), "")
-        try:
-            log = parse_log(f"{written} {body} off", self._kit)
-        except InputError:
-            return False
-        if len(log.entries) != 1 or log.entries[0].frames is None:
-            return False
-        named = log.entries[0].frames
-        return (named.first.name.rpartition("/")[2], named.last.name.rpartition("/")[2]) == (
-            run[0].stem,
-            run[-1].stem,
-        )
+    def _written(self, first: Frame, last: Frame) -> str:
+        """A frame's stem, with the folder before it where it, or the last of its range, would
+        otherwise be a name of other frames too."""
+        is_alone = all(len(self._folders[end.stem.casefold()]) == 1 for end in (first, last))
+        return first.stem if is_alone else without_suffix(first.file)
 
     def _is_ambiguous(self, frame: Frame) -> bool:
         """Whether its folder's name ends another's that has such a stem too."""
-        own = _folder(frame.file).casefold()
+        own = _folder(frame)
         others = self._folders[frame.stem.casefold()] - {own}
         return any(not own or f"/{other}".endswith(f"/{own}") for other in others)
 
 
-def _folder(file: str) -> str:
-    return file.rpartition("/")[0]
-
-
-def _without_suffix(frame: Frame) -> str:
-    folder = _folder(frame.file)
-    return f"{folder}/{frame.stem}" if folder else frame.stem
+def _folder(frame: Frame) -> str:
+    return frame.file.rpartition("/")[0].casefold()

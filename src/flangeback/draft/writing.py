@@ -6,16 +6,13 @@ import os
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem
+from flangeback.system import open_new, sync_file, write_all
 
 
 def check_new(path: Path) -> None:
     """Raises InputError where something stands under this name."""
-    if path.exists() or path.is_symlink():
+    if os.path.lexists(path):
         raise InputError(_stands_there(path))
-
-
-def _stands_there(path: Path) -> Problem:
-    return Problem(str(path), "stands there already", expected="another name; it is left as it is")
 
 
 def write_new(path: Path, text: str) -> None:
@@ -24,15 +21,20 @@ def write_new(path: Path, text: str) -> None:
     What stands there is never touched, not even when it appears at this very moment.
     """
     try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            try:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            except OSError:
-                path.unlink()
-                raise
+        file = open_new(path)
+        try:
+            write_all(file, text.encode())
+            sync_file(file)
+        except OSError:
+            path.unlink()
+            raise
+        finally:
+            os.close(file)
     except FileExistsError:
         raise InputError(_stands_there(path)) from None
     except OSError as error:
         raise InputError(Problem(str(path), f"can't be written: {error.strerror}")) from None
+
+
+def _stands_there(path: Path) -> Problem:
+    return Problem(str(path), "stands there already", expected="another name; it is left as it is")
