@@ -34,8 +34,10 @@ _A_STEP = 0.7
 
 @dataclass(frozen=True, slots=True)
 class _Maker:
-    """A body that made some of the frames. `word` is what an entry calls it, empty where none
-    has to; `body` is the kit's, where it has it."""
+    """A body that made some of the frames.
+
+    `word` is what an entry calls it, empty where none has to; `body` is the kit's, where it has it.
+    """
 
     name: str
     word: str

@@ -35,8 +35,11 @@ def slate_files(frames: Iterable[Frame], pictures: Pictures) -> frozenset[str]:
 
 
 def light_through(frames: Sequence[Frame], pictures: Pictures) -> float | None:
-    """log2 of the light that came through the lens, in the middle of these frames; None where no
-    frame tells. f-number and scene both are in it: log2(scene / N^2) (APEX, CIPA DC-008)."""
+    """log2 of the light that came through the lens, in the middle of these frames.
+
+    f-number and scene both are in it: log2(scene / N^2) (APEX, CIPA DC-008). None where no frame
+    tells.
+    """
     found = []
     for frame in frames:
         light, exposure = pictures.get(frame.file), frame.exposure

@@ -29,8 +29,10 @@ class Namer:
             numbers.sort()
 
     def ranges(self, frames: Sequence[Frame]) -> Iterator[tuple[str | None, Sequence[Frame]]]:
-        """The frames in runs, each with its range of names, such as K7_0212..K7_0230; None where
-        names won't do."""
+        """The frames in runs, each with its range of names, such as K7_0212..K7_0230.
+
+        The range is None where names won't do.
+        """
         run: list[Frame] = []
         for frame in frames:
             if run and not self._follows(run[-1], frame):
@@ -69,8 +71,10 @@ class Namer:
         return None
 
     def _written(self, first: Frame, last: Frame) -> str:
-        """A frame's stem, with the folder before it where it, or the last of its range, would
-        otherwise be a name of other frames too."""
+        """A frame's stem, with its folder where it needs one.
+
+        It does where its stem, or that of the last of its range, is that of other frames too.
+        """
         is_alone = all(len(self._folders[end.stem.casefold()]) == 1 for end in (first, last))
         return first.stem if is_alone else without_suffix(first.file)
 

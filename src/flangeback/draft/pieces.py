@@ -15,8 +15,11 @@ from flangeback.survey.sighting import sight_of
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Frames of one body in a row. `start` and `end` are its clock's, None where the frames carry
-    no time. `is_slate` marks a lone slate frame."""
+    """Frames of one body in a row.
+
+    `start` and `end` are its clock's, None where the frames carry no time. `is_slate` marks a lone
+    slate frame.
+    """
 
     frames: tuple[Frame, ...]
     start: datetime | None = None

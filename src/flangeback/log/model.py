@@ -162,9 +162,11 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A setting and when it held: from `start` to the next change of the same body (or to `end`),
-    for the named `frames`, or by the `order` of slate frames. Moments already include the log's
-    slack."""
+    """A setting and when it held.
+
+    From `start` to the next change of the same body (or to `end`), for the named `frames`, or by
+    the `order` of slate frames. Moments already include the log's slack.
+    """
 
     body: str | None
     setting: Setting

@@ -28,8 +28,11 @@ def is_frame_name(written: str) -> bool:
 
 
 def names_one_frame(written: str) -> bool:
-    """Whether a lone word is a frame's name: digits at its end, four or more of them (as DCF
-    names have) or a folder before it, and a letter or underscore somewhere: 1/250 is none."""
+    """Whether a lone word is a frame's name.
+
+    It has digits at its end, four or more of them (as DCF names have) or a folder before it, and a
+    letter or underscore somewhere: 1/250 is none.
+    """
     name = frame_stem(written)
     if not _A_NAME.fullmatch(name) or not re.search(r"[^\W\d]", name):
         return False
@@ -59,11 +62,11 @@ def frame_pair(token: Token) -> tuple[str, str]:
     end_folder, _, end_name = end.rpartition("/")
     if start_folder and not end_folder:
         end, end_folder = f"{start_folder}/{end_name}", start_folder
-    _check_count(token.place, start_name, end_name, start_folder == end_folder)
+    _check_count(token.place, start_name, end_name, is_one_folder=start_folder == end_folder)
     return start, end
 
 
-def _check_count(place: Place, start: str, end: str, one_folder: bool) -> None:
+def _check_count(place: Place, start: str, end: str, *, is_one_folder: bool) -> None:
     first, last = _LAST_NUMBER.fullmatch(start), _LAST_NUMBER.fullmatch(end)
     assert first is not None
     assert last is not None
@@ -73,7 +76,7 @@ def _check_count(place: Place, start: str, end: str, one_folder: bool) -> None:
             digits = first[2][: max(0, len(first[2]) - len(last[2]))] + last[2]
             suggestion = f"{start}..{first[1]}{digits}{first[3]}"
         raise place.fault(f"{start} and {end} don't count alike", A_FRAME_RANGE, suggestion)
-    if int(last[2]) < int(first[2]) and one_folder and not _wraps(first[2], last[2]):
+    if int(last[2]) < int(first[2]) and is_one_folder and not _wraps(first[2], last[2]):
         raise place.fault(f"{start} comes after {end}", "the first frame before the last")
 
 

@@ -38,8 +38,11 @@ from flangeback.log.vocabulary import (
 
 
 class LogError(InputError):
-    """A log has faults. `log` is what could be read of it, so that it can still be held against
-    the frames: all faults come in one go."""
+    """A log has faults.
+
+    `log` is what could be read of it, so that it can still be held against the frames: all faults
+    come in one go.
+    """
 
     def __init__(self, problems: tuple[Problem, ...], log: SessionLog) -> None:
         super().__init__(problems)
@@ -77,8 +80,11 @@ def parse_log(text: str, kit: Kit, file: str = "session.txt") -> SessionLog:
 
 
 def words_of(text: str, kit: Kit) -> tuple[str | None, Collection[Part]]:
-    """What a line says, read for itself: the word that opens it, where it is no entry, and the
-    parts of an entry that stand in it, whether or not they are sound."""
+    """What a line says, read for itself.
+
+    The word that opens it, where it is no entry, and the parts of an entry that stand in it,
+    whether or not they are sound.
+    """
     reader = LineReader(Gear(kit))
     keyword = reader.read(text)
     return keyword, reader.entries[0].places if reader.entries else ()
@@ -97,8 +103,7 @@ def time_of_day(text: str, name: str) -> WallTime:
 
 
 def frames_named(text: str, gear: Gear) -> FrameRange | None:
-    """The frames that this text names where the place of an entry stands; None where it says
-    anything else."""
+    """The frames that this text names at the head of an entry; None where it says more."""
     reader = LineReader(gear)
     reader.read(f"{text} off")
     if reader.faults or len(reader.entries) != 1:
@@ -261,9 +266,9 @@ class LineReader:
             if words.peek_word() is None:
                 raise words.rest.fault("this is no frame name", A_SLATE)
             with noted(self.faults):
-                self._keep_slate(is_slate, words.read_word())
+                self._keep_slate(words.read_word(), is_slate=is_slate)
 
-    def _keep_slate(self, is_slate: bool, place: Place) -> None:
+    def _keep_slate(self, place: Place, *, is_slate: bool) -> None:
         if ".." in place.text:
             raise place.fault(f"{place.text} is a range", A_SLATE)
         frame = self.gear.frame_name(place, A_SLATE)

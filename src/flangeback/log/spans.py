@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from decimal import Decimal
@@ -15,23 +15,25 @@ from flangeback.words import exact
 
 
 def spans_of(
-    entries: Iterable[Entry], kit: Kit, file: str, slack: timedelta, faults: list[Fault]
+    entries: Sequence[Entry], kit: Kit, file: str, slack: timedelta, faults: list[Fault]
 ) -> tuple[Span, ...]:
     """The spans of these entries, one for each that is sound, in their order.
 
     Moments are widened by `slack`. Whatever contradicts the kit or another entry is noted.
     """
-    entries = tuple(entries)
-    are_bodies_named = any(entry.body is not None for entry in entries)
-    carrier = _Carrier(kit, file, slack, faults, are_bodies_named)
+    carrier = _Carrier(kit, file, slack, faults)
+    carrier.are_bodies_named = any(entry.body is not None for entry in entries)
     spans = (carrier.take(entry) for entry in entries)
     return tuple(span for span in spans if span is not None)
 
 
 @dataclass(frozen=True, slots=True)
 class _Mounting:
-    """How a lens comes onto a body. `adapter` is None without one, or where the choice changes
-    nothing; `sets_aperture` is None where it can't be told."""
+    """How a lens comes onto a body.
+
+    `adapter` is None without one, or where the choice changes nothing; `sets_aperture` is None
+    where it can't be told.
+    """
 
     adapter: str | None = None
     sets_aperture: bool | None = None
@@ -95,14 +97,12 @@ class _Track:
 
 
 class _Carrier:
-    def __init__(
-        self, kit: Kit, file: str, slack: timedelta, faults: list[Fault], are_bodies_named: bool
-    ) -> None:
+    def __init__(self, kit: Kit, file: str, slack: timedelta, faults: list[Fault]) -> None:
         self.kit = kit
         self.file = file
         self.slack = slack
         self.faults = faults
-        self.are_bodies_named = are_bodies_named
+        self.are_bodies_named = False
         self.tracks: dict[str | None, _Track] = {}
         self.lost_line: int | None = None
         """The last entry that may be any body's."""
@@ -237,8 +237,10 @@ class _Carrier:
         )
 
     def _only_mounting(self, entry: Entry, lens: Lens) -> _Mounting:
-        """How the lens comes onto the body when nothing is said of it. Raises Fault where there
-        is no way, or more than one that differ."""
+        """How the lens comes onto the body when nothing is said of it.
+
+        Raises Fault where there is no way, or more than one that differ.
+        """
         bodies = self._bodies(entry.body)
         if not bodies:
             return _Mounting()
@@ -250,7 +252,7 @@ class _Carrier:
         }
         found = [_Mounting(key, adapter.sets_aperture) for key, adapter in ways.items()]
         if any(body.mount == lens.mount for body in bodies):
-            found.append(_Mounting(None, False))
+            found.append(_Mounting(sets_aperture=False))
         if not found:
             onto = " or ".join(f"{body.key} ({body.mount})" for body in bodies)
             raise entry.place(Part.LENS).fault(
@@ -385,8 +387,7 @@ def geometric_mean(first: Decimal, second: Decimal) -> Decimal:
 
 
 def _is_certainly_inside(span: Span, other: Span) -> bool:
-    """Whether the span lies in (or, having an end, overlaps) another with an end, however both
-    fell."""
+    """Whether the span lies in another with an end, or overlaps it, however both fell."""
     assert span.start is not None
     assert other.start is not None
     assert other.end is not None

@@ -64,6 +64,7 @@ class Place:
 
     @property
     def text(self) -> str:
+        """The words that stand here, as cleaned."""
         return self.line.text[self.start : self.end]
 
     @property

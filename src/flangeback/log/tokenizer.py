@@ -22,6 +22,7 @@ class Token:
 
     @property
     def text(self) -> str:
+        """The words found, as cleaned."""
         return self.place.text
 
     def group(self, number: int) -> Place:
@@ -44,6 +45,7 @@ class Tokenizer:
 
     @property
     def at_end(self) -> bool:
+        """Whether all has been read."""
         return self._position >= len(self._text)
 
     @property
@@ -82,6 +84,7 @@ class Tokenizer:
         return place
 
     def skip_to_end(self) -> None:
+        """Leave the rest of the line unread."""
         self._position = len(self._text)
 
     def skip_gap(self) -> None:

@@ -24,8 +24,10 @@ _FIRST_YEAR, _LAST_YEAR = 1900, 2199
 
 @dataclass(frozen=True, slots=True)
 class WallTime:
-    """A time of day as written, and where. `half` is "am" or "pm" where one was written; the hour
-    counts it in already."""
+    """A time of day as written, and where.
+
+    `half` is "am" or "pm" where one was written; the hour counts it in already.
+    """
 
     place: Place
     hour: int
@@ -52,8 +54,10 @@ class WallTime:
 
 
 def wall_time(token: Token) -> WallTime:
-    """The time of day that a `time`, `either` or `bare hour` token says; the last always raises,
-    since it would claim a precision that nobody wrote."""
+    """The time of day that a `time`, `either` or `bare hour` token says.
+
+    The last always raises: it would claim a precision that nobody wrote.
+    """
     place, match = token.place, token.match
     if token.rule == "either":
         return WallTime(place, 1, int(match[1]))

@@ -26,8 +26,10 @@ from is another clock."""
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """What was appended: the lines, what the entry means now, and the problems that the lines
-    above had already."""
+    """What was appended.
+
+    The lines, what the entry means now, and the problems that the lines above had already.
+    """
 
     lines: tuple[str, ...]
     meaning: str
@@ -144,8 +146,10 @@ class _Before:
         return f"{clock_time(here, seconds=False)}  {words}", here.date()
 
     def _day(self, time: WallTime, here: datetime) -> date:
-        """The day of a time given with --at: today, or, if that is still to come, the log's
-        yesterday."""
+        """The day of a time given with --at: today, or the log's yesterday.
+
+        Raises InputError where both can't be.
+        """
         today = here.replace(hour=time.hour, minute=time.minute, second=time.second or 0)
         if today <= here + _A_BIT_FAST:
             return here.date()
