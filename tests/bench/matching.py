@@ -22,10 +22,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from flangeback.evidence import PictureLight
 from flangeback.frames import CameraTime, Exposure, Frame
 from flangeback.log import SessionLog, parse_log
 from flangeback.match import match_frames
+from flangeback.match.brightness import PictureLight
 from support.kits import whole_kit
 
 START = datetime(2026, 5, 4, 6, 0)

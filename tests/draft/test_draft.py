@@ -16,12 +16,12 @@ from typer.testing import CliRunner
 from flangeback.cli.app import app
 from flangeback.demo.outing import Outing
 from flangeback.draft import draft_log, read_pictures, slate_files
-from flangeback.evidence import PictureLight, read_picture
 from flangeback.frames import CameraTime, Frame, LensData, scan
 from flangeback.frames.model import Exposure
 from flangeback.kit import Kit, parse_kit, read_kit
 from flangeback.log import format_log, parse_log
 from flangeback.match import Outcome, match_frames
+from flangeback.match.brightness import PictureLight, read_picture
 from support.camera_files import DATE_TIME_ORIGINAL, put_frame
 from support.kits import BRASK135, K7, M42_E, MIRAN58, N2
 from support.plain_jpeg import picture

@@ -10,9 +10,9 @@ from random import Random
 import pytest
 from PIL import Image
 
-from flangeback.evidence import read_picture
 from flangeback.frames import Exposure, Frame
 from flangeback.match import FrameMatch, match_frames
+from flangeback.match.brightness import read_picture
 from support.raw_files import LONG, SHORT, Dir, Item, Ref, lay, plain_raw
 from support.scenes import KIT, Seen, found, seen
 from support.shots import kinds, log, shot

@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from flangeback.evidence import Glimpse, PictureLight, SlateSign, read_picture, slate_signs
 from flangeback.frames.model import Exposure
+from flangeback.match.brightness import FrameLight, PictureLight, read_picture
+from flangeback.match.slates import SlateSign, slate_signs
 from support.shots import shot
 from support.slate_pictures import SIZE, capped, fog, hand, scene, sky, street
 
@@ -31,7 +32,7 @@ def signs(
         else:
             picture.save(path, quality=92)
         frame = replace(shot(path.stem, "09:00:00"), path=path, exposure=exposure or Exposure())
-        found.append(Glimpse.of(frame, read_picture(frame)))
+        found.append(FrameLight.of(frame, read_picture(frame)))
     letters = {SlateSign.YES: "s", SlateSign.DOUBTFUL: "?", SlateSign.NO: "-"}
     return "".join(letters[sign] for sign in slate_signs(found))
 
@@ -100,12 +101,12 @@ def test_an_underexposed_picture_is_never_called_a_slate(tmp_path: Path) -> None
 
 
 def test_a_picture_that_is_dark_for_its_short_exposure_is_none() -> None:
-    around = [Glimpse(PictureLight(-2.0, 0.2), -8.0)] * 5
-    bracketed = Glimpse(PictureLight(-7.0, 0.02), -13.0)
+    around = [FrameLight(PictureLight(-2.0, 0.2), -8.0)] * 5
+    bracketed = FrameLight(PictureLight(-7.0, 0.02), -13.0)
     assert slate_signs([*around, bracketed, *around])[5] is SlateSign.NO
-    black = Glimpse(PictureLight(-10.0, 0.01), -16.0)
+    black = FrameLight(PictureLight(-10.0, 0.01), -16.0)
     assert slate_signs([*around, black, *around])[5] is SlateSign.DOUBTFUL
-    as_long = Glimpse(PictureLight(-7.0, 0.02), -8.0)
+    as_long = FrameLight(PictureLight(-7.0, 0.02), -8.0)
     assert slate_signs([*around, as_long, *around])[5] is SlateSign.YES
 
 
@@ -113,12 +114,12 @@ def test_a_frame_without_a_picture_is_none_and_hides_none(tmp_path: Path) -> Non
     frames = [*many(scene, 3), None, *many(capped, 1), None, *many(scene, 3)]
     assert signs(tmp_path, frames) == "----s----"
     assert slate_signs([]) == []
-    assert slate_signs([Glimpse(None)] * 3) == [SlateSign.NO] * 3
+    assert slate_signs([FrameLight(None)] * 3) == [SlateSign.NO] * 3
 
 
 def test_what_comes_near_a_hand_is_doubtful() -> None:
-    around = [Glimpse(PictureLight(-2.0, 0.2))] * 5
-    near = Glimpse(PictureLight(-5.5, 0.05))
+    around = [FrameLight(PictureLight(-2.0, 0.2))] * 5
+    near = FrameLight(PictureLight(-5.5, 0.05))
     assert slate_signs([*around, near, *around])[5] is SlateSign.DOUBTFUL
-    at_dusk = [Glimpse(PictureLight(-3.5, 0.2))] * 5
+    at_dusk = [FrameLight(PictureLight(-3.5, 0.2))] * 5
     assert slate_signs([*at_dusk, near, *at_dusk])[5] is SlateSign.NO

@@ -10,12 +10,12 @@ import pytest
 from typer.testing import CliRunner
 
 from flangeback.cli.app import app
-from flangeback.evidence import PictureLight
 from flangeback.frames import Frame
 from flangeback.log import parse_log
 from flangeback.match import FrameMatch, match_frames
+from flangeback.match.brightness import PictureLight
 from flangeback.match.explaining import explain
-from flangeback.match.marks import BY_PICTURE
+from flangeback.match.slate_order import BY_PICTURE
 from flangeback.report.explanation import explanation_lines
 from support.camera_files import DATE_TIME_ORIGINAL, put_frame
 from support.kits import WHOLE

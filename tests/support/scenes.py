@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from flangeback.evidence import PictureLight
 from flangeback.frames import Exposure, Frame
 from flangeback.kit import Kit
 from flangeback.match import FrameMatch, match_frames
+from flangeback.match.brightness import PictureLight
 from support.kits import whole_kit
 from support.shots import log, shot
 

@@ -25,11 +25,11 @@ from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
-from flangeback.evidence import PictureLight
 from flangeback.frames import CameraTime, Exposure, Frame
 from flangeback.kit import Kit
 from flangeback.log import parse_log
 from flangeback.match import FrameMatch, Outcome, match_frames
+from flangeback.match.brightness import PictureLight
 
 START = datetime(2026, 5, 17, 9, 0)
 LENGTH = 2.5 * 3600

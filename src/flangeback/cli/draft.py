@@ -25,9 +25,9 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
     """
     with ends_cleanly(json=False):
         from flangeback.draft import check_new, draft_log, read_pictures, write_new
-        from flangeback.evidence import read_picture
         from flangeback.frames import scan
         from flangeback.kit import places, read_kit
+        from flangeback.match import read_picture
 
         if output is not None:
             check_new(output)

@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from statistics import median
 
-from flangeback.evidence import Glimpse, PictureLight, PictureReader, SlateSign, slate_signs
 from flangeback.frames.model import Frame
+from flangeback.match.brightness import FrameLight, PictureLight, PictureReader
+from flangeback.match.slates import SlateSign, slate_signs
 
 Pictures = Mapping[str, PictureLight | None]
 """Each file's light, None where it can't be read."""
@@ -29,7 +30,7 @@ def slate_files(frames: Iterable[Frame], pictures: Pictures) -> frozenset[str]:
     """The files of one body's slate frames, as far as they are plainly such."""
     timed = [(frame.time.at, frame.file, frame) for frame in frames if frame.time is not None]
     order = [frame for _, _, frame in sorted(timed, key=lambda one: one[:2])]
-    signs = slate_signs([Glimpse.of(frame, pictures.get(frame.file)) for frame in order])
+    signs = slate_signs([FrameLight.of(frame, pictures.get(frame.file)) for frame in order])
     found = zip(order, signs, strict=True)
     return frozenset(frame.file for frame, sign in found if sign is SlateSign.YES)
 

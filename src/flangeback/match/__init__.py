@@ -1,5 +1,6 @@
 """Frames and session logs become outcomes: what is certain, what isn't, and why."""
 
+from flangeback.match.brightness import PictureLight, PictureReader, read_picture
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.index import missing_names
 from flangeback.match.matching import match_frames
@@ -11,7 +12,10 @@ __all__ = [
     "FrameMatch",
     "Matches",
     "Outcome",
+    "PictureLight",
+    "PictureReader",
     "Source",
     "match_frames",
     "missing_names",
+    "read_picture",
 ]

@@ -10,17 +10,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from flangeback.evidence import PictureReader
+from flangeback.clock.checks import set_back
 from flangeback.kit.model import Kit
+from flangeback.match.brightness import FrameLight, PictureReader
 from flangeback.match.changes import BodyTimeline, Change, Doubts, setting_of, standing
 from flangeback.match.doubts import DoubtKind
+from flangeback.match.exposure import BodyLight, body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
-from flangeback.match.marks import SlateLines, by_slates
+from flangeback.match.light import by_light
 from flangeback.match.model import Source
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
-from flangeback.match.scenes import Scenes
-from flangeback.match.stepping import by_light
+from flangeback.match.slate_order import OrderEntry, SlateLines, by_slates
 
 _SOURCES = {DoubtKind.PLACED_IN_GAP: Source.PAUSE}
 """What tells a shot that carries such a doubt, and that the log alone left open."""
@@ -61,18 +62,20 @@ def weigh_evidence(
 ) -> Mapping[str | None, BodyEvidence]:
     """What log and evidence come to, by body. `pictures` gives the light of a frame's picture."""
     found: dict[str | None, BodyEvidence] = {}
-    seen: dict[str | None, Scenes] = {}
+    lights: dict[str | None, BodyLight] = {}
     for key, log in index.by_body.items():
         begun = _by_log(key, log, index, kit, pictures)
         found[key] = begun.after(*by_pauses(begun.timeline.shots, begun.timeline.changes))
         timeline = found[key].timeline
-        seen[key] = Scenes(timeline.shots, kit, kit.bodies.get(key or ""), pictures)
-        seen[key].take(timeline.changes, index.by_name)
+        body = kit.bodies.get(key or "")
+        lights[key] = body_light(
+            timeline.shots, timeline.changes, body, kit, pictures, index.by_name
+        )
     # All bodies are under one sky: what the others saw tells of the light.
-    for key, body in found.items():
-        others = [scenes for other, scenes in seen.items() if other != key]
-        shots, changes = body.timeline.shots, body.timeline.changes
-        found[key] = body.after(*by_light(shots, changes, seen[key], others))
+    for key, one in found.items():
+        others = [light for other, light in lights.items() if other != key]
+        shots, changes = one.timeline.shots, one.timeline.changes
+        found[key] = one.after(*by_light(shots, changes, lights[key], others))
     return found
 
 
@@ -82,9 +85,15 @@ def _by_log(
     """What the entries of one body come to, by time or by the order of slate frames."""
     if not log.by_order:
         return BodyEvidence(log.timeline)
+    shots = log.timeline.shots
+    body = kit.bodies.get(key or "")
+    entries = []
+    for span in log.by_order:
+        one = hypothesis(0, span.setting, body, kit)
+        entries.append(OrderEntry(span.setting, one.stops if one else None))
+    lights = [FrameLight.of(shot.frame, pictures(shot.frame)) for shot in shots]
+    disorder = set_back([shot.frame for shot in shots], log.timeline.clock.zone)
     lines = SlateLines(index.slates, index.not_slates)
-    gear = kit, kit.bodies.get(key or "")
-    marked = by_slates(log.timeline, log.by_order, lines, gear, pictures)
-    timeline = replace(log.timeline, shots=tuple(marked.shots), changes=tuple(marked.changes))
-    doubts = {at: (doubt,) for at, doubt in marked.doubts.items()}
-    return BodyEvidence(timeline, Source.ORDER, marked.settled, doubts)
+    told = by_slates(shots, lights, entries, lines, disorder)
+    timeline = replace(log.timeline, shots=told.shots, changes=told.changes)
+    return BodyEvidence(timeline, Source.ORDER, told.settled, told.doubts)

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 from flangeback.clock.checks import is_ambiguous
 from flangeback.clock.model import ClockHistory
-from flangeback.evidence import PictureReader, read_picture
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
 from flangeback.match.bodies import described
+from flangeback.match.brightness import PictureReader, read_picture
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.evidence import weigh_evidence
 from flangeback.match.index import LogIndex, index_logs

@@ -6,16 +6,13 @@ dark as a hand before the lens. Where it could be either, that is said.
 
 from __future__ import annotations
 
-import math
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 from statistics import median
 
-from flangeback.evidence.pictures import PictureLight
-from flangeback.frames.model import Frame
+from flangeback.match.brightness import FrameLight, PictureLight
 
 DARK = -6.0
 """log2 of the mean luminance, white being 0: the picture of a capped lens or a hand over it stays
@@ -49,39 +46,17 @@ class SlateSign(Enum):
     YES = "yes"
 
 
-@dataclass(frozen=True, slots=True)
-class Glimpse:
-    """A frame's picture, None where it can't be read, and `gain`: log2 of its exposure time
-    (seconds) times ISO / 100, None where that isn't known."""
-
-    light: PictureLight | None
-    gain: float | None = None
-
-    @property
-    def through(self) -> float | None:
-        """log2 of the light that came through the lens; None where that isn't known."""
-        if self.light is None or self.gain is None:
-            return None
-        return self.light.brightness - self.gain
-
-    @classmethod
-    def of(cls, frame: Frame, light: PictureLight | None) -> Glimpse:
-        """A frame with this picture."""
-        time, iso = frame.exposure.time, frame.exposure.iso
-        return cls(light, math.log2(float(time) * iso / 100) if time and iso else None)
-
-
-def slate_signs(frames: Sequence[Glimpse]) -> list[SlateSign]:
+def slate_signs(frames: Sequence[FrameLight]) -> list[SlateSign]:
     """Which frames of one body are slate frames; they come in the order they were made.
 
     A frame without a picture is none.
     """
-    places = [at for at, one in enumerate(frames) if one.light is not None]
+    places = [at for at, one in enumerate(frames) if one.picture is not None]
     seen = [frames[at] for at in places]
-    runs = list(_runs([one.light for one in seen if one.light is not None]))
+    runs = list(_runs([one.picture for one in seen if one.picture is not None]))
     # Other marks tell nothing of the light around one.
     marks = {n for start, end in runs if end - start <= _IN_A_ROW for n in range(start, end)}
-    around = [n for n in range(len(seen)) if n not in marks or _kind(seen[n].light) < _CANDIDATE]
+    around = [n for n in range(len(seen)) if n not in marks or _kind(seen[n].picture) < _CANDIDATE]
     signs = [SlateSign.NO] * len(frames)
     for start, end in runs:
         at, next_ = bisect_left(around, start), bisect_left(around, end)
@@ -114,9 +89,9 @@ def _kind(light: PictureLight | None) -> int:
     return int(light.brightness < _DIM and light.contrast < _DULL)
 
 
-def _sign(run: Sequence[Glimpse], sides: Sequence[Sequence[Glimpse]]) -> SlateSign:
+def _sign(run: Sequence[FrameLight], sides: Sequence[Sequence[FrameLight]]) -> SlateSign:
     """What pictures in a row, all alike, are among those to their sides."""
-    lights = [one.light for one in run if one.light is not None]
+    lights = [one.picture for one in run if one.picture is not None]
     level = max(light.brightness for light in lights)
     contrast = max(light.contrast for light in lights)
     black = level < _BLACK and contrast < _EMPTY
@@ -135,11 +110,11 @@ def _sign(run: Sequence[Glimpse], sides: Sequence[Sequence[Glimpse]]) -> SlateSi
     return SlateSign.YES if clear else SlateSign.DOUBTFUL
 
 
-def _level(side: Sequence[Glimpse]) -> float:
-    return median(one.light.brightness for one in side if one.light is not None)
+def _level(side: Sequence[FrameLight]) -> float:
+    return median(one.picture.brightness for one in side if one.picture is not None)
 
 
-def _is_covered(run: Sequence[Glimpse], side: Sequence[Glimpse]) -> bool:
+def _is_covered(run: Sequence[FrameLight], side: Sequence[FrameLight]) -> bool:
     """Whether less light came through the lens, by most of what the pictures differ by: one that
     was exposed for a shorter time is dark, too. Where that isn't known, the pictures count."""
     ours = [one.through for one in run if one.through is not None]
@@ -149,19 +124,19 @@ def _is_covered(run: Sequence[Glimpse], side: Sequence[Glimpse]) -> bool:
     return median(theirs) - median(ours) >= (_level(side) - _level(run)) / 2
 
 
-def _mostly_pictures(side: Sequence[Glimpse], level: float) -> bool:
+def _mostly_pictures(side: Sequence[FrameLight], level: float) -> bool:
     """Whether most of these have something in them that a capped lens can't show."""
-    lights = [one.light for one in side if one.light is not None]
+    lights = [one.picture for one in side if one.picture is not None]
     shown = [light for light in lights if _kind(light) == 0 or light.brightness >= level + _APART]
     return 2 * len(shown) > len(lights)
 
 
-def _may_be_night(side: Sequence[Glimpse]) -> bool:
+def _may_be_night(side: Sequence[FrameLight]) -> bool:
     """Whether so little light is about that a sky would be as dark; not where it isn't known."""
     through = [one.through for one in side if one.through is not None]
     return bool(through) and median(through) < _NIGHT
 
 
-def _is_day(side: Sequence[Glimpse]) -> bool:
+def _is_day(side: Sequence[FrameLight]) -> bool:
     """Whether there is light about, as far as it is known."""
     return any(one.through is not None for one in side) and not _may_be_night(side)

@@ -1,4 +1,4 @@
-"""How bright a frame's picture is, and how much there is in it: from its thumbnail, if it has one.
+"""How bright a frame's picture is and how much contrast it has, from its thumbnail if it has one.
 
 The thumbnail is the JPEG of the second directory (IFD1; CIPA DC-008, 4.5.4). It stands in the
 file's head, and is small enough to be read in a millisecond; without one the picture itself is
@@ -22,6 +22,7 @@ from flangeback.containers.file import FileHead
 from flangeback.containers.kinds import block_of, kind_of
 from flangeback.containers.tiff import Block, Damaged, Directory
 from flangeback.frames.model import Frame
+from flangeback.system import open_to_read
 
 if TYPE_CHECKING:
     from PIL.Image import Image as Picture
@@ -32,19 +33,40 @@ _SMALL = (160, 160)
 _LONGEST_DECODED = 2 << 20
 """Bytes of a file that is decoded for want of a thumbnail. Bodies write one into every picture of
 more than that (common practice), and a match is to take seconds, not minutes."""
-_WEIGHTS = (0.2126, 0.7152, 0.0722)
-"""Of red, green and blue in the luminance of linear light (IEC 61966-2-1)."""
 _DARKEST = 2.0**-12
-"""Stands for black, whose logarithm there is none of."""
+"""Luminance that stands for black, which has no logarithm."""
 
 
 @dataclass(frozen=True, slots=True)
 class PictureLight:
-    """A picture as light. `brightness` is log2 of its mean luminance in linear light (white is
-    0); `contrast` the standard deviation of its values as stored, 0 to 0.5."""
+    """A picture's `brightness`, log2 of its mean in linear light (white is 0), and its `contrast`,
+    the standard deviation of its values as stored (0 to 0.5); both of its luma."""
 
     brightness: float
     contrast: float
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLight:
+    """A frame's picture, None where it can't be read, and `gain`: log2 of its exposure time
+    (seconds) times ISO / 100, None where that isn't known."""
+
+    picture: PictureLight | None
+    gain: float | None = None
+
+    @property
+    def through(self) -> float | None:
+        """log2 of the light that came through the lens (APEX, CIPA DC-008): of the scene over N^2;
+        None where it isn't known."""
+        if self.picture is None or self.gain is None:
+            return None
+        return self.picture.brightness - self.gain
+
+    @classmethod
+    def of(cls, frame: Frame, picture: PictureLight | None) -> FrameLight:
+        """A frame with this picture."""
+        time, iso = frame.exposure.time, frame.exposure.iso
+        return cls(picture, math.log2(float(time) * iso / 100) if time and iso else None)
 
 
 PictureReader = Callable[[Frame], PictureLight | None]
@@ -67,7 +89,7 @@ def read_picture(frame: Frame) -> PictureLight | None:
 
 def _thumbnail(path: Path) -> bytes | None:
     """The bytes of the embedded thumbnail, read from the file's head."""
-    descriptor = os.open(path, os.O_RDONLY)
+    descriptor = open_to_read(path)
     try:
         file = FileHead(descriptor)
         kind = kind_of(file)
@@ -95,7 +117,7 @@ def _jpeg(block: Block, directory: Directory) -> bytes | None:
 
 
 def _decoded(source: Path | BytesIO) -> Picture | None:
-    """The picture, reduced while it is decoded; None where it isn't one."""
+    """The luma of a picture, reduced while it is decoded; None where it isn't one."""
     from PIL import Image, UnidentifiedImageError
 
     with warnings.catch_warnings():
@@ -103,8 +125,8 @@ def _decoded(source: Path | BytesIO) -> Picture | None:
         warnings.simplefilter("ignore", Image.DecompressionBombWarning)
         try:
             with Image.open(source) as picture:
-                picture.draft("RGB", _SMALL)
-                return picture.convert("RGB")
+                picture.draft("L", _SMALL)
+                return picture.convert("L")
         except UnidentifiedImageError:
             return None
 
@@ -113,16 +135,10 @@ def _light(picture: Picture | None) -> PictureLight | None:
     if picture is None:
         return None
     counts = picture.histogram()
-    channels = [counts[256 * n : 256 * (n + 1)] for n in range(3)]
-    mean = sum(
-        weight * _mean(_linear(), channel)
-        for weight, channel in zip(_WEIGHTS, channels, strict=True)
-    )
-    grey = picture.convert("L").histogram()
-    middle = _mean(range(256), grey)
-    square = _mean([value * value for value in range(256)], grey)
-    spread = math.sqrt(max(0.0, square - middle * middle)) / 255
-    return PictureLight(math.log2(max(mean, _DARKEST)), spread)
+    middle = _mean(range(256), counts)
+    square = _mean([value * value for value in range(256)], counts)
+    contrast = math.sqrt(max(0.0, square - middle * middle)) / 255
+    return PictureLight(math.log2(max(_mean(_linear(), counts), _DARKEST)), contrast)
 
 
 def _mean(values: Sequence[float], counts: Sequence[int]) -> float:

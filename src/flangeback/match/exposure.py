@@ -1,0 +1,266 @@
+"""How bright the light was that a body's shots were made in, as far as their f-number is known.
+
+log2(scene) = log2(N^2 / (t * S/100)) + the picture's own brightness (APEX; CIPA DC-008).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+from flangeback.clock.model import SECOND
+from flangeback.kit.model import Body, Kit
+from flangeback.kit.names import same_lens
+from flangeback.log.model import Setting
+from flangeback.match.brightness import FrameLight, PictureReader
+from flangeback.match.changes import Change, standing
+from flangeback.match.observation import Hypothesis, Observation, SameScene
+from flangeback.match.outcomes import shared_fill
+from flangeback.match.pauses import place_odds
+from flangeback.match.shots import Shot
+
+_SAME_SCENE = 3 * SECOND
+"""Microseconds. Shots that follow each other as quickly show one scene, and count as one."""
+_LEAST_OFFSET = 1.0
+"""Stops. Rings click in halves or whole stops (common practice); half a stop is within what scenes
+and lenses differ by."""
+_BEYOND_RING = 0.25
+"""Stops beyond the ends of a ring, whose marks are rounded."""
+_BLACK, _WHITE = -8.0, -0.75
+"""log2 of mean luminance, over white's. A picture beyond them is clipped, and its brightness isn't
+the scene's. (18 % grey is -2.5; a scene of snow, -1.)"""
+_TO_DEVIATION = 1.4826
+"""A normal standard deviation over the median of absolute deviations: 1 / 0.6745."""
+_LEAST_SPREAD = 0.1
+"""Stops. Marked times and f-numbers are rounded by up to that (1/60 s stands for 1/64, f/5.6 for
+5.657; APEX, ISO 517), and a ring is set by hand."""
+_NEIGHBOURS = 12
+"""Samples to either side whose differences tell the spread at a place."""
+_LEAST_DIFFERENCES = 5
+"""With fewer, no spread is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """The brightness of a scene (log2) at a time (seconds), where the f-number is known."""
+
+    at: float
+    brightness: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Shots from `start` up to `end` of one scene, as an observation of the ring model."""
+
+    start: int
+    end: int
+    observation: Observation
+
+
+@dataclass(frozen=True, slots=True)
+class BodyLight:
+    """What one body's shots tell of the light. `samples` rise by time; `turns` has for each change
+    by how many stops less light the lens passes after it, 0 where that isn't known."""
+
+    scenes: Sequence[Scene] = ()
+    samples: Sequence[Sample] = ()
+    turns: Sequence[float] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Shots of one scene; `lights` came through the lens at some of them (log2), `at` seconds."""
+
+    start: int
+    end: int
+    at: float
+    hypotheses: tuple[Hypothesis, ...]
+    lights: Sequence[float]
+
+
+def body_light(
+    shots: Sequence[Shot],
+    changes: Sequence[Change],
+    body: Body | None,
+    kit: Kit,
+    pictures: PictureReader,
+    named: Collection[str],
+) -> BodyLight:
+    """The light of one body's shots, but for the files in `named`, to which the changes don't
+    apply. Each change has its prior at each of its places."""
+    groups = list(_groups(shots, changes, body, kit, pictures, named))
+    known = [group for group in groups if len(group.hypotheses) == 1]
+    samples = [
+        Sample(group.at, median(group.lights) + group.hypotheses[0].stops) for group in known
+    ]
+    everywhere = spread_of(samples) or 0.0
+    inside = _burst_spread([group.lights for group in groups])
+    priors = [place_odds(shots, change) for change in changes]
+    scenes: list[Scene] = []
+    before: _Group | None = None
+    place = 0
+    for group in groups:
+        place += len(group.hypotheses) == 1
+        here = spread_of(samples[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS])
+        if here is None:
+            continue
+        # A spread that is small here by chance is no evidence of steady light.
+        spread = max(here, everywhere)
+        burst = before is not None and _gap(shots, before, group) <= _SAME_SCENE
+        observation = Observation(
+            group.at,
+            median(group.lights),
+            spread,
+            group.hypotheses,
+            _same_scene(spread, inside or spread, before, group) if before and burst else None,
+            _made(priors, group, before.end if before else 0),
+        )
+        scenes.append(Scene(group.start, group.end, observation))
+        before = group
+    return BodyLight(scenes, samples, [_turn(change, body, kit) for change in changes])
+
+
+def _turn(change: Change, body: Body | None, kit: Kit) -> float:
+    old, new = (hypothesis(0, one, body, kit) for one in (change.before, change.setting))
+    return new.stops - old.stops if old and new else 0.0
+
+
+def _gap(shots: Sequence[Shot], before: _Group, after: _Group) -> int:
+    return shots[after.start].start - shots[before.end - 1].start
+
+
+def _groups(
+    shots: Sequence[Shot],
+    changes: Sequence[Change],
+    body: Body | None,
+    kit: Kit,
+    pictures: PictureReader,
+    named: Collection[str],
+) -> Iterator[_Group]:
+    """Shots of one scene that could be made by the same entries, with no change among them."""
+    numbers = standing(changes, shots)
+    known = [None, *(hypothesis(n, one.setting, body, kit) for n, one in enumerate(changes, 1))]
+    places = {place for change in changes for place in change.places}
+    starts = [
+        at
+        for at in range(len(shots))
+        if at == 0
+        or at in places
+        or numbers[at] != numbers[at - 1]
+        or shots[at].start - shots[at - 1].start > _SAME_SCENE
+    ]
+    for start, end in pairwise([*starts, len(shots)]):
+        hypotheses = [one for n in numbers[start] if (one := known[n]) is not None]
+        if len(hypotheses) < len(numbers[start]):
+            continue
+        lenses = {one.lens for one in hypotheses}
+        usable = [
+            shot
+            for shot in shots[start:end]
+            if shot.frame.file not in named and _may_be_by(shot, lenses, kit)
+        ]
+        lights = _lights(usable, pictures)
+        if lights:
+            yield _Group(start, end, shots[start].at, tuple(hypotheses), lights)
+
+
+def _may_be_by(shot: Shot, lenses: Iterable[str], kit: Kit) -> bool:
+    """Whether one of these lenses was on, as far as the frame says."""
+    data = shot.frame.lens_data
+    return not data.says_lens or any(
+        same_lens(kit.lenses[lens], data.lens, data.specification) for lens in lenses
+    )
+
+
+def _lights(shots: Sequence[Shot], pictures: PictureReader) -> Sequence[float]:
+    """log2 of the light through the lens at the first, middle and last of shots of one scene, where
+    it is known."""
+    read = dict.fromkeys((0, len(shots) // 2, len(shots) - 1)) if shots else ()
+    found = []
+    for at in read:
+        frame = shots[at].frame
+        if frame.exposure.time is None or frame.exposure.iso is None:
+            continue
+        seen = FrameLight.of(frame, pictures(frame))
+        picture, through = seen.picture, seen.through
+        if picture and through is not None and _BLACK < picture.brightness < _WHITE:
+            found.append(through)
+    return found
+
+
+def hypothesis(
+    number: int, setting: Setting | None, body: Body | None, kit: Kit
+) -> Hypothesis | None:
+    """That this setting held, the entry counting as `number`; None where its f-number isn't
+    known."""
+    if setting is None or setting.lens is None or setting.f_number is None:
+        return None
+    lens = kit.lenses[setting.lens]
+    f_number = shared_fill([setting], lens, body, kit).f_number
+    if f_number is None:
+        return None
+    return Hypothesis(number, 2 * math.log2(f_number), _offsets(setting, kit), lens.key)
+
+
+def _offsets(setting: Setting, kit: Kit) -> tuple[float, ...]:
+    """By how many stops, in halves, the ring could stand elsewhere than logged."""
+    lens = kit.lenses[setting.lens or ""]
+    if not lens.aperture_ring or setting.f_number is None:
+        return ()
+    logged = 2 * math.log2(setting.f_number)
+    widest, narrowest = (2 * math.log2(end) for end in (min(lens.widest), lens.narrowest))
+    halves = (n / 2 for n in range(-20, 21))
+    return tuple(
+        offset
+        for offset in halves
+        if abs(offset) >= _LEAST_OFFSET
+        and widest - _BEYOND_RING <= logged + offset <= narrowest + _BEYOND_RING
+    )
+
+
+def _same_scene(spread: float, inside: float, before: _Group, now: _Group) -> SameScene:
+    """How two observations of one burst differ: what scenes differ by is the same for both; what
+    frames of a burst differ by, `inside` stops, isn't."""
+    own = inside**2 / len(before.lights)
+    share = max(0.0, spread**2 - own) / max(spread**2, own)
+    return SameScene(math.sqrt(inside**2 / len(now.lights) + share * own), share)
+
+
+def _made(priors: Sequence[Mapping[int, float]], group: _Group, first: int) -> Mapping[int, float]:
+    """The prior of each entry of a group for a place from the first to the group's start."""
+    found = {}
+    for number in {one.entry for one in group.hypotheses}:
+        known = [
+            priors[number - 1][place]
+            for place in range(first, group.start + 1)
+            if place in priors[number - 1]
+        ]
+        if known:
+            found[number] = sum(known)
+    return found
+
+
+def spread_of(samples: Sequence[Sample]) -> float | None:
+    """The standard deviation of one sample, in stops; None when too few tell it.
+
+    It is measured on the differences between neighbours, by their median: steps of the light and
+    single scenes unlike the others don't raise it.
+    """
+    return _deviation([after.brightness - before.brightness for before, after in pairwise(samples)])
+
+
+def _burst_spread(bursts: Iterable[Sequence[float]]) -> float | None:
+    """The standard deviation of one shot from the others of its burst, in stops."""
+    return _deviation([after - before for burst in bursts for before, after in pairwise(burst)])
+
+
+def _deviation(differences: Sequence[float]) -> float | None:
+    if len(differences) < _LEAST_DIFFERENCES:
+        return None
+    # Neighbours differ by the square root of two deviations of one. A median of few differences may
+    # be small by chance: it is raised by what chance may do.
+    middle = median(abs(one) for one in differences) * (1 + 1.5 / len(differences))
+    return max(_LEAST_SPREAD, _TO_DEVIATION / math.sqrt(2) * middle)

@@ -1,0 +1,293 @@
+"""What the light tells: where a ring was turned, and where it was turned without a note."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from statistics import median
+from typing import TYPE_CHECKING
+
+from flangeback.kit.stops import series
+from flangeback.log.model import Setting
+from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
+from flangeback.match.doubts import Doubt, DoubtKind
+from flangeback.match.exposure import BodyLight, Sample, Scene, spread_of
+from flangeback.match.observation import Observation
+from flangeback.match.pauses import told_shots
+from flangeback.match.shots import Shot
+from flangeback.words import f_number, number
+
+if TYPE_CHECKING:
+    from flangeback.match.ring_model import Posterior
+
+DECIDED = {ChangeKind.RING: 0.01, ChangeKind.LENS: 0.001}
+"""The probability below which a setting is given up for a shot in the minute of a change; a lens's
+name matters more than an f-number. Most shots are told by far less."""
+STEADY = 0.2
+"""The probability that the light itself stepped at a change, above which it doesn't tell where the
+change was made."""
+_LEAST_CHANGE = 0.7
+"""Stops of a logged change that light may tell: less is within what scenes differ by."""
+OBJECTS = 0.75
+"""The probability that the ring stood as logged, at or below which the doubt light-step is raised:
+a doubt costs a look, and withholds nothing."""
+_OBJECTS_IN_RESTLESS_LIGHT = 0.2
+RESTLESS = 1200.0
+"""Seconds for one light step below which the light is restless: a step is then rather the light's
+than a ring's. (Simulated outings in steady light with a cloud an hour have 1,400 and more, those
+from shade to sun and back mostly 1,100 and less.)"""
+_NEW_LIGHT = 1800.0
+"""Seconds without an observation after which the light is modelled anew."""
+_MOST_OBSERVATIONS = 500
+"""Weighed at once, to bound memory."""
+_LIGHT_LEAP = 0.7
+"""Stops from one observation to the next by which the light itself stepped."""
+_SAME_STEP = 0.5
+"""Stops by which two bodies may measure one step of the light differently."""
+_OTHER_BODY = 300.0
+"""Seconds to either side in which another body's samples tell of a moment."""
+_NEAR = 5
+"""Samples to either side that tell of a moment."""
+_LEAST_SAMPLES = 2
+_NO_STEP = 0.35
+"""Stops that are no step."""
+_SEEN_STEP = 3.0
+"""How many times as likely the light stepped where another body saw it step, and as unlikely where
+that body saw none: mostly they see the same sky, but one may be held to the shade."""
+_STANDS_OUT = 3.0
+"""Standard deviations: 1 in 370 of a normal distribution."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A scene and what the ring model makes of it. `restless` says so of its light."""
+
+    scene: Scene
+    posterior: Posterior
+    restless: bool
+
+    @property
+    def objects(self) -> bool:
+        """Whether the ring probably didn't stand as logged."""
+        limit = _OBJECTS_IN_RESTLESS_LIGHT if self.restless else OBJECTS
+        return self.posterior.offset != 0 and self.posterior.as_logged <= limit
+
+    def after(self, entry: int) -> float:
+        """The probability that an entry had been made."""
+        pairs = zip(self.scene.observation.hypotheses, self.posterior.hypotheses, strict=True)
+        return sum(probability for one, probability in pairs if one.entry >= entry)
+
+
+@dataclass(frozen=True, slots=True)
+class WeighedLight:
+    """The light of one body by the ring model, and the probability that it stepped at an entry."""
+
+    weighed: Sequence[Weighed] = ()
+    stepped_at: Mapping[int, float] = field(default_factory=dict)
+
+
+def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
+    """The light of one body; that of other bodies tells where the light itself stepped."""
+    if not light.scenes:
+        return WeighedLight()
+    from flangeback.match.ring_model import estimate
+
+    weighed: list[Weighed] = []
+    stepped_at: dict[int, float] = defaultdict(float)
+    for part in _parts(light.scenes):
+        found = estimate(list(_beside_others([scene.observation for scene in part], others)))
+        restless = found.rates.light_step_seconds < RESTLESS
+        weighed += [Weighed(*pair, restless) for pair in zip(part, found.posteriors, strict=True)]
+        for entry, probability in found.light_stepped_at.items():
+            stepped_at[entry] += probability
+    return WeighedLight(weighed, stepped_at)
+
+
+def _parts(scenes: Sequence[Scene]) -> Iterator[Sequence[Scene]]:
+    start = 0
+    for at in range(1, len(scenes) + 1):
+        if (
+            at == len(scenes)
+            or at - start >= _MOST_OBSERVATIONS
+            or scenes[at].observation.at - scenes[at - 1].observation.at > _NEW_LIGHT
+        ):
+            yield scenes[start:at]
+            start = at
+
+
+def _beside_others(
+    observations: Sequence[Observation], others: Sequence[BodyLight]
+) -> Iterator[Observation]:
+    yield observations[0]
+    for before, seen in pairwise(observations):
+        at = (before.at + seen.at) / 2
+        ratio = math.prod(_step_ratio(other, at) for other in others)
+        yield seen if ratio == 1.0 else replace(seen, light_step_ratio=ratio)
+
+
+def _step_ratio(other: BodyLight, at: float) -> float:
+    """How many times as likely a step of the light is, by another body's samples."""
+    before, after = _samples_about(other, at)
+    if len(before) < _LEAST_SAMPLES or len(after) < _LEAST_SAMPLES:
+        return 1.0
+    if abs(_level(after) - _level(before)) < _NO_STEP:
+        return 1 / _SEEN_STEP
+    return _SEEN_STEP if _step(before, after) is not None else 1.0
+
+
+def _samples_about(light: BodyLight, at: float) -> tuple[Sequence[Sample], Sequence[Sample]]:
+    """The samples shortly before a time (seconds) and after it."""
+    place = bisect_right(light.samples, at, key=lambda sample: sample.at)
+    before = light.samples[max(0, place - _NEAR) : place]
+    after = light.samples[place : place + _NEAR]
+    return (
+        [sample for sample in before if at - sample.at <= _OTHER_BODY],
+        [sample for sample in after if sample.at - at <= _OTHER_BODY],
+    )
+
+
+def _level(samples: Sequence[Sample]) -> float:
+    return median(sample.brightness for sample in samples)
+
+
+def _step(before: Sequence[Sample], after: Sequence[Sample]) -> float | None:
+    """By how many stops the light stepped; None unless that stands out."""
+    spread = spread_of([*before, *after])
+    if not before or not after or spread is None:
+        return None
+    step = _level(after) - _level(before)
+    # The variance of a median of n normal values is pi/2 times that of their mean.
+    deviation = spread * math.sqrt(math.pi / 2 * (1 / len(before) + 1 / len(after)))
+    return step if abs(step) > _STANDS_OUT * deviation else None
+
+
+def by_light(
+    shots: Sequence[Shot],
+    changes: Sequence[Change],
+    light: BodyLight,
+    others: Sequence[BodyLight],
+) -> tuple[tuple[Change, ...], Doubts]:
+    """The changes without the places that the light rules out, with doubts on the shots that are
+    told that way, and where a ring was turned without a note. `others` is other bodies' light."""
+    found = weigh(light, others)
+    starts = [one.scene.start for one in found.weighed]
+    told: list[Change] = []
+    doubts: dict[int, tuple[Doubt, ...]] = {}
+    for entry, (change, turn) in enumerate(zip(changes, light.turns, strict=True), 1):
+        kept = change.places
+        # Where the light itself may have stepped, it doesn't tell where the change was made.
+        steady = found.stepped_at.get(entry, 0.0) < STEADY
+        if change.kind and len(kept) > 1 and abs(turn) > _LEAST_CHANGE and steady:
+            first, last = bisect_left(starts, kept[0]), bisect_left(starts, kept[-1])
+            limit = DECIDED[change.kind]
+            kept = _kept(change, entry, found.weighed[first:last], limit)
+        if kept != change.places:
+            doubt = Doubt(DoubtKind.NEAR_CHANGE, _told_apart(change))
+            doubts = dict.fromkeys(told_shots(change.places, kept), (doubt,)) | doubts
+        told.append(change.at(kept))
+    placed = in_order(told)
+    for at, steps in light_steps(placed, found, others, len(shots)).items():
+        doubts[at] = (*doubts.get(at, ()), *steps)
+    return placed, doubts
+
+
+def _kept(change: Change, entry: int, inside: Sequence[Weighed], limit: float) -> tuple[int, ...]:
+    """A change lies after every scene that the light has before it, and the other way round."""
+    after = [one.scene.start for one in inside if 1 - one.after(entry) < limit]
+    before = [one.scene.end for one in inside if one.after(entry) < limit]
+    least, most = max(before, default=0), min(after, default=change.places[-1])
+    return tuple(place for place in change.places if least <= place <= most) or change.places
+
+
+def _told_apart(change: Change) -> str:
+    old, new = change.before, change.setting
+    assert old is not None
+    assert new is not None
+    old_text, new_text = (
+        f"{one.lens} {f_number(one.f_number)}" if old.lens != new.lens else f_number(one.f_number)
+        for one in (old, new)
+    )
+    return (
+        f"made within the change of line {change.line}: the light tells {old_text} from {new_text}"
+    )
+
+
+def light_steps(
+    changes: Sequence[Change], light: WeighedLight, others: Sequence[BodyLight], count: int
+) -> Doubts:
+    """The doubt light-step: from where the ring probably didn't stand as logged up to the next
+    change, unless another body saw the light itself step."""
+    doubts: dict[int, tuple[Doubt, ...]] = {}
+    weighed = light.weighed
+    at = 0
+    last: Setting | None = None
+    for start, end, setting in _stretches(changes, count):
+        before, last = last, setting
+        while at < len(weighed) and weighed[at].scene.start < start:
+            at += 1
+        first = at
+        while at < len(weighed) and weighed[at].scene.end <= end:
+            at += 1
+        step = next((n for n in range(first, at) if weighed[n].objects), None)
+        if step is None or setting is None or setting.f_number is None:
+            continue
+        if step == first and (before is None or before.lens != setting.lens):
+            # With another lens another scene is seen, and the log has an entry there.
+            continue
+        offset = weighed[step].posterior.offset
+        unproved = at == len(weighed) and _leaps(weighed[first:at])
+        if unproved or any(_saw(other, weighed, step, -offset) for other in others):
+            continue
+        doubt = Doubt(DoubtKind.LIGHT_STEP, _unnoted(float(setting.f_number), offset))
+        beyond = at
+        while beyond < len(weighed) and _is_within(weighed[beyond]) and weighed[beyond].objects:
+            beyond += 1
+        end = max(end, weighed[beyond - 1].scene.end)
+        doubts |= dict.fromkeys(range(weighed[step].scene.start, end), (doubt,))
+    return doubts
+
+
+def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int, Setting | None]]:
+    """The shots from one change to the next, without those that one leaves open, and what holds
+    there."""
+    start, setting = 0, None
+    for change in changes:
+        if start < change.places[0]:
+            yield start, change.places[0], setting
+        start, setting = max(start, change.places[-1]), change.setting
+    yield start, count, setting
+
+
+def _is_within(one: Weighed) -> bool:
+    """Whether a change may have been made before this scene, or after."""
+    return len(one.scene.observation.hypotheses) > 1
+
+
+def _leaps(weighed: Sequence[Weighed]) -> bool:
+    """Whether the light itself stepped: where no entry follows, a ring's step can't be proved."""
+    levels = [one.posterior.brightness for one in weighed]
+    return any(abs(after - before) > _LIGHT_LEAP for before, after in pairwise(levels))
+
+
+def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -> bool:
+    """Whether the light stepped as far for another body."""
+    here = weighed[step].scene.observation.at
+    at = (weighed[step - 1].scene.observation.at + here) / 2 if step else here
+    found = _step(*_samples_about(other, at))
+    return found is not None and abs(found - size) <= max(_SAME_STEP, abs(size) / 4)
+
+
+def _unnoted(logged: float, offset: float) -> str:
+    way = "less" if offset > 0 else "more"
+    stops = series("half")
+    meant = logged * 2 ** (offset / 2)
+    mark = min(stops, key=lambda stop: abs(math.log2(stop.exact / meant))).mark
+    return (
+        f"from here on {number(abs(offset))} {'stop' if abs(offset) == 1 else 'stops'} {way} "
+        f"light comes in, and no entry says why: f/{mark} instead of f/{number(logged)} on the "
+        "ring, if it was turned"
+    )

@@ -1,0 +1,382 @@
+"""Where the aperture ring stood and how bright the light was, as a hidden Markov model.
+
+L. R. Rabiner, "A tutorial on hidden Markov models and selected applications in speech recognition",
+Proc. IEEE 77(2), 1989; section III.A for forward-backward, V.A for the scaling. In its notation:
+
+- State q_t: the hypothesis (which log entry held), the ring offset (stops by which the ring stood
+  off that entry) and the brightness of the light (log2, on a grid).
+- Observation O_t: log2 of the light that came through the lens. Emission b(q) is Student's t
+  of the miss: O_t + stops of the entry + ring offset - brightness, over the spread at t.
+- Transition a(q, q'): the brightness wanders (a discrete normal distribution) or steps; the ring
+  stays, or is turned without a note; a new entry sets the ring offset to 0. Every entry has a prior
+  for having been made between two observations.
+- Forward: alpha_t+1(q') = b(q') sum_q alpha_t(q) a(q, q'). Backward: beta_t(q) = sum_q' a(q, q')
+  b(q') beta_t+1(q'). Posterior: gamma_t = alpha_t beta_t / sum. Each is scaled to a sum of 1.
+- How often the light steps and rings are turned without a note is re-estimated from the expected
+  counts of those transitions (Baum-Welch, section III.C), with a prior.
+
+Within a burst the light doesn't move and no ring is turned without a note. What a scene adds to the
+light is the same for all its frames, so there the emission depends on the last frame's miss.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flangeback.match.observation import Hypothesis, Observation, SameScene
+
+UNNOTED_TURN_SECONDS = 600.0
+"""Seconds in which a ring is turned once without a note. A prior like the next six: tuned on
+tests/support/simulate.py, shown on outings that were made apart from it."""
+LIGHT_STEP_SECONDS = 3600.0
+"""Seconds in which the light steps once by more than it wanders."""
+LIGHT_STEP_AT_ENTRY = 0.1
+"""Probability of such a step at an entry: people turn to something else there."""
+TURNED_AGAIN = 0.15
+"""Relative probability that a ring which already stands off the log is turned to another offset."""
+TURNED_BACK = 0.1
+"""Relative probability that such a ring is turned back to what the log says."""
+UNNOTED_AT_ENTRY = 0.35
+"""Relative probability of an un-noted turn between an entry and the next frame."""
+WANDER = 0.3
+"""Standard deviation, in stops, of the light after ten minutes (common practice)."""
+LENS_DIFFERENCE = 0.2
+"""Standard deviation, in stops, between lenses' transmission at one f-number (common practice)."""
+_DEGREES_OF_FREEDOM = 8.0
+"""Of Student's t, whose tails are longer than a normal distribution's."""
+_STEP_RANGE = 4.0
+"""Stops over which the size of a light step is taken as uniform."""
+_PRIOR_SECONDS, _PRIOR_ENTRIES = 3600.0, 5.0
+"""Weight of the priors in re-estimation: as if observed for so long, and at so many entries."""
+_MOST_SECONDS = 600.0
+"""A gap between observations counts as no more in re-estimation."""
+_MOST_PASSES = 5
+"""Of forward-backward, each with the rates that the one before re-estimated."""
+_SAME_RATIO, _SAME_PROBABILITY = 1.1, 0.05
+"""Estimates that differ by no more count as converged."""
+_GRID = 0.7
+"""Step of the brightness grid, in median spreads."""
+_STEP_CELLS = 3.5
+"""Cells of the grid, about what an observation implies, in which a light step ends."""
+_TURN_SPREADS = 2.0
+"""An un-noted turn ends where it explains the observation within so many spreads."""
+_BEYOND = 2.0
+"""Stops of brightness in the grid beyond what the entries imply."""
+
+Array = NDArray[np.floating[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Of one observation: the probability of each hypothesis; that the ring stood as logged; the
+    likeliest other ring `offset` (stops, closed is positive; 0 where there is none); and the mean
+    `brightness` (log2)."""
+
+    hypotheses: tuple[float, ...]
+    as_logged: float
+    offset: float
+    brightness: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """What is re-estimated: seconds for one light step and for one un-noted turn; the probability
+    of a light step at an entry."""
+
+    light_step_seconds: float = LIGHT_STEP_SECONDS
+    unnoted_turn_seconds: float = UNNOTED_TURN_SECONDS
+    light_step_at_entry: float = LIGHT_STEP_AT_ENTRY
+
+    def is_like(self, other: Rates) -> bool:
+        """Whether the two differ by too little to matter."""
+        ratios = (
+            self.light_step_seconds / other.light_step_seconds,
+            self.unnoted_turn_seconds / other.unnoted_turn_seconds,
+        )
+        apart = abs(self.light_step_at_entry - other.light_step_at_entry)
+        same = all(1 / _SAME_RATIO < ratio < _SAME_RATIO for ratio in ratios)
+        return same and apart < _SAME_PROBABILITY
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """The posterior of each observation; the probability that the light stepped at an entry
+    (`light_stepped_at`); and the rates as re-estimated."""
+
+    posteriors: Sequence[Posterior] = ()
+    light_stepped_at: Mapping[int, float] = field(default_factory=dict)
+    rates: Rates = Rates()
+
+
+def estimate(observations: Sequence[Observation]) -> Estimate:
+    """Forward-backward over observations in the order of time, until the rates have settled."""
+    found = Estimate()
+    if observations:
+        model = RingModel(observations)
+        for _ in range(_MOST_PASSES):
+            rates, found = found.rates, model.forward_backward(found.rates)
+            if found.rates.is_like(rates):
+                break
+    return found
+
+
+@dataclass(slots=True)
+class _Counts:
+    """Expected counts of transitions."""
+
+    light_steps: float = 0.0
+    unnoted_turns: float = 0.0
+    light_stepped_at: dict[int, float] = field(default_factory=lambda: defaultdict(float))
+
+
+class _States:
+    """One hypothesis at one observation: arrays of ring offsets (0 first) by brightness."""
+
+    def __init__(self, seen: Observation, hypothesis: Hypothesis, grid: Array) -> None:
+        offsets = np.array((0.0, *hypothesis.offsets))
+        self.hypothesis = hypothesis
+        self.offsets = offsets
+        self.miss: Array = (seen.light + hypothesis.stops + offsets)[:, None] - grid
+        self.emission = student_t(self.miss / seen.spread)
+        self.steps_to: Array = (np.abs(self.miss) < _STEP_CELLS * (grid[1] - grid[0])) * 1.0
+        self.turns_to: Array = (np.abs(self.miss) < _TURN_SPREADS * seen.spread) * 1.0
+
+
+class _Burst:
+    """From a hypothesis to the same or a later one, within a burst: only the entry may change."""
+
+    def __init__(self, seen: Observation, scene: SameScene, old: _States, new: _States) -> None:
+        self.same_entry = old.hypothesis.entry == new.hypothesis.entry
+        miss = new.miss if self.same_entry else new.miss[:1]
+        made = _made(seen, old.hypothesis, new.hypothesis)
+        self.odds: Array = made * student_t((miss - scene.share * old.miss) / scene.spread)
+
+    def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
+        moved = self.odds * alpha
+        if self.same_entry:
+            into += moved
+        else:
+            into[0] += moved.sum(axis=0)
+
+    def backward(self, alpha: Array, onward: Array, rates: Rates, counts: _Counts) -> Array:
+        return self.odds * (onward if self.same_entry else onward[:1])
+
+
+class _Gap:
+    """From a hypothesis to the same or a later one, with time for the light and hands to move."""
+
+    def __init__(
+        self, before: Observation, seen: Observation, old: _States, new: _States, cell: float
+    ) -> None:
+        one, other = old.hypothesis, new.hypothesis
+        self.new = new
+        self.ratio = seen.light_step_ratio
+        self.seconds = max(seen.at - before.at, 1.0)
+        self.made = _made(seen, one, other)
+        self.entries = range(one.entry + 1, other.entry + 1)
+        self.cell = cell
+        lenses = LENS_DIFFERENCE if one.lens != other.lens else 0.0
+        self.wander = _wander(self.seconds, lenses, cell)
+        self.stays, self.turns = _ring_moves(len(old.offsets), len(new.offsets), not self.entries)
+        if len(seen.hypotheses) > 1:
+            # Around a noted turn, un-noted ones are left out.
+            self.turns *= 0
+
+    def _light_step(self, rates: Rates) -> float:
+        steps = _once(self.seconds, rates.light_step_seconds / self.ratio)
+        steps = min(1.0, steps + rates.light_step_at_entry) if self.entries else steps
+        return self.made * steps * self.cell / _STEP_RANGE
+
+    def _turn(self, rates: Rates) -> float:
+        others = max(1, len(self.new.offsets) - 1)
+        return self.made * _once(self.seconds, rates.unnoted_turn_seconds) / others
+
+    def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
+        wandered = _wandered(alpha, self.wander)
+        into += self.made * (self.stays.T @ wandered)
+        into += self._turn(rates) * self.new.turns_to * (self.turns.T @ wandered)
+        stepped = self.stays.T @ alpha.sum(axis=1)
+        into += self._light_step(rates) * stepped[:, None] * self.new.steps_to
+
+    def backward(self, alpha: Array, onward: Array, rates: Rates, counts: _Counts) -> Array:
+        stays = self.made * (self.stays @ onward)
+        turned = _wandered(
+            self._turn(rates) * (self.turns @ (self.new.turns_to * onward)), self.wander
+        )
+        stepped = self._light_step(rates) * (self.stays @ (self.new.steps_to * onward).sum(axis=1))
+        counts.unnoted_turns += float((alpha * turned).sum())
+        steps = float(alpha.sum(axis=1) @ stepped)
+        for entry in self.entries:
+            counts.light_stepped_at[entry] += steps
+        counts.light_steps += 0.0 if self.entries else steps
+        found: Array = _wandered(stays, self.wander) + turned + stepped[:, None]
+        return found
+
+
+_Moves = Sequence[tuple[int, int, _Burst | _Gap]]
+"""From one observation to the next: number of the old hypothesis, of the new, and the move."""
+
+
+class RingModel:
+    """The model over these observations, which are at least one."""
+
+    def __init__(self, observations: Sequence[Observation]) -> None:
+        self.observations = observations
+        self.cell = float(np.median([seen.spread for seen in observations])) * _GRID
+        implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
+        first = math.floor((min(implied) - _BEYOND) / self.cell)
+        last = math.ceil((max(implied) + _BEYOND) / self.cell)
+        self.grid: Array = np.arange(first, last + 1) * self.cell
+        self.states = [
+            [_States(seen, one, self.grid) for one in seen.hypotheses] for seen in observations
+        ]
+        self.moves = [list(self._moves(at)) for at in range(1, len(observations))]
+
+    def _moves(self, at: int) -> Iterator[tuple[int, int, _Burst | _Gap]]:
+        before, seen = self.observations[at - 1 : at + 1]
+        for i, old in enumerate(self.states[at - 1]):
+            for j, new in enumerate(self.states[at]):
+                if new.hypothesis.entry < old.hypothesis.entry:
+                    continue
+                if seen.same_scene is not None:
+                    yield i, j, _Burst(seen, seen.same_scene, old, new)
+                else:
+                    yield i, j, _Gap(before, seen, old, new, self.cell)
+
+    def forward_backward(self, rates: Rates) -> Estimate:
+        """The posteriors by these rates."""
+        forward, scales = self._forward(rates)
+        counts = _Counts()
+        beta = [np.ones_like(alpha) for alpha in forward[-1]]
+        posteriors = [self._posterior(-1, forward[-1], beta)]
+        for at in range(len(self.observations) - 1, 0, -1):
+            onward = [part / scales[at] for part in self._emitted(at, beta)]
+            beta = [np.zeros_like(alpha) for alpha in forward[at - 1]]
+            for i, j, move in self.moves[at - 1]:
+                beta[i] += move.backward(forward[at - 1][i], onward[j], rates, counts)
+            posteriors.append(self._posterior(at - 1, forward[at - 1], beta))
+        posteriors.reverse()
+        return Estimate(posteriors, counts.light_stepped_at, self._rates(counts, posteriors))
+
+    def _forward(self, rates: Rates) -> tuple[list[list[Array]], list[float]]:
+        """Alpha of each observation, scaled to a sum of 1, and the sums before that."""
+        first = self.states[0]
+        alpha = [np.zeros_like(one.emission) for one in first]
+        for into, one in zip(alpha, first, strict=True):
+            # Nothing can tell whether the ring stood as logged at the very first: it is believed.
+            made = _made(self.observations[0], first[0].hypothesis, one.hypothesis)
+            into[0] = made * one.emission[0] * one.steps_to[0]
+        forward: list[list[Array]] = []
+        scales: list[float] = []
+        for at in range(len(self.observations)):
+            if at:
+                alpha = [np.zeros_like(one.emission) for one in self.states[at]]
+                for i, j, move in self.moves[at - 1]:
+                    move.forward(forward[-1][i], alpha[j], rates)
+                alpha = self._emitted(at, alpha)
+            scales.append(sum(float(part.sum()) for part in alpha))
+            forward.append([part / scales[-1] for part in alpha])
+        return forward, scales
+
+    def _emitted(self, at: int, parts: list[Array]) -> list[Array]:
+        """Times the emission, which within a burst is already in the move."""
+        if self.observations[at].same_scene is not None:
+            return parts
+        return [one.emission * part for one, part in zip(self.states[at], parts, strict=True)]
+
+    def _posterior(self, at: int, alpha: Sequence[Array], beta: Sequence[Array]) -> Posterior:
+        gamma = [one * part for one, part in zip(alpha, beta, strict=True)]
+        offsets: dict[float, float] = defaultdict(float)
+        for states, part in zip(self.states[at], gamma, strict=True):
+            sums = part.sum(axis=1).tolist()
+            for offset, probability in zip(states.offsets.tolist(), sums, strict=True):
+                offsets[offset] += probability
+        as_logged = offsets.pop(0.0)
+        likeliest = max(offsets, key=lambda offset: offsets[offset], default=0.0)
+        return Posterior(
+            tuple(float(part.sum()) for part in gamma),
+            as_logged,
+            likeliest if offsets.get(likeliest) else 0.0,
+            sum(float((part @ self.grid).sum()) for part in gamma),
+        )
+
+    def _rates(self, counts: _Counts, posteriors: Sequence[Posterior]) -> Rates:
+        """The rates that the expected counts give, with their priors."""
+        seconds, entries = _PRIOR_SECONDS, _PRIOR_ENTRIES
+        together = list(zip(self.observations, posteriors, strict=True))
+        for (before, old), (seen, new) in pairwise(together):
+            seconds += min(_MOST_SECONDS, seen.at - before.at)
+            if seen.same_scene is None:
+                entries += _mean_entry(seen, new) - _mean_entry(before, old)
+        at_entries = _PRIOR_ENTRIES * LIGHT_STEP_AT_ENTRY + sum(counts.light_stepped_at.values())
+        return Rates(
+            seconds / (_PRIOR_SECONDS / LIGHT_STEP_SECONDS + counts.light_steps),
+            seconds / (_PRIOR_SECONDS / UNNOTED_TURN_SECONDS + counts.unnoted_turns),
+            min(1.0, at_entries / entries),
+        )
+
+
+def student_t(miss: Array) -> Array:
+    """Density of Student's t with 8 degrees of freedom, 1 for a miss of 0: (1 + x^2 / 8)^-4.5."""
+    base = 1 + miss * miss / _DEGREES_OF_FREEDOM
+    squared = base * base
+    found: Array = 1 / (squared * squared * np.sqrt(base))
+    return found
+
+
+def _once(seconds: float, mean: float) -> float:
+    """The probability that something with this mean time between events happens (Poisson)."""
+    return -math.expm1(-seconds / mean)
+
+
+def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
+    """The prior that the entries from one hypothesis to another were made just before."""
+    return math.prod(seen.made.get(n, 1.0) for n in range(old.entry + 1, new.entry + 1))
+
+
+def _mean_entry(seen: Observation, posterior: Posterior) -> float:
+    pairs = zip(seen.hypotheses, posterior.hypotheses, strict=True)
+    return sum(one.entry * probability for one, probability in pairs)
+
+
+def _ring_moves(old: int, new: int, same_entry: bool) -> tuple[Array, Array]:
+    """Matrices from `old` ring offsets to `new` ones, 0 being first: for a ring that is left alone,
+    and relative probabilities for one that is turned without a note."""
+    stays, turns = np.zeros((old, new)), np.zeros((old, new))
+    if same_entry:
+        np.fill_diagonal(stays, 1.0)
+        turns[0] = 1.0
+        turns[1:] = TURNED_AGAIN
+        turns[:, 0] = TURNED_BACK
+        np.fill_diagonal(turns, 0.0)
+    else:
+        stays[:, 0] = 1.0
+        turns[:, 1:] = UNNOTED_AT_ENTRY
+    return stays, turns
+
+
+def _wander(seconds: float, more: float, cell: float) -> Sequence[float]:
+    """The probability that the light wanders by 0, 1, 2, ... cells to one side; `more` is a further
+    standard deviation in stops."""
+    variance = WANDER**2 * seconds / 600 + more**2
+    cells = min(6, int(2.5 * math.sqrt(variance) / cell) + 1)
+    found = [math.exp(-((n * cell) ** 2) / (2 * variance)) for n in range(cells + 1)]
+    whole = found[0] + 2 * sum(found[1:])
+    return [one / whole for one in found]
+
+
+def _wandered(states: Array, wander: Sequence[float]) -> Array:
+    found = wander[0] * states
+    for cells, part in enumerate(wander[1:], 1):
+        moved = part * states
+        found[:, cells:] += moved[:, :-cells]
+        found[:, :-cells] += moved[:, cells:]
+    return found

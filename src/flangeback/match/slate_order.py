@@ -1,0 +1,264 @@
+"""Entries by the order of slate frames: which of them holds for which shots of a body."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from statistics import median
+
+from flangeback.log.model import Setting
+from flangeback.match.brightness import FrameLight
+from flangeback.match.changes import Change, Doubts
+from flangeback.match.doubts import Doubt, DoubtKind
+from flangeback.match.model import Outcome
+from flangeback.match.outcomes import Standing
+from flangeback.match.shots import Shot
+from flangeback.match.slates import SlateSign, slate_signs
+from flangeback.words import count
+
+_AS_LOGGED = 0.7
+"""Stops by which the light may step otherwise than logged, where slate frames and entries don't
+fit: rings click in halves or whole stops (common practice), and scenes differ by parts of one."""
+_NEAR = 5
+"""Shots to either side of a slate frame that tell of the light."""
+BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around it"
+
+
+@dataclass(frozen=True, slots=True)
+class OrderEntry:
+    """An entry by order; `stops` is 2 log2 of its f-number, None where that isn't known."""
+
+    setting: Setting
+    stops: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SlateLines:
+    """The files that the log calls slate frames, and those that it says are none."""
+
+    slates: Collection[str] = ()
+    not_slates: Collection[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SlateOrder:
+    """A body's shots without its slate frames, the changes among them, the files whose outcome is
+    settled (slate frames, and shots whose entry can't be told or isn't there), and doubts."""
+
+    shots: tuple[Shot, ...]
+    changes: tuple[Change, ...] = ()
+    settled: Mapping[str, Standing] = field(default_factory=dict)
+    doubts: Doubts = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Shots from one mark to the next. A mark is one slate frame or several in a row; `mark` is
+    its first. `open` says why it can't be told whether there is one."""
+
+    shots: Sequence[Shot]
+    mark: Shot | None = None
+    open: str | None = None
+
+    @property
+    def name(self) -> str:
+        return f"slate frame {self.mark.frame.stem}" if self.mark else "the start"
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What a part comes to: the entry that holds and the reason for a doubt, if any; or an outcome
+    and its reason."""
+
+    entry: OrderEntry | None = None
+    text: str | None = None
+    outcome: Outcome | None = None
+
+
+def by_slates(
+    shots: Sequence[Shot],
+    lights: Sequence[FrameLight],
+    entries: Sequence[OrderEntry],
+    lines: SlateLines,
+    disorder: str | None = None,
+) -> SlateOrder:
+    """The shots of one body by its entries `first` and `then`; each shot with its light.
+
+    Where slate frames and entries don't fit, or a slate frame is doubtful, what comes after is left
+    open. So is all where `disorder` says why the order of the shots isn't sure.
+    """
+    signs = _signs(shots, lights, lines)
+    settled: dict[str, Standing] = {}
+    for shot, sign in zip(shots, signs, strict=True):
+        file = shot.frame.file
+        if sign is SlateSign.YES:
+            reason = None if file in lines.slates else BY_PICTURE
+            settled[file] = Standing(outcome=Outcome.SLATE, reason=reason)
+        elif disorder is not None:
+            reason = f"in which order they were made isn't sure: {disorder}"
+            settled[file] = Standing(outcome=Outcome.UNSURE, reason=reason)
+        elif sign is SlateSign.DOUBTFUL:
+            settled[file] = Standing(outcome=Outcome.UNSURE, reason=_doubtful(shot))
+    kept = tuple(shot for shot, sign in zip(shots, signs, strict=True) if sign != SlateSign.YES)
+    if disorder is not None:
+        return SlateOrder(kept, settled=settled)
+    through = {shot.frame.file: one.through for shot, one in zip(shots, lights, strict=True)}
+    places = {shot.frame.file: place for place, shot in enumerate(kept)}
+    changes: list[Change] = []
+    doubts: dict[int, tuple[Doubt, ...]] = {}
+    for part, told in _Fit(list(_parts(shots, signs)), entries, through).told():
+        if told.outcome is not None:
+            standing = Standing(outcome=told.outcome, reason=told.text)
+            settled |= dict.fromkeys([shot.frame.file for shot in part.shots], standing)
+        elif told.text is not None:
+            doubt = Doubt(DoubtKind.NEAR_CHANGE, told.text)
+            doubts |= {places[shot.frame.file]: (doubt,) for shot in part.shots}
+        if part.shots and told.outcome is not Outcome.UNSURE:
+            setting = told.entry.setting if told.entry else None
+            claim = setting or entries[-1].setting
+            before = changes[-1].setting if changes else None
+            at = (places[part.shots[0].frame.file],)
+            changes.append(Change(claim.log, claim.line, setting, before, at))
+    return SlateOrder(kept, tuple(changes), settled, doubts)
+
+
+def _signs(
+    shots: Sequence[Shot], lights: Sequence[FrameLight], lines: SlateLines
+) -> Sequence[SlateSign]:
+    """What is a slate frame by its picture, and by the log's word, which stands above."""
+    found = []
+    for shot, sign in zip(shots, slate_signs(lights), strict=True):
+        if shot.frame.file in lines.slates:
+            found.append(SlateSign.YES)
+        else:
+            found.append(SlateSign.NO if shot.frame.file in lines.not_slates else sign)
+    return found
+
+
+def _parts(shots: Sequence[Shot], signs: Sequence[SlateSign]) -> Iterator[_Part]:
+    """The shots between marks, in their order; the first part has no mark before it."""
+    part: list[Shot] = []
+    mark: Shot | None = None
+    open_: str | None = None
+    together = zip(shots, signs, strict=True)
+    for is_frame, group in groupby(together, key=lambda one: one[1] is SlateSign.NO):
+        run = list(group)
+        if is_frame:
+            part += [shot for shot, _ in run]
+            continue
+        yield _Part(part, mark, open_)
+        mark = next((shot for shot, sign in run if sign is SlateSign.YES), None)
+        open_ = _why_open(run)
+        part = []
+    yield _Part(part, mark, open_)
+
+
+def _why_open(run: Sequence[tuple[Shot, SlateSign]]) -> str | None:
+    """Why it can't be told how many marks these are; None where it can: doubtful frames at the ends
+    of a run of slate frames change nothing."""
+    sure = [at for at, (_, sign) in enumerate(run) if sign is SlateSign.YES]
+    between = run[sure[0] : sure[-1]] if sure else run
+    doubtful = [shot for shot, sign in between if sign is SlateSign.DOUBTFUL]
+    return _doubtful(doubtful[0]) if doubtful else None
+
+
+def _doubtful(shot: Shot) -> str:
+    name = shot.frame.stem
+    return (
+        f"{name} may be a slate frame or a dark picture: "
+        f"say `slate {name}` or `not-slate {name}` in the log"
+    )
+
+
+class _Fit:
+    """Gives each part its entry, as far as marks and entries go together. `through` is log2 of the
+    light that came through the lens, by file."""
+
+    def __init__(
+        self,
+        parts: Sequence[_Part],
+        entries: Sequence[OrderEntry],
+        through: Mapping[str, float | None],
+    ) -> None:
+        self.parts = parts
+        self.entries = entries
+        self.through = through
+
+    def told(self) -> Iterator[tuple[_Part, _Told]]:
+        parts = self.parts
+        if len(parts) > 1 and not parts[0].shots and not any(part.open for part in parts):
+            # The frames before the first mark were deleted, or the outing began with it.
+            fitting = [one for one in (parts, parts[1:]) if not self._misfit(one)]
+            if len(fitting) != 1:
+                text = f"it isn't sure whether {parts[1].name}, before any frame, marks a change"
+                why = f"{text}: {self._counts(parts)}"
+                yield from ((part, _Told(None, why, Outcome.UNSURE)) for part in parts)
+                return
+            parts = fitting[0]
+        misfit = self._misfit(parts)
+        reason: str | None = None
+        for n, part in enumerate(parts):
+            reason = reason or part.open or (misfit and self._parting(parts, n, misfit))
+            yield part, self._one(parts, n, misfit, reason)
+
+    def _one(self, parts: Sequence[_Part], n: int, misfit: str | None, reason: str | None) -> _Told:
+        entries = self.entries
+        if reason is not None:
+            return _Told(None, reason, Outcome.UNSURE)
+        if n >= len(entries):
+            why = f"{parts[len(entries)].name} has no `then`" + (f": {misfit}" if misfit else "")
+            return _Told(None, why, Outcome.UNLOGGED)
+        if misfit and n == len(parts) - 1 < len(entries) - 1:
+            line = entries[n + 1].setting.line
+            why = f"`then` in line {line} has no slate frame: {misfit}"
+            return _Told(None, why, Outcome.UNSURE)
+        if misfit is None or (n == 0 and len(parts) > len(entries)):
+            return _Told(entries[n])
+        text = f"{misfit}: if the error lies before this frame, another entry holds here"
+        return _Told(entries[n], text)
+
+    def _misfit(self, parts: Sequence[_Part]) -> str | None:
+        """In words, that there are more marks than entries, or fewer; None where they fit or it
+        can't be told. A mark after the last frame changes nothing."""
+        if any(part.open for part in parts):
+            return None
+        used = len(parts) - (len(parts) > 1 and not parts[-1].shots)
+        return None if len(self.entries) in (used, len(parts)) else self._counts(parts)
+
+    def _counts(self, parts: Sequence[_Part]) -> str:
+        marks = count(len(parts) - 1, "slate frame")
+        return f"{marks} (several in a row count as one) for {len(self.entries) - 1} `then`"
+
+    def _parting(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
+        """In words, that marks and entries part at this part; None where they don't."""
+        belied = self._belied(parts, n, misfit)
+        if belied is None and n + 1 < len(parts) < len(self.entries):
+            # The slate frame that wasn't made may be missing within it: its end tells.
+            belied = self._belied(parts, n + 1, misfit)
+        return belied
+
+    def _belied(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
+        """In words, that at this part's mark the light steps otherwise than logged; None where it
+        doesn't, or the frames tell nothing of the light."""
+        if not 0 < n < len(self.entries):
+            return None
+        old, new = self.entries[n - 1].stops, self.entries[n].stops
+        before = self._light(parts[n - 1].shots[-_NEAR:])
+        after = self._light(parts[n].shots[:_NEAR])
+        line = self.entries[n].setting.line
+        part = f"{parts[n].name} and line {line} part: {misfit}, and"
+        if before is None or after is None:
+            return None
+        if old is None or new is None:
+            return f"{part} the light can't bear out the entry"
+        if abs((after - before) - (old - new)) < _AS_LOGGED:
+            return None
+        return (
+            f"{part} the light steps by {after - before:+.1f} stops there, "
+            f"not by {old - new:+.1f} as logged"
+        )
+
+    def _light(self, shots: Sequence[Shot]) -> float | None:
+        known = [light for shot in shots if (light := self.through[shot.frame.file]) is not None]
+        return median(known) if known else None

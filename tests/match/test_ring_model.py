@@ -1,0 +1,215 @@
+"""The ring model against the sum over every path of states, counted out one by one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import product
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from flangeback.match import ring_model
+from flangeback.match.observation import Hypothesis, Observation, SameScene
+from flangeback.match.ring_model import Rates, RingModel, estimate
+
+SPREAD = 0.5
+CELL = SPREAD * 0.7
+BRIGHTNESS = [CELL * n for n in range(-16, 17)]
+
+State = tuple[int, float, float]
+"""A hypothesis's number, a ring offset, a brightness."""
+
+
+def states(seen: Observation) -> list[State]:
+    return [
+        (number, offset, brightness)
+        for number, one in enumerate(seen.hypotheses)
+        for offset, brightness in product((0.0, *one.offsets), BRIGHTNESS)
+    ]
+
+
+def miss(seen: Observation, state: State) -> float:
+    number, offset, brightness = state
+    return seen.light + seen.hypotheses[number].stops + offset - brightness
+
+
+def student_t(value: float) -> float:
+    """Student's t with 8 degrees of freedom, 1 at its middle."""
+    return math.pow(1 + value**2 / 8, -4.5)
+
+
+def once(seconds: float, mean: float) -> float:
+    """Once or more in so many seconds, by Poisson's distribution."""
+    return 1 - math.exp(-seconds / mean)
+
+
+def made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
+    return math.prod(seen.made.get(n, 1.0) for n in range(old.entry + 1, new.entry + 1))
+
+
+def wander(seconds: float, by: float, more: float) -> float:
+    variance = 0.3**2 * seconds / 600 + more**2
+    reach = min(6, int(2.5 * math.sqrt(variance) / CELL) + 1)
+    weights = {n: math.exp(-((n * CELL) ** 2) / (2 * variance)) for n in range(-reach, reach + 1)}
+    return weights.get(round(by / CELL), 0.0) / sum(weights.values())
+
+
+def moved(before: Observation, old: State, seen: Observation, new: State) -> float:
+    """The probability of one state after another and of what is seen then."""
+    one, other = before.hypotheses[old[0]], seen.hypotheses[new[0]]
+    if other.entry < one.entry:
+        return 0.0
+    same = other.entry == one.entry
+    stands = old[1] if same else 0.0
+    prior = made(seen, one, other)
+    if seen.same_scene is not None:
+        if old[2] != new[2] or new[1] != stands:
+            return 0.0
+        shared = seen.same_scene.share * miss(before, old)
+        return prior * student_t((miss(seen, new) - shared) / seen.same_scene.spread)
+    prior *= student_t(miss(seen, new) / seen.spread)
+    seconds = seen.at - before.at
+    wanders = wander(seconds, new[2] - old[2], 0.2 if other.lens != one.lens else 0)
+    if new[1] == stands:
+        steps = once(seconds, ring_model.LIGHT_STEP_SECONDS)
+        steps += 0 if same else ring_model.LIGHT_STEP_AT_ENTRY
+        near = abs(miss(seen, new)) < 3.5 * CELL
+        return prior * (wanders + (steps * CELL / 4 if near else 0))
+    if abs(miss(seen, new)) >= 2 * seen.spread or len(seen.hypotheses) > 1:
+        return 0.0
+    turns = once(seconds, ring_model.UNNOTED_TURN_SECONDS) / len(other.offsets)
+    if not same:
+        turns *= ring_model.UNNOTED_AT_ENTRY
+    elif new[1] == 0:
+        turns *= ring_model.TURNED_BACK
+    elif old[1] != 0:
+        turns *= ring_model.TURNED_AGAIN
+    return prior * wanders * turns
+
+
+def begun(seen: Observation, state: State) -> float:
+    off = miss(seen, state)
+    if state[1] != 0 or abs(off) >= 3.5 * CELL:
+        return 0.0
+    return made(seen, seen.hypotheses[0], seen.hypotheses[state[0]]) * student_t(off / seen.spread)
+
+
+def by_all_paths(observations: Sequence[Observation]) -> list[tuple[list[float], float]]:
+    """Of each observation, the probability of each hypothesis and that the ring stood as logged."""
+    first, *others = observations
+    paths: list[tuple[tuple[State, ...], float]] = [
+        ((state,), odds) for state in states(first) if (odds := begun(first, state))
+    ]
+    for before, seen in zip(observations, others, strict=False):
+        paths = [
+            ((*path, state), odds * step)
+            for path, odds in paths
+            for state in states(seen)
+            if (step := moved(before, path[-1], seen, state))
+        ]
+    whole = sum(odds for _, odds in paths)
+    return [
+        (
+            [
+                sum(odds for path, odds in paths if path[at][0] == number) / whole
+                for number in range(len(seen.hypotheses))
+            ],
+            sum(odds for path, odds in paths if path[at][1] == 0) / whole,
+        )
+        for at, seen in enumerate(observations)
+    ]
+
+
+lights = st.floats(-2.0, 2.0).map(lambda value: round(value, 2))
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    st.tuples(lights, lights, lights),
+    st.sampled_from(["no entry", "another stop", "another lens"]),
+    st.booleans(),
+)
+def test_posteriors_are_those_of_all_paths_together(
+    light: tuple[float, float, float], entry: str, burst: bool
+) -> None:
+    old = Hypothesis(0, 0.0, (-1.0, 1.0), "a")
+    new = Hypothesis(1, 1.0, (-2.0,), "b" if entry == "another lens" else "a")
+    observations = [Observation(100.0 * n, one, SPREAD, (old,)) for n, one in enumerate(light)]
+    if entry != "no entry":
+        scene = SameScene(0.3, 0.6) if burst else None
+        observations[1] = Observation(100.0, light[1], SPREAD, (old, new), scene, {1: 0.4})
+        observations[2] = Observation(200.0, light[2], SPREAD, (new,), None, {1: 0.6})
+    found = RingModel(observations).forward_backward(Rates()).posteriors
+    for told, (hypotheses, as_logged) in zip(found, by_all_paths(observations), strict=True):
+        assert told.as_logged == pytest.approx(as_logged, abs=0.003)
+        assert told.hypotheses == pytest.approx(hypotheses, abs=0.003)
+
+
+def steady(values: Sequence[float], seconds: float = 60.0) -> list[Observation]:
+    one = Hypothesis(0, 0.0, (-2.0, -1.5, -1.0, 1.0, 1.5, 2.0), "a")
+    return [Observation(seconds * n, value, 0.15, (one,)) for n, value in enumerate(values)]
+
+
+def test_how_often_light_steps_is_learnt_from_the_outing() -> None:
+    # Scenes of other brightness every other minute, by no size that a ring has.
+    chance = Random(5)
+    jumpy, level = [], 0.0
+    for n in range(120):
+        if n % 2 == 0:
+            level += chance.choice([-1, 1]) * chance.uniform(0.6, 0.9)
+        jumpy.append(level + chance.gauss(0, 0.1))
+    assert estimate(steady(jumpy)).rates.light_step_seconds < 400
+    calm = [chance.gauss(0, 0.1) for _ in range(120)]
+    assert estimate(steady(calm)).rates.light_step_seconds > 3600
+
+
+def test_a_ring_turned_without_a_note_is_told_until_the_next_entry() -> None:
+    old, new = (Hypothesis(n, 0.0, (-2.0, -1.0, 1.0, 2.0), "a") for n in (0, 1))
+    light = [0.0] * 8 + [-2.0] * 8 + [0.0] * 8
+    observations = [
+        Observation(60.0 * n, one, 0.15, (old if n < 16 else new,)) for n, one in enumerate(light)
+    ]
+    found = estimate(observations).posteriors
+    assert [one.as_logged > 0.9 for one in found] == [True] * 8 + [False] * 8 + [True] * 8
+    assert {one.offset for one in found[8:16]} == {2.0}
+
+
+def test_two_frames_of_a_burst_that_share_their_miss_count_as_one() -> None:
+    before, after = Hypothesis(0, 0.0, (), "a"), Hypothesis(1, 1.0, (), "a")
+
+    def probability(scene: SameScene | None) -> float:
+        observations = [
+            *(Observation(60.0 * n, 0.0, 0.3, (before,)) for n in range(6)),
+            Observation(330.0, -0.3, 0.3, (before, after), made={1: 0.5}),
+            Observation(332.0, -0.3, 0.3, (before, after), scene, {1: 0.01}),
+            *(Observation(360.0 + 60 * n, -1.0, 0.3, (after,), made={1: 0.49}) for n in range(6)),
+        ]
+        return estimate(observations).posteriors[6].hypotheses[0]
+
+    # The two lie off the light alike: seen once, that says less than seen twice.
+    assert 0.5 < probability(SameScene(0.1, 1.0)) < probability(SameScene(0.3, 0.0))
+
+
+def test_light_that_steps_along_with_a_change_is_said() -> None:
+    before, after = Hypothesis(0, 0.0, (), "a"), Hypothesis(1, 2.0, (), "a")
+
+    def stepped(by: float) -> float:
+        observations = [
+            *(Observation(60.0 * n, 0.0, 0.2, (before,)) for n in range(6)),
+            Observation(330.0, 0.0, 0.2, (before, after), made={1: 0.5}),
+            *(
+                Observation(360.0 + 60 * n, by - 2.0, 0.2, (after,), made={1: 0.5})
+                for n in range(6)
+            ),
+        ]
+        return estimate(observations).light_stepped_at[1]
+
+    assert stepped(0.0) < 0.1
+    assert stepped(-1.0) > 0.9
+
+
+def test_no_observations_say_nothing() -> None:
+    assert list(estimate([]).posteriors) == []
