@@ -18,7 +18,7 @@ from flangeback.errors import InputError
 from flangeback.kit import parse_kit
 from flangeback.kit.card import Card, CardLine, cards
 from flangeback.kit.cautions import STANDING
-from flangeback.report.card_page import card_page
+from flangeback.report.pages import card_page
 from flangeback.system import save
 from support.kits import (
     F_E_REDUCER,

@@ -18,7 +18,7 @@ from flangeback.errors import InputError
 from flangeback.frames import Frame, LensData
 from flangeback.match import match_frames
 from flangeback.match.explaining import Explanation, explain
-from flangeback.report.document import frame_document
+from flangeback.report.documents import frame_document
 from flangeback.report.explanation import explanation_lines
 from support.kits import WHOLE
 from support.shots import KIT, log, matched, shot
@@ -119,10 +119,10 @@ def test_a_frame_named_by_an_entry_says_so() -> None:
     assert rows["entry"] == "session.txt, line 2: K7_0201 k7 miran58 f/4, which names it"
 
 
-def test_the_clock_of_a_frame_named_by_an_entry_is_of_no_account() -> None:
+def test_the_clock_of_a_frame_named_by_an_entry_makes_no_difference() -> None:
     frame = shot("K7_0201", "09:20:00")
     named = "K7_0201 k7 miran58 f/4\n"
-    assert told(explained(frame, named))["clock"] == "of no account: an entry names the frame"
+    assert told(explained(frame, named))["clock"] == "makes no difference: an entry names the frame"
     told_by_line = told(explained(frame, "clock k7 fast 20s\n" + named))["clock"]
     assert told_by_line == "20s ahead of the log's (line 2: clock k7 fast 20s)"
 

@@ -27,8 +27,8 @@ from flangeback.match.sensors import (
     sensor_of,
     sensors_of,
 )
-from flangeback.report.runs import sections
-from flangeback.report.sensor_lines import sensor_document, sensor_lines
+from flangeback.report.documents import match_document
+from flangeback.report.runs import sections, sensor_lines
 from support.gear import MIRAN
 
 K7 = Body("k7", "E", "Kestrin K7")
@@ -423,7 +423,8 @@ def test_the_report_is_silent_where_nothing_is_filled() -> None:
 
 def test_the_document_has_every_size() -> None:
     body = replace(K7, sensor=FULL)
-    found = sensor_document(matched(frame(area=FULL), frame(CROPPED, area=HALF), body=body))
+    matches = matched(frame(area=FULL), frame(CROPPED, area=HALF), body=body)
+    found = match_document(matches)["sensors"]
     assert [(row["pixels"], row["source"], row["part"]) for row in found["k7"]] == [
         ([6000, 4000], "kit", 1.0),
         ([3936, 2624], "kit", 1.524),

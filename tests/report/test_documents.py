@@ -13,10 +13,10 @@ from flangeback.copies.model import CheckedCopy
 from flangeback.errors import InputError, Problem
 from flangeback.frames import LensData
 from flangeback.match import FrameMatch, Matches
-from flangeback.report.document import (
+from flangeback.report.documents import (
+    check_document,
     error_document,
     fill_document,
-    kit_document,
     match_document,
     verify_document,
 )
@@ -87,7 +87,7 @@ def test_verified_copies() -> None:
 
 
 def test_a_kit_is_plain_data() -> None:
-    found = plain(kit_document(whole_kit()))
+    found = plain(check_document(whole_kit(), (), None))
     assert found["schema"] == "flangeback/kit-1"
     assert found["lenses"]["tolvan28"]["widest"] == [2.8, 2.8]
     assert found["bodies"]["n2"]["crop_factor"] == pytest.approx(2.0, abs=0.005)

@@ -14,9 +14,9 @@ from flangeback.copies import Filled, FrameCopy, Verified
 from flangeback.copies.model import CheckedCopy
 from flangeback.frames import Frame
 from flangeback.kit import parse_kit
+from flangeback.report.kit import show_kit
 from flangeback.report.terminal import (
     show_filled,
-    show_kit,
     show_matches,
     show_verified,
     totals_line,
@@ -145,7 +145,7 @@ def test_what_became_of_the_copies() -> None:
     )
     lines = printed(show_filled, Filled(copies), "out")
     assert "K7_0202.JPG: cut short; removed" in lines
-    told = "1 copies made and verified in out; 1 stood there already; 1 failed the proof"
+    told = "1 copy made and verified in out; 1 stood there already; 1 failed the proof"
     assert lines[-1] == told
 
 

@@ -22,7 +22,8 @@ from flangeback.cli.app import app
 from flangeback.demo.outing import Outing
 from flangeback.errors import InputError
 from flangeback.frames import read_frame, scan
-from flangeback.report.survey import survey_document, survey_lines
+from flangeback.report.documents import survey_document
+from flangeback.report.survey import survey_lines
 from flangeback.survey import BodySurvey, Sight, Survey, sights, survey_folder, survey_sights
 from flangeback.survey.glance import Unusual, glance, glance_raw
 from flangeback.survey.sighting import sight_of

@@ -20,7 +20,8 @@ from flangeback.demo.outing import Truth
 from flangeback.demo.tour import Tour, take_tour
 from flangeback.errors import InputError
 from flangeback.kit import read_kit
-from flangeback.report.tally import tally_csv, tally_document, tally_lines
+from flangeback.report.documents import tally_document
+from flangeback.report.tally import tally_csv, tally_lines
 from flangeback.tally import Taken, Tally, tally_folders
 from support.camera_files import F_NUMBER, LENS_MODEL, put_frame
 

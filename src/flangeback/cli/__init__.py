@@ -11,5 +11,9 @@ def main() -> None:
     # every 700 new ones is a tenth of its time.
     gc.set_threshold(50_000)
     from flangeback.cli.app import app
+    from flangeback.cli.ending import end_of_crash
 
-    app()
+    try:
+        app()
+    except Exception as error:
+        end_of_crash(error)

@@ -8,8 +8,10 @@ import typer
 
 from flangeback import __version__
 from flangeback.cli import demo, draft, fill, kit, match, note, survey, tally, verify
+from flangeback.cli.ending import Commands
 
 app = typer.Typer(
+    cls=Commands,
     add_completion=True,
     no_args_is_help=True,
     pretty_exceptions_enable=False,

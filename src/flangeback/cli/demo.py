@@ -7,7 +7,9 @@ from typing import Annotated
 
 import typer
 
-from flangeback.cli.shared import UNPROVED, ends_cleanly, terminal
+from flangeback import report
+from flangeback.cli.ending import UNPROVED
+from flangeback.cli.shared import terminal
 
 Folder = Annotated[
     Path | None,
@@ -22,10 +24,9 @@ def demo(folder: Folder = None) -> None:
 
     Example: flangeback demo
     """
-    with ends_cleanly(json=False):
-        from flangeback.demo.tour import free_folder, take_tour
-        from flangeback.report.terminal import show_tour
+    from flangeback.demo.tour import free_folder, take_tour
 
-        show_tour(terminal(), tour := take_tour(folder or free_folder()))
+    tour = take_tour(folder or free_folder())
+    report.terminal.show_tour(terminal(), tour)
     if tour.filled.failed or tour.verified.failed:
         raise typer.Exit(UNPROVED)

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from flangeback.cli.shared import Frames, KitFile, ends_cleanly, progress
+import flangeback
+from flangeback.cli.shared import Frames, KitFile, progress
 
 LogFile = Annotated[
     Path | None,
@@ -23,29 +24,26 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
 
     Example: flangeback draft 2026-05-17 -o 2026-05-17/session.txt
     """
-    with ends_cleanly(json=False):
-        from flangeback.draft import check_new, draft_log, read_pictures, write_new
-        from flangeback.frames import scan
-        from flangeback.kit import places, read_kit
-        from flangeback.match import read_picture
+    from flangeback.draft import check_new, write_new
+    from flangeback.kit.places import kit_file
 
-        if output is not None:
-            check_new(output)
-        place = places.kit_file(kit, frames)
-        gear = read_kit(place) if kit or place.exists() else None
-        with progress("reading frames", None, quiet=False) as step:
-            found = scan(frames, step)
-        with progress("looking for slate frames", len(found), quiet=False) as step:
-            pictures = read_pictures(found, read_picture, step)
-        text = draft_log(found, pictures, gear)
-        if output is None:
-            print(text, end="")
-            return
-        write_new(output, text)
-        typer.echo(f"{output} is there to be filled in; then:", err=True)
-        if gear is None:
-            typer.echo(f"  a kit file, {place}, with your gear under the names in it", err=True)
-        command = ["flangeback", "match", str(frames)]
-        if output.absolute() != (frames / "session.txt").absolute():
-            command += ["--log", str(output)]
-        typer.echo(f"  {shlex.join(command)}", err=True)
+    if output is not None:
+        check_new(output)
+    place = kit_file(kit, frames)
+    gear = flangeback.read_kit(place) if kit or place.exists() else None
+    with progress("reading frames", None, quiet=False) as step:
+        found = flangeback.scan(frames, step)
+    with progress("looking for slate frames", len(found), quiet=False) as step:
+        pictures = flangeback.read_pictures(found, flangeback.read_picture, step)
+    text = flangeback.draft_log(found, pictures, gear)
+    if output is None:
+        print(text, end="")
+        return
+    write_new(output, text)
+    typer.echo(f"{output} is there to be filled in; then:", err=True)
+    if gear is None:
+        typer.echo(f"  a kit file, {place}, with your gear under the names in it", err=True)
+    command = ["flangeback", "match", str(frames)]
+    if output.absolute() != (frames / "session.txt").absolute():
+        command += ["--log", str(output)]
+    typer.echo(f"  {shlex.join(command)}", err=True)

@@ -7,17 +7,16 @@ from typing import Annotated
 
 import typer
 
+import flangeback
+from flangeback import report
+from flangeback.cli.ending import NEEDS_PERSON, UNPROVED, print_json
 from flangeback.cli.shared import (
-    NEEDS_PERSON,
-    UNPROVED,
     Frames,
     Json,
     KitFile,
     Logs,
     Report,
-    ends_cleanly,
     matched,
-    print_json,
     progress,
     tell_next,
     terminal,
@@ -53,7 +52,7 @@ def fill(
     raw: Raw = RawMode.SIDECAR,
     xmp: Xmp = False,
     set_time: SetTime = False,
-    report: Report = None,
+    report_file: Report = None,
     json: Json = False,
 ) -> None:
     """Copy every frame, write the lens data that is certain into the copies, prove each copy.
@@ -63,35 +62,27 @@ def fill(
 
     Example: flangeback fill 2026-05-17 --kit ~/kit.toml --into 2026-05-17-filled
     """
-    with ends_cleanly(json):
-        from flangeback import copies
+    from flangeback.copies import check_place
 
-        copies.check_place(frames, into)
-        found = matched(frames, log, kit, over=over, quiet=json)
-        with progress("making copies", len(found.frames), quiet=json) as step:
-            filled = copies.fill(
-                found,
-                frames,
-                into,
-                lambda count, size: step(count),
-                raw=raw,
-                xmp=xmp,
-                set_time=set_time,
-            )
-        if report:
-            from flangeback.report.match_page import write_match_page
-
-            write_match_page(report, filled.matches, frames.resolve().name, filled)
-        if json:
-            from flangeback.report.document import fill_document
-
-            print_json(fill_document(filled))
-        else:
-            from flangeback.report.next_steps import after_fill
-            from flangeback.report.terminal import show_filled
-
-            show_filled(terminal(), filled, str(into))
-            tell_next(after_fill(str(into)))
+    check_place(frames, into)
+    found = matched(frames, log, kit, over=over, quiet=json)
+    with progress("making copies", len(found.frames), quiet=json) as step:
+        filled = flangeback.fill(
+            found,
+            frames,
+            into,
+            lambda count, size: step(count),
+            raw=raw,
+            xmp=xmp,
+            set_time=set_time,
+        )
+    if report_file:
+        report.pages.write_match_page(report_file, filled.matches, frames.resolve().name, filled)
+    if json:
+        print_json(report.documents.fill_document(filled))
+    else:
+        report.terminal.show_filled(terminal(), filled, str(into))
+        tell_next(report.terminal.after_fill(str(into)))
     if filled.failed:
         raise typer.Exit(UNPROVED)
     if filled.matches.needs_person:

@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flangeback.cli.shared import WRONG, Json, ends_cleanly, print_json, terminal
+import flangeback
+from flangeback import report
+from flangeback.cli.ending import WRONG, print_json
+from flangeback.cli.shared import Json, terminal
+from flangeback.words import count
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from flangeback.kit import Kit, Mount
-    from flangeback.kit.lensdb import Entry
+    from flangeback.kit import Mount
+    from flangeback.kit.adding import Field, Kind
 
 app = typer.Typer(no_args_is_help=True, help="The kit: bodies, lenses, adapters.")
 
@@ -41,11 +45,10 @@ Gear = Annotated[
 ]
 
 
-def _read(given: Path | None) -> Kit:
-    from flangeback.kit import read_kit
+def _read(given: Path | None) -> flangeback.Kit:
     from flangeback.kit.places import kit_file
 
-    return read_kit(kit_file(given))
+    return flangeback.read_kit(kit_file(given))
 
 
 @app.command("check")
@@ -54,26 +57,19 @@ def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False)
 
     Example: flangeback kit check ~/kit.toml
     """
-    with ends_cleanly(json):
-        from flangeback.kit import lensdb
-        from flangeback.kit.remarks import remarks
+    from flangeback.kit import lensdb
+    from flangeback.kit.remarks import remarks
 
-        found = _read(kit or kit_option)
-        notes = remarks(found)
-        names = lensdb.look_up_all(found) if lensdb.is_installed() else None
-        if json:
-            from flangeback.report.document import kit_document
-            from flangeback.report.kit_documents import check_document
-
-            print_json(kit_document(found) | check_document(notes, names))
-        else:
-            from flangeback.report.kit_names import show_names, show_remarks
-            from flangeback.report.terminal import show_kit
-
-            console = terminal()
-            show_kit(console, found)
-            show_remarks(console, notes)
-            show_names(console, names)
+    found = _read(kit or kit_option)
+    notes = remarks(found)
+    names = lensdb.look_up_all(found) if lensdb.is_installed() else None
+    if json:
+        print_json(report.documents.check_document(found, notes, names))
+    else:
+        console = terminal()
+        report.kit.show_kit(console, found)
+        report.kit.show_remarks(console, notes)
+        report.kit.show_names(console, names)
 
 
 @app.command("fit")
@@ -86,53 +82,42 @@ def fit(
 
     Example: flangeback kit fit miran58 k7
     """
-    with ends_cleanly(json):
-        from flangeback.kit import fit as fitting
-        from flangeback.kit.picking import pick
+    from flangeback.kit.picking import pick
 
-        words = gear or []
-        known = _kit_for(words, kit)
-        picked = pick(words, known)
-        if picked.mounts is not None:
-            _show_spacing(*picked.mounts, json)
-            return
-        found = fitting.fits(picked.lenses, picked.bodies, known, extension)
-        if json:
-            from flangeback.report.kit_documents import fit_document
-
-            print_json(fit_document(found))
-        else:
-            from flangeback.report.kit_tables import show_fit, show_fits
-
-            if len(words) > 1:
-                show_fit(terminal(), found[0])
-            else:
-                show_fits(terminal(), found)
+    words = gear or []
+    known = _kit_for(words, kit)
+    picked = pick(words, known)
+    if picked.mounts is not None:
+        _show_spacing(*picked.mounts, json=json)
+        return
+    found = flangeback.fits(picked.lenses, picked.bodies, known, extension)
+    if json:
+        print_json(report.documents.fit_document(found))
+    elif len(words) > 1:
+        report.kit.show_fit(terminal(), found[0])
+    else:
+        report.kit.show_fits(terminal(), found)
 
 
-def _kit_for(words: list[str], given: Path | None) -> Kit:
+def _kit_for(words: list[str], given: Path | None) -> flangeback.Kit:
     """The kit; an empty one where none was named nor found and the words are mounts."""
-    from flangeback.kit import Kit, mount_named
+    from flangeback.kit import mount_named
     from flangeback.kit.places import kit_file
 
     no_kit = given is None and not kit_file(None).exists()
     if no_kit and words and all(mount_named(word) for word in words):
-        return Kit()
+        return flangeback.Kit()
     return _read(given)
 
 
-def _show_spacing(lens_mount: Mount, body_mount: Mount, json: bool) -> None:
+def _show_spacing(lens_mount: Mount, body_mount: Mount, *, json: bool) -> None:
     from flangeback.kit.fit import spacing
 
     found = spacing(lens_mount, body_mount)
     if json:
-        from flangeback.report.kit_documents import spacing_document
-
-        print_json(spacing_document(lens_mount, body_mount, found))
+        print_json(report.documents.spacing_document(lens_mount, body_mount, found))
     else:
-        from flangeback.report.kit_tables import show_spacing
-
-        show_spacing(terminal(), lens_mount, body_mount, found)
+        report.kit.show_spacing(terminal(), lens_mount, body_mount, found)
 
 
 BodyKey = Annotated[
@@ -151,28 +136,19 @@ def card(
 
     Example: flangeback kit card k7 --html card.html
     """
-    with ends_cleanly(json):
-        from flangeback.kit.card import cards
-        from flangeback.kit.picking import body_named, need_lenses_and_bodies
+    from flangeback.kit.picking import body_named, need_lenses_and_bodies
 
-        known = _read(kit)
-        need_lenses_and_bodies(known)
-        found = cards(known, None if body is None else [body_named(body, known)])
-        if html is not None:
-            from flangeback.report.card_page import GENERATOR, card_page
-            from flangeback.report.pages import write_page
-
-            write_page(html, card_page(found), GENERATOR)
-        if json:
-            from flangeback.report.kit_documents import card_document
-
-            print_json(card_document(found))
-        elif html is None:
-            from flangeback.report.kit_tables import show_cards
-
-            show_cards(terminal(), found)
-        else:
-            print(f"{html}: {len(found)} card{'s' * (len(found) != 1)}, to print on A6")
+    known = _read(kit)
+    need_lenses_and_bodies(known)
+    found = flangeback.cards(known, None if body is None else [body_named(body, known)])
+    if html is not None:
+        report.pages.write_card_page(html, found)
+    if json:
+        print_json(report.documents.card_document(found))
+    elif html is None:
+        report.kit.show_cards(terminal(), found)
+    else:
+        print(f"{html}: {count(len(found), 'card')}, to print on A6")
 
 
 add = typer.Typer(no_args_is_help=True, help="Write a new entry into the kit file.")
@@ -221,31 +197,18 @@ def add_lens(
 
     Example: flangeback kit add lens miran 58 --mount M42 --narrowest 16
     """
-    with ends_cleanly(json):
-        from flangeback.kit import lensdb
-        from flangeback.kit.adding import add_entry
-        from flangeback.kit.choosing import Said, chosen, lens_fields
-        from flangeback.kit.places import kit_file
+    from flangeback.kit import lensdb
+    from flangeback.kit.choosing import Said, chosen, lens_fields
 
-        entries = lensdb.search(words, lensdb.entries())
-        if len(entries) > 1 and pick is None:
-            _show_entries(entries, json)
-            raise typer.Exit(WRONG)
-        said = Said(mount, widest, narrowest, not no_ring, serial, key)
-        default, fields = lens_fields(chosen(entries, words, pick), said)
-        path = kit_file(kit)
-        _show_added(path, add_entry(path, "lens", default, fields), json)
-
-
-def _show_entries(entries: Sequence[Entry], json: bool) -> None:
-    if json:
-        from flangeback.report.kit_documents import entries_document
-
-        print_json(entries_document(entries))
-    else:
-        from flangeback.report.kit_names import show_entries
-
-        show_entries(terminal(), entries)
+    entries = lensdb.search(words, lensdb.entries())
+    if len(entries) > 1 and pick is None:
+        if json:
+            print_json(report.documents.entries_document(entries))
+        else:
+            report.kit.show_entries(terminal(), entries)
+        raise typer.Exit(WRONG)
+    said = Said(mount, widest, narrowest, not no_ring, serial, key)
+    _add(kit, "lens", *lens_fields(chosen(entries, words, pick), said), json=json)
 
 
 @add.command("body")
@@ -262,23 +225,23 @@ def add_body(
 
     Example: flangeback kit add body K7_0001.JPG --mount E
     """
-    with ends_cleanly(json):
-        from flangeback.frames.sensor import seen_body
-        from flangeback.kit.adding import add_entry
-        from flangeback.kit.choosing import body_fields
-        from flangeback.kit.places import kit_file
+    from flangeback.frames.sensor import seen_body
+    from flangeback.kit.choosing import body_fields
 
-        seen = seen_body(frame)
-        default, fields = body_fields(seen.model, seen.serial, seen.sensor, mount, key)
-        path = kit_file(kit)
-        _show_added(path, add_entry(path, "body", default, fields), json)
+    seen = seen_body(frame)
+    fields = body_fields(seen.model, seen.serial, seen.sensor, mount, key)
+    _add(kit, "body", *fields, json=json)
 
 
-def _show_added(path: Path, entry: str, json: bool) -> None:
+def _add(kit: Path | None, kind: Kind, key: str, fields: Sequence[Field], *, json: bool) -> None:
+    """Writes an entry into the kit file, under a key like this one, and shows it."""
+    from flangeback.kit.adding import add_entry
+    from flangeback.kit.places import kit_file
+
+    path = kit_file(kit)
+    entry = add_entry(path, kind, key, fields)
     if json:
-        from flangeback.report.kit_documents import added_document
-
-        print_json(added_document(path, entry))
+        print_json(report.documents.added_document(path, entry))
     else:
         print(f"added to {path}:\n\n{entry}", end="")
 

@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
+import flangeback
 from flangeback.cli.completing import entry_words
-from flangeback.cli.shared import ends_cleanly
+from flangeback.words import count
 
 Log = Annotated[
     Path, typer.Argument(metavar="LOG", help="The session log; it is made if it isn't there.")
@@ -39,16 +40,12 @@ def note(log: Log, words: Words, kit: Kit = None, at: At = None) -> None:
 
     Example: flangeback note session.txt k7 brask135 f/5.6
     """
-    with ends_cleanly(json=False):
-        from flangeback.kit import places, read_kit
-        from flangeback.note import add_note
+    from flangeback.kit.places import kit_file
 
-        noted = add_note(log, words, read_kit(places.kit_file(kit, log.parent)), at=at)
-        print(noted.meaning)
-        if noted.older:
-            count = len(noted.older)
-            typer.echo(
-                f"noted; but the lines above have {count} fault{'s' * (count != 1)}: "
-                "`match` shows them",
-                err=True,
-            )
+    gear = flangeback.read_kit(kit_file(kit, log.parent))
+    noted = flangeback.add_note(log, words, gear, at=at)
+    print(noted.meaning)
+    if noted.older:
+        faults = count(len(noted.older), "fault")
+        text = f"noted; but the lines above have {faults}: `match` shows them"
+        typer.echo(text, err=True)

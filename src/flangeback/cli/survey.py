@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from flangeback.cli.shared import Frames, Json, ends_cleanly, print_json, progress
+import flangeback
+from flangeback import report
+from flangeback.cli.ending import print_json
+from flangeback.cli.shared import Frames, Json, progress
 
 
 def survey(frames: Frames, json: Json = False) -> None:
@@ -10,17 +13,13 @@ def survey(frames: Frames, json: Json = False) -> None:
 
     Example: flangeback survey 2026-05-17
     """
-    with ends_cleanly(json):
-        from flangeback.report.survey import survey_document, survey_lines
-        from flangeback.survey import survey_folder
+    from flangeback.kit.places import kit_file
 
-        with progress("reading frames", None, quiet=json) as step:
-            found = survey_folder(frames, step)
-        if json:
-            print_json(survey_document(found))
-        else:
-            from flangeback.kit import places
-
-            has_kit = places.kit_file(None, frames).exists()
-            for line in survey_lines(found, str(frames), has_kit=has_kit):
-                print(line)
+    with progress("reading frames", None, quiet=json) as step:
+        found = flangeback.survey_folder(frames, step)
+    if json:
+        print_json(report.documents.survey_document(found))
+    else:
+        has_kit = kit_file(None, frames).exists()
+        for line in report.survey.survey_lines(found, str(frames), has_kit=has_kit):
+            print(line)

@@ -8,7 +8,10 @@ from typing import Annotated
 
 import typer
 
-from flangeback.cli.shared import Json, ends_cleanly, print_json, progress
+import flangeback
+from flangeback import report
+from flangeback.cli.ending import print_json
+from flangeback.cli.shared import Json, progress
 
 Out = Annotated[
     list[Path], typer.Argument(metavar="OUT", help="Folders that `fill` made, or any of frames.")
@@ -23,20 +26,15 @@ def tally(out: Out, json: Json = False, csv: Csv = False) -> None:
 
     Example: flangeback tally 2026-05-17-filled
     """
-    with ends_cleanly(json):
-        from flangeback.errors import InputError
-        from flangeback.report.tally import tally_csv, tally_document, tally_lines
-        from flangeback.tally import tally_folders
-
-        if json and csv:
-            raise InputError("--json and --csv at once: one of them, please")
-        with progress("reading frames", None, quiet=json or csv) as step:
-            found = tally_folders(out, step)
-        if json:
-            print_json(tally_document(found))
-        elif csv:
-            print(tally_csv(found), end="")
-        else:
-            unicode = "utf" in (sys.stdout.encoding or "").lower()
-            for line in tally_lines(found, "█" if unicode else "#"):
-                print(line)
+    if json and csv:
+        raise flangeback.InputError("--json and --csv at once: one of them, please")
+    with progress("reading frames", None, quiet=json or csv) as step:
+        found = flangeback.tally_folders(out, step)
+    if json:
+        print_json(report.documents.tally_document(found))
+    elif csv:
+        print(report.tally.tally_csv(found), end="")
+    else:
+        unicode = "utf" in (sys.stdout.encoding or "").lower()
+        for line in report.tally.tally_lines(found, "█" if unicode else "#"):
+            print(line)

@@ -7,7 +7,10 @@ from typing import Annotated
 
 import typer
 
-from flangeback.cli.shared import UNPROVED, Json, ends_cleanly, print_json, progress, terminal
+import flangeback
+from flangeback import report
+from flangeback.cli.ending import UNPROVED, print_json
+from flangeback.cli.shared import Json, progress, terminal
 
 Out = Annotated[Path, typer.Argument(metavar="OUT", help="A folder that `fill` made.")]
 
@@ -17,18 +20,11 @@ def verify(out: Out, json: Json = False) -> None:
 
     Example: flangeback verify 2026-05-17-filled
     """
-    with ends_cleanly(json):
-        from flangeback import copies
-
-        with progress("proving copies", None, quiet=json) as step:
-            verified = copies.verify(out, lambda count: step(count))
-        if json:
-            from flangeback.report.document import verify_document
-
-            print_json(verify_document(verified))
-        else:
-            from flangeback.report.terminal import show_verified
-
-            show_verified(terminal(), verified, str(out))
+    with progress("proving copies", None, quiet=json) as step:
+        verified = flangeback.verify(out, step)
+    if json:
+        print_json(report.documents.verify_document(verified))
+    else:
+        report.terminal.show_verified(terminal(), verified, str(out))
     if verified.failed:
         raise typer.Exit(UNPROVED)

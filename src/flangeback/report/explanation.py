@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import timedelta
-from fractions import Fraction
 from pathlib import PurePath
 from textwrap import wrap
-from typing import Any
 
 from flangeback.frames.model import Frame, LensData
 from flangeback.match.bodies import described
 from flangeback.match.explaining import Explanation, LogLine
 from flangeback.match.model import NO_ENTRY, FrameMatch, Outcome
-from flangeback.report.document import frame_document
-from flangeback.words import duration, utc_offset
+from flangeback.tags.decide import Fill
+from flangeback.words import Number, duration, f_number, focal_length, utc_offset
 
 _COLUMNS = 80
 _LABEL = 14
@@ -70,9 +68,10 @@ def _seconds(span: timedelta) -> str:
 def _clock(found: Explanation) -> str:
     clock = found.clock
     if found.by_name and (clock is None or not clock.lines):
-        return "of no account: an entry names the frame"
+        return "makes no difference: an entry names the frame"
     if clock is None:
-        return "no entry speaks of this body" if found.match.frame.time else "of no account"
+        timed = found.match.frame.time is not None
+        return "no entry speaks of this body" if timed else "makes no difference without a time"
     if not clock.lines:
         return "taken as right: no clock line says otherwise"
     way = "behind" if clock.ahead < timedelta(0) else "ahead of"
@@ -109,57 +108,32 @@ def _entry(found: Explanation) -> Iterator[str]:
 
 def _values(match: FrameMatch) -> Iterator[str]:
     """What the frame says already, and what it comes to."""
-    before = match.frame.lens_data
-    fill = match.fill if match.outcome.is_filled else None
-    after = {"lens": "", "f-number": "", "focal length": ""}
-    if fill is not None:
-        after["lens"] = fill.lens.name + (f" via {fill.adapter.key}" if fill.adapter else "")
-        after["f-number"] = "blank" if fill.f_number is None else _stop(Fraction(fill.f_number))
-        length = None if fill.focal_length is None else Fraction(fill.focal_length)
-        after["focal length"] = "blank" if length is None else _millimetres(length)
-        if fill.focal_length_35mm:
-            after["focal length"] += f" (35 mm equivalent {fill.focal_length_35mm} mm)"
-    for name, said in _said(before).items():
-        told = f"{said}, left as it is" if fill is None else f"{said} -> {after[name]}"
+    before = _said(match.frame.lens_data)
+    after = _filled(match.fill) if match.fill and match.outcome.is_filled else None
+    for name, said in before.items():
+        told = f"{said}, left as it is" if after is None else f"{said} -> {after[name]}"
         yield from _row(name, "blank, stays blank" if told == "blank -> blank" else told)
 
 
-def _said(data: LensData) -> dict[str, str]:
-    registered = ", registered" if data.registered_focal_length is not None else ""
-    length = "blank" if data.focal_length is None else _millimetres(data.focal_length) + registered
-    lens = data.lens or ("by specification" if data.says_lens else "blank")
+def _filled(fill: Fill) -> dict[str, str]:
+    length = _blank_or(focal_length, fill.focal_length)
+    if fill.focal_length_35mm:
+        length += f" (35 mm equivalent {focal_length(fill.focal_length_35mm)})"
     return {
-        "lens": lens,
-        "f-number": "blank" if data.f_number is None else _stop(data.f_number),
+        "lens": fill.lens.name + (f" via {fill.adapter.key}" if fill.adapter else ""),
+        "f-number": _blank_or(f_number, fill.f_number),
         "focal length": length,
     }
 
 
-def _stop(f_number: Fraction) -> str:
-    return f"f/{float(f_number):.3g}"
+def _blank_or(words: Callable[[Number], str], value: Number | None) -> str:
+    return "blank" if value is None else words(value)
 
 
-def _millimetres(length: Fraction) -> str:
-    return f"{float(length):.4g} mm"
-
-
-def explanation_document(found: Explanation) -> dict[str, Any]:
-    """`flangeback/explain-1`: the frame as in `match-1`, and how it came to that."""
-    clock, data = found.clock, found.match.frame.lens_data
+def _said(data: LensData) -> dict[str, str]:
+    registered = ", registered" if data.registered_focal_length is not None else ""
     return {
-        "schema": "flangeback/explain-1",
-        "frame": frame_document(found.match),
-        "clock_ahead": None if clock is None else clock.ahead.total_seconds(),
-        "clock_error": None if clock is None else clock.error.total_seconds(),
-        "clock_residual": None if clock is None else clock.residual.total_seconds(),
-        "clock_lines": [] if clock is None else [line.line for line in clock.lines],
-        "entry": None if found.entry is None else found.entry.text,
-        "by_name": found.by_name,
-        "around": [{"line": line.line, "text": line.text} for line in found.around],
-        "before": {
-            "lens": data.lens,
-            "f_number": None if data.f_number is None else float(data.f_number),
-            "focal_length": None if data.focal_length is None else float(data.focal_length),
-            "registered": data.registered_focal_length is not None,
-        },
+        "lens": data.lens or ("by specification" if data.says_lens else "blank"),
+        "f-number": _blank_or(f_number, data.f_number),
+        "focal length": _blank_or(focal_length, data.focal_length) + registered,
     }

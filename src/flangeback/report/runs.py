@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from decimal import Decimal
 from itertools import groupby
 
 from flangeback.clock.model import instant
 from flangeback.frames.model import without_suffix
 from flangeback.match.doubts import DoubtKind
 from flangeback.match.model import NO_ENTRY, FrameMatch, Matches, Outcome
+from flangeback.match.sensors import SizeFinding
 from flangeback.tags.decide import Fill
+from flangeback.words import clock_time, count, some_of
 
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A line under a row: a doubt of a kind, or (without one) the reason for the outcome. `some`
-    names the frames it is on, where that isn't all of the row's."""
+    """A line under a row: a doubt of a kind, or (without one) the reason for the outcome.
+
+    `some` names the frames it is on, where that isn't all of the row's.
+    """
 
     text: str
     kind: str = ""
@@ -32,14 +35,17 @@ class Run:
 
     @property
     def first(self) -> FrameMatch:
+        """The frame made first."""
         return self.frames[0]
 
     @property
     def last(self) -> FrameMatch:
+        """The frame made last."""
         return self.frames[-1]
 
     @property
     def outcome(self) -> Outcome:
+        """What all of them came to."""
         return self.first.outcome
 
     @property
@@ -55,16 +61,18 @@ class Run:
 
     @property
     def names(self) -> str:
-        """ "K7_0202", "K7_0202..0206", or "K7_0202, ...0206" where some between are elsewhere;
-        the suffixes of further files follow."""
+        """ "K7_0202", "K7_0202..0206", or "K7_0202, ...0206" where some between are elsewhere.
+
+        The suffixes of further files follow.
+        """
         first, last = self.first.frame, self.last.frame
         name = without_suffix(first.file)
         others = "".join(f" +{one.path.suffix[1:]}" for one in first.companions)
         if len(self.frames) == 1:
             return name + others
         start, end = _number(first.stem), _number(last.stem)
-        count = len(self.frames) - 1
-        in_a_row = start.isdigit() and end.isdigit() and int(end) - int(start) == count
+        steps = len(self.frames) - 1
+        in_a_row = start.isdigit() and end.isdigit() and int(end) - int(start) == steps
         return (f"{name}..{end}" if in_a_row else f"{name}, ...{end}") + others
 
     @property
@@ -73,13 +81,15 @@ class Run:
         first, last = self.first.time, self.last.time
         if first is None or last is None:
             return ""
-        start, end = f"{first:%H:%M}", f"{last:%H:%M}"
+        start, end = (clock_time(at, seconds=False) for at in (first, last))
         return start if start == end else f"{start}-{end}"
 
     @property
     def notes(self) -> tuple[Note, ...]:
-        """The reason for the outcome, then each doubt once with the frames it is on; those on the
-        sensor are the body's, and told once with it."""
+        """The reason for the outcome, then each doubt once with the frames it is on.
+
+        Doubts on the sensor are the body's, and told once with it.
+        """
         reason = self.first.reason
         found = [] if reason in (None, NO_ENTRY) else [Note(reason or "")]
         by_text: dict[tuple[str, str], list[str]] = {}
@@ -125,8 +135,7 @@ def _title(found: FrameMatch) -> str:
 
 
 def _place(found: FrameMatch) -> tuple[bool, str, bool, int, str]:
-    """By body, then by true time (a body's own clock may have been set); what has none comes
-    last."""
+    """By body, then by true time (a body's own clock may have been set), then without a time."""
     camera = found.frame.time
     time = found.time or (camera.at if camera else None)
     return (
@@ -151,20 +160,45 @@ def _sameness(found: FrameMatch) -> tuple[object, ...]:
     )
 
 
-def three_digits(value: Decimal | None) -> str:
-    """A focal length or f-number as people write it."""
-    if value is None:
-        return ""
-    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
-
-
 def _number(stem: str) -> str:
     """The number at a name's end, else the name."""
     digits = len(stem) - len(stem.rstrip("0123456789"))
     return stem[-digits:] if digits else stem
 
 
-def some_of(names: Sequence[str]) -> str:
-    """The first three names, and how many more there are."""
-    shown = ", ".join(names[:3])
-    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
+def sensor_lines(matches: Matches, body: str | None) -> Iterator[str]:
+    """The evidence behind the 35 mm equivalents of a body's filled frames.
+
+    Then what speaks against it; nothing where no frame is filled.
+    """
+    sensor = matches.sensors.get(body or "")
+    if sensor is None:
+        return
+    frames = [found for found in matches.frames if found.body == body]
+    findings = {
+        (finding := sensor.of(one.frame)).pixels: finding
+        for one in frames
+        if one.outcome.is_filled and one.fill and one.fill.focal_length is not None
+    }
+    yield from dict.fromkeys(map(_told, findings.values()))
+    if findings:
+        yield from (f"not used: {reason}" for reason in sensor.refused)
+    stems: dict[str, list[str]] = {}
+    for one in frames:
+        for doubt in one.doubts:
+            if doubt.kind == DoubtKind.SENSOR_UNSURE:
+                stems.setdefault(doubt.text, []).append(one.frame.stem)
+    for text, on in stems.items():
+        yield f"{DoubtKind.SENSOR_UNSURE}: {text} ({some_of(on)})"
+
+
+def _told(finding: SizeFinding) -> str:
+    known = finding.evidence
+    if known is None:
+        return "35 mm equivalents stay blank: neither the kit nor the frames tell the sensor's size"
+    number = f" ({count(known.frames, 'frame')})" if known.frames else ""
+    told = f"35 mm equivalents by {known.source}{number}: crop factor {known.crop_factor:.2f}"
+    if finding.part == 1 or finding.pixels is None:
+        return told
+    width, height = finding.pixels
+    return f"{told}, in a crop mode of {width} x {height}"

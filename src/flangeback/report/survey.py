@@ -1,4 +1,4 @@
-"""A survey for people, 80 columns wide, and for programs."""
+"""A survey as text, 80 columns wide."""
 
 from __future__ import annotations
 
@@ -6,11 +6,10 @@ import shlex
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from textwrap import wrap
-from typing import Any
 
 from flangeback.frames.model import without_suffix
-from flangeback.survey.model import BodyName, BodySurvey, Stretch, Survey
-from flangeback.words import duration, utc_offset
+from flangeback.survey.model import BodySurvey, Stretch, Survey
+from flangeback.words import count, duration, focal_length, listed, utc_offset
 
 _COLUMNS = 80
 _MOST_ROWS = 12
@@ -36,19 +35,18 @@ def survey_lines(survey: Survey, folder: str, *, has_kit: bool = True) -> Iterat
         for remark in remarks:
             yield from _wrapped(remark, "  ", "    ")
         yield ""
-    yield from _next(survey, folder, has_kit)
+    yield from _next(survey, folder, has_kit=has_kit)
 
 
 def _summary(survey: Survey) -> str:
-    bodies = len(survey.bodies)
-    text = f"{_frames(survey.frames)} by {bodies} bod{'y' if bodies == 1 else 'ies'}"
-    if not survey.bodies:
-        text = _frames(survey.frames)
+    text = count(survey.frames, "frame")
+    if survey.bodies:
+        text += f" by {count(len(survey.bodies), 'body', 'bodies')}"
     text += f": {survey.lacking} lack lens data"
     return text + (f", {len(survey.damaged)} can't be read" if survey.damaged else "")
 
 
-def _next(survey: Survey, folder: str, has_kit: bool) -> Iterator[str]:
+def _next(survey: Survey, folder: str, *, has_kit: bool) -> Iterator[str]:
     if not survey.lacking:
         yield "There is nothing to fill: every frame that can be read has its lens data."
         return
@@ -71,54 +69,58 @@ def _body(body: BodySurvey) -> Iterator[str]:
             [
                 row
                 for found in body.registered
-                for row in _registered(found.focal_length, found.stretches, found.untimed, one_day)
+                for row in _registered(
+                    found.focal_length, found.stretches, found.untimed, one_day=one_day
+                )
             ]
         )
     if body.natives:
         yield "  lenses named with their f-number"
         yield from _rows(
             [
-                f"{_cut(found.lens or 'by specification only')}  {_frames(found.frames):>12}"
+                f"{_cut(found.lens or 'by specification only')}  {count(found.frames, 'frame'):>12}"
                 for found in body.natives
             ]
         )
     if body.clusters:
         yield f"  clusters, cut at pauses of {duration(timedelta(seconds=body.pause))} or more"
-        yield from _rows([f"{_cut(_names(c))}  {_row_end(c, one_day)}" for c in body.clusters])
+        yield from _rows(
+            [f"{_cut(_names(c))}  {_row_end(c, one_day=one_day)}" for c in body.clusters]
+        )
 
 
 def _when(body: BodySurvey) -> str:
-    text = _frames(body.frames)
+    text = count(body.frames, "frame")
     if body.start and body.end:
         text += f", {_span(body.start, body.end, one_day=False)}"
     if body.offsets:
-        text += f", UTC{' and '.join(map(utc_offset, body.offsets))}"
+        text += f", UTC{listed(map(utc_offset, body.offsets))}"
     return text + (f", {body.untimed} without a time" if body.untimed else "")
 
 
 def _lacking(body: BodySurvey) -> str:
     if not body.lacks_any:
         return "none lacks lens data"
-    missing = (
-        (body.lacks_lens, "lens"),
-        (body.lacks_f_number, "f-number"),
-        (body.lacks_focal_length, "focal length"),
-    )
-    parts = ", ".join(f"{what} in {count}" for count, what in missing if count)
+    missing = {
+        "lens": body.lacks_lens,
+        "f-number": body.lacks_f_number,
+        "focal length": body.lacks_focal_length,
+    }
+    parts = ", ".join(f"{what} in {number}" for what, number in missing.items() if number)
     return f"{body.lacks_any} lack lens data: {parts}"
 
 
 def _registered(
-    length: float, stretches: Sequence[Stretch], untimed: int, one_day: bool
+    length: float, stretches: Sequence[Stretch], untimed: int, *, one_day: bool
 ) -> Iterator[str]:
     for found in stretches:
-        yield f"{length:g} mm".ljust(_NAME_WIDTH) + f"  {_row_end(found, one_day)}"
+        yield focal_length(length).ljust(_NAME_WIDTH) + f"  {_row_end(found, one_day=one_day)}"
     if untimed:
-        yield f"{length:g} mm".ljust(_NAME_WIDTH) + f"  {_frames(untimed):>12}  no time"
+        yield focal_length(length).ljust(_NAME_WIDTH) + f"  {count(untimed, 'frame'):>12}  no time"
 
 
-def _row_end(found: Stretch, one_day: bool) -> str:
-    return f"{_frames(found.frames):>12}  {_span(found.start, found.end, one_day)}"
+def _row_end(found: Stretch, *, one_day: bool) -> str:
+    return f"{count(found.frames, 'frame'):>12}  {_span(found.start, found.end, one_day=one_day)}"
 
 
 def _rows(rows: Sequence[str]) -> Iterator[str]:
@@ -135,7 +137,7 @@ def clock_remarks(survey: Survey) -> Iterator[str]:
         yield from _gps_remark(body)
         yield from _disorder_remarks(body)
         if len(body.offsets) > 1:
-            offsets = " and ".join(map(utc_offset, body.offsets))
+            offsets = listed(map(utc_offset, body.offsets))
             yield f"{body.name} states more than one offset from UTC: {offsets}"
     yield from _offset_remarks(survey)
     for gap in survey.gaps:
@@ -154,7 +156,8 @@ def _gps_remark(body: BodySurvey) -> Iterator[str]:
         way = "ahead of" if body.gps_ahead > timedelta(0) else "behind"
         amount = duration(body.gps_ahead)
         rest = "" if body.gps_whole else ", or that and whole quarters of an hour"
-        yield f"{body.name} is {amount} {way} GPS time{rest} ({_frames(body.gps_frames)} say so)"
+        frames = count(body.gps_frames, "frame")
+        yield f"{body.name} is {amount} {way} GPS time{rest} ({frames} say so)"
 
 
 def _disorder_remarks(body: BodySurvey) -> Iterator[str]:
@@ -175,10 +178,6 @@ def _offset_remarks(survey: Survey) -> Iterator[str]:
         yield f"the bodies state different offsets from UTC: {texts}"
 
 
-def _frames(count: int) -> str:
-    return f"{count} frame{'s' * (count != 1)}"
-
-
 def _names(found: Stretch) -> str:
     first, last = (without_suffix(name) for name in (found.first, found.last))
     return first if found.frames == 1 else f"{first}..{last.rpartition('/')[2]}"
@@ -192,7 +191,7 @@ def _one_day(body: BodySurvey) -> bool:
     return body.start is None or body.end is None or body.start.date() == body.end.date()
 
 
-def _span(start: datetime, end: datetime, one_day: bool) -> str:
+def _span(start: datetime, end: datetime, *, one_day: bool) -> str:
     """From when to when, to the minute; `one_day` leaves the date out."""
     first = f"{start:%H:%M}" if one_day else f"{start:%Y-%m-%d %H:%M}"
     if start.replace(second=0) == end.replace(second=0):
@@ -206,86 +205,3 @@ def _wrapped(text: str, first: str = "", rest: str = "  ") -> Iterator[str]:
     yield from wrap(
         text, _COLUMNS, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
     )
-
-
-Document = dict[str, Any]
-
-
-def survey_document(survey: Survey) -> Document:
-    """`flangeback/survey-1`."""
-    return {
-        "schema": "flangeback/survey-1",
-        "frames": survey.frames,
-        "lacking": survey.lacking,
-        "bodies": [_body_document(body) for body in survey.bodies],
-        "unreadable": [{"file": file, "reason": reason} for file, reason in survey.damaged],
-        "burst_gaps": [
-            {
-                "ahead": _name(gap.ahead),
-                "other": _name(gap.other),
-                "seconds": gap.by.total_seconds(),
-                "bursts": gap.bursts,
-            }
-            for gap in survey.gaps
-        ],
-        "clocks": list(clock_remarks(survey)),
-    }
-
-
-def _name(name: BodyName) -> Document:
-    return {"make": name.make, "model": name.model, "serial": name.serial}
-
-
-def _body_document(body: BodySurvey) -> Document:
-    return _name(body.name) | {
-        "frames": body.frames,
-        "without_time": body.untimed,
-        "start": _moment(body.start),
-        "end": _moment(body.end),
-        "offsets": [utc_offset(offset) for offset in body.offsets],
-        "lacking": {
-            "lens": body.lacks_lens,
-            "f_number": body.lacks_f_number,
-            "focal_length": body.lacks_focal_length,
-            "any": body.lacks_any,
-        },
-        "registered": [
-            {
-                "focal_length": found.focal_length,
-                "frames": found.frames,
-                "stretches": list(map(_stretch, found.stretches)),
-            }
-            for found in body.registered
-        ],
-        "native": [{"lens": found.lens, "frames": found.frames} for found in body.natives],
-        "pause": body.pause,
-        "clusters": list(map(_stretch, body.clusters)),
-        "out_of_order": [
-            {
-                "earlier": found.earlier,
-                "earlier_time": _moment(found.earlier_time),
-                "later": found.later,
-                "later_time": _moment(found.later_time),
-            }
-            for found in body.disorders
-        ],
-        "gps": {
-            "frames": body.gps_frames,
-            "ahead": None if body.gps_ahead is None else body.gps_ahead.total_seconds(),
-            "whole": body.gps_whole,
-        },
-    }
-
-
-def _moment(at: datetime | None) -> str | None:
-    return None if at is None else at.isoformat()
-
-
-def _stretch(found: Stretch) -> Document:
-    return {
-        "first": found.first,
-        "last": found.last,
-        "frames": found.frames,
-        "start": _moment(found.start),
-        "end": _moment(found.end),
-    }

@@ -1,4 +1,4 @@
-"""A tally for people, 80 columns wide, for programs, and for spreadsheets."""
+"""A tally as text, 80 columns wide, and as a table for spreadsheets."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from functools import partial
 from io import StringIO
-from typing import Any
 
+from flangeback import words
 from flangeback.tally.model import Count, Key, Tally
 
 _NAME_WIDTH = 36
@@ -20,7 +20,7 @@ _MOST_ROWS = 40
 def tally_lines(tally: Tally, bar: str = "█") -> Iterator[str]:
     """The tally as text with bars. `bar` is what they are made of."""
     total = tally.total
-    text = f"{_frames(total.frames)} in {tally.folders} folder{'s' * (tally.folders != 1)}"
+    text = f"{words.count(total.frames, 'frame')} in {words.count(tally.folders, 'folder')}"
     if total.filled:
         text += f"; {total.filled} filled, {total.kept} of them still there"
     yield text + (f"; {tally.damaged} can't be read" if tally.damaged else "")
@@ -34,18 +34,14 @@ def tally_lines(tally: Tally, bar: str = "█") -> Iterator[str]:
     for title, counts, named in tables:
         if counts:
             yield ""
-            yield from _table(title, counts, named, bar, total.kept < total.filled)
+            yield from _table(title, counts, named, bar, with_kept=total.kept < total.filled)
 
 
 _Namer = Callable[[Key], str]
 
 
-def _frames(count: int) -> str:
-    return f"{count} frame{'s' * (count != 1)}"
-
-
 def _table(
-    title: str, counts: Mapping[Key, Count], named: _Namer, bar: str, with_kept: bool
+    title: str, counts: Mapping[Key, Count], named: _Namer, bar: str, *, with_kept: bool
 ) -> Iterator[str]:
     yield f"{title:{_NAME_WIDTH}}frames  open{'  kept' if with_kept else ''}"
     most = max(count.frames for count in counts.values())
@@ -68,14 +64,18 @@ def _lens(key: Key) -> str:
 
 def _lens_and_f_number(key: Key) -> str:
     lens, f_number = key
-    stop = "f/?" if f_number is None else f"f/{f_number:g}"
+    stop = words.f_number(_known(f_number))
     return f"{str(lens)[: _NAME_WIDTH - 2 - len(stop)]} {stop}"
 
 
 def _focal_length(key: Key) -> str:
     length, equivalent = key
-    text = "no focal length" if length is None else f"{length:g} mm"
-    return text if equivalent is None else f"{text}, {equivalent:g} mm"
+    text = "no focal length" if length is None else words.focal_length(_known(length))
+    return text if equivalent is None else f"{text}, {words.focal_length(_known(equivalent))}"
+
+
+def _known(part: str | float | None) -> float | None:
+    return None if part is None else float(part)
 
 
 def _plain_bodies(counts: Mapping[Key, Count]) -> frozenset[str]:
@@ -92,27 +92,6 @@ def _model(body: str) -> str:
 def _body(plain: frozenset[str], key: Key) -> str:
     body = _model(str(key[0])) if key[0] in plain else str(key[0])
     return f"{body}, {key[1]}" if key[1] else body
-
-
-Document = dict[str, Any]
-
-
-def tally_document(tally: Tally) -> Document:
-    """`flangeback/tally-1`."""
-    return {
-        "schema": "flangeback/tally-1",
-        "folders": tally.folders,
-        "unreadable": tally.damaged,
-        "totals": asdict(tally.total),
-        "lenses": _rows(tally.by_lens(), "lens"),
-        "f_numbers": _rows(tally.by_lens_and_f_number(), "lens", "f_number"),
-        "focal_lengths": _rows(tally.by_focal_length(), "focal_length", "focal_length_35mm"),
-        "bodies": _rows(tally.by_body_and_adapter(), "body", "adapter"),
-    }
-
-
-def _rows(counts: Mapping[Key, Count], *names: str) -> list[Document]:
-    return [dict(zip(names, key, strict=True)) | asdict(count) for key, count in counts.items()]
 
 
 _COLUMNS = ("body", "adapter", "lens", "f_number", "focal_length", "focal_length_35mm")

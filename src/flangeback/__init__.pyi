@@ -1,0 +1,65 @@
+from .copies import CheckedCopy as CheckedCopy
+from .copies import Filled as Filled
+from .copies import FrameCopy as FrameCopy
+from .copies import Verified as Verified
+from .copies import fill as fill
+from .copies import verify as verify
+from .draft import draft_log as draft_log
+from .draft import read_pictures as read_pictures
+from .errors import InputError as InputError
+from .errors import Problem as Problem
+from .frames import CameraTime as CameraTime
+from .frames import Exposure as Exposure
+from .frames import FocalPlane as FocalPlane
+from .frames import Frame as Frame
+from .frames import LensData as LensData
+from .frames import read_frame as read_frame
+from .frames import scan as scan
+from .kit import Adapter as Adapter
+from .kit import AdapterKind as AdapterKind
+from .kit import Body as Body
+from .kit import Kit as Kit
+from .kit import Lens as Lens
+from .kit import parse_kit as parse_kit
+from .kit import read_kit as read_kit
+from .kit.card import Card as Card
+from .kit.card import CardLine as CardLine
+from .kit.card import cards as cards
+from .kit.fit import Fit as Fit
+from .kit.fit import fits as fits
+from .log import SessionLog as SessionLog
+from .log import format_log as format_log
+from .log import parse_log as parse_log
+from .log import read_log as read_log
+from .match import Doubt as Doubt
+from .match import DoubtKind as DoubtKind
+from .match import FrameMatch as FrameMatch
+from .match import Matches as Matches
+from .match import Outcome as Outcome
+from .match import PictureLight as PictureLight
+from .match import PictureReader as PictureReader
+from .match import match_frames as match_frames
+from .match import read_picture as read_picture
+from .match.explaining import Explanation as Explanation
+from .match.explaining import explain as explain
+from .match.session import Session as Session
+from .match.session import read_session as read_session
+from .note import Noted as Noted
+from .note import add_note as add_note
+from .raw_mode import RawMode as RawMode
+from .survey import Survey as Survey
+from .survey import survey_folder as survey_folder
+from .tags import Fill as Fill
+from .tags import Tag as Tag
+from .tags import TagValue as TagValue
+from .tags import decide as decide
+from .tags import make_fill as make_fill
+from .tags import true_time as true_time
+from .tally import Count as Count
+from .tally import Tally as Tally
+from .tally import tally_folders as tally_folders
+
+__all__: list[str]
+__version__: str
+
+def __dir__() -> list[str]: ...

@@ -1,0 +1,90 @@
+"""How a command ends: its exit code, and what keeps it from its work as one message."""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import suppress
+from typing import Any
+
+import typer
+import typer.core
+
+from flangeback.errors import InputError, Problem
+
+NEEDS_PERSON, WRONG, UNPROVED = 1, 2, 3
+"""Exit codes besides 0."""
+JSON = "flangeback.json"
+"""Under this name the context of a command knows whether JSON was asked for."""
+
+
+class Commands(typer.core.TyperGroup):
+    """The commands, none of which ends in a traceback.
+
+    Wrong input, and whatever the operating system refuses, ends them with one message on stderr
+    (and as JSON if that was asked for) and exit 2.
+    """
+
+    def invoke(self, ctx: Any) -> Any:
+        """Runs the command that was called."""
+        try:
+            done = super().invoke(ctx)
+            sys.stdout.flush()
+        except InputError as error:
+            raise _refused(error, json=ctx.meta.get(JSON, False)) from None
+        except BrokenPipeError:
+            # The reader of our output left, as `head` does.
+            _drop_output()
+            raise typer.Exit(WRONG) from None
+        except OSError as error:
+            problem = Problem(str(error.filename or ""), error.strerror or str(error))
+            raise _refused(InputError(problem), json=ctx.meta.get(JSON, False)) from None
+        except KeyboardInterrupt:
+            typer.echo("stopped", err=True)
+            raise typer.Exit(WRONG) from None
+        return done
+
+
+def _refused(error: InputError, *, json: bool) -> typer.Exit:
+    typer.echo(str(error), err=True)
+    try:
+        if json:
+            from flangeback.report import documents
+
+            print_json(documents.error_document(error))
+        sys.stdout.flush()
+    except OSError:
+        _drop_output()
+    return typer.Exit(WRONG)
+
+
+def _drop_output() -> None:
+    """Sends what is still to be written nowhere.
+
+    Otherwise the interpreter complains of it at its end (documentation of Python's signal module).
+    """
+    with suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """Prints a document."""
+    import json
+
+    print(json.dumps(document, indent=1, ensure_ascii=False))
+
+
+def end_of_crash(error: Exception) -> None:
+    """Tells of a fault of flangeback's own and ends with exit 2, since 1 means that all went well.
+
+    `python -X dev -m flangeback` raises it instead.
+    """
+    if sys.flags.dev_mode:
+        raise error
+    place = error.__traceback__
+    while place is not None and place.tb_next is not None:
+        place = place.tb_next
+    where = f"{place.tb_frame.f_code.co_filename}, line {place.tb_lineno}" if place else "unknown"
+    text = f"a fault of flangeback itself: {type(error).__name__}: {error} ({where})"
+    typer.echo(text, err=True)
+    sys.exit(WRONG)

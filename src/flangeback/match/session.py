@@ -1,0 +1,63 @@
+"""All that a match takes, read from an outing's folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from flangeback.errors import InputError, Problem
+from flangeback.frames import Frame, scan
+from flangeback.kit import Kit, read_kit
+from flangeback.kit.places import kit_file
+from flangeback.log import LogError, SessionLog, read_log
+from flangeback.match.index import missing_names
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """An outing's frames, the logs kept on it and the gear that was along."""
+
+    frames: tuple[Frame, ...]
+    logs: tuple[SessionLog, ...]
+    kit: Kit
+
+
+def read_session(
+    folder: Path,
+    logs: Sequence[Path] | None = None,
+    kit: Path | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Session:
+    """Reads the frames of `folder`, its logs (session.txt in it) and the kit (kit.toml in it, else
+    the one in the configuration folder). `progress` is told how many frames are read.
+
+    Raises InputError with the faults of the kit, or with those of all logs: what each says that
+    isn't understood, and what it says of frames that aren't there.
+    """
+    if not folder.is_dir():
+        text, expected = "there is no such folder", "the folder with the frames"
+        raise InputError(Problem(str(folder), text, expected=expected))
+    gear = read_kit(kit_file(kit, folder))
+    read, problems = _read_logs(logs or [folder / "session.txt"], gear)
+    frames = scan(folder, progress)
+    if problems:
+        problems += missing_names(frames, read, gear)
+        files = [problem.file for problem in problems]
+        problems.sort(key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
+        raise InputError(problems)
+    return Session(frames, tuple(read), gear)
+
+
+def _read_logs(files: Sequence[Path], kit: Kit) -> tuple[list[SessionLog], list[Problem]]:
+    """Every log, as far as it could be read, and the faults of all."""
+    logs, problems = [], list[Problem]()
+    for path in files:
+        try:
+            logs.append(read_log(path, kit))
+        except LogError as error:
+            logs.append(error.log)
+            problems += error.problems
+        except InputError as error:
+            problems += error.problems
+    return logs, problems
