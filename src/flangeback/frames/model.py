@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
-from flangeback.containers.kinds import FileKind
+from flangeback.formats import FrameFile
+from flangeback.formats.jpeg import Jpeg
 
 _BLANK = re.compile(r"[\s0.\-‐-―_]*|0+(\.0+)?\s*mm\s*f\s*/?\s*0*(\.0+)?", re.I)
 
@@ -95,8 +96,8 @@ class Frame:
     """One frame of the folder. `file` is relative to it, with `/`.
 
     A frame of several files (a JPEG and a raw file with one stem and one time) is described by
-    its first; the others are its `companions`. `kind` is the file's structure, `sidecars` are the
-    XMP files beside it, relative to the folder, the one for its own suffix first. `damage` says
+    its first; the others are its `companions`. `format` is the file's, `source` the file itself;
+    `sidecars` are the XMP files beside it, relative to the folder, the one for its own suffix first. `damage` says
     why the file can't be read as a picture; it is None for a sound one. `pixels` is the picture's
     width and height as the Exif data has them, `digital_zoom` a ratio above 1 where the picture
     was enlarged from a part of the sensor.
@@ -117,7 +118,8 @@ class Frame:
     pixels: tuple[int, int] | None = None
     digital_zoom: Fraction | None = None
     gps_time: datetime | None = None
-    kind: FileKind = FileKind.JPEG
+    format: type[FrameFile] = Jpeg
+    source: FrameFile | None = field(default=None, compare=False, repr=False)
     companions: tuple[Frame, ...] = ()
     sidecars: tuple[str, ...] = ()
 

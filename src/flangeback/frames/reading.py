@@ -10,14 +10,13 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.kinds import FileKind, block_of, kind_of
-from flangeback.containers.tiff import (
+from flangeback.formats import Damaged, FileReader, FrameFile, recognised
+from flangeback.formats.jpeg import Jpeg
+from flangeback.formats.tiff_block import (
     EXIF_DIRECTORY,
     GPS_DIRECTORY,
     NO_DIRECTORY,
     Block,
-    Damaged,
     Directory,
 )
 from flangeback.frames.model import (
@@ -60,72 +59,70 @@ def read_frame(folder: Path, file: str) -> Frame:
     """Read the head of a frame's file. What is damaged, or no picture, comes back with `damage`,
     never as an error. Raises OSError when the file can't be opened or read.
     """
-    return recognised_frame(folder, file) or damaged_frame(folder, file, FileKind.JPEG)
+    return recognised_frame(folder, file) or damaged_frame(folder, file, Jpeg)
 
 
-def damaged_frame(folder: Path, file: str, kind: FileKind) -> Frame:
+def damaged_frame(folder: Path, file: str, format: type[FrameFile]) -> Frame:
     """A file that should be a frame's and isn't."""
     path = folder / file
     status = path.stat()
-    what = "the file is empty" if status.st_size == 0 else f"the content isn't {kind}"
-    return Frame(file, path, status.st_size, status.st_mtime_ns, damage=what, kind=kind)
+    what = "the file is empty" if status.st_size == 0 else f"the content isn't {format.title}"
+    return Frame(file, path, status.st_size, status.st_mtime_ns, damage=what, format=format)
 
 
 def recognised_frame(folder: Path, file: str) -> Frame | None:
     """Read the head of a file; None when its content isn't a frame's. Raises OSError."""
     path = folder / file
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        status = os.fstat(descriptor)
-        head = FileHead(descriptor)
-        plain = Frame(file, path, status.st_size, status.st_mtime_ns)
+    with FileReader(path) as reader:
+        if not reader.is_regular:
+            return None  # A pipe, say, which would never end.
+        source = recognised(reader)
+        if source is None:
+            return None
+        plain = Frame(
+            file, path, reader.size, reader.modified_ns, format=type(source), source=source
+        )
         try:
-            kind = kind_of(head)
-            if kind is None:
-                return None
-            plain = replace(plain, kind=kind)
-            return _described(plain, block_of(head, kind))
+            return _described(plain, source.exif)
         except Damaged as damage:
             return replace(plain, damage=str(damage))
-    finally:
-        os.close(descriptor)
 
 
 def _described(plain: Frame, block: Block | None) -> Frame:
     if block is None:
         return plain
     main = block.main()
-    exif = block.child(main, EXIF_DIRECTORY) or NO_DIRECTORY
+    exif = main.child(EXIF_DIRECTORY) or NO_DIRECTORY
     return replace(
         plain,
-        make=block.text(main.find(_MAKE)) or None,
-        model=block.text(main.find(_MODEL)) or None,
-        serial=_text(block, exif, _BODY_SERIAL),
-        time=_camera_time(block, exif) or _camera_time(block, main),
-        lens_data=_lens_data(block, exif),
-        exposure=_exposure(block, exif),
-        focal_plane=_focal_plane(block, exif),
-        pixels=_pixels(block, exif),
-        digital_zoom=_digital_zoom(block, exif),
-        gps_time=_gps_time(block, main),
+        make=main.text(_MAKE) or None,
+        model=main.text(_MODEL) or None,
+        serial=_text(exif, _BODY_SERIAL),
+        time=_camera_time(exif) or _camera_time(main),
+        lens_data=_lens_data(exif),
+        exposure=_exposure(exif),
+        focal_plane=_focal_plane(exif),
+        pixels=_pixels(exif),
+        digital_zoom=_digital_zoom(exif),
+        gps_time=_gps_time(main),
     )
 
 
-def _text(block: Block, directory: Directory, tag: int) -> str | None:
-    text = block.text(directory.find(tag))
+def _text(directory: Directory, tag: int) -> str | None:
+    text = directory.text(tag)
     return None if is_blank(text) else text
 
 
-def _camera_time(block: Block, exif: Directory) -> CameraTime | None:
+def _camera_time(exif: Directory) -> CameraTime | None:
     for time, sub_seconds, offset in _TIMES:
-        at = parse_date_time(block.text(exif.find(time)))
+        at = parse_date_time(exif.text(time))
         if at is not None:
-            fraction = re.match(r"\d{1,6}", block.text(exif.find(sub_seconds)))
+            fraction = re.match(r"\d{1,6}", exif.text(sub_seconds))
             digits = fraction[0] if fraction else ""
             return CameraTime(
                 at + timedelta(microseconds=int(digits.ljust(6, "0"))),
                 timedelta(microseconds=10 ** (6 - len(digits))),
-                parse_offset(block.text(exif.find(offset))),
+                parse_offset(exif.text(offset)),
             )
     return None
 
@@ -150,51 +147,51 @@ def parse_offset(text: str) -> timedelta | None:
     return -offset if found[1] == "-" else offset
 
 
-def _exposure(block: Block, exif: Directory) -> Exposure:
-    time = filled(block.number(exif.find(_EXPOSURE_TIME)))
-    speed = block.number(exif.find(_SHUTTER_SPEED_VALUE))
+def _exposure(exif: Directory) -> Exposure:
+    time = filled(exif.number(_EXPOSURE_TIME))
+    speed = exif.number(_SHUTTER_SPEED_VALUE)
     if time is None and speed is not None and abs(speed) <= 20:
         time = Fraction(2 ** -float(speed)).limit_denominator(1 << 20)
-    iso = filled(block.number(exif.find(_SENSITIVITY)))
+    iso = filled(exif.number(_SENSITIVITY))
     if iso == _FULL:
-        wider = (filled(block.number(exif.find(tag))) for tag in _SENSITIVITIES)
+        wider = (filled(exif.number(tag)) for tag in _SENSITIVITIES)
         iso = next((found for found in wider if found is not None), None)
     return Exposure(time, None if iso is None else int(iso))
 
 
-def _pixels(block: Block, exif: Directory) -> tuple[int, int] | None:
-    width, height = (filled(block.number(exif.find(tag))) for tag in (_WIDTH, _HEIGHT))
+def _pixels(exif: Directory) -> tuple[int, int] | None:
+    width, height = (filled(exif.number(tag)) for tag in (_WIDTH, _HEIGHT))
     if width is None or height is None or min(width, height) < 1:
         return None
     return int(width), int(height)
 
 
-def _digital_zoom(block: Block, exif: Directory) -> Fraction | None:
+def _digital_zoom(exif: Directory) -> Fraction | None:
     """DigitalZoomRatio; None where there was no digital zoom (0, 1 or absent, CIPA DC-008)."""
-    ratio = filled(block.number(exif.find(_DIGITAL_ZOOM)))
+    ratio = filled(exif.number(_DIGITAL_ZOOM))
     return ratio if ratio is not None and ratio > 1 else None
 
 
-def _focal_plane(block: Block, exif: Directory) -> FocalPlane | None:
-    pixels = _pixels(block, exif)
-    across, down = (filled(block.number(exif.find(tag))) for tag in (_PLANE_X, _PLANE_Y))
+def _focal_plane(exif: Directory) -> FocalPlane | None:
+    pixels = _pixels(exif)
+    across, down = (filled(exif.number(tag)) for tag in (_PLANE_X, _PLANE_Y))
     # The unit is the inch where none is stated (CIPA DC-008).
-    unit = _UNITS.get(int(block.number(exif.find(_PLANE_UNIT)) or 2))
+    unit = _UNITS.get(int(exif.number(_PLANE_UNIT) or 2))
     if pixels is None or across is None or down is None or unit is None:
         return None
     return FocalPlane(*pixels, across / unit, down / unit)
 
 
-def _gps_time(block: Block, main: Directory) -> datetime | None:
+def _gps_time(main: Directory) -> datetime | None:
     """GPSDateStamp and GPSTimeStamp: UTC by definition. None where either is blank or broken."""
     try:
-        gps = block.child(main, GPS_DIRECTORY)
+        gps = main.child(GPS_DIRECTORY)
     except Damaged:
         return None  # Nothing else of the frame depends on it.
     if gps is None:
         return None
-    day = parse_date_time(block.text(gps.find(_GPS_DATE)) + " 00:00:00")
-    parts = block.numbers(gps.find(_GPS_TIME))[:3]
+    day = parse_date_time(gps.text(_GPS_DATE) + " 00:00:00")
+    parts = gps.numbers(_GPS_TIME)[:3]
     sizes = zip(parts, (3600, 60, 1), strict=False)
     past = sum(part * size if part is not None else 86_400 for part, size in sizes)
     if day is None or len(parts) < 3 or not 0 <= past < 86_400:
@@ -202,17 +199,17 @@ def _gps_time(block: Block, main: Directory) -> datetime | None:
     return day.replace(tzinfo=UTC) + timedelta(microseconds=int(past * 1_000_000))
 
 
-def _lens_data(block: Block, exif: Directory) -> LensData:
-    length_35mm = filled(block.number(exif.find(_FOCAL_LENGTH_35MM)))
+def _lens_data(exif: Directory) -> LensData:
+    length_35mm = filled(exif.number(_FOCAL_LENGTH_35MM))
     return LensData(
-        lens=_text(block, exif, _LENS_MODEL),
-        f_number=_f_number(block, exif),
-        focal_length=filled(block.number(exif.find(_FOCAL_LENGTH))),
+        lens=_text(exif, _LENS_MODEL),
+        f_number=_f_number(exif),
+        focal_length=filled(exif.number(_FOCAL_LENGTH)),
         focal_length_35mm=None if length_35mm is None else int(length_35mm),
-        maker=_text(block, exif, _LENS_MAKE),
-        serial=_text(block, exif, _LENS_SERIAL),
-        specification=_specification(block.numbers(exif.find(_LENS_SPECIFICATION))),
-        widest_f_number=_of_apex(block.number(exif.find(_MAX_APERTURE_VALUE))),
+        maker=_text(exif, _LENS_MAKE),
+        serial=_text(exif, _LENS_SERIAL),
+        specification=_specification(exif.numbers(_LENS_SPECIFICATION)),
+        widest_f_number=_of_apex(exif.number(_MAX_APERTURE_VALUE)),
     )
 
 
@@ -221,12 +218,12 @@ def _specification(values: Iterable[Fraction | None]) -> tuple[Fraction | None, 
     return found if any(found) else ()
 
 
-def _f_number(block: Block, exif: Directory) -> Fraction | None:
+def _f_number(exif: Directory) -> Fraction | None:
     """FNumber, else what ApertureValue means in APEX: N = 2^(Av/2)."""
-    found = filled(block.number(exif.find(_F_NUMBER)))
+    found = filled(exif.number(_F_NUMBER))
     if found is not None:
         return found
-    return _of_apex(block.number(exif.find(_APERTURE_VALUE)))
+    return _of_apex(exif.number(_APERTURE_VALUE))
 
 
 def _of_apex(value: Fraction | None) -> Fraction | None:

@@ -8,27 +8,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from flangeback.containers.kinds import FileKind
 from flangeback.errors import InputError, Problem
+from flangeback.formats import BY_SUFFIX
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.frames.reading import damaged_frame, recognised_frame
 
-_PICTURE_SUFFIXES = {
-    ".jpg": FileKind.JPEG,
-    ".jpeg": FileKind.JPEG,
-    ".jpe": FileKind.JPEG,
-    ".tif": FileKind.TIFF,
-    ".tiff": FileKind.TIFF,
-    ".dng": FileKind.RAW,
-    ".heic": FileKind.HEIF,
-    ".heif": FileKind.HEIF,
-    ".avif": FileKind.HEIF,
-}
-"""Suffixes of the published picture formats: a file that has one is a frame, damaged if need be."""
-
 _SIDECAR = ".xmp"
-_RANKS = {FileKind.JPEG: 0, FileKind.HEIF: 1, FileKind.TIFF: 2, FileKind.BIG_TIFF: 3}
-"""Which file describes a frame of several: the picture before the raw."""
 
 
 def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[Frame, ...]:
@@ -92,7 +77,7 @@ def _read(
     folder: Path, files: Sequence[str], progress: Callable[[int], None] | None
 ) -> Iterator[Frame]:
     """The frames among the files, and the damaged ones, known by their suffix."""
-    kinds = dict(_PICTURE_SUFFIXES)
+    formats = dict(BY_SUFFIX)
     others = []
     count = 0
     for file in files:
@@ -103,15 +88,15 @@ def _read(
             others.append(file)
             continue
         # A raw file that lost its content is still known by its fellows.
-        if frame.kind.is_raw:
-            kinds.setdefault(_suffix(file), frame.kind)
+        if frame.format.is_raw:
+            formats.setdefault(_suffix(file), frame.format)
         count += 1
         if progress:
             progress(count)
         yield frame
     for file in others:
-        if _suffix(file) in kinds and (folder / file).is_file():
-            yield damaged_frame(folder, file, kinds[_suffix(file)])
+        if _suffix(file) in formats and (folder / file).is_file():
+            yield damaged_frame(folder, file, formats[_suffix(file)])
 
 
 def _suffix(file: str) -> str:
@@ -119,12 +104,12 @@ def _suffix(file: str) -> str:
 
 
 def _frame(folder: Path, file: str) -> Frame | None:
-    path = folder / file
     try:
-        if path.exists() and not path.is_file():
-            return None  # A pipe, say, which would never end.
         return recognised_frame(folder, file)
     except OSError as error:
+        path = folder / file
+        if path.is_socket():
+            return None
         raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
 
 
@@ -146,7 +131,7 @@ def _together(frames: Iterable[Frame]) -> Iterator[Frame]:
     for frame in frames:
         by_stem[without_suffix(frame.file).casefold()].append(frame)
     for files in by_stem.values():
-        files.sort(key=lambda frame: _RANKS.get(frame.kind, 9))
+        files.sort(key=lambda frame: frame.format.rank)
         yield from _pairs(files)
 
 
@@ -160,7 +145,7 @@ def _pairs(files: Sequence[Frame]) -> Iterator[Frame]:
 def _one_frame(picture: Frame, raw: Frame) -> bool:
     """Whether they were made by one release: never two pictures, or two damaged files, and not
     at two times or by two bodies."""
-    if not raw.kind.is_raw or picture.kind.is_raw or picture.damage or raw.damage:
+    if not raw.format.is_raw or picture.format.is_raw or picture.damage or raw.damage:
         return False
     if picture.model and raw.model and picture.model != raw.model:
         return False

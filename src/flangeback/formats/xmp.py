@@ -9,7 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from flangeback.embed.model import Refused
+from flangeback.formats.splices import Refused
 from flangeback.tags.table import Tag, TagValue
 
 if TYPE_CHECKING:

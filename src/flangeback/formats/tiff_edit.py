@@ -12,8 +12,8 @@ import struct
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.tiff import (
+from flangeback.formats.splices import Refused, Splice, applied, changed
+from flangeback.formats.tiff_block import (
     BYTE,
     ENTRY_SIZE,
     EXIF_DIRECTORY,
@@ -25,9 +25,7 @@ from flangeback.containers.tiff import (
     Directory,
     Entry,
 )
-from flangeback.embed import xmp
-from flangeback.embed.free_space import Room, Usage, usage
-from flangeback.embed.model import Refused, Splice, changed, in_order
+from flangeback.formats.tiff_space import Room, Usage, usage
 from flangeback.tags.table import TagValue
 
 _FIRST_POINTER = 4
@@ -92,7 +90,7 @@ def edit_block(
     if block.is_big:
         raise Refused("BigTIFF is read, but not written")
     main = block.main()
-    exif = block.child(main, EXIF_DIRECTORY) if values else NO_DIRECTORY
+    exif = main.child(EXIF_DIRECTORY) if values else NO_DIRECTORY
     used = usage(block)
     # A directory that something else leads to, too, stays as it is; the values go into a new one.
     anew = exif is not None and exif.at in used.shared
@@ -183,34 +181,17 @@ in what is appended."""
 
 LOST_DIRECTORY = "a directory of the Exif block can't be read, so nothing may follow the block"
 
-_GREATEST_FILE = 2**32 - 1
-"""Offsets have 32 bits (TIFF 6.0, section 2)."""
-
-
-def edit_tiff(
-    file: FileHead, values: Sequence[TagValue], *, add_packet: bool = False
-) -> tuple[Splice, ...]:
-    """The splices that put `values` into a TIFF-structured file, raw ones included: a new directory
-    and values at the end, one pointer turned. An XMP packet that states one of the values is
-    brought into agreement; `add_packet` adds one where there is none.
-
-    Raises Refused when there is no room, Damaged when the directories can't be read.
-    """
-    block = Block(file)
-    packet = None if block.is_big else _packet(block, values, add_packet)
-    edit = edit_block(block, values, _GREATEST_FILE, NOTHING, packet=packet, padding=False)
-    splices = list(edit.splices)
-    if edit.appended:
-        splices.append(Splice(block.size, block.size, edit.appended))
-    return in_order(splices)
-
-
-def _packet(block: Block, values: Sequence[TagValue], add_packet: bool) -> bytes | None:
-    entry = block.main().find(XMP_PACKET)
-    if entry is not None:
-        change = xmp.stating if add_packet else xmp.agreed
-        return change(block.raw(entry), values)
-    return xmp.new_packet(values) if add_packet else None
+def applied_to(
+    data: bytes,
+    values: Sequence[TagValue],
+    greatest: int,
+    beyond: bytes = b"",
+    *,
+    padding: bool = False,
+) -> bytes:
+    """A block at hand with `values` put in; see [edit_block]."""
+    edit = edit_block(Block(data), values, greatest, beyond, padding=padding)
+    return applied(data, edit.splices) + edit.appended
 
 
 def encoded(value: TagValue, order: str) -> tuple[int, bytes]:

@@ -7,16 +7,16 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from flangeback.containers.tiff import (
+from flangeback.formats.tiff_block import (
     ENTRY_SIZE,
     MAKER_NOTE,
     TYPE_SIZES,
     Block,
-    Damaged,
     Directory,
     Entry,
 )
-from flangeback.embed.model import Refused
+from flangeback.formats.reader import Damaged
+from flangeback.formats.splices import Refused
 
 Span = tuple[int, int]
 """From one offset up to, not including, another."""
@@ -65,7 +65,7 @@ def usage(block: Block) -> Usage:
         for directory in block.directories(lost, shared):
             counted = counted and len(spans) <= _MOST_SPANS and _is_countable(directory)
             if counted:
-                spans.extend(_spans(block, directory))
+                spans.extend(_spans(directory))
     except Damaged:
         lost.add(0)
     return Usage(tuple(spans), counted and not lost, frozenset(lost), frozenset(shared))
@@ -76,16 +76,16 @@ def _is_countable(directory: Directory) -> bool:
     return all(entry is None or entry.count <= _MOST_SPANS for entry in entries)
 
 
-def _spans(block: Block, directory: Directory) -> Iterator[Span]:
+def _spans(directory: Directory) -> Iterator[Span]:
     yield directory.at, directory.at + directory.size
     yield from ((e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline)
-    yield from _data_spans(block, directory)
+    yield from _data_spans(directory)
 
 
-def _data_spans(block: Block, directory: Directory) -> Iterator[Span]:
+def _data_spans(directory: Directory) -> Iterator[Span]:
     for offset_tag, length_tag in _DATA_POINTERS:
-        offsets = block.numbers(directory.find(offset_tag))
-        lengths = block.numbers(directory.find(length_tag))
+        offsets = directory.numbers(offset_tag)
+        lengths = directory.numbers(length_tag)
         for offset, length in zip(offsets, lengths, strict=False):
             if offset is not None and length is not None:
                 yield int(offset), int(offset + length)

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Literal, NamedTuple
 
-from flangeback.containers.file import FileHead
+from flangeback.formats.reader import Bytes, Damaged
 
 BYTE, ASCII, SHORT, LONG, RATIONAL = 1, 2, 3, 4, 5
 IFD = 13
@@ -47,12 +47,7 @@ _LONGEST_TEXT = _MOST_NUMBERS = 1 << 16
 """What counts for more isn't a camera's; a damaged count could claim all memory."""
 
 
-class Damaged(ValueError):
-    """The structure can't be read; the message says where and why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """A directory entry. `at` is where its bytes start, `value_at` where its value does, `size`
     the value's length in bytes; `inline` says that the value stands in the entry itself."""
 
@@ -65,98 +60,120 @@ class Entry:
     inline: bool
 
 
-@dataclass(frozen=True, slots=True)
 class Directory:
-    """An image file directory at offset `at`; `next` is the offset of the following one, or 0.
-    `size` is its length in bytes, with the count and the next pointer."""
+    """An image file directory at offset `at` of `block`; `next` is the offset of the following
+    one, or 0. `size` is its length in bytes, with the count and the next pointer.
 
-    at: int
-    entries: tuple[Entry, ...]
-    next: int
-    size: int
+    Raises Damaged when it runs past the block's end.
+    """
+
+    __slots__ = ("_data", "_index", "at", "block", "next", "size")
+
+    def __init__(self, block: Block, at: int) -> None:
+        layout = block.layout
+        if not 8 <= at <= block.size - layout.lead:
+            raise Damaged(f"a directory at {at} lies outside the block of {block.size} bytes")
+        count = int.from_bytes(block.read(at, at + layout.lead), block.byte_order)
+        end = at + layout.lead + layout.entry_size * count
+        if end > block.size or count > _MOST_ENTRIES:
+            raise Damaged(f"the directory at {at} has {count} entries, more than the block holds")
+        self.block, self.at, self.size = block, at, end + layout.pointer - at
+        self._data = block.read(at + layout.lead, end)
+        # Some writers leave the next pointer out where the block ends (TIFF 6.0 asks for it).
+        following = block.read(end, end + layout.pointer)
+        whole = len(following) == layout.pointer
+        self.next = int.from_bytes(following, block.byte_order) if whole else 0
+        self._index: dict[int, int] | None = None
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """All entries, in their order."""
+        size = self.block.layout.entry_size
+        return tuple(self._entry(n) for n in range(len(self._data) // size))
+
+    def _entry(self, number: int) -> Entry:
+        layout = self.block.layout
+        within = layout.entry_size * number
+        tag, kind, count, offset = layout.entries[self.block.order].unpack_from(self._data, within)
+        size = TYPE_SIZES.get(kind, 1) * count
+        start, inline = self.at + layout.lead + within, size <= layout.pointer
+        value_at = start + layout.entry_size - layout.pointer if inline else offset
+        return Entry(tag, kind, count, start, value_at, size, inline)
 
     def find(self, tag: int) -> Entry | None:
         """The first entry with this tag."""
-        return next((entry for entry in self.entries if entry.tag == tag), None)
+        if self._index is None:
+            rows = self.block.layout.tags[self.block.order].iter_unpack(self._data)
+            tags = [row[0] for row in rows]
+            self._index = dict(zip(reversed(tags), range(len(tags) - 1, -1, -1), strict=True))
+        number = self._index.get(tag)
+        return None if number is None else self._entry(number)
+
+    def text(self, tag: int) -> str:
+        """See [Block.text]."""
+        return self.block.text(self.find(tag))
+
+    def number(self, tag: int) -> Fraction | None:
+        """See [Block.number]."""
+        return self.block.number(self.find(tag))
+
+    def numbers(self, tag: int) -> tuple[Fraction | None, ...]:
+        """See [Block.numbers]."""
+        return self.block.numbers(self.find(tag))
+
+    def child(self, tag: int) -> Directory | None:
+        """The directory that an entry points to; None without one. Raises Damaged."""
+        entry = self.find(tag)
+        if entry is None:
+            return None
+        at = self.block.offset(entry)
+        if at is None:
+            raise Damaged(f"the entry at {entry.at} should point to a directory and doesn't")
+        return self.block.directory(at)
 
 
-NO_DIRECTORY = Directory(0, (), 0, 0)
-
-
-@dataclass(frozen=True, slots=True)
 class _Layout:
-    """How wide the fields of a directory are: TIFF's, or BigTIFF's."""
+    """How wide the fields of a directory are: TIFF's, or BigTIFF's. `pointer` bytes of an entry
+    hold an offset, or a short value in its place."""
 
-    count: str
-    entry: str
-    entry_size: int
-    pointer: str
-    room: int
-    """Bytes of an entry that a short value takes the place of."""
+    def __init__(self, entry: str, lead: int, pointer: int) -> None:
+        self.entries = {order: struct.Struct(order + entry) for order in "<>"}
+        self.entry_size = self.entries["<"].size
+        self.tags = {order: struct.Struct(f"{order}H{self.entry_size - 2}x") for order in "<>"}
+        self.lead, self.pointer = lead, pointer
 
 
-_TIFF = _Layout("H", "HHII", ENTRY_SIZE, "I", 4)
-_BIG_TIFF = _Layout("Q", "HHQQ", 20, "Q", 8)
+_TIFF = _Layout("HHII", 2, 4)
+_BIG_TIFF = _Layout("HHQQ", 8, 8)
 
 
 class Block:
-    """A TIFF block, read on demand: bytes at hand, or a whole file. `order` is "<" or ">"
+    """A TIFF block, read on demand: bytes at hand, or a stretch of a file. `order` is "<" or ">"
     (struct's marks for the byte order).
 
     Raises Damaged when the header isn't TIFF's.
     """
 
-    __slots__ = ("_data", "_layout", "first", "is_big", "magic", "order", "size")
+    __slots__ = ("byte_order", "first", "is_big", "layout", "magic", "order", "read", "size")
 
-    def __init__(self, data: bytes | FileHead) -> None:
-        self._data = data
-        self.size = data.size if isinstance(data, FileHead) else len(data)
+    def __init__(self, data: bytes | Bytes) -> None:
+        source = _AtHand(data) if isinstance(data, bytes) else data
+        self.size, self.read = source.size, source.read
         head = self.read(0, 16)
         if head[:2] not in (b"II", b"MM") or len(head) < 8:
             raise Damaged("the TIFF block has no byte order mark")
         self.order = "<" if head[:2] == b"II" else ">"
-        self.magic: int
-        self.first: int
-        self.magic, self.first = struct.unpack_from(self.order + "HI", head, 2)
+        self.byte_order: Literal["little", "big"] = "little" if head[:2] == b"II" else "big"
+        self.magic = int.from_bytes(head[2:4], self.byte_order)
         self.is_big = self.magic == BIG_MAGIC
-        self._layout = _BIG_TIFF if self.is_big else _TIFF
-        if self.is_big:
-            if len(head) < 16:
-                raise Damaged("the BigTIFF header is cut short")
-            (self.first,) = struct.unpack_from(self.order + "Q", head, 8)
-
-    def read(self, start: int, end: int) -> bytes:
-        """The bytes from `start` to `end`, fewer where the block ends before."""
-        if isinstance(self._data, FileHead):
-            return self._data.read(start, end)
-        return self._data[start:end]
+        self.layout = _BIG_TIFF if self.is_big else _TIFF
+        if self.is_big and len(head) < 16:
+            raise Damaged("the BigTIFF header is cut short")
+        self.first = int.from_bytes(head[8:16] if self.is_big else head[4:8], self.byte_order)
 
     def directory(self, at: int) -> Directory:
         """The directory at this offset. Raises Damaged when it runs past the block's end."""
-        layout = self._layout
-        lead = struct.calcsize("<" + layout.count)
-        if not 8 <= at <= self.size - lead:
-            raise Damaged(f"a directory at {at} lies outside the block of {self.size} bytes")
-        (count,) = struct.unpack(self.order + layout.count, self.read(at, at + lead))
-        end = at + lead + layout.entry_size * count
-        if end > self.size or count > _MOST_ENTRIES:
-            raise Damaged(f"the directory at {at} has {count} entries, more than the block holds")
-        pointer = struct.calcsize("<" + layout.pointer)
-        data = self.read(at, min(end + pointer, self.size))
-        entries = tuple(self._entry(data, at, lead + layout.entry_size * n) for n in range(count))
-        # Some writers leave the next pointer out where the block ends (TIFF 6.0 asks for it).
-        following = 0
-        if end + pointer <= self.size:
-            (following,) = struct.unpack_from(self.order + layout.pointer, data, end - at)
-        return Directory(at, entries, following, end + pointer - at)
-
-    def _entry(self, data: bytes, at: int, within: int) -> Entry:
-        layout = self._layout
-        tag, kind, count, offset = struct.unpack_from(self.order + layout.entry, data, within)
-        size = TYPE_SIZES.get(kind, 1) * count
-        start, inline = at + within, size <= layout.room
-        value_at = start + layout.entry_size - layout.room if inline else offset
-        return Entry(tag, kind, count, start, value_at, size, inline)
+        return Directory(self, at)
 
     def holds(self, entry: Entry) -> bool:
         """Whether the entry's whole value lies inside the block."""
@@ -203,7 +220,7 @@ class Block:
         """The first number of a value."""
         if entry is None or not entry.count or not self.holds(entry):
             return None
-        found = self.numbers(replace(entry, count=1, size=TYPE_SIZES.get(entry.type, 1)))
+        found = self.numbers(entry._replace(count=1, size=TYPE_SIZES.get(entry.type, 1)))
         return found[0] if found else None
 
     def offset(self, entry: Entry | None) -> int | None:
@@ -215,17 +232,7 @@ class Block:
 
     def main(self) -> Directory:
         """The first directory (IFD0). Raises Damaged."""
-        return self.directory(self.first)
-
-    def child(self, parent: Directory, tag: int) -> Directory | None:
-        """The directory that an entry of `parent` points to; None without one. Raises Damaged."""
-        entry = parent.find(tag)
-        if entry is None:
-            return None
-        at = self.offset(entry)
-        if at is None:
-            raise Damaged(f"the entry at {entry.at} should point to a directory and doesn't")
-        return self.directory(at)
+        return Directory(self, self.first)
 
     def directories(
         self, lost: set[int] | None = None, shared: set[int] | None = None
@@ -266,3 +273,18 @@ class Block:
         for entry in parent.entries:
             if entry.tag in tags and entry.type in _POINTERS and entry.count <= 16:
                 yield from (int(value) for value in self.numbers(entry) if value)
+
+
+class _AtHand:
+    """Bytes in memory."""
+
+    def __init__(self, data: bytes) -> None:
+        self._data = data
+        self.size = len(data)
+
+    def read(self, start: int, end: int) -> bytes:
+        return self._data[start:end]
+
+
+NO_DIRECTORY = Block(b"II*\0\x08\0\0\0" + bytes(6)).main()
+"""One without entries."""

@@ -1,0 +1,89 @@
+"""What every format is: how to recognise its files, and what can be asked of one."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from typing import ClassVar
+
+from flangeback.formats.reader import FileReader
+from flangeback.formats.splices import Refused, Splice
+from flangeback.formats.tiff_block import Block, Directory
+from flangeback.tags.table import TagValue
+
+_THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
+
+
+class FrameFile(ABC):
+    """One file of a frame, of the format that the class is named after. Its parts are worked out
+    when they are asked for; they raise Damaged where they can't be read.
+
+    `code` is what a manifest calls the format, `title` what people do; files with one of the
+    `suffixes` are taken for this format when their content says nothing. Of several files of one
+    frame, that with the lowest `rank` describes it.
+    """
+
+    code: ClassVar[str]
+    title: ClassVar[str]
+    suffixes: ClassVar[tuple[str, ...]] = ()
+    rank: ClassVar[int] = 9
+    is_raw: ClassVar[bool] = False
+    is_readable: ClassVar[bool] = True
+    """Whether its Exif data can be read at all."""
+
+    def __init__(self, reader: FileReader) -> None:
+        self.reader = reader
+
+    @staticmethod
+    @abstractmethod
+    def recognises(reader: FileReader) -> bool:
+        """Whether a file's content is of this format."""
+
+    @property
+    @abstractmethod
+    def exif(self) -> Block | None:
+        """The TIFF block that holds the Exif data; None without one."""
+
+    @property
+    def packet(self) -> bytes:
+        """The XMP packet; empty without one."""
+        return b""
+
+    @property
+    def takes_values(self) -> bool:
+        """Whether values can be written into such a file at all."""
+        return True
+
+    @property
+    def remark(self) -> str | None:
+        """What an edit leaves alone that a person should know of."""
+        return None
+
+    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+        """The splices that put `values` into this file's metadata. An XMP packet that states one
+        of them is brought into agreement; `add_packet` has all of them stated in a packet.
+
+        Raises Refused when that can't be done without moving a byte.
+        """
+        raise Refused(f"{self.title}: a sidecar takes the values (--raw sidecar)")
+
+    def edit_packet(self, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+        """The splices that state `values` in the XMP packet alone. Raises Refused."""
+        raise Refused(f"{self.title}: there is no XMP packet that can be edited alone")
+
+    def preview(self, longest: int) -> bytes | None:
+        """The embedded JPEG of at most `longest` bytes that shows the picture: the thumbnail, which
+        is in the second directory (IFD1; CIPA DC-008, 4.5.4); None without one."""
+        block = self.exif
+        following = 0 if block is None else block.main().next
+        if block is None or not following:
+            return None
+        return jpeg_of(block.directory(following), longest)
+
+
+def jpeg_of(directory: Directory, longest: int) -> bytes | None:
+    """The JPEG that a directory names, if it is no longer than asked for."""
+    block = directory.block
+    at = block.offset(directory.find(_THUMBNAIL_AT))
+    size = block.offset(directory.find(_THUMBNAIL_SIZE))
+    return block.read(at, at + size) if at and size and size <= longest else None

@@ -1,0 +1,295 @@
+"""JPEG files: the marker segments before the picture data (ITU-T T.81, annex B).
+
+No more is read than the segments that hold metadata. Their names: Exif (CIPA DC-008, 4.7), XMP
+(ISO 16684-3), multi-picture index (CIPA DC-007). In an edit every byte outside the splices stays
+as it is; in a file with several pictures the index follows the growth of the first.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import ClassVar
+
+from flangeback.formats import xmp
+from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.reader import Damaged, FileReader, Stretch
+from flangeback.formats.splices import Refused, Splice, changed, in_order
+from flangeback.formats.tiff_block import MAGIC, Block
+from flangeback.formats.tiff_edit import LOST_DIRECTORY, applied_to, edit_block
+from flangeback.formats.tiff_space import usage
+from flangeback.tags.table import TagValue
+
+_APP0, _APP1, _APP2 = 0xE0, 0xE1, 0xE2
+_END, _SCAN = 0xD9, 0xDA
+_FRAME_HEADERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_WITHOUT_LENGTH = frozenset([0x01, *range(0xD0, 0xD9)])
+
+_EXIF = b"Exif\0"
+"""The Exif segment's name; a sixth byte, NUL or padding, follows before the TIFF block."""
+_EXIF_LEAD = 6
+_XMP = b"http://ns.adobe.com/xap/1.0/\0"
+_EXTENDED_XMP = b"http://ns.adobe.com/xmp/extension/\0"
+_MULTI_PICTURE = b"MPF\0"
+_COLOUR_PROFILE = b"ICC_PROFILE\0"
+_MARKERS = {
+    _EXIF: _APP1,
+    _XMP: _APP1,
+    _EXTENDED_XMP: _APP1,
+    _MULTI_PICTURE: _APP2,
+    _COLOUR_PROFILE: _APP2,
+}
+
+_LONGEST_CONTENTS = 65_533
+"""A segment's length field has 16 bits and counts itself (ITU-T T.81, B.1.1.4)."""
+_GREATEST_BLOCK = _LONGEST_CONTENTS - _EXIF_LEAD
+_LONGEST_OVERHANG = 64
+"""Bytes past a block's end up to which a value counts as cut short by a slip of its writer."""
+
+_PICTURE_ENTRIES, _PICTURE_ENTRY_SIZE = 0xB002, 16
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A marker segment: `at` is the offset of its marker, `start` to `end` its contents."""
+
+    marker: int
+    at: int
+    start: int
+    end: int
+
+
+class Jpeg(FrameFile):
+    """A JPEG file."""
+
+    code: ClassVar = "jpeg"
+    title: ClassVar = "JPEG"
+    suffixes: ClassVar = (".jpg", ".jpeg", ".jpe")
+    rank: ClassVar = 0
+
+    @staticmethod
+    def recognises(reader: FileReader) -> bool:
+        """The start-of-image marker and the first byte of another."""
+        return reader.read(0, 3) == b"\xff\xd8\xff"
+
+    @cached_property
+    def segments(self) -> tuple[Segment, ...]:
+        """Those up to the first scan. Raises Damaged where they don't lead to one."""
+        return tuple(_segments(self.reader))
+
+    @cached_property
+    def _named(self) -> dict[bytes, Segment]:
+        """The first segment of each name."""
+        found: dict[bytes, Segment] = {}
+        for segment in self.segments:
+            for name, marker in _MARKERS.items() if segment.marker in (_APP1, _APP2) else ():
+                if segment.marker == marker and name not in found:
+                    end = min(segment.end, segment.start + len(name))
+                    if self.reader.read(segment.start, end) == name:
+                        found[name] = segment
+        return found
+
+    @property
+    def exif_segment(self) -> Segment | None:
+        return self._named.get(_EXIF)
+
+    @property
+    def xmp_segment(self) -> Segment | None:
+        return self._named.get(_XMP)
+
+    @property
+    def multi_picture_segment(self) -> Segment | None:
+        return self._named.get(_MULTI_PICTURE)
+
+    @cached_property
+    def exif(self) -> Block | None:
+        """A segment that has Exif's name, but neither TIFF's number nor a single entry, holds
+        nothing that a reader could take: it counts as none."""
+        segment = self.exif_segment
+        if segment is None:
+            return None
+        block = Block(Stretch(self.reader, segment.start + _EXIF_LEAD, segment.end))
+        if block.magic != MAGIC:
+            if not block.main().entries:
+                return None
+            raise Damaged(f"the Exif block isn't TIFF (its number is {block.magic}, not {MAGIC})")
+        return block
+
+    @property
+    def packet(self) -> bytes:
+        segment = self.xmp_segment
+        if segment is None:
+            return b""
+        return self.reader.read(segment.start + len(_XMP), segment.end)
+
+    @property
+    def remark(self) -> str | None:
+        return "its extended XMP is left alone" if _EXTENDED_XMP in self._named else None
+
+    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+        splices = list(self._exif_splices(values))
+        packet = self._packet_splices(values, add_packet)
+        self._refuse_moving(packet)
+        splices += packet
+        return in_order([*splices, *self._multi_picture_splices(splices)])
+
+    def edit_packet(self, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+        splices = self._packet_splices(values, True)
+        self._refuse_moving(splices)
+        return in_order([*splices, *self._multi_picture_splices(splices)])
+
+    def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
+        block, segment = self.exif, self.exif_segment
+        if block is None or segment is None:
+            at = self._place_for_exif()
+            yield Splice(at, at, _app1(_EXIF + b"\0" + self._new_block(values)))
+            return
+        start = segment.start + _EXIF_LEAD
+        beyond = self.reader.read(segment.end, segment.end + _LONGEST_OVERHANG)
+        edit = edit_block(block, values, _GREATEST_BLOCK, beyond)
+        for splice in edit.splices:
+            yield Splice(start + splice.start, start + splice.end, splice.data)
+        if edit.appended:
+            yield _longer(segment, len(edit.appended))
+            yield Splice(segment.end, segment.end, edit.appended)
+
+    def _new_block(self, values: Sequence[TagValue]) -> bytes:
+        """A block with what CIPA DC-008 makes mandatory in a JPEG (4.6.8), and `values`.
+
+        piexif lays it out; the values are put in like into any other block, since piexif leaves
+        out the pointer behind the Exif directory (TIFF 6.0, section 2) where values follow it.
+        """
+        import piexif
+
+        width, height = self._pixels()
+        main, exif = piexif.ImageIFD, piexif.ExifIFD
+        resolution = {main.XResolution: (72, 1), main.YResolution: (72, 1), main.ResolutionUnit: 2}
+        block = piexif.dump(
+            {
+                "0th": resolution | {main.YCbCrPositioning: 1},
+                "Exif": {
+                    exif.ExifVersion: b"0232",
+                    exif.ComponentsConfiguration: b"\1\2\3\0",
+                    exif.FlashpixVersion: b"0100",
+                    exif.ColorSpace: 0xFFFF if _COLOUR_PROFILE in self._named else 1,
+                    exif.PixelXDimension: width,
+                    exif.PixelYDimension: height,
+                },
+            }
+        )
+        return applied_to(block[_EXIF_LEAD:], values, _GREATEST_BLOCK)
+
+    def _pixels(self) -> tuple[int, int]:
+        """Width and height, from the frame header (ITU-T T.81, B.2.2)."""
+        header = next((s for s in self.segments if s.marker in _FRAME_HEADERS), None)
+        data = b"" if header is None else self.reader.read(header.start + 1, header.start + 5)
+        if len(data) < 4:
+            raise Damaged("the JPEG has no frame header")
+        height, width = struct.unpack(">HH", data)
+        return width, height
+
+    def _place_for_exif(self) -> int:
+        """Behind the start marker and JFIF's own segments, which must come first (ITU-T T.871)."""
+        at = 2
+        for segment in self.segments:
+            if segment.marker != _APP0:
+                break
+            at = segment.end
+        return at
+
+    def _packet_splices(self, values: Sequence[TagValue], add_packet: bool) -> list[Splice]:
+        segment = self.xmp_segment
+        if segment is None:
+            if not add_packet:
+                return []
+            at = self.exif_segment.end if self.exif_segment else self._place_for_exif()
+            return [Splice(at, at, _app1(_XMP + xmp.new_packet(values)))]
+        packet = self.packet
+        fresh = xmp.stating(packet, values) if add_packet else xmp.agreed(packet, values)
+        if fresh is None:
+            return []
+        growth = len(fresh) - len(packet)
+        if segment.end - segment.start + growth > _LONGEST_CONTENTS:
+            raise Refused("the XMP packet states lens data and is too full to change it")
+        longer = [_longer(segment, growth)] if growth else []
+        return [*longer, changed(segment.start + len(_XMP), packet, fresh)]
+
+    def _refuse_moving(self, splices: Sequence[Splice]) -> None:
+        """Raises Refused where bytes move that stand for a directory which runs out of the Exif
+        block."""
+        block, segment = self.exif, self.exif_segment
+        if block is None or segment is None:
+            return
+        if sum(s.growth for s in splices if s.start >= segment.end) and usage(block).lost:
+            raise Refused(LOST_DIRECTORY)
+
+    def _multi_picture_splices(self, splices: Sequence[Splice]) -> Iterator[Splice]:
+        """The index's first size, and the offsets of pictures that moved away from the index."""
+        segment = self.multi_picture_segment
+        growth = sum(splice.growth for splice in splices)
+        if segment is None or not growth:
+            return
+        base = segment.start + len(_MULTI_PICTURE)
+        try:
+            block = Block(Stretch(self.reader, base, segment.end))
+            index = block.main().find(_PICTURE_ENTRIES)
+        except Damaged as damage:
+            raise Refused(f"the multi-picture index can't be read: {damage}") from None
+        if index is None or not block.holds(index):
+            raise Refused("the multi-picture index has no entries")
+        behind = sum(splice.growth for splice in splices if splice.start >= segment.end)
+        for n in range(index.size // _PICTURE_ENTRY_SIZE):
+            at = index.value_at + n * _PICTURE_ENTRY_SIZE + 4
+            size, offset = struct.unpack(block.order + "II", block.read(at, at + 8))
+            fresh = (size + growth, offset) if n == 0 else (size, offset + (behind if offset else 0))
+            if max(fresh) >= 1 << 32:
+                raise Refused("the multi-picture index's numbers can't follow the growth")
+            if fresh != (size, offset):
+                yield Splice(base + at, base + at + 8, struct.pack(block.order + "II", *fresh))
+
+
+def _app1(contents: bytes) -> bytes:
+    if len(contents) > _LONGEST_CONTENTS:
+        raise Refused("the values don't fit into one segment")
+    return struct.pack(">BBH", 0xFF, _APP1, len(contents) + 2) + contents
+
+
+def _longer(segment: Segment, growth: int) -> Splice:
+    """The segment's length field after `growth` bytes more."""
+    length = segment.end - segment.at - 2 + growth
+    return Splice(segment.at + 2, segment.at + 4, struct.pack(">H", length))
+
+
+def _segments(file: FileReader) -> Iterator[Segment]:
+    at = 2
+    while True:
+        marker_at = _marker(file, at)
+        marker = file.read(marker_at + 1, marker_at + 2)[0]
+        if marker in _WITHOUT_LENGTH:
+            at = marker_at + 2
+            continue
+        if marker == _END:
+            raise Damaged("the JPEG ends before any picture data")
+        length = int.from_bytes(file.read(marker_at + 2, marker_at + 4), "big")
+        end = marker_at + 2 + length
+        if length < 2 or end > file.size:
+            raise Damaged(f"the JPEG breaks off in the segment at byte {marker_at}")
+        yield Segment(marker, marker_at, marker_at + 4, end)
+        if marker == _SCAN:
+            return
+        at = end
+
+
+def _marker(file: FileReader, at: int) -> int:
+    """The offset of the 0xFF right before the next marker code, past any fill bytes."""
+    pair = file.read(at, at + 2)
+    while pair == b"\xff\xff":
+        at += 1
+        pair = file.read(at, at + 2)
+    if len(pair) < 2:
+        raise Damaged("the JPEG breaks off before any picture data")
+    if pair[0] != 0xFF or pair[1] == 0:
+        raise Damaged(f"no JPEG marker at byte {at}")
+    return at

@@ -1,0 +1,97 @@
+"""A file's bytes, a stretch at a time: all reading of pictures goes through here."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+from typing import Protocol, Self
+
+_AT_HAND = 16_384
+"""Bytes read at first: mostly all the Exif there is, but for the thumbnail."""
+_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+"""So that a pipe, which is no frame, doesn't hold anything up."""
+
+
+class Damaged(ValueError):
+    """The structure can't be read; the message says where and why."""
+
+
+class Bytes(Protocol):
+    """What is read by stretches, of `size` bytes in all."""
+
+    @property
+    def size(self) -> int: ...
+
+    def read(self, start: int, end: int) -> bytes:
+        """The bytes from `start` to `end`, fewer where it ends before."""
+        ...
+
+
+class FileReader:
+    """A file, open inside `with`, which stands before all else; a stretch asked for later is read
+    by opening it for that moment. `size` is in bytes, `modified_ns` the time of modification.
+
+    Raises OSError where it can't be opened or read, Damaged where it isn't any more what it was.
+    """
+
+    __slots__ = ("_at_hand", "_descriptor", "_users", "is_regular", "modified_ns", "path", "size")
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = path
+        self._descriptor, self._at_hand, self._users = -1, b"", 0
+        self.size = self.modified_ns = -1
+        self.is_regular = False
+
+    def __enter__(self) -> Self:
+        self._users += 1
+        if self._users > 1:
+            return self
+        try:
+            self._descriptor = os.open(self.path, _FLAGS)
+        except OSError:
+            self._users = 0
+            raise
+        status = os.fstat(self._descriptor)
+        state = status.st_size, status.st_mtime_ns
+        if self.size >= 0 and state != (self.size, self.modified_ns):
+            self.__exit__()
+            raise Damaged("the file changed since it was first read")
+        self.size, self.modified_ns = state
+        self.is_regular = stat.S_ISREG(status.st_mode)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._users -= 1
+        if not self._users:
+            os.close(self._descriptor)
+            self._at_hand = b""
+
+    def read(self, start: int, end: int) -> bytes:
+        """The bytes from `start` to `end`, fewer where the file ends before."""
+        if end <= len(self._at_hand):
+            return self._at_hand[start:end]
+        if not self._users:
+            with self:
+                return self._read(start, end)
+        if not self._at_hand:
+            self._at_hand = self._read(0, _AT_HAND)
+            return self.read(start, end) if self._at_hand else b""
+        return self._read(start, end)
+
+    def _read(self, start: int, end: int) -> bytes:
+        return os.pread(self._descriptor, max(0, min(end, self.size) - start), start)
+
+
+class Stretch:
+    """A part of a file, from `start` up to, not including, `end`."""
+
+    __slots__ = ("_read", "end", "size", "start")
+
+    def __init__(self, file: Bytes, start: int, end: int) -> None:
+        self._read = file.read
+        self.start, self.end, self.size = start, end, end - start
+
+    def read(self, start: int, end: int) -> bytes:
+        """The bytes from `start` to `end` of the part, fewer where it ends before."""
+        return self._read(self.start + start, min(self.start + end, self.end))

@@ -1,0 +1,26 @@
+"""The formats that frames come in: a new one is a module and a line here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.heif import Heif
+from flangeback.formats.jpeg import Jpeg
+from flangeback.formats.other_raw import OtherRaw
+from flangeback.formats.reader import FileReader
+from flangeback.formats.tiff import BigTiff, RawTiff, Tiff
+
+FORMATS: tuple[type[FrameFile], ...] = (Jpeg, OtherRaw, Heif, RawTiff, Tiff, BigTiff)
+"""In the order in which they are tried."""
+
+BY_CODE: Mapping[str, type[FrameFile]] = {format.code: format for format in FORMATS}
+BY_SUFFIX: Mapping[str, type[FrameFile]] = {
+    suffix: format for format in FORMATS for suffix in format.suffixes
+}
+"""Suffixes of the published picture formats: a file that has one is a frame, damaged if need be."""
+
+
+def recognised(reader: FileReader) -> FrameFile | None:
+    """A file as its content shows it; None where it isn't a frame's. Raises OSError."""
+    return next((format(reader) for format in FORMATS if format.recognises(reader)), None)

@@ -1,0 +1,128 @@
+"""TIFF files and raw files built like them (TIFF 6.0; TIFF/EP, ISO 12234-2; DNG specification).
+
+An edit puts a new directory and values at the end of the file and turns one pointer to them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+from typing import ClassVar
+
+from flangeback.formats import xmp
+from flangeback.formats.frame_file import FrameFile, jpeg_of
+from flangeback.formats.reader import Damaged, FileReader
+from flangeback.formats.splices import Splice, in_order
+from flangeback.formats.tiff_block import (
+    BIG_MAGIC,
+    MAGIC,
+    SUB_DIRECTORIES,
+    XMP_PACKET,
+    Block,
+    Directory,
+)
+from flangeback.formats.tiff_edit import NOTHING, edit_block
+from flangeback.tags.table import TagValue
+
+_GREATEST_FILE = 2**32 - 1
+"""Offsets have 32 bits (TIFF 6.0, section 2)."""
+_DISGUISES = frozenset([0x55, 0x4F52, 0x5352])
+"""Numbers that raw files built like TIFF carry in the place of its 42 (common practice, from
+memory)."""
+_DNG_VERSION, _SUBFILE_TYPE, _PHOTOMETRIC = 0xC612, 0x00FE, 0x0106
+_RAW_PICTURES = (32803, 34892)
+"""PhotometricInterpretation of raw data: a colour filter array (TIFF/EP, ISO 12234-2), linear raw
+(DNG specification)."""
+
+
+class Tiff(FrameFile):
+    """A TIFF file."""
+
+    code: ClassVar = "tiff"
+    title: ClassVar = "TIFF"
+    suffixes: ClassVar = (".tif", ".tiff")
+    rank: ClassVar = 2
+
+    @staticmethod
+    def recognises(reader: FileReader) -> bool:
+        return _number(reader) == MAGIC
+
+    @cached_property
+    def exif(self) -> Block:
+        return Block(self.reader)
+
+    @property
+    def packet(self) -> bytes:
+        return self.exif.raw(self.exif.main().find(XMP_PACKET))
+
+    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+        block = self.exif
+        packet = None if block.is_big else self._new_packet(values, add_packet)
+        edit = edit_block(block, values, _GREATEST_FILE, NOTHING, packet=packet, padding=False)
+        return in_order([*edit.splices, Splice(block.size, block.size, edit.appended)])
+
+    def _new_packet(self, values: Sequence[TagValue], add_packet: bool) -> bytes | None:
+        if self.exif.main().find(XMP_PACKET) is None:
+            return xmp.new_packet(values) if add_packet else None
+        return (xmp.stating if add_packet else xmp.agreed)(self.packet, values)
+
+
+class BigTiff(Tiff):
+    """A TIFF file with offsets of 64 bits. It is read, but not written."""
+
+    code: ClassVar = "big-tiff"
+    title: ClassVar = "BigTIFF"
+    suffixes: ClassVar = ()
+    rank: ClassVar = 3
+
+    @staticmethod
+    def recognises(reader: FileReader) -> bool:
+        return _number(reader) == BIG_MAGIC
+
+
+class RawTiff(Tiff):
+    """A raw file built like TIFF, DNG among them."""
+
+    code: ClassVar = "raw-tiff"
+    title: ClassVar = "TIFF-structured raw"
+    suffixes: ClassVar = (".dng",)
+    rank: ClassVar = 9
+    is_raw: ClassVar = True
+
+    @staticmethod
+    def recognises(reader: FileReader) -> bool:
+        """By the number in the place of 42, else where it says that it holds raw data, or its main
+        picture is only a preview."""
+        number = _number(reader)
+        if number != MAGIC:
+            return number in _DISGUISES
+        try:
+            return _holds_raw(Block(reader))
+        except Damaged:
+            return True  # Nobody can tell: what isn't plainly a picture isn't written into.
+
+    def preview(self, longest: int) -> bytes | None:
+        """The smallest JPEG that a directory names."""
+        found = [jpeg_of(one, longest) for one in self.exif.directories(lost=set())]
+        return min((one for one in found if one), key=len, default=None)
+
+
+def _number(reader: FileReader) -> int | None:
+    """The number behind the byte order mark; None where there is no whole header."""
+    head = reader.read(0, 16)
+    if len(head) < 16 or head[:2] not in (b"II", b"MM"):
+        return None
+    return int.from_bytes(head[2:4], "little" if head[:2] == b"II" else "big")
+
+
+def _holds_raw(block: Block) -> bool:
+    main = block.main()
+    subfile = main.number(_SUBFILE_TYPE)
+    if main.find(_DNG_VERSION) is not None or (subfile is not None and int(subfile) & 1):
+        return True
+    at = [int(value) for value in main.numbers(SUB_DIRECTORIES)[:8] if value]
+    return any(_is_raw_picture(found) for found in (main, *map(block.directory, at)))
+
+
+def _is_raw_picture(directory: Directory) -> bool:
+    return directory.number(_PHOTOMETRIC) in _RAW_PICTURES
