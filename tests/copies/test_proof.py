@@ -15,7 +15,7 @@ import pytest
 
 from flangeback.copies import fill
 from flangeback.copies.making import write_copy
-from flangeback.embed import Splice
+from flangeback.formats import Splice
 from flangeback.match import Outcome
 from flangeback.tags import decide
 from support.edits import applied, splices_for
@@ -203,7 +203,7 @@ def patch_embed(monkeypatch: pytest.MonkeyPatch, splices: Sequence[Splice]) -> N
     def edit(*arguments: object, **more: object) -> tuple[Splice, ...]:
         return tuple(splices)
 
-    monkeypatch.setattr("flangeback.copies.making.edit_jpeg", edit)
+    monkeypatch.setattr("flangeback.formats.jpeg.Jpeg.edit", edit)
 
 
 def test_the_right_edit_passes(

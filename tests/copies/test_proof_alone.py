@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 
 from flangeback.copies import Filled, fill
-from flangeback.copies import making as writing
-from flangeback.embed import xmp as packets
+from flangeback.formats import FORMATS
+from flangeback.formats import xmp as packets
 from flangeback.frames import scan
 from flangeback.match import Matches
 from flangeback.raw_mode import RawMode
@@ -103,8 +103,9 @@ def break_edits(monkeypatch: pytest.MonkeyPatch, fault: Fault, tag: Tag) -> None
 
         return call
 
-    for name in ("edit_jpeg", "edit_jpeg_packet", "edit_tiff", "edit_heif"):
-        monkeypatch.setattr(writing, name, broken(getattr(writing, name), 1))
+    for format in FORMATS:
+        for name in {"edit", "edit_packet"} & vars(format).keys():
+            monkeypatch.setattr(format, name, broken(getattr(format, name), 1))
     monkeypatch.setattr(packets, "new_packet", broken(packets.new_packet, 0))
     monkeypatch.setattr(packets, "merged", broken(packets.merged, 1))
 

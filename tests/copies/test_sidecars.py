@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from flangeback.copies import FrameCopy, fill, verify
-from flangeback.embed.xmp import merged, new_packet
+from flangeback.formats.xmp import merged, new_packet
 from flangeback.frames import scan
 from flangeback.match import Matches, Outcome
 from flangeback.raw_mode import RawMode

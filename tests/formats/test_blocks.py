@@ -18,7 +18,7 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from PIL import ExifTags, Image
 
-from flangeback.embed import Refused
+from flangeback.formats import Refused
 from flangeback.tags import TagValue, decide
 from support.edits import as_read, edited, value_sets
 from support.gear import AT_2_8, TAG_NUMBERS

@@ -6,7 +6,6 @@ Files come from Pillow and from bytes put together by hand.
 from __future__ import annotations
 
 import struct
-import tempfile
 from contextlib import suppress
 from fractions import Fraction
 
@@ -14,28 +13,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.jpeg import Head, exif_block, read_head
-from flangeback.containers.tiff import EXIF_DIRECTORY, Block, Damaged
+from flangeback.formats import Damaged
+from flangeback.formats.jpeg import Jpeg
+from flangeback.formats.tiff_block import EXIF_DIRECTORY, Block
+from support.edits import file_with
 from support.plain_jpeg import APP1, APP2, EXIF, XMP, picture, pieces, segment, with_segments
 from support.tiff_blocks import EXIF as EXIF_KEY
 from support.tiff_blocks import GPS, MAIN, THUMBNAIL, Laid, blocks
 
 
-def head_of(data: bytes) -> Head:
-    with tempfile.TemporaryFile() as file:
-        file.write(data)
-        file.flush()
-        return read_head(FileHead(file.fileno()))
-
-
-def block_in(data: bytes) -> Block | None:
-    with tempfile.TemporaryFile() as file:
-        file.write(data)
-        file.flush()
-        head = FileHead(file.fileno())
-        found = exif_block(head, read_head(head))
-        return None if found is None else found.block
+def head_of(data: bytes) -> Jpeg:
+    """The file, its segments read."""
+    with file_with(data) as reader:
+        file = Jpeg(reader)
+        _ = file.exif_segment
+        return file
 
 
 @pytest.mark.parametrize(
@@ -79,13 +71,17 @@ def test_segments_are_known_by_their_names() -> None:
         )
     )
     at = head.segments
-    assert (head.exif, head.xmp, head.multi_picture) == (at[3], at[2], at[6])
-    assert head.has_extended_xmp
+    assert (head.exif_segment, head.xmp_segment, head.multi_picture_segment) == (
+        at[3],
+        at[2],
+        at[6],
+    )
+    assert head.remark == "its extended XMP is left alone"
 
 
 def test_a_name_in_the_wrong_segment_counts_for_nothing() -> None:
     head = head_of(with_segments(picture(), segment(APP2, EXIF), segment(APP1, b"MPF\0")))
-    assert (head.exif, head.xmp, head.multi_picture) == (None, None, None)
+    assert (head.exif_segment, head.xmp_segment, head.multi_picture_segment) == (None, None, None)
 
 
 @pytest.mark.parametrize(
@@ -109,8 +105,8 @@ def test_a_head_that_leads_to_no_scan_is_damaged(data: bytes) -> None:
 @given(st.binary(max_size=300))
 def test_any_bytes_are_read_or_damaged(data: bytes) -> None:
     for lead in (b"", b"\xff\xd8\xff\xe1\0\x40Exif\0\0II*\0\x08\0\0\0", picture()[:20]):
-        with suppress(Damaged):
-            found = block_in(lead + data)
+        with suppress(Damaged), file_with(lead + data) as reader:
+            found = Jpeg(reader).exif
             if found is not None:
                 list(found.directories())
 
@@ -124,13 +120,13 @@ def test_every_directory_and_value_is_found(laid: Laid) -> None:
     assert found == {
         laid.chunks[n][0] for n in (MAIN, EXIF_KEY, GPS, THUMBNAIL) if n in laid.chunks
     }
-    exif = block.child(block.main(), EXIF_DIRECTORY)
+    exif = block.main().child(EXIF_DIRECTORY)
     assert (exif is None) == (laid.exif is None)
     for field in laid.exif or ():
         assert exif is not None
         entry = exif.find(field.tag)
         assert entry is not None
-        assert (entry.type, entry.count) == (field.type, field.count)
+        assert (entry.type, entry.value_count) == (field.type, field.count)
         if field.tag != 0x927C:
             assert block.raw(entry) == field.data
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import struct
-import tempfile
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,16 +17,13 @@ import piexif
 import pytest
 from PIL import Image, features
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.heif import exif_item
-from flangeback.containers.kinds import FileKind
-from flangeback.containers.tiff import Damaged
 from flangeback.copies import FrameCopy, fill, verify
-from flangeback.embed import Refused, Splice, edit_heif
+from flangeback.formats import Damaged, Refused, Splice
+from flangeback.formats.heif import Heif
 from flangeback.frames import read_frame
 from flangeback.match import Outcome
 from flangeback.tags import decide
-from support.edits import applied
+from support.edits import applied, file_with
 from support.gear import AT_2_8, IN_EXIF, TAG_NUMBERS, all_filled
 from support.heif_files import CODED, Shape, box, boxes, exif_block, heif, items
 from support.raw_files import plain_raw
@@ -39,10 +35,8 @@ WRITTEN = {f"EXIF {name}" for name in IN_EXIF} | {"Image ExifOffset"}
 
 
 def splices_of(data: bytes, values: Sequence[Any] = VALUES) -> tuple[Splice, ...]:
-    with tempfile.TemporaryFile() as file:
-        file.write(data)
-        file.flush()
-        return edit_heif(FileHead(file.fileno()), values)
+    with file_with(data) as reader:
+        return Heif(reader).edit(values)
 
 
 def run(folder: Path, data: bytes, name: str = "K7_0001.HEIC") -> tuple[FrameCopy, bytes]:
@@ -146,7 +140,7 @@ def test_what_cant_be_turned_is_refused_by_name(tmp_path: Path, shape: Shape, re
 def test_several_extents_are_read(tmp_path: Path) -> None:
     (tmp_path / "a.heic").write_bytes(heif(BLOCK, Shape(extents=3)))
     frame = read_frame(tmp_path, "a.heic")
-    assert (frame.kind, frame.model) == (FileKind.HEIF, "Kestrin K7")
+    assert (frame.format.code, frame.model) == ("heif", "Kestrin K7")
 
 
 def test_a_block_of_several_megabytes_has_room() -> None:
@@ -158,15 +152,13 @@ def test_a_block_of_several_megabytes_has_room() -> None:
 def test_just_under_4_gib_an_offset_of_32_bits_has_no_room() -> None:
     data = heif(BLOCK)
     for width, refused in ((4, True), (8, False)):
-        with tempfile.TemporaryFile() as file:
-            data = heif(BLOCK, Shape(offset=width, ends="open mdat"))
-            file.write(data)
-            file.truncate(2**32 + 10)
+        data = heif(BLOCK, Shape(offset=width, ends="open mdat"))
+        with file_with(data, 2**32 + 10) as reader:
             if refused:
                 with pytest.raises(Refused, match="no room"):
-                    edit_heif(FileHead(file.fileno()), VALUES)
+                    Heif(reader).edit(VALUES)
             else:
-                assert edit_heif(FileHead(file.fileno()), VALUES)
+                assert Heif(reader).edit(VALUES)
 
 
 def test_without_an_exif_item_a_sidecar_is_made(tmp_path: Path) -> None:
@@ -236,11 +228,9 @@ def test_any_tables_are_read_or_damaged_in_no_time(tmp_path: Path, data: bytes) 
 def test_extents_that_add_up_to_gigabytes_are_damaged() -> None:
     pieces = struct.pack(">II", 0, 500_000) * 60_000
     location = struct.pack(">HHHH", 1, 7, 0, 60_000) + pieces
-    with tempfile.TemporaryFile() as file:
-        file.write(meta(INFO, box(b"iloc", b"\0\0\0\0\x44\0" + location)))
-        file.flush()
-        with pytest.raises(Damaged, match="absurdly long"):
-            exif_item(FileHead(file.fileno()))
+    data = meta(INFO, box(b"iloc", b"\0\0\0\0\x44\0" + location))
+    with file_with(data) as reader, pytest.raises(Damaged, match="absurdly long"):
+        _ = Heif(reader).exif
 
 
 # Made by libraries.

@@ -18,8 +18,7 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
-from flangeback.containers.tiff import Damaged
-from flangeback.embed import Refused
+from flangeback.formats import Damaged, Refused
 from flangeback.tags import Tag, TagValue, decide
 from support.edits import edited
 from support.gear import AT_2_8

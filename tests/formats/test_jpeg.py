@@ -12,7 +12,7 @@ import piexif
 import pytest
 from PIL import Image
 
-from flangeback.embed import Refused
+from flangeback.formats import Refused
 from flangeback.tags import decide
 from support.edits import edited, splices_for
 from support.gear import AT_2_8, AT_5_6, IN_EXIF

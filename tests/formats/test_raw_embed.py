@@ -7,7 +7,6 @@ the layout of the made-up files is TIFF 6.0, section 2, laid out by the tests' o
 from __future__ import annotations
 
 import io
-import tempfile
 from collections.abc import Set
 from pathlib import Path
 from typing import Any
@@ -16,15 +15,14 @@ import exifread
 import pytest
 from PIL import Image
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.kinds import FileKind
 from flangeback.copies import Filled, fill, verify
-from flangeback.embed import Refused, Splice, edit_tiff
+from flangeback.formats import Refused, Splice
+from flangeback.formats.tiff import RawTiff
 from flangeback.frames import read_frame
 from flangeback.match import Outcome
 from flangeback.raw_mode import RawMode
 from flangeback.tags import decide
-from support.edits import applied
+from support.edits import applied, file_with
 from support.gear import AT_2_8, IN_EXIF, all_filled
 from support.plain_jpeg import exif_rows
 from support.raw_files import (
@@ -80,10 +78,8 @@ def run(folder: Path, data: bytes, name: str = "K7_0001.DNG", **more: Any) -> Fi
 
 
 def splices_of(data: bytes, **more: Any) -> tuple[Splice, ...]:
-    with tempfile.TemporaryFile() as file:
-        file.write(data)
-        file.flush()
-        return edit_tiff(FileHead(file.fileno()), VALUES, **more)
+    with file_with(data) as reader:
+        return RawTiff(reader).edit(VALUES, **more)
 
 
 def assert_clean(before: bytes, after: bytes, besides: Set[str] = frozenset()) -> None:
@@ -334,7 +330,7 @@ def test_big_tiff_is_read_and_refused_by_name(tmp_path: Path, order: str) -> Non
     before = big_tiff(order).data
     filled = run(tmp_path, before, "scan.tif")
     frame = read_frame(tmp_path / "frames", "scan.tif")
-    assert frame.kind is FileKind.BIG_TIFF
+    assert frame.format.code == "big-tiff"
     assert frame.model == "Kestrin K7"
     assert frame.time is not None
     assert frame.time.at.isoformat() == "2026-05-17T09:13:00"
@@ -355,18 +351,16 @@ def test_a_big_tiff_by_pillow_is_known(tmp_path: Path) -> None:
 
 def test_just_under_4_gib_there_is_no_room() -> None:
     """Offsets have 32 bits (TIFF 6.0, section 2). The file is sparse."""
-    with tempfile.TemporaryFile() as file:
-        file.write(plain_raw().data)
-        file.truncate(2**32 - 20)
-        with pytest.raises(Refused, match="full"):
-            edit_tiff(FileHead(file.fileno()), VALUES)
-        file.truncate(2**32 - 4000)
-        (*_, last) = edit_tiff(FileHead(file.fileno()), VALUES)
+    for size in (2**32 - 20, 2**32 + 4000):
+        with (
+            file_with(plain_raw().data, size) as reader,
+            pytest.raises(Refused, match="full"),
+        ):
+            RawTiff(reader).edit(VALUES)
+    with file_with(plain_raw().data, 2**32 - 4000) as reader:
+        (*_, last) = RawTiff(reader).edit(VALUES)
         assert last.start == 2**32 - 4000
         assert last.start + len(last.data) <= 2**32 - 1
-        file.truncate(2**32 + 4000)
-        with pytest.raises(Refused, match="full"):
-            edit_tiff(FileHead(file.fileno()), VALUES)
 
 
 def test_a_shared_pointer_is_told_from_a_value(tmp_path: Path) -> None:

@@ -20,10 +20,9 @@ from random import Random
 import exifread
 import pytest
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.tiff import Damaged
 from flangeback.copies import FrameCopy, fill
-from flangeback.embed import Refused, edit_tiff
+from flangeback.formats import Damaged, FileReader, Refused
+from flangeback.formats.tiff import RawTiff
 from flangeback.frames import Frame, read_frame
 from flangeback.match import Outcome
 from flangeback.raw_mode import RawMode
@@ -90,8 +89,8 @@ def sparse(folder: Path, data: bytes, size: int) -> Frame:
     with path.open("wb") as file:
         file.write(data)
         file.truncate(size)
-    with path.open("rb") as file, suppress(Refused, Damaged):
-        edit_tiff(FileHead(file.fileno()), VALUES)
+    with FileReader(path) as reader, suppress(Refused, Damaged):
+        RawTiff(reader).edit(VALUES)
     return read_frame(folder, NAME)
 
 

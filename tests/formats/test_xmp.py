@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flangeback.embed import Refused
+from flangeback.formats import Refused
 from flangeback.tags import Tag, TagValue, decide
 from support.edits import edited
 from support.gear import AT_2_8

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from flangeback.containers.kinds import FileKind
 from flangeback.copies import fill, verify
 from flangeback.frames import Frame, scan
 from flangeback.log import parse_log
@@ -155,28 +154,28 @@ def test_a_raw_file_that_contradicts_the_log_makes_a_conflict(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    ("name", "data", "kind"),
+    ("name", "data", "code"),
     [
-        ("K7_1.ARW", JPEG, FileKind.JPEG),
-        ("K7_1.JPG", RAW, FileKind.RAW),
-        ("K7_1.TIF", RAW, FileKind.RAW),
-        ("K7_1.jpg", bayer_dng().data, FileKind.RAW),
-        ("K7_1.HEIC", JPEG, FileKind.JPEG),
-        ("K7_1.dng", heif(RAW), FileKind.HEIF),
-        ("K7_1", JPEG, FileKind.JPEG),
+        ("K7_1.ARW", JPEG, "jpeg"),
+        ("K7_1.JPG", RAW, "raw-tiff"),
+        ("K7_1.TIF", RAW, "raw-tiff"),
+        ("K7_1.jpg", bayer_dng().data, "raw-tiff"),
+        ("K7_1.HEIC", JPEG, "jpeg"),
+        ("K7_1.dng", heif(RAW), "heif"),
+        ("K7_1", JPEG, "jpeg"),
     ],
 )
-def test_a_suffix_that_lies(tmp_path: Path, name: str, data: bytes, kind: FileKind) -> None:
+def test_a_suffix_that_lies(tmp_path: Path, name: str, data: bytes, code: str) -> None:
     """It is filled as what it is: a raw file named like a picture gets a sidecar."""
     put(tmp_path / "frames", {name: data})
     (frame,) = scan(tmp_path / "frames")
-    assert (frame.file, frame.kind, frame.damage) == (name, kind, None)
+    assert (frame.file, frame.format.code, frame.damage) == (name, code, None)
     frames = tmp_path / "frames"
     (copy,) = fill(all_filled(frames, [name]), frames, tmp_path / "out").copies
     assert (copy.match.outcome, copy.failure) == (Outcome.FILL, None)
     same = (tmp_path / "out" / name).read_bytes() == data
-    assert same == (kind is FileKind.RAW)
-    assert (len(copy.copies) == 2) == (kind is FileKind.RAW)
+    assert same == (code == "raw-tiff")
+    assert (len(copy.copies) == 2) == (code == "raw-tiff")
 
 
 def test_a_damaged_raw_file_is_known_by_its_fellows(tmp_path: Path) -> None:
@@ -212,7 +211,7 @@ def test_other_raw_gets_a_sidecar_and_is_refused_by_name(
     data = (b"II\x1a\0\0\0HE"[:at].ljust(at, b"\x20") + mark).ljust(700, b"\x33")
     frames = put(tmp_path / "frames", {"K7_1.XYZ": data})
     (frame,) = scan(frames)
-    assert frame.kind is FileKind.OTHER_RAW
+    assert frame.format.code == "raw"
     matches = all_filled(frames, ["K7_1.XYZ"])
     (copy,) = fill(matches, frames, tmp_path / "sidecar").copies
     assert copy.match.outcome is Outcome.FILL

@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from fractions import Fraction
 
 from hypothesis import strategies as st
 
-from flangeback.containers.file import FileHead
-from flangeback.embed import Splice, edit_jpeg
+from flangeback.formats import FileReader, Splice
+from flangeback.formats.jpeg import Jpeg
 from flangeback.tags import TAGS, Tag, TagValue
 from flangeback.tags.table import ASCII
 
 
-def splices_for(data: bytes, values: Sequence[TagValue]) -> tuple[Splice, ...]:
-    """What `edit_jpeg` comes to for a file with this content. Raises what it raises."""
+@contextmanager
+def file_with(data: bytes, size: int | None = None) -> Iterator[FileReader]:
+    """A file with this content, made `size` bytes long, open for reading."""
     with tempfile.TemporaryFile() as file:
         file.write(data)
         file.flush()
-        return edit_jpeg(FileHead(file.fileno()), values)
+        file.truncate(len(data) if size is None else size)
+        with FileReader(file.fileno()) as reader:
+            yield reader
+
+
+def splices_for(data: bytes, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+    """What an edit of a JPEG file with this content comes to. Raises what it raises."""
+    with file_with(data) as reader:
+        return Jpeg(reader).edit(values)
 
 
 def applied(data: bytes, splices: Sequence[Splice]) -> bytes:

@@ -13,12 +13,11 @@ from pathlib import Path
 from random import Random
 from typing import Literal
 
-from flangeback.containers.kinds import FileKind
-from flangeback.containers.tiff import Damaged
 from flangeback.copies.compare import ProofError
 from flangeback.copies.making import Draft, drafted, make
 from flangeback.copies.planning import Wishes, plans_for
-from flangeback.embed import Refused
+from flangeback.formats import Damaged, Refused
+from flangeback.formats.tiff import RawTiff
 from flangeback.frames import Frame
 from flangeback.frames.reading import damaged_frame, recognised_frame
 from flangeback.raw_mode import RawMode
@@ -144,8 +143,8 @@ def fate(folder: Path, name: str, number: int, data: bytes, proved: bool) -> Fat
     kind = "none"
     try:
         frame = recognised_frame(folder, path.name)
-        frame = frame or damaged_frame(folder, path.name, FileKind.RAW)
-        kind = str(frame.kind)
+        frame = frame or damaged_frame(folder, path.name, RawTiff)
+        kind = frame.format.code
         if frame.damage is not None:
             end, why = "damaged", frame.damage
         else:

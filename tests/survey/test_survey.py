@@ -14,7 +14,7 @@ from typing import Any
 import exifread
 import piexif
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
@@ -25,8 +25,6 @@ from flangeback.frames import read_frame, scan
 from flangeback.report.documents import survey_document
 from flangeback.report.survey import survey_lines
 from flangeback.survey import BodySurvey, Sight, Survey, sights, survey_folder, survey_sights
-from flangeback.survey.glance import Unusual, glance, glance_raw
-from flangeback.survey.sighting import sight_of
 from support.camera_files import (
     APERTURE_VALUE,
     BODY_SERIAL,
@@ -37,7 +35,6 @@ from support.camera_files import (
     LENS_MODEL,
     OFFSET,
     SPECIFICATION,
-    frame_bytes,
     put_frame,
 )
 from support.plain_jpeg import APP1, EXIF, picture, segment, with_segments
@@ -60,39 +57,6 @@ def one_body(*frames: Sight) -> BodySurvey:
     return body
 
 
-# The quick reader against the frame reader and ExifRead ----------------------------------------
-
-
-def assert_same(quick: Sight, patient: Sight) -> None:
-    """Every value that both readers know of, but for sub-seconds."""
-    for name in ("file", "make", "model", "serial", "offset", "lens", "names_lens", "damage"):
-        assert getattr(quick, name) == getattr(patient, name), (name, quick.file)
-    at = patient.time
-    assert quick.time == (at and at.replace(microsecond=0))
-    assert quick.focal_length_35mm == patient.focal_length_35mm
-    assert (quick.gps is None) == (patient.gps is None)
-    if quick.gps is not None and patient.gps is not None:
-        assert abs(quick.gps - patient.gps) < timedelta(milliseconds=1)
-    for name in ("f_number", "focal_length", "widest_f_number"):
-        one, other = getattr(quick, name), getattr(patient, name)
-        assert (one is None) == (other is None), (name, quick.file)
-        assert one is None or one == pytest.approx(other, rel=0.01), (name, quick.file)
-
-
-def test_the_survey_sees_in_real_files_what_the_frame_reader_sees(corpus: Path) -> None:
-    by_file = {found.file: found for found in sights(corpus)}
-    frames = scan(corpus)
-    assert by_file.keys() == {frame.file for frame in frames}
-    quick = 0
-    for frame in frames:
-        try:
-            assert_same(glance(str(frame.path), frame.file), sight_of(frame))
-            quick += 1
-        except Unusual:
-            pass
-    assert quick > 0.7 * sum(f.damage is None and f.file.endswith(".jpg") for f in frames)
-
-
 FULL = {
     DATE_TIME_ORIGINAL: b"2026:05:17 09:12:44",
     OFFSET: b"+02:00",
@@ -107,62 +71,9 @@ FULL = {
 }
 
 
-@given(
-    changes=st.lists(st.tuples(st.integers(0, 500), st.integers(0, 255)), max_size=4),
-    end=st.none() | st.integers(0, 900),
-)
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=400)
-def test_a_mutated_file_is_read_alike_or_left_to_the_frame_reader(
-    tmp_path: Path, changes: list[tuple[int, int]], end: int | None
-) -> None:
-    data = bytearray(frame_bytes(FULL))
-    for at, value in changes:
-        data[at] = value
-    path = tmp_path / "K7_0201.JPG"
-    path.write_bytes(data[:end])
-    try:
-        quick = glance(str(path), path.name)
-    except Unusual:
-        return
-    assert_same(quick, sight_of(read_frame(tmp_path, path.name)))
-
-
 def raw_file(corpus: Path, name: str) -> bytes:
     """A raw file's head; one is cut short, so that values of it would lie beyond its end."""
     return (corpus / name).read_bytes()[: 1 << 18].ljust(1 << 17, b"\0")
-
-
-@given(
-    name=st.sampled_from(["raw-000.arw", "raw-001.dng"]),
-    changes=st.lists(st.tuples(st.integers(0, 1500), st.integers(0, 255)), max_size=3),
-    end=st.none() | st.integers(0, 20_000),
-)
-@settings(
-    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=300, deadline=None
-)
-def test_a_mutated_raw_file_is_read_alike_or_left_to_the_frame_reader(
-    corpus: Path, tmp_path: Path, name: str, changes: list[tuple[int, int]], end: int | None
-) -> None:
-    data = bytearray(raw_file(corpus, name))
-    for at, value in changes:
-        data[at] = value
-    path = tmp_path / name
-    path.write_bytes(data[:end])
-    try:
-        quick = glance_raw(str(path), name)
-    except Unusual:
-        return
-    found = read_frame(tmp_path, name)
-    assert found.kind.is_raw
-    assert_same(quick, sight_of(found))
-
-
-def test_plain_raw_files_are_seen_at_a_glance(corpus: Path, tmp_path: Path) -> None:
-    for name in ("raw-000.arw", "raw-001.dng"):
-        (tmp_path / name).write_bytes(raw_file(corpus, name))
-        quick = glance_raw(str(tmp_path / name), name)
-        assert quick.model is not None
-        assert_same(quick, sight_of(read_frame(tmp_path, name)))
 
 
 def test_a_raw_file_that_lost_its_content_is_known_by_its_fellows(

@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from flangeback.embed.model import Splice
+from flangeback.formats import Splice
 from flangeback.system import CHUNK, pread
 
 

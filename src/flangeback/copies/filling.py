@@ -10,7 +10,6 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from flangeback.containers.tiff import Damaged
 from flangeback.copies import manifest, output
 from flangeback.copies.compare import Digests, ProofError, digest
 from flangeback.copies.making import Draft, Made, drafted, edits, make, proved
@@ -18,8 +17,8 @@ from flangeback.copies.manifest import FileState, ManifestWriter, Record
 from flangeback.copies.model import Filled, FrameCopy
 from flangeback.copies.planning import Plan, Way, Wishes, plans_for
 from flangeback.copies.stated import Stated
-from flangeback.embed import Refused
 from flangeback.errors import InputError, Problem
+from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import without_suffix
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
@@ -308,7 +307,7 @@ class _Run:
             frames=str(self.frames.resolve()),
             file=plan.file if plan.way in (Way.COPY, Way.EMBED) else plan.copy,
             copy=plan.copy,
-            kind=plan.kind,
+            kind=plan.format.code,
             way=plan.way,
             outcome=match.outcome,
             source_state=source,

@@ -8,9 +8,6 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.jpeg import read_head
-from flangeback.containers.kinds import FileKind
 from flangeback.copies.compare import (
     Digests,
     parts,
@@ -19,15 +16,8 @@ from flangeback.copies.output import unfinished_name
 from flangeback.copies.planning import Plan, Way, Wishes
 from flangeback.copies.proving import prove, prove_sidecar
 from flangeback.copies.stated import Stated
-from flangeback.embed import (
-    Refused,
-    Splice,
-    edit_heif,
-    edit_jpeg,
-    edit_jpeg_packet,
-    edit_tiff,
-)
-from flangeback.embed import xmp as packets
+from flangeback.formats import FileReader, Refused, Splice
+from flangeback.formats import xmp as packets
 from flangeback.system import (
     copy_range,
     open_new,
@@ -102,35 +92,22 @@ def _drafted(plan: Plan, wishes: Wishes) -> Draft:
 
 def _embedded(plan: Plan, wishes: Wishes) -> Draft:
     assert plan.source is not None
-    descriptor = open_to_read(plan.source)
-    try:
-        file = FileHead(descriptor)
-        if plan.kind == FileKind.HEIF:
-            return Draft(edit_heif(file, plan.values), values=plan.values)
-        edit = edit_jpeg if plan.kind == FileKind.JPEG else edit_tiff
-        remark = _remark(file, plan.kind)
+    with FileReader(plan.source) as reader:
+        file = plan.format(reader)
+        remark = file.remark
         try:
-            splices = edit(file, plan.values, add_packet=wishes.xmp)
+            splices = file.edit(plan.values, add_packet=wishes.xmp)
         except packets.NotXmp as why:
             # The picture's own packet can't be changed, which is no reason to leave it unfilled.
-            splices = edit(file, plan.values)
+            splices = file.edit(plan.values)
             remark = f"its XMP packet is left alone: {why}"
         except Refused:
             # A time in the packet alone would contradict the one in the Exif block.
             timed = len(without_time(plan.values)) < len(plan.values)
-            if plan.kind != FileKind.JPEG or not wishes.xmp or timed:
+            if not file.has_own_packet or not wishes.xmp or timed:
                 raise
-            packet = edit_jpeg_packet(file, plan.values)
-            return Draft(packet, None, plan.values, True, remark)
+            return Draft(file.edit_packet(plan.values), None, plan.values, True, remark)
         return Draft(splices, values=plan.values, remark=remark)
-    finally:
-        os.close(descriptor)
-
-
-def _remark(file: FileHead, kind: FileKind) -> str | None:
-    if kind == FileKind.JPEG and read_head(file).has_extended_xmp:
-        return "its extended XMP is left alone"
-    return None
 
 
 def write_copy(source: int, copy: int, size: int, splices: Sequence[Splice]) -> None:

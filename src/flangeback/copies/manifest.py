@@ -35,7 +35,7 @@ class Record:
     """One finished file.
 
     `frames` is the frames folder, `file` the source in it, `copy` the file in the output folder;
-    `kind` is the frame's structure and `way` how the file was made. A new sidecar has no
+    `kind` is the short code of its format and `way` how the file was made. A new sidecar has no
     `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
     end] in the source and [start, end] in the copy. `body` and `adapter` are keys of the kit.
     `values` are the tags written, as text, and `whole` those that XMP has otherwise: transliterated

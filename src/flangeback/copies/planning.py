@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.heif import exif_item
-from flangeback.containers.kinds import FileKind
-from flangeback.containers.tiff import Damaged
+from flangeback.formats import FrameFile
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode
-from flangeback.system import open_to_read
 from flangeback.tags.decide import decide
 from flangeback.tags.table import TagValue
 from flangeback.tags.times import true_time
@@ -42,7 +37,7 @@ class Plan:
     way: Way
     file: str
     copy: str
-    kind: FileKind
+    format: type[FrameFile]
     source: Path | None
     size: int
     modified_ns: int
@@ -95,13 +90,14 @@ def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
 
 
 def _file_plans(file: Frame, values: tuple[TagValue, ...], wishes: Wishes) -> Iterator[Plan]:
-    copy = Plan(Way.COPY, file.file, file.file, file.kind, file.path, file.size, file.modified_ns)
+    copy = Plan(Way.COPY, file.file, file.file, file.format, file.path, file.size, file.modified_ns)
     if not values:
         yield copy
     elif _embeds(file, wishes):
         yield replace(copy, way=Way.EMBED, values=values)
-    elif file.kind == FileKind.OTHER_RAW and wishes.raw == RawMode.EMBED:
-        yield replace(copy, refusal=f"{file.kind}: a sidecar takes the values (--raw sidecar)")
+    elif file.format.is_raw and wishes.raw == RawMode.EMBED:
+        refusal = f"{file.format.title}: a sidecar takes the values (--raw sidecar)"
+        yield replace(copy, refusal=refusal)
     else:
         yield copy
         name = next(iter(file.sidecars), f"{without_suffix(file.file)}.xmp")
@@ -110,21 +106,9 @@ def _file_plans(file: Frame, values: tuple[TagValue, ...], wishes: Wishes) -> It
 
 def _embeds(file: Frame, wishes: Wishes) -> bool:
     """Whether the values go into the file itself."""
-    if file.kind == FileKind.RAW:
-        return wishes.raw == RawMode.EMBED
-    if file.kind == FileKind.HEIF:
-        return _has_exif_item(file.path)
-    return file.kind in (FileKind.JPEG, FileKind.TIFF, FileKind.BIG_TIFF)
-
-
-def _has_exif_item(path: Path) -> bool:
-    file = open_to_read(path)
-    try:
-        return exif_item(FileHead(file)) is not None
-    except Damaged:
-        return True  # The edit will say what is wrong with it.
-    finally:
-        os.close(file)
+    if file.format.is_raw and wishes.raw == RawMode.SIDECAR:
+        return False
+    return file.source is not None and file.source.takes_values
 
 
 def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue, ...]) -> Plan:
@@ -132,7 +116,9 @@ def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue,
     path = folder / name
     status = path.stat()
     way = Way.AGREE if values else Way.COPY
-    return Plan(way, frame.file, name, frame.kind, path, status.st_size, status.st_mtime_ns, values)
+    return Plan(
+        way, frame.file, name, frame.format, path, status.st_size, status.st_mtime_ns, values
+    )
 
 
 def _each_once(plans: Sequence[Plan], folder: Path) -> Iterator[Plan]:

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, BinaryIO, cast
 
-from flangeback.containers.tiff import Damaged
 from flangeback.copies.compare import ProofError
 from flangeback.copies.proof_files import rows
 from flangeback.copies.stated import Stated, fraction, numbers
+from flangeback.formats import Damaged
 
 _MAKER_NOTE = 0x927C
 _EXIF_POINTER = 0x8769
@@ -143,6 +143,15 @@ def _maker_note(
     return None
 
 
+_MANDATORY = frozenset(
+    [f"Image {name}" for name in ("XResolution", "YResolution", "ResolutionUnit")]
+    + [f"EXIF {name}" for name in ("ExifVersion", "ComponentsConfiguration", "FlashPixVersion")]
+    + [f"EXIF {name}" for name in ("ColorSpace", "ExifImageWidth", "ExifImageLength")]
+    + ["Image YCbCrPositioning"]
+)
+"""What a new block has besides the values (CIPA DC-008, 4.6.8), as ExifRead names it."""
+
+
 def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
     """Raises ProofError unless every value reads back and every other tag reads as before.
 
@@ -150,6 +159,8 @@ def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
     """
     check_values(after, stated)
     passed_over = {f"EXIF {name}" for name in stated.values} | before.overrunning
+    if stated.values and not before.tags:
+        passed_over |= _MANDATORY
     for name in (before.tags.keys() | after.tags.keys()) - passed_over:
         if before.tags.get(name) != after.tags.get(name):
             raise ProofError(f"the tag {name} no longer reads the same")

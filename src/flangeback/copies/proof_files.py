@@ -12,8 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from flangeback.containers.kinds import FileKind
-from flangeback.containers.tiff import Damaged
+from flangeback.formats import Damaged
 
 Stretch = tuple[int, int]
 """From one offset in a file to another."""
@@ -38,9 +37,9 @@ class Located:
         return inside and not any(a < end and start < b for a, b in self.pictures)
 
 
-def locate(kind: FileKind, file: BinaryIO) -> Located:
-    """Where the metadata of a file of this kind lies. Raises Damaged where that can't be told,
-    OSError."""
+def locate(kind: str, file: BinaryIO) -> Located:
+    """Where the metadata of a file lies; `kind` is the short code of its format. Raises Damaged
+    where that can't be told, OSError."""
     try:
         return _LOCATE.get(kind, _tiff)(file)
     except (struct.error, IndexError, OverflowError) as error:
@@ -238,7 +237,7 @@ def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] |
     return None
 
 
-_LOCATE: Mapping[FileKind, Callable[[BinaryIO], Located]] = {
-    FileKind.JPEG: _jpeg,
-    FileKind.HEIF: _heif,
+_LOCATE: Mapping[str, Callable[[BinaryIO], Located]] = {
+    "jpeg": _jpeg,
+    "heif": _heif,
 }

@@ -10,9 +10,9 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from xml.etree import ElementTree
 
-from flangeback.containers.tiff import Damaged
 from flangeback.copies.compare import ProofError
 from flangeback.copies.stated import Stated, fraction, numbers
+from flangeback.formats import Damaged
 
 _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}RDF"
 _EXIF = "{http://ns.adobe.com/exif/1.0/}"

@@ -7,14 +7,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import BinaryIO
 
-from flangeback.containers.kinds import FileKind
-from flangeback.containers.tiff import Damaged
 from flangeback.copies import proof_exif, proof_xmp
 from flangeback.copies.compare import Digests, ProofError, compare, digest, digest_of
 from flangeback.copies.planning import Plan, Way
 from flangeback.copies.proof_files import Located, locate
 from flangeback.copies.stated import Stated
-from flangeback.embed.model import Splice
+from flangeback.formats import Damaged, Splice
 from flangeback.system import open_file
 
 
@@ -35,12 +33,12 @@ def prove(
         size = os.fstat(before.fileno()).st_size
         digests = compare(before.fileno(), after.fileno(), size, splices)
         if stated.values:
-            check_metadata(plan.kind, before, after, splices, stated, in_packet=in_packet)
+            check_metadata(plan.format.code, before, after, splices, stated, in_packet=in_packet)
     return digests
 
 
 def check_metadata(
-    kind: FileKind,
+    kind: str,
     before: BinaryIO,
     after: BinaryIO,
     splices: Sequence[Splice],
@@ -68,7 +66,7 @@ def check_metadata(
         proof_xmp.check_stated(new.packet, stated)
 
 
-def check_values(kind: FileKind, copy: BinaryIO, stated: Stated, *, in_packet: bool) -> None:
+def check_values(kind: str, copy: BinaryIO, stated: Stated, *, in_packet: bool) -> None:
     """Raises ProofError unless the values written are in the copy."""
     found = _located(kind, copy)
     if in_packet:
@@ -91,7 +89,7 @@ def prove_sidecar(plan: Plan, text: bytes, copy: Path, stated: Stated) -> Digest
     return Digests(digest_of(old), found, found)
 
 
-def _located(kind: FileKind, copy: BinaryIO) -> Located:
+def _located(kind: str, copy: BinaryIO) -> Located:
     try:
         return locate(kind, copy)
     except Damaged as damage:

@@ -8,8 +8,6 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import BinaryIO
 
-from flangeback.containers.kinds import FileKind
-from flangeback.containers.tiff import Damaged
 from flangeback.copies import manifest, output, proof_xmp
 from flangeback.copies.compare import ProofError, compare, digest
 from flangeback.copies.manifest import Record
@@ -17,8 +15,8 @@ from flangeback.copies.model import CheckedCopy, Verified
 from flangeback.copies.planning import Way
 from flangeback.copies.proving import check_metadata, check_values
 from flangeback.copies.stated import Stated
-from flangeback.embed.model import Splice
 from flangeback.errors import InputError, Problem
+from flangeback.formats import Damaged, Splice
 from flangeback.system import pread
 
 _WORKERS = max(2, min(4, os.cpu_count() or 2))
@@ -78,9 +76,8 @@ def _prove(path: Path, record: Record) -> bool:
             if record.way == Way.SIDECAR and stated.values:
                 proof_xmp.check_stated(copy.read(), stated)
             return True
-        kind = FileKind(record.kind)
         if stated.values:
-            check_values(kind, copy, stated, in_packet=record.in_packet)
+            check_values(record.kind, copy, stated, in_packet=record.in_packet)
         try:
             frame = (Path(record.frames) / record.file).open("rb")
         except OSError:
@@ -110,6 +107,5 @@ def _prove_against(source: BinaryIO, copy: BinaryIO, record: Record, stated: Sta
     if digests.payload != record.payload:
         raise ProofError("the payload changed since the copy was made")
     if stated.values:
-        kind = FileKind(record.kind)
-        check_metadata(kind, source, copy, splices, stated, in_packet=record.in_packet)
+        check_metadata(record.kind, source, copy, splices, stated, in_packet=record.in_packet)
     return True

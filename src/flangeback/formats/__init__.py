@@ -6,7 +6,7 @@ Nothing moves in an edit: it is a list of splices, and every byte outside them s
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, applied
-from flangeback.formats.table import BY_CODE, BY_SUFFIX, FORMATS, recognised
+from flangeback.formats.table import BY_CODE, BY_SUFFIX, FORMATS, edit_file, recognised
 
 __all__ = [
     "BY_CODE",
@@ -18,5 +18,6 @@ __all__ = [
     "Refused",
     "Splice",
     "applied",
+    "edit_file",
     "recognised",
 ]

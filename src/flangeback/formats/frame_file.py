@@ -30,6 +30,8 @@ class FrameFile(ABC):
     is_raw: ClassVar[bool] = False
     is_readable: ClassVar[bool] = True
     """Whether its Exif data can be read at all."""
+    has_own_packet: ClassVar[bool] = False
+    """Whether an XMP packet can be edited where the Exif block can't."""
 
     def __init__(self, reader: FileReader) -> None:
         self.reader = reader

@@ -68,6 +68,7 @@ class Jpeg(FrameFile):
     title: ClassVar = "JPEG"
     suffixes: ClassVar = (".jpg", ".jpeg", ".jpe")
     rank: ClassVar = 0
+    has_own_packet: ClassVar = True
 
     @staticmethod
     def recognises(reader: FileReader) -> bool:
@@ -243,7 +244,9 @@ class Jpeg(FrameFile):
         for n in range(index.size // _PICTURE_ENTRY_SIZE):
             at = index.value_at + n * _PICTURE_ENTRY_SIZE + 4
             size, offset = struct.unpack(block.order + "II", block.read(at, at + 8))
-            fresh = (size + growth, offset) if n == 0 else (size, offset + (behind if offset else 0))
+            fresh = (
+                (size + growth, offset) if n == 0 else (size, offset + (behind if offset else 0))
+            )
             if max(fresh) >= 1 << 32:
                 raise Refused("the multi-picture index's numbers can't follow the growth")
             if fresh != (size, offset):

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import stat
 from pathlib import Path
 from typing import Protocol, Self
 
+from flangeback.system import open_to_read, pread
+
 _AT_HAND = 16_384
 """Bytes read at first: mostly all the Exif there is, but for the thumbnail."""
-_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-"""So that a pipe, which is no frame, doesn't hold anything up."""
 
 
 class Damaged(ValueError):
@@ -30,42 +29,43 @@ class Bytes(Protocol):
 
 class FileReader:
     """A file, open inside `with`, which stands before all else; a stretch asked for later is read
-    by opening it for that moment. `size` is in bytes, `modified_ns` the time of modification.
+    by opening it for that moment. A descriptor in the place of a path stays open. `size` is in
+    bytes, `modified_ns` the time of modification.
 
     Raises OSError where it can't be opened or read, Damaged where it isn't any more what it was.
     """
 
-    __slots__ = ("_at_hand", "_descriptor", "_users", "is_regular", "modified_ns", "path", "size")
+    __slots__ = ("_at_hand", "_descriptor", "_users", "file", "modified_ns", "size")
 
-    def __init__(self, path: Path | str) -> None:
-        self.path = path
+    def __init__(self, file: Path | int) -> None:
+        self.file = file
         self._descriptor, self._at_hand, self._users = -1, b"", 0
         self.size = self.modified_ns = -1
-        self.is_regular = False
 
     def __enter__(self) -> Self:
+        if not self._users:
+            self._open()
         self._users += 1
-        if self._users > 1:
-            return self
-        try:
-            self._descriptor = os.open(self.path, _FLAGS)
-        except OSError:
-            self._users = 0
-            raise
+        return self
+
+    def _open(self) -> None:
+        self._descriptor = self.file if isinstance(self.file, int) else open_to_read(self.file)
         status = os.fstat(self._descriptor)
         state = status.st_size, status.st_mtime_ns
         if self.size >= 0 and state != (self.size, self.modified_ns):
-            self.__exit__()
+            self._close()
             raise Damaged("the file changed since it was first read")
         self.size, self.modified_ns = state
-        self.is_regular = stat.S_ISREG(status.st_mode)
-        return self
 
     def __exit__(self, *_: object) -> None:
         self._users -= 1
         if not self._users:
+            self._close()
+
+    def _close(self) -> None:
+        if not isinstance(self.file, int):
             os.close(self._descriptor)
-            self._at_hand = b""
+        self._at_hand = b""
 
     def read(self, start: int, end: int) -> bytes:
         """The bytes from `start` to `end`, fewer where the file ends before."""
@@ -80,7 +80,7 @@ class FileReader:
         return self._read(start, end)
 
     def _read(self, start: int, end: int) -> bytes:
-        return os.pread(self._descriptor, max(0, min(end, self.size) - start), start)
+        return pread(self._descriptor, max(0, min(end, self.size) - start), start)
 
 
 class Stretch:

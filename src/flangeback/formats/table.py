@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.heif import Heif
 from flangeback.formats.jpeg import Jpeg
 from flangeback.formats.other_raw import OtherRaw
 from flangeback.formats.reader import FileReader
+from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff import BigTiff, RawTiff, Tiff
+from flangeback.tags.table import TagValue
 
 FORMATS: tuple[type[FrameFile], ...] = (Jpeg, OtherRaw, Heif, RawTiff, Tiff, BigTiff)
 """In the order in which they are tried."""
@@ -24,3 +27,13 @@ BY_SUFFIX: Mapping[str, type[FrameFile]] = {
 def recognised(reader: FileReader) -> FrameFile | None:
     """A file as its content shows it; None where it isn't a frame's. Raises OSError."""
     return next((format(reader) for format in FORMATS if format.recognises(reader)), None)
+
+
+def edit_file(path: Path, values: Sequence[TagValue]) -> tuple[Splice, ...]:
+    """The splices that put `values` into a picture's metadata. Raises Refused where it can't be
+    done, Damaged where the file can't be read as what it is, OSError."""
+    with FileReader(path) as reader:
+        file = recognised(reader)
+        if file is None:
+            raise Refused("the file isn't a picture of a format that is known")
+        return file.edit(values)

@@ -40,7 +40,7 @@ class Tiff(FrameFile):
 
     code: ClassVar = "tiff"
     title: ClassVar = "TIFF"
-    suffixes: ClassVar = (".tif", ".tiff")
+    suffixes: ClassVar[tuple[str, ...]] = (".tif", ".tiff")
     rank: ClassVar = 2
 
     @staticmethod

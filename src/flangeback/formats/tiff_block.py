@@ -53,7 +53,7 @@ class Entry(NamedTuple):
 
     tag: int
     type: int
-    count: int
+    value_count: int
     at: int
     value_at: int
     size: int
@@ -199,16 +199,16 @@ class Block:
     def numbers(self, entry: Entry | None) -> tuple[Fraction | None, ...]:
         """Whole numbers and rationals; None stands for a rational over zero. Empty for text, for
         what runs past the end, and for more than 65,536."""
-        if entry is None or entry.count > _MOST_NUMBERS:
+        if entry is None or entry.value_count > _MOST_NUMBERS:
             return ()
         data = self.raw(entry)
         if not data:
             return ()
         if entry.type in _INTEGERS:
-            form = f"{self.order}{entry.count}{_INTEGERS[entry.type]}"
+            form = f"{self.order}{entry.value_count}{_INTEGERS[entry.type]}"
             return tuple(Fraction(value) for value in struct.unpack(form, data))
         if entry.type in _FRACTIONS:
-            form = f"{self.order}{2 * entry.count}{_FRACTIONS[entry.type]}"
+            form = f"{self.order}{2 * entry.value_count}{_FRACTIONS[entry.type]}"
             parts = struct.unpack(form, data)
             return tuple(
                 Fraction(top, below) if below else None
@@ -218,14 +218,14 @@ class Block:
 
     def number(self, entry: Entry | None) -> Fraction | None:
         """The first number of a value."""
-        if entry is None or not entry.count or not self.holds(entry):
+        if entry is None or not entry.value_count or not self.holds(entry):
             return None
-        found = self.numbers(entry._replace(count=1, size=TYPE_SIZES.get(entry.type, 1)))
+        found = self.numbers(entry._replace(value_count=1, size=TYPE_SIZES.get(entry.type, 1)))
         return found[0] if found else None
 
     def offset(self, entry: Entry | None) -> int | None:
         """The offset that a pointer entry holds."""
-        if entry is None or entry.type not in _POINTERS or entry.count < 1:
+        if entry is None or entry.type not in _POINTERS or entry.value_count < 1:
             return None
         value = self.number(entry)
         return None if value is None else int(value)
@@ -271,7 +271,7 @@ class Block:
 
     def _children(self, parent: Directory, tags: Sequence[int] = _CHILDREN) -> Iterator[int]:
         for entry in parent.entries:
-            if entry.tag in tags and entry.type in _POINTERS and entry.count <= 16:
+            if entry.tag in tags and entry.type in _POINTERS and entry.value_count <= 16:
                 yield from (int(value) for value in self.numbers(entry) if value)
 
 

@@ -181,6 +181,7 @@ in what is appended."""
 
 LOST_DIRECTORY = "a directory of the Exif block can't be read, so nothing may follow the block"
 
+
 def applied_to(
     data: bytes,
     values: Sequence[TagValue],

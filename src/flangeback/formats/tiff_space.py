@@ -7,6 +7,8 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from flangeback.formats.reader import Damaged
+from flangeback.formats.splices import Refused
 from flangeback.formats.tiff_block import (
     ENTRY_SIZE,
     MAKER_NOTE,
@@ -15,8 +17,6 @@ from flangeback.formats.tiff_block import (
     Directory,
     Entry,
 )
-from flangeback.formats.reader import Damaged
-from flangeback.formats.splices import Refused
 
 Span = tuple[int, int]
 """From one offset up to, not including, another."""
@@ -73,7 +73,7 @@ def usage(block: Block) -> Usage:
 
 def _is_countable(directory: Directory) -> bool:
     entries = (directory.find(tag) for pair in _DATA_POINTERS for tag in pair)
-    return all(entry is None or entry.count <= _MOST_SPANS for entry in entries)
+    return all(entry is None or entry.value_count <= _MOST_SPANS for entry in entries)
 
 
 def _spans(directory: Directory) -> Iterator[Span]:

@@ -97,10 +97,10 @@ class Frame:
 
     A frame of several files (a JPEG and a raw file with one stem and one time) is described by
     its first; the others are its `companions`. `format` is the file's, `source` the file itself;
-    `sidecars` are the XMP files beside it, relative to the folder, the one for its own suffix first. `damage` says
-    why the file can't be read as a picture; it is None for a sound one. `pixels` is the picture's
-    width and height as the Exif data has them, `digital_zoom` a ratio above 1 where the picture
-    was enlarged from a part of the sensor.
+    `sidecars` are the XMP files beside it, relative to the folder, the one for its own suffix
+    first. `damage` says why the file can't be read as a picture; it is None for a sound one.
+    `pixels` is the picture's width and height as the Exif data has them, `digital_zoom` a ratio
+    above 1 where the picture was enlarged from a part of the sensor.
     """
 
     file: str

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -74,8 +73,6 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
     """Read the head of a file; None when its content isn't a frame's. Raises OSError."""
     path = folder / file
     with FileReader(path) as reader:
-        if not reader.is_regular:
-            return None  # A pipe, say, which would never end.
         source = recognised(reader)
         if source is None:
             return None

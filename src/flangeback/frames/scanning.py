@@ -108,8 +108,8 @@ def _frame(folder: Path, file: str) -> Frame | None:
         return recognised_frame(folder, file)
     except OSError as error:
         path = folder / file
-        if path.is_socket():
-            return None
+        if path.exists() and not path.is_file():
+            return None  # A pipe, say.
         raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
 
 

@@ -9,7 +9,6 @@ directory names. Pillow is imported when a picture is read, not before.
 from __future__ import annotations
 
 import math
-import os
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,16 +17,12 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flangeback.containers.file import FileHead
-from flangeback.containers.kinds import block_of, kind_of
-from flangeback.containers.tiff import Block, Damaged, Directory
+from flangeback.formats import Damaged
 from flangeback.frames.model import Frame
-from flangeback.system import open_to_read
 
 if TYPE_CHECKING:
     from PIL.Image import Image as Picture
 
-_THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
 _SMALL = (160, 160)
 """Pixels that a whole picture is at least reduced to; thumbnails have 160 x 120 (CIPA DC-008)."""
 _LONGEST_DECODED = 2 << 20
@@ -77,7 +72,7 @@ def read_picture(frame: Frame) -> PictureLight | None:
     """The light of a frame's thumbnail, else of its picture, if that isn't long; None where
     neither can be read."""
     try:
-        small = _thumbnail(frame.path)
+        small = _preview(frame)
         picture = None if small is None else _decoded(BytesIO(small))
         if picture is None and frame.size <= _LONGEST_DECODED:
             picture = _decoded(frame.path)
@@ -87,33 +82,12 @@ def read_picture(frame: Frame) -> PictureLight | None:
         return None
 
 
-def _thumbnail(path: Path) -> bytes | None:
-    """The bytes of the embedded thumbnail, read from the file's head."""
-    descriptor = open_to_read(path)
+def _preview(frame: Frame) -> bytes | None:
+    """The embedded JPEG that is quickest to decode; None without one that can be read."""
     try:
-        file = FileHead(descriptor)
-        kind = kind_of(file)
-        block = None if kind is None else block_of(file, kind)
-        if kind is None or block is None:
-            return None
-        if kind.is_raw:
-            found = [_jpeg(block, one) for one in block.directories(lost=set())]
-            return min((one for one in found if one), key=len, default=None)
-        following = block.main().next
-        return None if following == 0 else _jpeg(block, block.directory(following))
+        return None if frame.source is None else frame.source.preview(_LONGEST_DECODED)
     except Damaged:
         return None
-    finally:
-        os.close(descriptor)
-
-
-def _jpeg(block: Block, directory: Directory) -> bytes | None:
-    """The JPEG that a directory names, if it is no longer than is decoded."""
-    at = block.offset(directory.find(_THUMBNAIL_AT))
-    size = block.offset(directory.find(_THUMBNAIL_SIZE))
-    if not at or not size or size > _LONGEST_DECODED:
-        return None
-    return block.read(at, at + size)
 
 
 def _decoded(source: Path | BytesIO) -> Picture | None:

@@ -134,5 +134,5 @@ def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:
         for found in by_stem.values()
         for one in found
         for other in found
-        if one.kind.is_raw != other.kind.is_raw and not (one.damage or other.damage)
+        if one.format.is_raw != other.format.is_raw and not (one.damage or other.damage)
     }

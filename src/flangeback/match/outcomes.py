@@ -9,7 +9,6 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import NamedTuple
 
-from flangeback.containers.kinds import FileKind
 from flangeback.frames.model import Frame, LensData
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
@@ -122,7 +121,7 @@ def _lens_data(frame: Frame) -> Sequence[LensData]:
 
 def carries_data(file: Frame) -> bool:
     """Whether a file's lens data could be read: some raw structures keep theirs apart."""
-    return file.kind != FileKind.OTHER_RAW
+    return file.format.is_readable
 
 
 _STRICTEST_FIRST = (Outcome.CONFLICT, Outcome.PARTIAL, Outcome.FILL, Outcome.AGREE)
