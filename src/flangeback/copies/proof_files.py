@@ -152,7 +152,8 @@ def _tiff_pictures(file: BinaryIO, order: str, first: int, size: int) -> Iterato
         todo += struct.unpack(order + "I", _read(file, end, end + 4).ljust(4, b"\0"))
         for starts, lengths in _PICTURES:
             places = (_integers(file, order, found.get(tag)) for tag in (starts, lengths))
-            yield from ((start, start + length) for start, length in zip(*places, strict=False))
+            for start, length in zip(*places, strict=False):
+                yield start, min(start + length, size)
 
 
 def _integers(file: BinaryIO, order: str, row: Row | None) -> Sequence[int]:
