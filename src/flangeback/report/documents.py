@@ -12,6 +12,7 @@ from dataclasses import asdict
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
+from functools import reduce
 from typing import TYPE_CHECKING, Any
 
 from flangeback.report.survey import clock_remarks
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 
     from flangeback.copies.model import Filled, FrameCopy, Verified
     from flangeback.errors import InputError
-    from flangeback.kit.card import Card, CardLine
-    from flangeback.kit.fit import Fit, Infinity, Spacing, View, Way
+    from flangeback.kit.card import Card
+    from flangeback.kit.fit import Fit, Spacing, View, Way
     from flangeback.kit.lensdb import Entry, LookUp
     from flangeback.kit.model import Kit
     from flangeback.kit.mounts import Mount
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from flangeback.match.explaining import Explanation
     from flangeback.match.model import FrameMatch, Matches
     from flangeback.match.sensors import BodySensor, SizeFinding
-    from flangeback.survey.model import BodyName, BodySurvey, Survey
+    from flangeback.survey.model import BodySurvey, Survey
     from flangeback.tally.model import Count, Key, Tally
 
 Document = dict[str, Any]
@@ -47,20 +48,36 @@ def _plain(value: object) -> Any:
         return value.isoformat()
     if isinstance(value, timedelta):
         return value.total_seconds()
-    if isinstance(value, Mapping):
-        return {key: _plain(each) for key, each in value.items()}
     if isinstance(value, Iterable) and not isinstance(value, str):
         return [_plain(each) for each in value]
     return value
 
 
-def _fields(found: object, *names: str) -> Document:
-    """Some attributes of an object under their own names; null where there is no object."""
-    return {name: None if found is None else _plain(getattr(found, name)) for name in names}
+def _fields(found: object, *names: str, **paths: str) -> Document:
+    """Attributes of an object under their own names, or under the names given to their paths.
+
+    A path goes through attributes ("frame.time.at"), and through each of several things
+    ("adapters.key"); where there is nothing on the way, the value is null.
+    """
+    wanted = {name: name for name in names} | paths
+    return {
+        name: _plain(reduce(_attribute, path.split("."), found)) for name, path in wanted.items()
+    }
 
 
-def _rounded(value: object, digits: int = 4) -> Any:
-    return round(value, digits) if isinstance(value, float) and math.isfinite(value) else value
+def _attribute(found: object, name: str) -> object:
+    if isinstance(found, tuple):
+        return [_attribute(each, name) for each in found]
+    return None if found is None else getattr(found, name)
+
+
+def _rounded(value: Any, digits: int = 4) -> Any:
+    """A float in so many digits, also each of several; infinity is null."""
+    if isinstance(value, tuple):
+        return [_rounded(each, digits) for each in value]
+    if isinstance(value, dict):
+        return {name: _rounded(each, digits) for name, each in value.items()}
+    return round(value, digits) if isinstance(_plain(value), float) else _plain(value)
 
 
 # Frames and copies -----------------------------------------------------------------------------
@@ -68,20 +85,14 @@ def _rounded(value: object, digits: int = 4) -> Any:
 
 def match_document(matches: Matches) -> Document:
     """`flangeback/match-1`."""
-    return {
-        "schema": "flangeback/match-1",
-        "frames": [frame_document(found) for found in matches.frames],
-        **_sums(matches),
-    }
+    frames = [frame_document(found) for found in matches.frames]
+    return {"schema": "flangeback/match-1", "frames": frames, **_sums(matches)}
 
 
 def fill_document(filled: Filled) -> Document:
     """`flangeback/fill-1`: the same, with each frame's copy and whether it is verified."""
-    return {
-        "schema": "flangeback/fill-1",
-        "frames": [frame_document(copy.match) | _copy(copy) for copy in filled.copies],
-        **_sums(filled.matches),
-    }
+    frames = [frame_document(copy.match) | _copy(copy) for copy in filled.copies]
+    return {"schema": "flangeback/fill-1", "frames": frames, **_sums(filled.matches)}
 
 
 def _copy(copy: FrameCopy) -> Document:
@@ -91,13 +102,11 @@ def _copy(copy: FrameCopy) -> Document:
 
 def _sums(matches: Matches) -> Document:
     """How many frames came to what, and by body what its pictures of each size go by."""
-    return {
-        "totals": dict(matches.totals),
-        "sensors": {
-            body: [_sensor(finding, sensor) for finding in sensor.sizes.values()]
-            for body, sensor in matches.sensors.items()
-        },
+    sensors = {
+        body: [_sensor(finding, sensor) for finding in sensor.sizes.values()]
+        for body, sensor in matches.sensors.items()
     }
+    return {"totals": dict(matches.totals), "sensors": sensors}
 
 
 def _sensor(finding: SizeFinding, sensor: BodySensor) -> Document:
@@ -116,77 +125,55 @@ def _sensor(finding: SizeFinding, sensor: BodySensor) -> Document:
 def frame_document(found: FrameMatch) -> Document:
     """One frame of `match-1`."""
     fill = found.fill if found.outcome.is_filled else None
-    frame = found.frame
     return {
-        "file": frame.file,
-        "files": [file.file for file in frame.files],
-        "body": found.body,
-        "camera_time": _plain(frame.time and frame.time.at),
-        **_fields(found, "time", "outcome"),
-        "lens": fill and fill.lens.key,
-        "adapter": fill and fill.adapter and fill.adapter.key,
-        **_fields(fill, "f_number", "focal_length", "focal_length_35mm"),
-        **_fields(found, "log", "log_line"),
+        **_fields(found, file="frame.file", files="frame.files.file", body="body"),
+        **_fields(found, camera_time="frame.time.at", time="time", outcome="outcome"),
+        **_fields(fill, lens="lens.key", adapter="adapter.key", f_number="f_number"),
+        **_fields(fill, "focal_length", "focal_length_35mm"),
+        **_fields(found, "log", "log_line", "reason"),
         "doubts": [_fields(doubt, "kind", "text") for doubt in found.doubts],
-        "reason": found.reason,
     }
 
 
 def explain_document(found: Explanation) -> Document:
     """`flangeback/explain-1`: the frame as in `match-1`, and how it came to that."""
     clock, data = found.clock, found.match.frame.lens_data
+    registered = data.registered_focal_length is not None
     return {
         "schema": "flangeback/explain-1",
         "frame": frame_document(found.match),
-        "clock_ahead": _plain(clock and clock.ahead),
-        "clock_error": _plain(clock and clock.error),
-        "clock_residual": _plain(clock and clock.residual),
+        **_fields(clock, clock_ahead="ahead", clock_error="error", clock_residual="residual"),
         "clock_lines": [line.line for line in clock.lines] if clock else [],
-        "entry": found.entry and found.entry.text,
-        "by_name": found.by_name,
+        **_fields(found, "by_name", entry="entry.text"),
         "around": [_fields(line, "line", "text") for line in found.around],
-        "before": {
-            **_fields(data, "lens", "f_number", "focal_length"),
-            "registered": data.registered_focal_length is not None,
-        },
+        "before": _fields(data, "lens", "f_number", "focal_length") | {"registered": registered},
     }
 
 
 def verify_document(verified: Verified) -> Document:
     """`flangeback/verify-1`."""
-    counts = Counter("failed" if copy.failure else "verified" for copy in verified.copies)
     return {
         "schema": "flangeback/verify-1",
         "copies": [
-            {
-                "copy": copy.copy,
-                "verified": copy.failure is None,
-                "reason": copy.failure,
-                "source_at_hand": copy.source_at_hand,
-            }
+            _fields(copy, "copy", "source_at_hand", reason="failure")
+            | {"verified": copy.failure is None}
             for copy in verified.copies
         ],
-        "strangers": list(verified.strangers),
-        "totals": dict(counts),
+        **_fields(verified, "strangers"),
+        "totals": Counter("failed" if copy.failure else "verified" for copy in verified.copies),
     }
 
 
 def error_document(error: InputError) -> Document:
     """`flangeback/error-1`: what kept a command from its work."""
-    return {
-        "schema": "flangeback/error-1",
-        "problems": [
-            {
-                "file": problem.file or None,
-                **_fields(problem, "line", "column", "text", "expected", "suggestion"),
-            }
-            for problem in error.problems
-        ],
-    }
+    fields = ("line", "column", "text", "expected", "suggestion")
+    problems = [{"file": one.file or None, **_fields(one, *fields)} for one in error.problems]
+    return {"schema": "flangeback/error-1", "problems": problems}
 
 
 # The kit ---------------------------------------------------------------------------------------
 
+_BODY = ("model", "serial", "mount", "sensor")
 _LENS = ("maker", "name", "mount", "focal", "widest", "narrowest", "aperture_ring", "serial")
 _ADAPTER = ("lens_mount", "body_mount", "kind", "factor", "thickness")
 
@@ -196,6 +183,7 @@ def check_document(kit: Kit, remarks: Sequence[Remark], names: Sequence[LookUp] 
 
     `names` are its lenses in the lens-correction database, None where that isn't installed.
     """
+    bodies, lenses, adapters = kit.bodies.values(), kit.lenses.values(), kit.adapters.values()
     known = names and {
         each.lens.key: {
             "known": each.entry is not None,
@@ -206,12 +194,11 @@ def check_document(kit: Kit, remarks: Sequence[Remark], names: Sequence[LookUp] 
     return {
         "schema": "flangeback/kit-1",
         "bodies": {
-            body.key: _fields(body, "model", "serial", "mount", "sensor")
-            | {"crop_factor": _rounded(body.crop_factor, 3)}
-            for body in kit.bodies.values()
+            body.key: _fields(body, *_BODY) | {"crop_factor": _rounded(body.crop_factor, 3)}
+            for body in bodies
         },
-        "lenses": {lens.key: _fields(lens, *_LENS, "image_circle") for lens in kit.lenses.values()},
-        "adapters": {adapter.key: _fields(adapter, *_ADAPTER) for adapter in kit.adapters.values()},
+        "lenses": {lens.key: _fields(lens, *_LENS, "image_circle") for lens in lenses},
+        "adapters": {adapter.key: _fields(adapter, *_ADAPTER) for adapter in adapters},
         "remarks": [_fields(remark, "table", "text") for remark in remarks],
         "lens_database": known,
     }
@@ -233,103 +220,80 @@ def added_document(path: Path, entry: str) -> Document:
 
 def spacing_document(lens_mount: Mount, body_mount: Mount, found: Spacing) -> Document:
     """`flangeback/kit-spacing-1`: the room between two bare mounts."""
-    mounts = {"lens_mount": lens_mount, "body_mount": body_mount}.items()
+    fields = ("designations", "register", "source")
     return {
         "schema": "flangeback/kit-spacing-1",
-        **{name: _fields(mount, "designations", "register", "source") for name, mount in mounts},
+        "lens_mount": _fields(lens_mount, *fields),
+        "body_mount": _fields(body_mount, *fields),
         **_spacing(found),
     }
 
 
 def _spacing(found: Spacing) -> Document:
-    needed = [_rounded(end) for end in found.thickness]
-    return {"thickness_needed": needed, **_fields(found, "tolerance", "room")}
+    return {
+        "thickness_needed": _rounded(found.thickness),
+        **_fields(found, "tolerance", "room"),
+    }
 
 
 def fit_document(fits: Sequence[Fit]) -> Document:
     """`flangeback/kit-fit-1`."""
-    return {
-        "schema": "flangeback/kit-fit-1",
-        "fits": [
-            {
-                "lens": fit.lens.key,
-                "body": fit.body.key,
-                "lens_mount": fit.lens.mount,
-                "body_mount": fit.body.mount,
-                **_spacing(fit.spacing),
-                "ways": [_way(way) for way in fit.ways],
-            }
-            for fit in fits
-        ],
-    }
+    found = [
+        _fields(fit, lens="lens.key", body="body.key")
+        | _fields(fit, lens_mount="lens.mount", body_mount="body.mount")
+        | _spacing(fit.spacing)
+        | {"ways": [_way(way) for way in fit.ways]}
+        for fit in fits
+    ]
+    return {"schema": "flangeback/kit-fit-1", "fits": found}
 
 
 def _way(way: Way) -> Document:
     return {
-        "adapters": [adapter.key for adapter in way.adapters],
-        **_fields(way, "factor", "aperture", "lacks"),
+        **_fields(way, adapters="adapters.key", factor="factor"),
+        **_fields(way, "aperture", "lacks"),
+        **_fields(way, "covers", "cautions", right_thickness="as_thick"),
         "thickness": _rounded(way.thickness),
-        "right_thickness": way.as_thick,
         "image_circle": _rounded(way.image_circle),
-        **_fields(way, "covers", "cautions"),
         "views": [_view(view) for view in way.views],
     }
 
 
 def _view(view: View) -> Document:
+    infinity = view.infinity and asdict(view.infinity)
+    if infinity:
+        infinity["circle_of_confusion"] = infinity.pop("circle")
     return {
-        "marked_focal_length": float(view.marked),
-        "focal_length": float(view.focal),
-        **_fields(view, "widest", "narrowest"),
-        "focal_length_35mm": view.equivalent_35mm,
-        "angle_of_view": view.angles and [round(angle, 2) for angle in view.angles],
-        "infinity": view.infinity and _infinity(view.infinity),
-        "close_up": view.close_up and _optics(asdict(view.close_up)),
+        **_fields(view, "widest", "narrowest", focal_length_35mm="equivalent_35mm"),
+        **_fields(view, marked_focal_length="marked", focal_length="focal"),
+        "angle_of_view": _rounded(view.angles, 2),
+        "infinity": _rounded(infinity),
+        "close_up": _rounded(view.close_up and asdict(view.close_up)),
     }
-
-
-def _infinity(found: Infinity) -> Document:
-    names = {"circle": "circle_of_confusion"}
-    return _optics({names.get(name, name): value for name, value in asdict(found).items()})
-
-
-def _optics(values: Mapping[str, object]) -> Document:
-    return {name: _rounded(_plain(value)) for name, value in values.items()}
 
 
 def card_document(found: Sequence[Card]) -> Document:
     """`flangeback/kit-card-1`. `key_in` is in mm, at each end of a zoom."""
-    return {
-        "schema": "flangeback/kit-card-1",
-        "cards": [
-            {
-                "body": card.body.key,
-                "model": card.body.model,
-                "lines": [_card_line(line) for line in card.lines],
-                "left_out": [lens.key for lens in card.left_out],
-                **_fields(card, "cautions"),
-            }
-            for card in found
-        ],
-    }
-
-
-def _card_line(line: CardLine) -> Document:
-    return {
-        "lens": line.lens.key,
-        "name": line.lens.name,
-        **_fields(line, "key_in"),
-        "adapters": [adapter.key for adapter in line.way.adapters],
-        "aperture": line.way.aperture,
-        "widest": [float(view.widest) for view in line.way.views],
-        "narrowest": [float(view.narrowest) for view in line.way.views],
-        "focal_length_35mm": list(line.equivalents),
-        **_fields(line, "notes"),
-    }
+    cards = [
+        {
+            **_fields(card, body="body.key", model="body.model"),
+            **_fields(card, left_out="left_out.key", cautions="cautions"),
+            "lines": [
+                _fields(line, lens="lens.key", name="lens.name", key_in="key_in", notes="notes")
+                | _fields(line.way, "aperture", adapters="adapters.key")
+                | _fields(line.way, widest="views.widest", narrowest="views.narrowest")
+                | _fields(line, focal_length_35mm="equivalents")
+                for line in card.lines
+            ],
+        }
+        for card in found
+    ]
+    return {"schema": "flangeback/kit-card-1", "cards": cards}
 
 
 # Surveys and tallies ---------------------------------------------------------------------------
 
+_NAME = ("make", "model", "serial")
 _STRETCH = ("first", "last", "frames", "start", "end")
 
 
@@ -341,50 +305,35 @@ def survey_document(survey: Survey) -> Document:
         "bodies": [_body(body) for body in survey.bodies],
         "unreadable": [{"file": file, "reason": reason} for file, reason in survey.damaged],
         "burst_gaps": [
-            {
-                "ahead": _name(gap.ahead),
-                "other": _name(gap.other),
-                "seconds": _plain(gap.by),
-                "bursts": gap.bursts,
-            }
+            _fields(gap, "bursts", seconds="by")
+            | {"ahead": _fields(gap.ahead, *_NAME), "other": _fields(gap.other, *_NAME)}
             for gap in survey.gaps
         ],
         "clocks": list(clock_remarks(survey)),
     }
 
 
-def _name(name: BodyName) -> Document:
-    return _fields(name, "make", "model", "serial")
-
-
 def _body(body: BodySurvey) -> Document:
-    missing = ("lens", "f_number", "focal_length", "any")
     return {
-        **_name(body.name),
-        "frames": body.frames,
-        "without_time": body.untimed,
-        **_fields(body, "start", "end"),
+        **_fields(body.name, *_NAME),
+        **_fields(body, "frames", "start", "end", "pause", without_time="untimed"),
         "offsets": list(map(utc_offset, body.offsets)),
-        "lacking": {name: getattr(body, f"lacks_{name}") for name in missing},
+        "lacking": {
+            **_fields(body, lens="lacks_lens", f_number="lacks_f_number"),
+            **_fields(body, focal_length="lacks_focal_length", any="lacks_any"),
+        },
         "registered": [
-            {
-                **_fields(found, "focal_length", "frames"),
-                "stretches": [_fields(each, *_STRETCH) for each in found.stretches],
-            }
+            _fields(found, "focal_length", "frames")
+            | {"stretches": [_fields(each, *_STRETCH) for each in found.stretches]}
             for found in body.registered
         ],
         "native": [_fields(found, "lens", "frames") for found in body.natives],
-        "pause": body.pause,
         "clusters": [_fields(each, *_STRETCH) for each in body.clusters],
         "out_of_order": [
             _fields(found, "earlier", "earlier_time", "later", "later_time")
             for found in body.disorders
         ],
-        "gps": {
-            "frames": body.gps_frames,
-            "ahead": _plain(body.gps_ahead),
-            "whole": body.gps_whole,
-        },
+        "gps": _fields(body, frames="gps_frames", ahead="gps_ahead", whole="gps_whole"),
     }
 
 
@@ -392,8 +341,7 @@ def tally_document(tally: Tally) -> Document:
     """`flangeback/tally-1`."""
     return {
         "schema": "flangeback/tally-1",
-        "folders": tally.folders,
-        "unreadable": tally.damaged,
+        **_fields(tally, "folders", unreadable="damaged"),
         "totals": asdict(tally.total),
         "lenses": _counts(tally.by_lens(), "lens"),
         "f_numbers": _counts(tally.by_lens_and_f_number(), "lens", "f_number"),
