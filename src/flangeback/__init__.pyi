@@ -8,9 +8,11 @@ from .draft import draft_log as draft_log
 from .draft import read_pictures as read_pictures
 from .errors import InputError as InputError
 from .errors import Problem as Problem
+from .formats import Damaged as Damaged
 from .formats import FrameFile as FrameFile
 from .formats import Refused as Refused
 from .formats import Splice as Splice
+from .formats import applied as applied
 from .formats import edit_file as edit_file
 from .frames import CameraTime as CameraTime
 from .frames import Exposure as Exposure

@@ -19,7 +19,7 @@ SAMPLE = Path(sample_script.__file__)
 # Types of the standard library, and aliases of them, that signatures name.
 PLAIN = {
     "Callable", "Iterable", "Mapping", "None", "Path", "Progress", "Sequence",
-    "bool", "date", "datetime", "float", "frozenset", "int", "str", "timedelta", "tuple",
+    "bool", "bytes", "date", "datetime", "float", "frozenset", "int", "str", "timedelta", "tuple",
 }  # fmt: skip
 PLAIN |= {"Collection", "Decimal", "Pictures"}
 
