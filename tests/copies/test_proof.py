@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from flangeback.copies import fill
-from flangeback.copies.making import write_copy
+from flangeback.copies.write import write_spliced
 from flangeback.formats import Splice
 from flangeback.match import Outcome
 from flangeback.tags import decide
@@ -240,10 +240,10 @@ def test_bytes_that_the_disk_changed_fail(
     """The copy is read back: what was meant to be written is no proof."""
 
     def corrupting(source: int, copy: int, size: int, splices: Sequence[Splice]) -> None:
-        write_copy(source, copy, size, splices)
+        write_spliced(source, copy, size, splices)
         os.pwrite(copy, b"\x5a", at % os.fstat(copy).st_size)
 
-    monkeypatch.setattr("flangeback.copies.making.write_copy", corrupting)
+    monkeypatch.setattr("flangeback.copies.write.write_spliced", corrupting)
     filled = fill(all_filled(frames, ["K7_0001.JPG"]), frames, tmp_path / "out")
     assert len(filled.failed) == 1
     assert not (tmp_path / "out" / "K7_0001.JPG").exists()

@@ -14,8 +14,9 @@ from random import Random
 from typing import Literal
 
 from flangeback.copies.compare import ProofError
-from flangeback.copies.making import Draft, drafted, make
-from flangeback.copies.planning import Wishes, plans_for
+from flangeback.copies.edit import Edit, edit_for
+from flangeback.copies.plan import FillOptions, plan_frame
+from flangeback.copies.write import write_file
 from flangeback.formats import Damaged, Refused
 from flangeback.formats.tiff import RawTiff
 from flangeback.frames import Frame
@@ -155,13 +156,13 @@ def fate(folder: Path, name: str, number: int, data: bytes, proved: bool) -> Fat
 
 
 def _taken_through(folder: Path, frame: Frame, proved: bool, number: int) -> tuple[str, str]:
-    wishes = Wishes(RawMode.EMBED, xmp=number % 3 == 0)
+    options = FillOptions(RawMode.EMBED, xmp=number % 3 == 0)
     end, why = "clean", ""
-    for plan in plans_for(filled(frame), folder, wishes):
+    for plan in plan_frame(filled(frame), folder, options):
         try:
-            draft = drafted(plan, wishes)
+            edit = edit_for(plan, options)
         except (Refused, Damaged) as reason:
-            draft, end, why = Draft(), "refused", str(reason)
+            edit, end, why = Edit(), "refused", str(reason)
             if plan.source is None:
                 continue
         if not proved:
@@ -169,10 +170,10 @@ def _taken_through(folder: Path, frame: Frame, proved: bool, number: int) -> tup
         target = folder / "out" / plan.copy
         target.unlink(missing_ok=True)
         try:
-            make(plan, draft, target, owned=False)
+            write_file(plan, edit, target, replaces=False)
         except Damaged as reason:
             end, why = "refused", str(reason)
-            make(plan, Draft(), target, owned=False)
+            write_file(plan, Edit(), target, replaces=False)
         except ProofError as failure:
             assert not target.exists()
             end, why = "unproved", str(failure)

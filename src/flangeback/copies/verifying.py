@@ -12,12 +12,12 @@ from flangeback.copies import manifest, output, proof_xmp
 from flangeback.copies.compare import ProofError, compare, digest
 from flangeback.copies.manifest import Record
 from flangeback.copies.model import CheckedCopy, Verified
-from flangeback.copies.planning import Way
-from flangeback.copies.proving import check_metadata, check_values
+from flangeback.copies.plan import CopyMethod
+from flangeback.copies.prove import Compared, check_metadata, check_values
 from flangeback.copies.stated import Stated
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Splice
-from flangeback.system import pread
+from flangeback.system import open_file, pread
 
 _WORKERS = max(2, min(4, os.cpu_count() or 2))
 
@@ -67,19 +67,19 @@ def _checked(out: Path, record: Record) -> CheckedCopy:
 def _prove(path: Path, record: Record) -> bool:
     """Raises ProofError; else says whether the source was there to compare with."""
     stated = Stated(record.values or {}, record.whole)
-    with path.open("rb") as copy:
+    with open_file(path) as copy:
         if os.fstat(copy.fileno()).st_size != record.copy_state.size:
             raise ProofError("the copy's size changed since it was made")
         if digest(copy.fileno()) != record.copy_state.digest:
             raise ProofError("the copy's bytes changed since it was made")
-        if record.way in (Way.SIDECAR, Way.AGREE):
-            if record.way == Way.SIDECAR and stated.values:
+        if record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE):
+            if record.way == CopyMethod.SIDECAR and stated.values:
                 proof_xmp.check_stated(copy.read(), stated)
             return True
         if stated.values:
             check_values(record.kind, copy, stated, in_packet=record.in_packet)
         try:
-            frame = (Path(record.frames) / record.file).open("rb")
+            frame = open_file(Path(record.frames) / record.file)
         except OSError:
             return False
         with frame:
@@ -107,5 +107,6 @@ def _prove_against(source: BinaryIO, copy: BinaryIO, record: Record, stated: Sta
     if digests.payload != record.payload:
         raise ProofError("the payload changed since the copy was made")
     if stated.values:
-        check_metadata(record.kind, source, copy, splices, stated, in_packet=record.in_packet)
+        files = Compared(record.kind, source, copy, record.in_packet)
+        check_metadata(files, splices, stated)
     return True

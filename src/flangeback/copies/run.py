@@ -12,17 +12,18 @@ from pathlib import Path
 
 from flangeback.copies import manifest, output
 from flangeback.copies.compare import Digests, ProofError, digest
-from flangeback.copies.making import Draft, Made, drafted, edits, make, proved
+from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.manifest import FileState, ManifestWriter, Record
 from flangeback.copies.model import Filled, FrameCopy
-from flangeback.copies.planning import Plan, Way, Wishes, plans_for
+from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
 from flangeback.copies.stated import Stated
+from flangeback.copies.write import Written, prove_file, write_file
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import without_suffix
 from flangeback.match.model import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
-from flangeback.system import open_to_read, sync_folder
+from flangeback.system import open_file, sync_folder
 from flangeback.tags.table import TAGS, TIME_TAGS
 
 Progress = Callable[[int, int], None]
@@ -36,13 +37,20 @@ _WORKERS = min(8, 2 * (os.cpu_count() or 2))
 
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """One file on its way: its plan, its place, whether an own older one stands there, and the
-    record of one that an earlier run finished."""
+    """One file on its way: its plan, its place, whether an older one of our own stands there, and
+    the record of one that an earlier run finished."""
 
-    plan: Plan
+    plan: FilePlan
     target: Path
-    owned: bool = False
+    replaces: bool = False
     finished: Record | None = None
+
+    @property
+    def needed(self) -> int:
+        """Bytes of room that it takes."""
+        if self.finished is not None:
+            return 0
+        return self.plan.size + (_LONGEST_GROWTH if self.plan.values else 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +71,11 @@ class _Done:
     refusal: str | None = None
     failure: str | None = None
     remark: str | None = None
+
+    @property
+    def stands(self) -> bool:
+        """Whether the file is there; not so a sidecar that was refused and wasn't there before."""
+        return self.failure is None and bool(self.record or self.task.finished)
 
 
 def fill(
@@ -87,33 +100,27 @@ def fill(
     copies kept, where the run can't go on.
     """
     output.check_place(frames, out)
-    run = _Run(frames, out, manifest.read_manifest(out), Wishes(raw, xmp, set_time))
+    run = _Run(frames, out, manifest.read_manifest(out), FillOptions(raw, xmp, set_time))
     jobs = run.jobs(matches)
-    run.check_strangers(jobs)
-    output.check_room(out, sum(_needed(task) for job in jobs for task in job.tasks))
+    tasks = [task for job in jobs for task in job.tasks]
+    problems = [problem for task in tasks for problem in run.strangers(task)]
+    if problems:
+        raise InputError(problems)
+    output.check_room(out, sum(task.needed for task in tasks))
     try:
         out.mkdir(parents=True, exist_ok=True)
         writer = ManifestWriter(out)
-        output.clear_unfinished(out)
-    except OSError as error:
-        raise InputError(_cannot_go_on(out, error)) from None
-    try:
         try:
-            filled = Filled(tuple(run.carry_out(jobs, writer, progress)))
-            run.withdraw_times(jobs, writer)
-            return filled
+            output.clear_unfinished(out)
+            copies = run.carry_out(jobs, writer, progress)
+            run.withdraw_times(tasks, writer)
+            return Filled(tuple(copies))
         finally:
             writer.close()
-            for folder in {task.target.parent for job in jobs for task in job.tasks}:
+            for folder in {task.target.parent for task in tasks}:
                 sync_folder(folder)
     except OSError as error:
         raise InputError(_cannot_go_on(out, error)) from None
-
-
-def _needed(task: _Task) -> int:
-    if task.finished is not None:
-        return 0
-    return task.plan.size + (_LONGEST_GROWTH if task.plan.values else 0)
 
 
 def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
@@ -131,58 +138,49 @@ def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
     )
 
 
+@dataclass(frozen=True, slots=True)
 class _Run:
-    """One run of `fill`: the folders, what the manifest already has, what was asked for."""
+    """One run: the frames folder, the output folder, what the manifest has of it, the options."""
 
-    def __init__(
-        self, frames: Path, out: Path, records: Mapping[str, Record], wishes: Wishes
-    ) -> None:
-        self.frames = frames
-        self.out = out
-        self.records = records
-        self.wishes = wishes
+    frames: Path
+    out: Path
+    records: Mapping[str, Record]
+    options: FillOptions
 
     def jobs(self, matches: Matches) -> list[_Job]:
         """Every frame with its files; no two files get one name."""
         taken: set[str] = set()
         jobs = []
         for match in matches.frames:
-            planned = plans_for(match, self.frames, self.wishes)
+            planned = plan_frame(match, self.frames, self.options)
             plans = [p for p in (_apart(plan, taken) for plan in planned) if p is not None]
             jobs.append(_Job(match, tuple(self._task(plan) for plan in plans)))
         return jobs
 
-    def _task(self, plan: Plan) -> _Task:
-        task = _Task(plan, self.out / plan.copy)
+    def _task(self, plan: FilePlan) -> _Task:
+        target = self.out / plan.copy
         record = self.records.get(plan.copy)
-        if record is None or not task.target.is_file():
-            return task
-        if self._is_finished(task, record):
-            return replace(task, finished=record)
-        return replace(task, owned=_is_as_recorded(task.target, record.copy_state))
+        if record is None or not target.is_file():
+            return _Task(plan, target)
+        if self._is_finished(plan, target, record):
+            return _Task(plan, target, finished=record)
+        return _Task(plan, target, replaces=_is_as_recorded(target, record.copy_state))
 
-    def _is_finished(self, task: _Task, record: Record) -> bool:
+    def _is_finished(self, plan: FilePlan, target: Path, record: Record) -> bool:
         """Whether this very file was made: of the same source, for the same values, whether it
         could take them or not, and it still stands so."""
-        plan, status = task.plan, task.target.stat()
-        source = record.source_state
+        status, source = target.stat(), record.source_state
         known = None if source is None else (source.size, source.modified_ns)
         return (
             known == (None if plan.source is None else (plan.size, plan.modified_ns))
             and (status.st_size, status.st_mtime_ns)
             == (record.copy_state.size, record.copy_state.modified_ns)
-            and record.way == plan.way
-            and record.asked == manifest.asked(plan.values, self.wishes.xmp)
+            and record.way == plan.method
+            and record.asked == manifest.asked(plan.values, self.options.xmp)
         )
 
-    def check_strangers(self, jobs: Sequence[_Job]) -> None:
-        """Raises InputError where something stands under a copy's name that isn't our own."""
-        tasks = [task for job in jobs for task in job.tasks]
-        problems = [problem for task in tasks for problem in self._stranger(task)]
-        if problems:
-            raise InputError(problems)
-
-    def _stranger(self, task: _Task) -> Iterator[Problem]:
+    def strangers(self, task: _Task) -> Iterator[Problem]:
+        """What stands under a copy's name, or in the way to it, and isn't our own."""
         in_the_way = next(
             (
                 p
@@ -191,9 +189,9 @@ class _Run:
             ),
             task.target,
         )
-        if not in_the_way.exists() and not in_the_way.is_symlink():
+        if not os.path.lexists(in_the_way):
             return
-        passes = task.finished is not None or task.owned or self._is_same(task)
+        passes = task.finished is not None or task.replaces or self._is_same(task)
         if in_the_way != task.target or not passes:
             text = "stands in the way and isn't flangeback's own"
             yield Problem(str(in_the_way), text, expected="another folder for the copies")
@@ -207,18 +205,17 @@ class _Run:
             return False
         return True
 
-    def _adopted(self, task: _Task) -> tuple[Draft, Digests]:
+    def _adopted(self, task: _Task) -> Digests:
         if task.target.is_symlink():
             raise ProofError("a link")
         try:
-            draft = drafted(task.plan, self.wishes)
-            return draft, proved(task.plan, draft, task.target)
+            return prove_file(task.plan, edit_for(task.plan, self.options), task.target)
         except (Refused, Damaged):
-            return Draft(), proved(task.plan, Draft(), task.target)
+            return prove_file(task.plan, Edit(), task.target)
 
     def carry_out(
         self, jobs: Sequence[_Job], writer: ManifestWriter, progress: Progress | None
-    ) -> Iterator[FrameCopy]:
+    ) -> list[FrameCopy]:
         """Makes the copies, several at a time; gives them in the jobs' order."""
         found: dict[int, FrameCopy] = {}
         size = 0
@@ -228,11 +225,10 @@ class _Run:
                 todo = iter(enumerate(jobs))
                 while len(found) < len(jobs):
                     for number, job in todo:
-                        waiting[pool.submit(self._one, job)] = number
+                        waiting[pool.submit(self._job, job)] = number
                         if len(waiting) >= 2 * _WORKERS:
                             break
-                    finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
-                    for future in finished:
+                    for future in wait(waiting, return_when=FIRST_COMPLETED).done:
                         number = waiting.pop(future)
                         done = future.result()
                         _note(done, writer)
@@ -240,18 +236,15 @@ class _Run:
                         size += sum(one.task.plan.size for one in done)
                         if progress:
                             progress(len(found), size)
-            except OSError as error:
-                _keep_finished(waiting, writer)
-                raise InputError(_cannot_go_on(self.out, error)) from None
             except BaseException:
                 _keep_finished(waiting, writer)
                 raise
-        return iter([found[number] for number in range(len(jobs))])
+        return [found[number] for number in range(len(jobs))]
 
-    def withdraw_times(self, jobs: Sequence[_Job], writer: ManifestWriter) -> None:
+    def withdraw_times(self, tasks: Sequence[_Task], writer: ManifestWriter) -> None:
         """Takes back the sidecars that an earlier run made for the true time alone, where that
         isn't wanted any more: a catalogue would still go by them. Raises OSError."""
-        planned = {task.plan.copy for job in jobs for task in job.tasks}
+        planned = {task.plan.copy for task in tasks}
         beside = {f"{copy}.xmp" for copy in planned}
         beside |= {f"{without_suffix(copy)}.xmp" for copy in planned}
         for name in beside & self.records.keys() - planned:
@@ -264,75 +257,72 @@ class _Run:
                 target.unlink()
             writer.append(replace(record, verdict=manifest.WITHDRAWN))
 
-    def _one(self, job: _Job) -> list[_Done]:
+    def _job(self, job: _Job) -> list[_Done]:
         """One frame's files."""
         return [self._file(job.match, task) for task in job.tasks]
 
     def _file(self, match: FrameMatch, task: _Task) -> _Done:
         if task.finished is not None:
             return _Done(task, refusal=task.finished.refusal, remark=task.finished.remark)
-        refusal = None
+        edit, refusal = Edit(), None
         try:
             try:
-                draft = drafted(task.plan, self.wishes)
-                made = self._make(task, draft)
+                edit = edit_for(task.plan, self.options)
+                written = self._write(task, edit)
             except (Refused, Damaged) as why:
                 refusal = str(why)
-                if task.plan.way == Way.SIDECAR and task.plan.source is None:
+                if task.plan.method == CopyMethod.SIDECAR and task.plan.source is None:
                     return _Done(task, refusal=refusal)
-                draft = Draft()
-                made = self._make(task, draft)
+                edit = Edit()
+                written = self._write(task, edit)
         except ProofError as failure:
             return _Done(task, failure=str(failure))
-        record = self._record(match, task, draft, made, refusal)
-        return _Done(task, record, refusal, remark=draft.remark)
+        record = self._record(match, task.plan, edit, written)
+        return _Done(task, replace(record, refusal=refusal), refusal, remark=edit.remark)
 
-    def _make(self, task: _Task, draft: Draft) -> Made:
+    def _write(self, task: _Task, edit: Edit) -> Written:
         task.target.parent.mkdir(parents=True, exist_ok=True)
         try:
-            return make(task.plan, draft, task.target, task.owned)
+            return write_file(task.plan, edit, task.target, replaces=task.replaces)
         except FileExistsError:
-            _, digests = self._adopted(task)
+            digests = self._adopted(task)
             status = task.target.stat()
-            return Made(digests, status.st_size, status.st_mtime_ns)
+            return Written(digests, status.st_size, status.st_mtime_ns)
 
-    def _record(
-        self, match: FrameMatch, task: _Task, draft: Draft, made: Made, refusal: str | None
-    ) -> Record:
-        plan = task.plan
-        source, fill, said = None, match.fill, Stated.of(draft.values)
+    def _record(self, match: FrameMatch, plan: FilePlan, edit: Edit, written: Written) -> Record:
+        source, fill, stated = None, match.fill, Stated.of(edit.values)
         if plan.source is not None:
-            source = FileState(plan.size, plan.modified_ns, made.digests.source)
+            source = FileState(plan.size, plan.modified_ns, written.digests.source)
+        is_picture = plan.method in (CopyMethod.COPY, CopyMethod.EMBED)
         return Record(
             frames=str(self.frames.resolve()),
-            file=plan.file if plan.way in (Way.COPY, Way.EMBED) else plan.copy,
+            file=plan.file if is_picture else plan.copy,
             copy=plan.copy,
             kind=plan.format.code,
-            way=plan.way,
+            way=plan.method,
             outcome=match.outcome,
             source_state=source,
-            copy_state=FileState(made.size, made.modified_ns, made.digests.copy),
-            payload=made.digests.payload,
-            edits=edits(draft.splices),
-            values=said.values,
-            whole=said.whole,
-            in_packet=draft.in_packet,
-            asked=manifest.asked(plan.values, self.wishes.xmp),
+            copy_state=FileState(written.size, written.modified_ns, written.digests.copy),
+            payload=written.digests.payload,
+            edits=edit.stretches,
+            values=stated.values,
+            whole=stated.whole,
+            in_packet=edit.in_packet,
+            asked=manifest.asked(plan.values, self.options.xmp),
             body=match.body,
             adapter=fill.adapter.key if fill and fill.adapter else None,
             log=match.log,
             log_line=match.log_line,
             doubts=tuple(asdict(doubt) for doubt in match.doubts),
-            refusal=refusal,
-            remark=draft.remark,
+            remark=edit.remark,
         )
 
 
-def _apart(plan: Plan, taken: set[str]) -> Plan | None:
+def _apart(plan: FilePlan, taken: set[str]) -> FilePlan | None:
     """The plan under a name that no other file has: two frames of one stem share the name of
     their sidecar. None for one that another frame's plan makes already."""
     if plan.copy in taken:
-        if plan.way != Way.SIDECAR:
+        if plan.method != CopyMethod.SIDECAR:
             return None
         plan = replace(plan, copy=f"{plan.file}.xmp")
     taken.add(plan.copy)
@@ -358,39 +348,32 @@ def _keep_finished(waiting: Mapping[Future[list[_Done]], int], writer: ManifestW
 
 def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
     """What became of a frame, from what became of its files."""
-    refusals = [one.refusal for one in done if one.refusal]
-    filled = any(one.task.plan.values and not (one.refusal or one.failure) for one in done)
-    if refusals:
-        why = "; ".join(dict.fromkeys(refusals))
-        if not match.outcome.is_filled:
-            why = f"its time is left as it is: {why}"
-        if filled or not match.outcome.is_filled:
-            match = replace(match, reason="; ".join(filter(None, (match.reason, why))))
-        else:
-            match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=why)
-    remarks = dict.fromkeys(one.remark for one in done if one.remark)
-    if remarks:
-        match = replace(match, reason="; ".join(filter(None, (match.reason, *remarks))))
     failures = [f"{one.task.plan.copy}: {one.failure}" for one in done if one.failure]
-    there = [one.task.plan.copy for one in done if one.failure is None and not _is_missing(one)]
     return FrameCopy(
-        match,
+        _with_refusals(match, done),
         done[0].task.plan.copy if done[0].failure is None else None,
-        tuple(there),
+        tuple(one.task.plan.copy for one in done if one.stands),
         verified=not failures,
         failure="; ".join(failures) or None,
         resumed=all(one.task.finished is not None for one in done),
     )
 
 
-def _is_missing(one: _Done) -> bool:
-    """Whether a sidecar was refused that wasn't there before."""
-    return one.record is None and one.task.finished is None
+def _with_refusals(match: FrameMatch, done: Sequence[_Done]) -> FrameMatch:
+    """The outcome with what the files refused, or have remarks on."""
+    why = "; ".join(dict.fromkeys(one.refusal for one in done if one.refusal))
+    filled = any(one.task.plan.values and not (one.refusal or one.failure) for one in done)
+    if why and match.outcome.is_filled and not filled:
+        match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=None)
+    elif why and not match.outcome.is_filled:
+        why = f"its time is left as it is: {why}"
+    remarks = dict.fromkeys(one.remark for one in done if one.remark)
+    return replace(match, reason="; ".join(filter(None, (match.reason, why, *remarks))) or None)
 
 
 def _states_time_alone(record: Record) -> bool:
     """Whether a file is a new sidecar with nothing but the true time in it."""
-    if record.way != Way.SIDECAR or record.source_state is not None:
+    if record.way != CopyMethod.SIDECAR or record.source_state is not None:
         return False
     return bool(record.values) and set(record.values or ()) <= _TIME_NAMES
 
@@ -399,8 +382,5 @@ def _is_as_recorded(path: Path, state: FileState) -> bool:
     """Whether a file is still the one that was recorded, by size and digest."""
     if path.is_symlink() or path.stat().st_size != state.size:
         return False
-    file = open_to_read(path)
-    try:
-        return digest(file) == state.digest
-    finally:
-        os.close(file)
+    with open_file(path) as file:
+        return digest(file.fileno()) == state.digest

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import lru_cache
 from pathlib import Path
 
 from flangeback.formats import FrameFile
@@ -16,7 +17,7 @@ from flangeback.tags.table import TagValue
 from flangeback.tags.times import true_time
 
 
-class Way(StrEnum):
+class CopyMethod(StrEnum):
     """How one file of a copy is made."""
 
     COPY = "copy"
@@ -30,24 +31,7 @@ class Way(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
-    """One file to make. `source` is what it is made from (a sidecar that isn't there yet has
-    none), `file` the frame's file it belongs to, `copy` its name in the output folder."""
-
-    way: Way
-    file: str
-    copy: str
-    format: type[FrameFile]
-    source: Path | None
-    size: int
-    modified_ns: int
-    values: tuple[TagValue, ...] = ()
-    refusal: str | None = None
-    """Why this file doesn't get the values, where that is plain from the start."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wishes:
+class FillOptions:
     """What the user asked for: how raw files are treated, whether a packet of XMP is added to
     each filled picture, whether the true time is written, too."""
 
@@ -56,26 +40,50 @@ class Wishes:
     set_time: bool = False
 
 
-def plans_for(match: FrameMatch, folder: Path, wishes: Wishes) -> tuple[Plan, ...]:
+@dataclass(frozen=True, slots=True)
+class FilePlan:
+    """One file to make. `source` is what it is made from (a sidecar that isn't there yet has
+    none), of `size` bytes and modified at `modified_ns`; `file` is the frame's file it belongs to,
+    `picture` that file as it was read; `copy` is its name in the output folder."""
+
+    method: CopyMethod
+    file: str
+    copy: str
+    format: type[FrameFile]
+    source: Path | None
+    size: int
+    modified_ns: int
+    picture: FrameFile | None = None
+    values: tuple[TagValue, ...] = ()
+    refusal: str | None = None
+    """Why this file doesn't get the values, where that is plain from the start."""
+
+
+def plan_frame(match: FrameMatch, folder: Path, options: FillOptions) -> tuple[FilePlan, ...]:
     """The files of a frame's copy, the one that describes it first. Raises OSError."""
     plans = [
         plan
         for file in match.frame.files
-        for plan in _file_plans(file, _values(match, file, wishes), wishes)
+        for plan in _file_plans(file, _values(match, file, options), options)
     ]
-    values = _values(match, match.frame, wishes)
+    values = _values(match, match.frame, options)
     sidecars = [name for file in match.frame.files for name in file.sidecars]
     plans += [_sidecar_copy(match.frame, folder, name, values) for name in dict.fromkeys(sidecars)]
-    return tuple(_each_once(plans, folder))
+    return tuple(_each_once(plans))
 
 
-def _values(match: FrameMatch, file: Frame, wishes: Wishes) -> tuple[TagValue, ...]:
+_decide = lru_cache(maxsize=64)(decide)
+"""The frames of a span have one fill."""
+
+
+def _values(match: FrameMatch, file: Frame, options: FillOptions) -> tuple[TagValue, ...]:
     """What one of the frame's files gets: lens data, the true time, both or nothing."""
     lens: tuple[TagValue, ...] = ()
     if match.outcome.is_filled and match.fill is not None:
-        lens = decide(match.fill, match.stale)
-    time = _true_time(match, file) if wishes.set_time else ()
-    return tuple(sorted((*lens, *time), key=lambda value: value.tag))
+        lens = _decide(match.fill, match.stale)
+    if not options.set_time:
+        return lens
+    return tuple(sorted((*lens, *_true_time(match, file)), key=lambda value: value.tag))
 
 
 def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
@@ -89,53 +97,56 @@ def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
     return true_time(time, said.at, said.resolution, said.offset)
 
 
-def _file_plans(file: Frame, values: tuple[TagValue, ...], wishes: Wishes) -> Iterator[Plan]:
-    copy = Plan(Way.COPY, file.file, file.file, file.format, file.path, file.size, file.modified_ns)
+def _file_plans(
+    file: Frame, values: tuple[TagValue, ...], options: FillOptions
+) -> Iterator[FilePlan]:
+    copy = FilePlan(
+        CopyMethod.COPY,
+        file.file,
+        file.file,
+        file.format,
+        file.path,
+        file.size,
+        file.modified_ns,
+        file.source,
+    )
+    embeds = options.raw == RawMode.EMBED or not file.format.is_raw
     if not values:
         yield copy
-    elif _embeds(file, wishes):
-        yield replace(copy, way=Way.EMBED, values=values)
-    elif file.format.is_raw and wishes.raw == RawMode.EMBED:
+    elif embeds and file.source is not None and file.source.takes_values:
+        yield replace(copy, method=CopyMethod.EMBED, values=values)
+    elif embeds and file.format.is_raw:
         refusal = f"{file.format.title}: a sidecar takes the values (--raw sidecar)"
         yield replace(copy, refusal=refusal)
     else:
         yield copy
         name = next(iter(file.sidecars), f"{without_suffix(file.file)}.xmp")
-        yield replace(copy, way=Way.SIDECAR, copy=name, source=None, values=values)
+        yield replace(copy, method=CopyMethod.SIDECAR, copy=name, source=None, values=values)
 
 
-def _embeds(file: Frame, wishes: Wishes) -> bool:
-    """Whether the values go into the file itself."""
-    if file.format.is_raw and wishes.raw == RawMode.SIDECAR:
-        return False
-    return file.source is not None and file.source.takes_values
-
-
-def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue, ...]) -> Plan:
+def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue, ...]) -> FilePlan:
     """A sidecar that lies beside the frame goes with it."""
     path = folder / name
     status = path.stat()
-    way = Way.AGREE if values else Way.COPY
-    return Plan(
-        way, frame.file, name, frame.format, path, status.st_size, status.st_mtime_ns, values
+    return FilePlan(
+        CopyMethod.AGREE if values else CopyMethod.COPY,
+        frame.file,
+        name,
+        frame.format,
+        path,
+        status.st_size,
+        status.st_mtime_ns,
+        values=values,
     )
 
 
-def _each_once(plans: Sequence[Plan], folder: Path) -> Iterator[Plan]:
+def _each_once(plans: Sequence[FilePlan]) -> Iterator[FilePlan]:
     """Each name once: a sidecar to be merged takes the place of its plain copy."""
-    by_name = {plan.copy: plan for plan in plans if plan.way != Way.SIDECAR}
+    by_name = {plan.copy: plan for plan in plans if plan.method != CopyMethod.SIDECAR}
     for plan in plans:
-        if plan.way == Way.SIDECAR:
-            there = by_name.get(plan.copy)
-            if there is not None:
-                plan = replace(
-                    plan, source=there.source, size=there.size, modified_ns=there.modified_ns
-                )
-            else:
-                plan = replace(plan, size=0)
-            by_name[plan.copy] = plan
-    seen = set[str]()
-    for plan in plans:
-        if plan.copy not in seen:
-            seen.add(plan.copy)
-            yield by_name[plan.copy]
+        if plan.method == CopyMethod.SIDECAR:
+            there = by_name.get(plan.copy, replace(plan, size=0))
+            by_name[plan.copy] = replace(
+                plan, source=there.source, size=there.size, modified_ns=there.modified_ns
+            )
+    return (by_name[name] for name in dict.fromkeys(plan.copy for plan in plans))

@@ -1,0 +1,88 @@
+"""What is to be written into one file of a copy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions
+from flangeback.formats import Refused, Splice
+from flangeback.formats import xmp as packets
+from flangeback.tags.table import TagValue
+from flangeback.tags.times import without_time
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """The splices for a picture, or a sidecar's whole text; neither where the file is copied as it
+    is. `values` are those the file gets, `in_packet` says that they go into its XMP packet alone;
+    `remark` is what a person should know of it."""
+
+    splices: tuple[Splice, ...] = ()
+    text: bytes | None = None
+    values: tuple[TagValue, ...] = ()
+    in_packet: bool = False
+    remark: str | None = None
+
+    @property
+    def stretches(self) -> tuple[tuple[int, int, int, int], ...]:
+        """Where each splice starts and ends in the source and in the copy."""
+        found, shift = [], 0
+        for splice in self.splices:
+            start = splice.start + shift
+            found.append((splice.start, splice.end, start, start + len(splice.data)))
+            shift += splice.growth
+        return tuple(found)
+
+
+def edit_for(plan: FilePlan, options: FillOptions) -> Edit:
+    """What to write for a plan. Raises Refused, Damaged, OSError.
+
+    Lens data isn't withheld where it is only the true time that finds no room.
+    """
+    try:
+        return _edit_for(plan, options)
+    except Refused as why:
+        lens = without_time(plan.values)
+        if len(lens) in (0, len(plan.values)):
+            raise
+        edit = _edit_for(replace(plan, values=lens), options)
+        remark = "; ".join(filter(None, (edit.remark, f"its time is left as it is: {why}")))
+        return replace(edit, remark=remark)
+
+
+def _edit_for(plan: FilePlan, options: FillOptions) -> Edit:
+    if plan.refusal is not None:
+        raise Refused(plan.refusal)
+    if plan.method == CopyMethod.COPY or not plan.values:
+        return Edit()
+    if plan.method == CopyMethod.EMBED:
+        return _embedded(plan, options)
+    old = b"" if plan.source is None else plan.source.read_bytes()
+    if plan.method == CopyMethod.AGREE:
+        fresh = packets.agreed(old, plan.values)
+        return Edit() if fresh is None else Edit(text=fresh, values=plan.values)
+    try:
+        text = packets.merged(old, plan.values) if old else packets.new_packet(plan.values)
+    except packets.NotXmp as why:
+        raise Refused(f"the sidecar {plan.copy} is left as it is: {why}") from None
+    return Edit(text=text, values=plan.values)
+
+
+def _embedded(plan: FilePlan, options: FillOptions) -> Edit:
+    picture = plan.picture
+    assert picture is not None
+    with picture.reader:
+        remark = picture.remark
+        try:
+            splices = picture.edit(plan.values, add_packet=options.xmp)
+        except packets.NotXmp as why:
+            # The picture's own packet can't be changed, which is no reason to leave it unfilled.
+            splices = picture.edit(plan.values)
+            remark = f"its XMP packet is left alone: {why}"
+        except Refused:
+            # A time in the packet alone would contradict the one in the Exif block.
+            timed = len(without_time(plan.values)) < len(plan.values)
+            if not picture.has_own_packet or not options.xmp or timed:
+                raise
+            return Edit(picture.edit_packet(plan.values), None, plan.values, True, remark)
+        return Edit(splices, values=plan.values, remark=remark)
