@@ -21,7 +21,6 @@ from flangeback.log import parse_log
 from flangeback.match.bodies import body_of, described
 from flangeback.match.outcomes import FALSE_REGISTER
 from flangeback.survey.clocks import gps_ahead
-from flangeback.survey.sighting import sight_of
 from flangeback.words import clock_time, count, utc_offset
 
 A_LENS, A_STOP = "LENS", "f/STOP"
@@ -177,7 +176,7 @@ def _makers(frames: Sequence[Frame], kit: Kit | None) -> Sequence[_Maker]:
 
 def _clock(maker: _Maker) -> str:
     """A clock line to fill in; GPS time fills it where the frames have it."""
-    frames, ahead, is_whole = gps_ahead([sight_of(frame) for frame in maker.frames])
+    frames, ahead, is_whole = gps_ahead(maker.frames)
     told = f"  # by the GPS time of {count(frames, 'frame')}"
     if ahead is None or not is_whole:
         ahead, told = timedelta(0), ""

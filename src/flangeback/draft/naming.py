@@ -6,11 +6,11 @@ from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
+from flangeback.clock.counting import count_of
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
 from flangeback.log.gear import Gear
 from flangeback.log.reading import frames_named, slates_named
-from flangeback.survey.counters import counted
 
 
 class Namer:
@@ -19,11 +19,11 @@ class Namer:
     def __init__(self, frames: Sequence[Frame], kit: Kit) -> None:
         self._gear = Gear(kit)
         self._folders: dict[str, set[str]] = defaultdict(set)
-        self._numbers: dict[tuple[str, str], list[int]] = defaultdict(list)
+        self._numbers: dict[str, list[int]] = defaultdict(list)
         for frame in frames:
             self._folders[frame.stem.casefold()].add(_folder(frame))
-            series, number = counted(without_suffix(frame.file))
-            if number is not None:
+            series, number = count_of(frame)
+            if number >= 0:
                 self._numbers[series].append(number)
         for numbers in self._numbers.values():
             numbers.sort()
@@ -50,9 +50,9 @@ class Namer:
 
     def _follows(self, before: Frame, after: Frame) -> bool:
         """Whether one frame comes after the other in a row, no frame of the folder between."""
-        series, first = counted(without_suffix(before.file))
-        other, second = counted(without_suffix(after.file))
-        if series != other or first is None or second is None or second <= first:
+        series, first = count_of(before)
+        other, second = count_of(after)
+        if series != other or first < 0 or second <= first:
             return False
         numbers = self._numbers[series]
         return bisect_right(numbers, second) - bisect_left(numbers, first) == 2

@@ -8,9 +8,7 @@ from datetime import datetime
 from itertools import groupby
 
 from flangeback.frames.model import Frame
-from flangeback.survey.clusters import clusters, in_time, pause_of
-from flangeback.survey.model import Sight
-from flangeback.survey.sighting import sight_of
+from flangeback.survey.clusters import Timed, clusters, in_time, pause_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,28 +31,24 @@ def pieces(frames: Sequence[Frame], slates: Collection[str]) -> Iterator[Piece]:
     A pause, a slate frame, another native lens and another focal length registered for the
     stabiliser each begin a new one.
     """
-    by_file = {frame.file: frame for frame in frames}
-    timed = in_time([sight_of(frame) for frame in frames])
+    timed = in_time(frames)
     for cluster in clusters(timed, pause_of(timed)):
         for is_slate, run in _alike(cluster, slates):
-            yield Piece(
-                tuple(by_file[sight.file] for _, sight in run), run[0][0], run[-1][0], is_slate
-            )
+            yield Piece(tuple(frame for _, frame in run), run[0][0], run[-1][0], is_slate)
     untimed = tuple(frame for frame in frames if frame.time is None)
     if untimed:
         yield Piece(untimed)
 
 
-def _alike(
-    timed: Sequence[tuple[datetime, Sight]], slates: Collection[str]
-) -> Iterator[tuple[bool, Sequence[tuple[datetime, Sight]]]]:
+def _alike(timed: Timed, slates: Collection[str]) -> Iterator[tuple[bool, Timed]]:
     """Runs of frames that nothing tells apart; a slate frame stands alone."""
 
-    def likeness(one: tuple[datetime, Sight]) -> tuple[object, ...]:
-        _, seen = one
-        lens = (seen.lens or True) if seen.is_native else None
-        slate = seen.file if seen.file in slates else None
-        return slate, lens, seen.registered_focal_length
+    def likeness(one: tuple[datetime, Frame]) -> tuple[object, ...]:
+        _, frame = one
+        data = frame.lens_data
+        lens = (data.lens or True) if data.is_native else None
+        slate = frame.file if frame.file in slates else None
+        return slate, lens, data.registered_focal_length
 
     for (slate, *_), run in groupby(timed, key=likeness):
         yield slate is not None, list(run)

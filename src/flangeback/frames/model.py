@@ -66,6 +66,16 @@ class LensData:
         )
 
     @property
+    def is_native(self) -> bool:
+        """Whether a lens is named and gave its f-number."""
+        return self.says_lens and self.f_number is not None
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether lens, f-number and focal length are all there."""
+        return self.is_native and self.focal_length is not None
+
+    @property
     def registered_focal_length(self) -> Fraction | None:
         """mm; the focal length that a body with no lens data wrote: it was keyed in for the
         stabiliser (common practice)."""

@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 from itertools import combinations, pairwise
 from statistics import median
 
-from flangeback.survey.counters import counted
-from flangeback.survey.model import BodyName, ClockGap, Disorder, Sight
-
-Timed = Sequence[tuple[datetime, Sight]]
+from flangeback.clock.counting import count_of
+from flangeback.frames.model import Frame
+from flangeback.survey.clusters import Timed
+from flangeback.survey.model import BodyName, ClockGap, Disorder
 
 _QUARTER = timedelta(minutes=15)
 """Civil zones are whole quarters of an hour from UTC (common practice)."""
@@ -26,16 +26,16 @@ _APART = 30.0
 """Seconds: two shifts closer than this are one answer."""
 
 
-def gps_ahead(frames: Sequence[Sight]) -> tuple[int, timedelta | None, bool]:
+def gps_ahead(frames: Sequence[Frame]) -> tuple[int, timedelta | None, bool]:
     """How many frames carry a GPS time, how far the clock is ahead of it, whether that is all.
 
     Where no offset from UTC is stated, whole quarters of an hour are left out. None where the
     frames disagree.
     """
     found = [
-        (frame.time - frame.gps.replace(tzinfo=None), frame.offset)
+        (frame.time.at - frame.gps_time.replace(tzinfo=None), frame.time.offset)
         for frame in frames
-        if frame.time is not None and frame.gps is not None
+        if frame.time is not None and frame.gps_time is not None
     ]
     if not found:
         return 0, None, True
@@ -55,10 +55,10 @@ def gps_ahead(frames: Sequence[Sight]) -> tuple[int, timedelta | None, bool]:
 
 def disorders(timed: Timed) -> Iterator[Disorder]:
     """Where the counter goes back though time goes on, within one folder and one kind of name."""
-    latest: dict[tuple[str, str], tuple[int, datetime, str]] = {}
+    latest: dict[str, tuple[int, datetime, str]] = {}
     for at, frame in timed:
-        series, number = counted(frame.file)
-        if number is None:
+        series, number = count_of(frame)
+        if number < 0:
             continue
         before = latest.get(series)
         if before is not None and _goes_back(before[0], number) and before[1] < at:

@@ -7,7 +7,11 @@ from datetime import datetime
 from itertools import pairwise
 from statistics import median
 
-from flangeback.survey.model import Sight, Stretch
+from flangeback.frames.model import Frame
+from flangeback.survey.model import Stretch
+
+Timed = Sequence[tuple[datetime, Frame]]
+"""Frames in the order of their body's clock, each with its reading."""
 
 SHORTEST_PAUSE = 120.0
 """Seconds. Changing a manual lens with its adapter takes about one minute (common practice)."""
@@ -18,13 +22,13 @@ _ONE_RELEASE = 10.0
 """Seconds: frames closer than this are of one view, and say nothing of the stride."""
 
 
-def in_time(frames: Sequence[Sight]) -> list[tuple[datetime, Sight]]:
+def in_time(frames: Sequence[Frame]) -> list[tuple[datetime, Frame]]:
     """The frames that carry a time, in its order; where times are equal, in that of the names."""
-    timed = [(frame.time, frame) for frame in frames if frame.time is not None]
+    timed = [(frame.time.at, frame) for frame in frames if frame.time is not None]
     return sorted(timed, key=lambda one: (one[0], one[1].file.casefold()))
 
 
-def pause_of(timed: Sequence[tuple[datetime, Sight]]) -> float:
+def pause_of(timed: Timed) -> float:
     """From how many seconds on a gap is a pause: three times the body's usual stride."""
     gaps = [(later - earlier).total_seconds() for (earlier, _), (later, _) in pairwise(timed)]
     strides = [gap for gap in gaps if gap >= _ONE_RELEASE]
@@ -32,9 +36,7 @@ def pause_of(timed: Sequence[tuple[datetime, Sight]]) -> float:
     return min(max(SHORTEST_PAUSE, _MANY_TIMES * usual), LONGEST_STRIDE)
 
 
-def clusters(
-    timed: Sequence[tuple[datetime, Sight]], pause: float
-) -> Iterator[Sequence[tuple[datetime, Sight]]]:
+def clusters(timed: Timed, pause: float) -> Iterator[Timed]:
     """The frames between pauses."""
     start = 0
     for number, ((earlier, _), (later, _)) in enumerate(pairwise(timed), 1):
@@ -45,7 +47,7 @@ def clusters(
         yield timed[start:]
 
 
-def stretch(timed: Sequence[tuple[datetime, Sight]]) -> Stretch:
+def stretch(timed: Timed) -> Stretch:
     """Some frames in a row, summed up."""
     (start, first), (end, last) = timed[0], timed[-1]
     return Stretch(len(timed), first.file, last.file, start, end)

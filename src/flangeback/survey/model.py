@@ -5,53 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from flangeback.frames.model import without_suffix
-
-
-@dataclass(frozen=True, slots=True)
-class Sight:
-    """What a survey needs of one frame; what the frame leaves blank is None.
-
-    `file` is relative to the folder. Focal lengths are in mm, `gps`
-    is in UTC. `names_lens` says that a lens is named, by its name or by a specification.
-    `damage` says why the file can't be read as a picture.
-    """
-
-    file: str
-    make: str | None = None
-    model: str | None = None
-    serial: str | None = None
-    time: datetime | None = None
-    offset: timedelta | None = None
-    lens: str | None = None
-    names_lens: bool = False
-    f_number: float | None = None
-    focal_length: float | None = None
-    focal_length_35mm: int | None = None
-    widest_f_number: float | None = None
-    gps: datetime | None = None
-    damage: str | None = None
-
-    @property
-    def stem(self) -> str:
-        """The name without folder and suffix."""
-        return without_suffix(self.file).rsplit("/", 1)[-1]
-
-    @property
-    def registered_focal_length(self) -> float | None:
-        """In mm; a body without lens data has it from the stabiliser's menu (common practice)."""
-        return None if self.names_lens or self.f_number is not None else self.focal_length
-
-    @property
-    def is_native(self) -> bool:
-        """Whether the frame names a lens that gave its f-number."""
-        return self.names_lens and self.f_number is not None
-
-    @property
-    def lacks_lens_data(self) -> bool:
-        """Whether lens, f-number or focal length is missing."""
-        return not self.names_lens or self.f_number is None or self.focal_length is None
-
 
 @dataclass(frozen=True, slots=True)
 class BodyName:

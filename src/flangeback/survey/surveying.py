@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import groupby
 from pathlib import Path
 
-from flangeback.errors import InputError, Problem
-from flangeback.survey.clocks import Timed, burst_gaps, disorders, gps_ahead
-from flangeback.survey.clusters import clusters, in_time, pause_of, stretch
-from flangeback.survey.model import BodyName, BodySurvey, Native, Registered, Sight, Survey
-from flangeback.survey.sighting import sights
+from flangeback.frames.model import Frame
+from flangeback.frames.scanning import scan
+from flangeback.survey.clocks import burst_gaps, disorders, gps_ahead
+from flangeback.survey.clusters import Timed, clusters, in_time, pause_of, stretch
+from flangeback.survey.model import BodyName, BodySurvey, Native, Registered, Survey
 
 
 def survey_folder(folder: Path, progress: Callable[[int], None] | None = None) -> Survey:
@@ -20,16 +20,12 @@ def survey_folder(folder: Path, progress: Callable[[int], None] | None = None) -
     `progress` is called with the count of frames so far. Raises InputError when there is no such
     folder, when it can't be read, or has no frames.
     """
-    found = survey_sights(sights(folder, progress))
-    if not found.frames:
-        expected = "JPEG, raw, TIFF or HEIF files, at any depth"
-        raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
-    return found
+    return survey_frames(scan(folder, progress))
 
 
-def survey_sights(frames: Iterable[Sight]) -> Survey:
-    """The survey of frames that were seen already."""
-    by_body: dict[BodyName, list[Sight]] = defaultdict(list)
+def survey_frames(frames: Iterable[Frame]) -> Survey:
+    """The survey of frames that were read already."""
+    by_body: dict[BodyName, list[Frame]] = defaultdict(list)
     damaged = []
     for frame in frames:
         if frame.damage is not None:
@@ -42,9 +38,9 @@ def survey_sights(frames: Iterable[Sight]) -> Survey:
     return Survey(tuple(bodies), tuple(sorted(damaged)), tuple(burst_gaps(timed)))
 
 
-def _body(name: BodyName, frames: Sequence[Sight], timed: Timed) -> BodySurvey:
+def _body(name: BodyName, frames: Sequence[Frame], timed: Timed) -> BodySurvey:
     pause = pause_of(timed)
-    natives = Counter(frame.lens for frame in frames if frame.is_native)
+    natives = Counter(frame.lens_data.lens for frame in frames if frame.lens_data.is_native)
     gps_frames, ahead, whole = gps_ahead(frames)
     return BodySurvey(
         name,
@@ -52,11 +48,11 @@ def _body(name: BodyName, frames: Sequence[Sight], timed: Timed) -> BodySurvey:
         len(frames) - len(timed),
         timed[0][0] if timed else None,
         timed[-1][0] if timed else None,
-        tuple(sorted({frame.offset for frame in frames if frame.offset is not None})),
-        sum(not frame.names_lens for frame in frames),
-        sum(frame.f_number is None for frame in frames),
-        sum(frame.focal_length is None for frame in frames),
-        sum(frame.lacks_lens_data for frame in frames),
+        tuple(sorted({f.time.offset for f in frames if f.time and f.time.offset is not None})),
+        sum(not frame.lens_data.says_lens for frame in frames),
+        sum(frame.lens_data.f_number is None for frame in frames),
+        sum(frame.lens_data.focal_length is None for frame in frames),
+        sum(not frame.lens_data.is_whole for frame in frames),
         tuple(_registered(frames, timed)),
         tuple(Native(lens, count) for lens, count in natives.most_common()),
         pause,
@@ -68,13 +64,12 @@ def _body(name: BodyName, frames: Sequence[Sight], timed: Timed) -> BodySurvey:
     )
 
 
-def _registered(frames: Sequence[Sight], timed: Timed) -> Iterator[Registered]:
+def _registered(frames: Sequence[Frame], timed: Timed) -> Iterator[Registered]:
     """Each focal length registered for the stabiliser, the shortest first."""
     stretches = defaultdict(list)
-    for length, run in groupby(timed, key=lambda one: one[1].registered_focal_length):
+    for length, run in groupby(timed, key=lambda one: one[1].lens_data.registered_focal_length):
         if length is not None:
             stretches[length].append(stretch(list(run)))
-    untimed = Counter(frame.registered_focal_length for frame in frames if frame.time is None)
-    untimed.pop(None, None)
+    untimed = Counter(f.lens_data.registered_focal_length for f in frames if f.time is None)
     for length in sorted(length for length in {*stretches, *untimed} if length is not None):
-        yield Registered(length, tuple(stretches[length]), untimed[length])
+        yield Registered(float(length), tuple(stretches[length]), untimed[length])

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from flangeback.copies.manifest import Record, read_manifest
 from flangeback.errors import InputError, Problem
-from flangeback.frames.model import without_suffix
-from flangeback.survey.model import BodyName, Sight
-from flangeback.survey.sighting import sights
+from flangeback.frames.model import Frame, without_suffix
+from flangeback.frames.scanning import files_below, frames_of
+from flangeback.survey.model import BodyName
 from flangeback.tally.model import Taken, Tally
 
 _FILLED = frozenset(["fill", "partial"])
@@ -60,7 +60,7 @@ def _check(folders: Sequence[Path]) -> None:
 def _frames(folder: Path) -> Iterator[Taken | None]:
     """Each frame; None for a damaged one."""
     manifest = _Manifest(read_manifest(folder))
-    for seen in sights(folder):
+    for seen in frames_of(folder, files_below(folder)):
         manifest.see(seen)
         yield None if seen.damage is not None else manifest.taken(seen)
     yield from manifest.gone()
@@ -83,21 +83,22 @@ class _Manifest:
         is_sidecar = copy.lower().endswith(_SIDECAR)
         return self._stem(stem) if is_sidecar and stem in self._records else stem
 
-    def see(self, seen: Sight) -> None:
+    def see(self, seen: Frame) -> None:
         """Note that a frame is still there."""
         self._there.add(self._stem(seen.file))
 
-    def taken(self, seen: Sight) -> Taken:
+    def taken(self, seen: Frame) -> Taken:
         """A frame that is there: by its tags, and by what was written, in it or in its sidecar."""
         body = str(BodyName(seen.make, seen.model, seen.serial))
+        data = seen.lens_data
         tags = Taken(
             body,
             None,
-            seen.lens,
-            _rounded(seen.f_number),
-            seen.widest_f_number,
-            _rounded(seen.focal_length),
-            seen.focal_length_35mm,
+            data.lens,
+            _rounded(data.f_number),
+            _as_float(data.widest_f_number),
+            _rounded(data.focal_length),
+            data.focal_length_35mm,
         )
         own = self._records.get(seen.file)
         if own is None:
@@ -151,6 +152,10 @@ def _number(text: str | None) -> float | None:
         return None
 
 
-def _rounded(value: float | None) -> float | None:
+def _rounded(value: float | Fraction | None) -> float | None:
     """To what anybody reads: f/2.82 and 58.1 mm."""
-    return None if value is None else round(value, 2 if value < 10 else 1)
+    return None if value is None else round(float(value), 2 if value < 10 else 1)
+
+
+def _as_float(value: Fraction | None) -> float | None:
+    return None if value is None else float(value)
