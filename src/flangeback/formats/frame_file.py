@@ -4,14 +4,28 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
-from flangeback.formats.reader import FileReader
+from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice
-from flangeback.formats.tiff_block import Block, Directory
+from flangeback.formats.tiff_block import (
+    EXIF_DIRECTORY,
+    GPS_DIRECTORY,
+    NO_DIRECTORY,
+    Block,
+    Directory,
+)
 from flangeback.tags.table import TagValue
 
 _THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
+
+
+class Metadata(NamedTuple):
+    """The directories that Exif data are in (CIPA DC-008, 4.5); one that isn't there is empty."""
+
+    main: Directory
+    exif: Directory
+    gps: Directory
 
 
 class FrameFile(ABC):
@@ -45,6 +59,19 @@ class FrameFile(ABC):
     @abstractmethod
     def exif(self) -> Block | None:
         """The TIFF block that holds the Exif data; None without one."""
+
+    def metadata(self) -> Metadata | None:
+        """The directories of the Exif data; None without any. Raises Damaged."""
+        block = self.exif
+        if block is None:
+            return None
+        main = block.main()
+        exif = main.child(EXIF_DIRECTORY)
+        try:
+            gps = main.child(GPS_DIRECTORY)
+        except Damaged:
+            gps = None  # Nothing else depends on it.
+        return Metadata(main, exif or NO_DIRECTORY, gps or NO_DIRECTORY)
 
     @property
     def packet(self) -> bytes:

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile
@@ -34,13 +33,8 @@ _XMP = b"http://ns.adobe.com/xap/1.0/\0"
 _EXTENDED_XMP = b"http://ns.adobe.com/xmp/extension/\0"
 _MULTI_PICTURE = b"MPF\0"
 _COLOUR_PROFILE = b"ICC_PROFILE\0"
-_MARKERS = {
-    _EXIF: _APP1,
-    _XMP: _APP1,
-    _EXTENDED_XMP: _APP1,
-    _MULTI_PICTURE: _APP2,
-    _COLOUR_PROFILE: _APP2,
-}
+_NAMES = {_APP1: (_EXIF, _XMP, _EXTENDED_XMP), _APP2: (_MULTI_PICTURE, _COLOUR_PROFILE)}
+_LONGEST_NAME = len(_EXTENDED_XMP)
 
 _LONGEST_CONTENTS = 65_533
 """A segment's length field has 16 bits and counts itself (ITU-T T.81, B.1.1.4)."""
@@ -51,8 +45,7 @@ _LONGEST_OVERHANG = 64
 _PICTURE_ENTRIES, _PICTURE_ENTRY_SIZE = 0xB002, 16
 
 
-@dataclass(frozen=True, slots=True)
-class Segment:
+class Segment(NamedTuple):
     """A marker segment: `at` is the offset of its marker, `start` to `end` its contents."""
 
     marker: int
@@ -85,11 +78,13 @@ class Jpeg(FrameFile):
         """The first segment of each name."""
         found: dict[bytes, Segment] = {}
         for segment in self.segments:
-            for name, marker in _MARKERS.items() if segment.marker in (_APP1, _APP2) else ():
-                if segment.marker == marker and name not in found:
-                    end = min(segment.end, segment.start + len(name))
-                    if self.reader.read(segment.start, end) == name:
-                        found[name] = segment
+            names = _NAMES.get(segment.marker)
+            if names:
+                end = min(segment.end, segment.start + _LONGEST_NAME)
+                start = self.reader.read(segment.start, end)
+                for name in names:
+                    if start.startswith(name):
+                        found.setdefault(name, segment)
         return found
 
     @property
@@ -268,31 +263,25 @@ def _longer(segment: Segment, growth: int) -> Splice:
 def _segments(file: FileReader) -> Iterator[Segment]:
     at = 2
     while True:
-        marker_at = _marker(file, at)
-        marker = file.read(marker_at + 1, marker_at + 2)[0]
+        head = file.read(at, at + 4)
+        if head[:2] == b"\xff\xff":  # A fill byte.
+            at += 1
+            continue
+        if len(head) < 2:
+            raise Damaged("the JPEG breaks off before any picture data")
+        marker = head[1]
+        if head[0] != 0xFF or marker == 0:
+            raise Damaged(f"no JPEG marker at byte {at}")
         if marker in _WITHOUT_LENGTH:
-            at = marker_at + 2
+            at += 2
             continue
         if marker == _END:
             raise Damaged("the JPEG ends before any picture data")
-        length = int.from_bytes(file.read(marker_at + 2, marker_at + 4), "big")
-        end = marker_at + 2 + length
+        length = int.from_bytes(head[2:], "big")
+        end = at + 2 + length
         if length < 2 or end > file.size:
-            raise Damaged(f"the JPEG breaks off in the segment at byte {marker_at}")
-        yield Segment(marker, marker_at, marker_at + 4, end)
+            raise Damaged(f"the JPEG breaks off in the segment at byte {at}")
+        yield Segment(marker, at, at + 4, end)
         if marker == _SCAN:
             return
         at = end
-
-
-def _marker(file: FileReader, at: int) -> int:
-    """The offset of the 0xFF right before the next marker code, past any fill bytes."""
-    pair = file.read(at, at + 2)
-    while pair == b"\xff\xff":
-        at += 1
-        pair = file.read(at, at + 2)
-    if len(pair) < 2:
-        raise Damaged("the JPEG breaks off before any picture data")
-    if pair[0] != 0xFF or pair[1] == 0:
-        raise Damaged(f"no JPEG marker at byte {at}")
-    return at

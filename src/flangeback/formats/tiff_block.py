@@ -25,6 +25,7 @@ TYPE_SIZES = (
 technical notes; 16 to 18 are BigTIFF's, from memory)."""
 
 _INTEGERS = {1: "B", 3: "H", 4: "I", 6: "b", 8: "h", 9: "i", 13: "I", 16: "Q", 17: "q", 18: "Q"}
+_UNSIGNED = (SHORT, LONG)
 _FRACTIONS = {5: "I", 10: "i"}
 _POINTERS = (LONG, IFD, 16, 18)
 
@@ -78,11 +79,12 @@ class Directory:
         if end > block.size or count > _MOST_ENTRIES:
             raise Damaged(f"the directory at {at} has {count} entries, more than the block holds")
         self.block, self.at, self.size = block, at, end + layout.pointer - at
-        self._data = block.read(at + layout.lead, end)
+        data = block.read(at + layout.lead, end + layout.pointer)
+        self._data = data[: layout.entry_size * count]
         # Some writers leave the next pointer out where the block ends (TIFF 6.0 asks for it).
-        following = block.read(end, end + layout.pointer)
-        whole = len(following) == layout.pointer
-        self.next = int.from_bytes(following, block.byte_order) if whole else 0
+        following = data[layout.entry_size * count :]
+        is_whole = len(following) == layout.pointer
+        self.next = int.from_bytes(following, block.byte_order) if is_whole else 0
         self._index: dict[int, int] | None = None
 
     @property
@@ -116,6 +118,15 @@ class Directory:
     def number(self, tag: int) -> Fraction | None:
         """See [Block.number]."""
         return self.block.number(self.find(tag))
+
+    def whole(self, tag: int) -> int | None:
+        """The first number of a value, its fraction cut off."""
+        entry = self.find(tag)
+        if entry is None or entry.type not in _UNSIGNED or not entry.inline:
+            number = self.block.number(entry)
+            return None if number is None else int(number)
+        data = self._data[entry.value_at - self.at - self.block.layout.lead :]
+        return int.from_bytes(data[: TYPE_SIZES[entry.type]], self.block.byte_order)
 
     def numbers(self, tag: int) -> tuple[Fraction | None, ...]:
         """See [Block.numbers]."""
@@ -201,27 +212,25 @@ class Block:
         what runs past the end, and for more than 65,536."""
         if entry is None or entry.value_count > _MOST_NUMBERS:
             return ()
-        data = self.raw(entry)
-        if not data:
-            return ()
-        if entry.type in _INTEGERS:
-            form = f"{self.order}{entry.value_count}{_INTEGERS[entry.type]}"
-            return tuple(Fraction(value) for value in struct.unpack(form, data))
-        if entry.type in _FRACTIONS:
-            form = f"{self.order}{2 * entry.value_count}{_FRACTIONS[entry.type]}"
-            parts = struct.unpack(form, data)
-            return tuple(
-                Fraction(top, below) if below else None
-                for top, below in zip(parts[::2], parts[1::2], strict=True)
-            )
-        return ()
+        return self._unpacked(entry.type, entry.value_count, self.raw(entry))
 
     def number(self, entry: Entry | None) -> Fraction | None:
         """The first number of a value."""
         if entry is None or not entry.value_count or not self.holds(entry):
             return None
-        found = self.numbers(entry._replace(value_count=1, size=TYPE_SIZES.get(entry.type, 1)))
+        size = TYPE_SIZES.get(entry.type, 1)
+        found = self._unpacked(entry.type, 1, self.read(entry.value_at, entry.value_at + size))
         return found[0] if found else None
+
+    def _unpacked(self, kind: int, count: int, data: bytes) -> tuple[Fraction | None, ...]:
+        if kind in _INTEGERS and data:
+            form = f"{self.order}{count}{_INTEGERS[kind]}"
+            return tuple(map(Fraction, struct.unpack(form, data)))
+        if kind in _FRACTIONS and data:
+            parts = struct.unpack(f"{self.order}{2 * count}{_FRACTIONS[kind]}", data)
+            pairs = zip(parts[::2], parts[1::2], strict=True)
+            return tuple(Fraction(top, below) if below else None for top, below in pairs)
+        return ()
 
     def offset(self, entry: Entry | None) -> int | None:
         """The offset that a pointer entry holds."""

@@ -27,7 +27,7 @@ def without_suffix(file: str) -> str:
 
 def filled(value: Fraction | None) -> Fraction | None:
     """A number, or None where the tag is absent, zero, or a rational over zero."""
-    return value if value is not None and value > 0 else None
+    return value if value is not None and value.numerator > 0 else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from flangeback.formats import Damaged, FileReader, FrameFile, recognised
+from flangeback.formats.frame_file import Metadata
 from flangeback.formats.jpeg import Jpeg
-from flangeback.formats.tiff_block import (
-    EXIF_DIRECTORY,
-    GPS_DIRECTORY,
-    NO_DIRECTORY,
-    Block,
-    Directory,
-)
+from flangeback.formats.tiff_block import Directory
 from flangeback.frames.model import (
     CameraTime,
     Exposure,
@@ -76,33 +71,34 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
         source = recognised(reader)
         if source is None:
             return None
-        plain = Frame(
-            file, path, reader.size, reader.modified_ns, format=type(source), source=source
-        )
         try:
-            return _described(plain, source.exif)
+            said = _said(source.metadata())
         except Damaged as damage:
-            return replace(plain, damage=str(damage))
+            said = {"damage": str(damage)}
+        format = type(source)
+        return Frame(
+            file, path, reader.size, reader.modified_ns, format=format, source=source, **said
+        )
 
 
-def _described(plain: Frame, block: Block | None) -> Frame:
-    if block is None:
-        return plain
-    main = block.main()
-    exif = main.child(EXIF_DIRECTORY) or NO_DIRECTORY
-    return replace(
-        plain,
-        make=main.text(_MAKE) or None,
-        model=main.text(_MODEL) or None,
-        serial=_text(exif, _BODY_SERIAL),
-        time=_camera_time(exif) or _camera_time(main),
-        lens_data=_lens_data(exif),
-        exposure=_exposure(exif),
-        focal_plane=_focal_plane(exif),
-        pixels=_pixels(exif),
-        digital_zoom=_digital_zoom(exif),
-        gps_time=_gps_time(main),
-    )
+def _said(metadata: Metadata | None) -> dict[str, Any]:
+    """What a file's metadata say, as a frame's fields."""
+    if metadata is None:
+        return {}
+    main, exif, gps = metadata
+    pixels = _pixels(exif)
+    return {
+        "make": main.text(_MAKE) or None,
+        "model": main.text(_MODEL) or None,
+        "serial": _text(exif, _BODY_SERIAL),
+        "time": _camera_time(exif) or _camera_time(main),
+        "lens_data": _lens_data(exif),
+        "exposure": _exposure(exif),
+        "focal_plane": None if pixels is None else _focal_plane(exif, pixels),
+        "pixels": pixels,
+        "digital_zoom": _digital_zoom(exif),
+        "gps_time": _gps_time(gps),
+    }
 
 
 def _text(directory: Directory, tag: int) -> str | None:
@@ -130,7 +126,7 @@ def parse_date_time(text: str) -> datetime | None:
     if found is None:
         return None
     try:
-        return datetime(*(int(part) for part in found.groups()))  # type: ignore[arg-type]
+        return datetime(*map(int, found.groups()))  # type: ignore[arg-type]
     except ValueError:
         return None
 
@@ -146,21 +142,18 @@ def parse_offset(text: str) -> timedelta | None:
 
 def _exposure(exif: Directory) -> Exposure:
     time = filled(exif.number(_EXPOSURE_TIME))
-    speed = exif.number(_SHUTTER_SPEED_VALUE)
-    if time is None and speed is not None and abs(speed) <= 20:
+    speed = exif.number(_SHUTTER_SPEED_VALUE) if time is None else None
+    if speed is not None and abs(speed) <= 20:
         time = Fraction(2 ** -float(speed)).limit_denominator(1 << 20)
-    iso = filled(exif.number(_SENSITIVITY))
+    iso = exif.whole(_SENSITIVITY)
     if iso == _FULL:
-        wider = (filled(exif.number(tag)) for tag in _SENSITIVITIES)
-        iso = next((found for found in wider if found is not None), None)
-    return Exposure(time, None if iso is None else int(iso))
+        iso = next(filter(None, map(exif.whole, _SENSITIVITIES)), None)
+    return Exposure(time, iso or None)
 
 
 def _pixels(exif: Directory) -> tuple[int, int] | None:
-    width, height = (filled(exif.number(tag)) for tag in (_WIDTH, _HEIGHT))
-    if width is None or height is None or min(width, height) < 1:
-        return None
-    return int(width), int(height)
+    width, height = exif.whole(_WIDTH) or 0, exif.whole(_HEIGHT) or 0
+    return (width, height) if min(width, height) > 0 else None
 
 
 def _digital_zoom(exif: Directory) -> Fraction | None:
@@ -169,23 +162,18 @@ def _digital_zoom(exif: Directory) -> Fraction | None:
     return ratio if ratio is not None and ratio > 1 else None
 
 
-def _focal_plane(exif: Directory) -> FocalPlane | None:
-    pixels = _pixels(exif)
+def _focal_plane(exif: Directory, pixels: tuple[int, int]) -> FocalPlane | None:
     across, down = (filled(exif.number(tag)) for tag in (_PLANE_X, _PLANE_Y))
     # The unit is the inch where none is stated (CIPA DC-008).
-    unit = _UNITS.get(int(exif.number(_PLANE_UNIT) or 2))
-    if pixels is None or across is None or down is None or unit is None:
+    unit = _UNITS.get(exif.whole(_PLANE_UNIT) or 2)
+    if across is None or down is None or unit is None:
         return None
     return FocalPlane(*pixels, across / unit, down / unit)
 
 
-def _gps_time(main: Directory) -> datetime | None:
+def _gps_time(gps: Directory) -> datetime | None:
     """GPSDateStamp and GPSTimeStamp: UTC by definition. None where either is blank or broken."""
-    try:
-        gps = main.child(GPS_DIRECTORY)
-    except Damaged:
-        return None  # Nothing else of the frame depends on it.
-    if gps is None:
+    if not gps.entries:
         return None
     day = parse_date_time(gps.text(_GPS_DATE) + " 00:00:00")
     parts = gps.numbers(_GPS_TIME)[:3]
@@ -197,12 +185,12 @@ def _gps_time(main: Directory) -> datetime | None:
 
 
 def _lens_data(exif: Directory) -> LensData:
-    length_35mm = filled(exif.number(_FOCAL_LENGTH_35MM))
+    length_35mm = exif.whole(_FOCAL_LENGTH_35MM) or 0
     return LensData(
         lens=_text(exif, _LENS_MODEL),
         f_number=_f_number(exif),
         focal_length=filled(exif.number(_FOCAL_LENGTH)),
-        focal_length_35mm=None if length_35mm is None else int(length_35mm),
+        focal_length_35mm=length_35mm if length_35mm > 0 else None,
         maker=_text(exif, _LENS_MAKE),
         serial=_text(exif, _LENS_SERIAL),
         specification=_specification(exif.numbers(_LENS_SPECIFICATION)),
@@ -223,6 +211,7 @@ def _f_number(exif: Directory) -> Fraction | None:
     return _of_apex(exif.number(_APERTURE_VALUE))
 
 
+@lru_cache(maxsize=256)
 def _of_apex(value: Fraction | None) -> Fraction | None:
     apex = filled(value)
     return (

@@ -138,7 +138,7 @@ def _together(frames: Iterable[Frame]) -> Iterator[Frame]:
 def _pairs(files: Sequence[Frame]) -> Iterator[Frame]:
     first, rest = files[0], files[1:]
     companions = tuple(other for other in rest if _one_frame(first, other))
-    yield replace(first, companions=companions)
+    yield replace(first, companions=companions) if companions else first
     yield from (other for other in rest if other not in companions)
 
 
