@@ -1,0 +1,32 @@
+/* Starts the Python of python312.dll beside it. Under another name than python.exe it runs the
+   module of that name, as an installed script does. */
+#include <stdlib.h>
+#include <string.h>
+#include <wchar.h>
+#include <windows.h>
+
+typedef int (*python_main)(int, wchar_t **);
+
+int wmain(int count, wchar_t **words)
+{
+    wchar_t path[MAX_PATH], name[MAX_PATH];
+    wchar_t **all = calloc(count + 3, sizeof *all);
+    int given = 0;
+
+    GetModuleFileNameW(NULL, path, MAX_PATH);
+    wcscpy(name, wcsrchr(path, L'\\') + 1);
+    *wcsrchr(name, L'.') = 0;
+    all[given++] = path;
+    if (_wcsicmp(name, L"python")) {
+        all[given++] = L"-m";
+        all[given++] = name;
+    }
+    for (int word = 1; word < count; word++)
+        all[given++] = words[word];
+    HMODULE library = LoadLibraryW(L"python312.dll");
+    if (!library) {
+        fputs("python312.dll can't be loaded\n", stderr);
+        return 103;
+    }
+    return ((python_main)(void *)GetProcAddress(library, "Py_Main"))(given, all);
+}
