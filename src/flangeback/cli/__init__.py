@@ -11,8 +11,9 @@ def main() -> None:
     # every 700 new ones is a tenth of its time.
     gc.set_threshold(50_000)
     from flangeback.cli.app import app
-    from flangeback.cli.ending import end_of_crash
+    from flangeback.cli.ending import end_of_crash, replace_what_cant_be_shown
 
+    replace_what_cant_be_shown()
     try:
         app()
     except Exception as error:

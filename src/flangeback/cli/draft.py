@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 import flangeback
+from flangeback.cli.ending import print_exactly
 from flangeback.cli.shared import Frames, KitFile, progress
 
 LogFile = Annotated[
@@ -37,7 +38,7 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
         pictures = flangeback.read_pictures(found, flangeback.read_picture, step)
     text = flangeback.draft_log(found, pictures, gear)
     if output is None:
-        print(text, end="")
+        print_exactly(text)
         return
     write_new(output, text)
     typer.echo(f"{output} is there to be filled in; then:", err=True)

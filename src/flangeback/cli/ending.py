@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import sys
 from contextlib import suppress
@@ -32,11 +34,10 @@ class Commands(typer.core.TyperGroup):
             sys.stdout.flush()
         except InputError as error:
             raise _refused(error, json=ctx.meta.get(JSON, False)) from None
-        except BrokenPipeError:
-            # The reader of our output left, as `head` does.
-            _drop_output()
-            raise typer.Exit(WRONG) from None
         except OSError as error:
+            if _reader_left(error):
+                _drop_output()
+                raise typer.Exit(WRONG) from None
             problem = Problem(str(error.filename or ""), error.strerror or str(error))
             raise _refused(InputError(problem), json=ctx.meta.get(JSON, False)) from None
         except KeyboardInterrupt:
@@ -58,6 +59,16 @@ def _refused(error: InputError, *, json: bool) -> typer.Exit:
     return typer.Exit(WRONG)
 
 
+def _reader_left(error: OSError) -> bool:
+    """Whether the reader of our output left, as `head` does.
+
+    Windows calls that an invalid argument.
+    """
+    if sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None:
+        return True
+    return isinstance(error, BrokenPipeError)
+
+
 def _drop_output() -> None:
     """Sends what is still to be written nowhere.
 
@@ -68,10 +79,23 @@ def _drop_output() -> None:
 
 
 def print_json(document: dict[str, Any]) -> None:
-    """Prints a document."""
+    """Prints a document; what isn't text in a file's name is escaped (RFC 8259, 7)."""
     import json
 
-    print(json.dumps(document, indent=1, ensure_ascii=False))
+    print_exactly(json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+
+
+def print_exactly(text: str) -> None:
+    """Prints what a program reads or a file takes: as UTF-8, whatever the terminal's encoding."""
+    sys.stdout.flush()
+    sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
+
+
+def replace_what_cant_be_shown() -> None:
+    """Lets the terminal show another character where its encoding lacks one."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def end_of_crash(error: Exception) -> None:

@@ -10,7 +10,7 @@ import typer
 
 import flangeback
 from flangeback import report
-from flangeback.cli.ending import print_json
+from flangeback.cli.ending import print_exactly, print_json
 from flangeback.cli.shared import Json, progress
 
 Out = Annotated[
@@ -33,7 +33,7 @@ def tally(out: Out, json: Json = False, csv: Csv = False) -> None:
     if json:
         print_json(report.documents.tally_document(found))
     elif csv:
-        print(report.tally.tally_csv(found), end="")
+        print_exactly(report.tally.tally_csv(found))
     else:
         unicode = "utf" in (sys.stdout.encoding or "").lower()
         for line in report.tally.tally_lines(found, "█" if unicode else "#"):

@@ -147,7 +147,8 @@ class ManifestWriter:
 
     def append(self, record: Record) -> None:
         """Writes one line whole, or none of it and raises OSError."""
-        line = record.line().encode("utf-8")
+        # What isn't text in a file's name is escaped as JSON has it (RFC 8259, 7).
+        line = record.line().encode("utf-8", "backslashreplace")
         size = os.fstat(self._file).st_size
         written = os.write(self._file, line)
         if written != len(line):

@@ -23,7 +23,7 @@ def write_new(path: Path, text: str) -> None:
     try:
         file = open_new(path)
         try:
-            write_all(file, text.encode())
+            write_all(file, text.encode("utf-8", "backslashreplace"))
             sync_file(file)
         except OSError:
             path.unlink()

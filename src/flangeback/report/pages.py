@@ -85,4 +85,4 @@ def _write(path: Path, page: str, mark: str) -> None:
     if not own:
         text = "stands there already and isn't a page that flangeback made"
         raise InputError(Problem(str(path), text, expected="the name of a new file"))
-    save(path, page.encode())
+    save(path, page.encode("utf-8", "replace"))
