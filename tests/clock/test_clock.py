@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from flangeback.clock import BodyClock, Reference, TrueTime, fit_clock
 from flangeback.clock.model import SECOND, instant, microseconds
 from flangeback.frames import CameraTime
+from support.examples import examples
 
 HOUR, DAY = 3600 * SECOND, 86_400 * SECOND
 STOCKHOLM = ZoneInfo("Europe/Stockholm")
@@ -136,7 +137,7 @@ DRIFTS = st.floats(-5, 5).map(lambda seconds: seconds * SECOND / DAY)
 MOMENTS = st.integers(START, START + 10 * HOUR)
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=examples(300))
 @given(
     ahead=OFFSETS,
     drift=DRIFTS,

@@ -26,6 +26,7 @@ from flangeback.match import Matches, Outcome
 from flangeback.raw_mode import RawMode
 from flangeback.tags import Fill, decide
 from support.camera_files import frame_bytes
+from support.examples import examples
 from support.gear import AT_2_8, IN_EXIF, MIRAN, filled
 from support.raw_files import plain_raw
 from support.readers import by_exiv2, xmp_by_exiv2
@@ -494,7 +495,7 @@ def packets(draw: st.DrawFn) -> bytes:
     return draw(st.sampled_from([b"", b"\xef\xbb\xbf", b"<!-- x -->\n"])) + out.getvalue()
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=examples(250), deadline=None)
 @given(packets())
 def test_any_packet_keeps_what_isnt_ours(text: bytes) -> None:
     new = merged(text, VALUES)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from flangeback.copies import Verified, fill, verify
 from flangeback.errors import InputError
+from support.examples import examples
 from support.folders import ALL, BROKEN, FULL, SOUND, make_frames, snapshot
 from support.gear import all_filled
 
@@ -82,7 +83,9 @@ SPOILS = st.one_of(
 
 
 @settings(
-    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(200),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(name=st.sampled_from(ALL), spoil=SPOILS, sources=st.booleans())
 def test_any_one_change_to_a_copy_is_reported(

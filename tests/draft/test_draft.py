@@ -23,6 +23,7 @@ from flangeback.log import format_log, parse_log
 from flangeback.match import Outcome, match_frames
 from flangeback.match.brightness import PictureLight, read_picture
 from support.camera_files import DATE_TIME_ORIGINAL, put_frame
+from support.examples import examples
 from support.kits import BRASK135, K7, M42_E, MIRAN58, N2
 from support.plain_jpeg import picture
 
@@ -107,7 +108,7 @@ ALL = st.lists(FRAMES, max_size=25, unique_by=lambda found: found.file)
 
 
 @given(ALL, st.sampled_from([None, BLACK, GREY]), st.booleans())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_any_drafted_log_parses_and_is_printed_as_the_same(
     frames: list[Frame], light: PictureLight | None, with_kit: bool
 ) -> None:
@@ -134,7 +135,7 @@ STEPS = st.lists(
 
 
 @given(STEPS)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_a_draft_filled_in_says_of_each_frame_what_its_entry_says(
     steps: list[tuple[float, int, int | None, str, bool]],
 ) -> None:

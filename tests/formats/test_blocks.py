@@ -21,6 +21,7 @@ from PIL import ExifTags, Image
 from flangeback.formats import Refused
 from flangeback.tags import TagValue, decide
 from support.edits import as_read, edited, value_sets
+from support.examples import examples
 from support.gear import AT_2_8, TAG_NUMBERS
 from support.plain_jpeg import exif_block, exif_piece, exif_rows, rows, with_block
 from support.tiff_blocks import EXIF, GREATEST, MAIN, NOTE, Laid, blocks, note_bytes
@@ -29,7 +30,7 @@ MARGIN = 16
 """Zeros that stay beside bytes of unknown meaning; twice that, and a byte to be even."""
 
 sized = settings(
-    max_examples=150,
+    max_examples=examples(150),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
@@ -211,7 +212,7 @@ def test_the_builder_makes_every_layout() -> None:
     seen = set[str]()
     wanted = {"exif", "no exif", "full", "shared", "note"}
 
-    @settings(max_examples=300, deadline=None, derandomize=True, database=None)
+    @settings(max_examples=examples(300), deadline=None, derandomize=True, database=None)
     @given(blocks())
     def look(laid: Laid) -> None:
         seen.add("exif" if EXIF in laid.chunks else "no exif")

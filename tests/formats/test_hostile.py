@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from flangeback.formats import Damaged, Refused
 from flangeback.tags import Tag, TagValue, decide
 from support.edits import edited
+from support.examples import examples
 from support.gear import AT_2_8
 from support.plain_jpeg import exif_block, picture, with_block
 from support.tiff_blocks import EXIF, GREATEST, MAIN, Laid, blocks
@@ -167,7 +168,7 @@ def test_more_entries_than_a_block_needs() -> None:
 
 
 hostile_settings = settings(
-    max_examples=150,
+    max_examples=examples(150),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )

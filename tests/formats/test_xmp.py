@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from flangeback.formats import Refused
 from flangeback.tags import Tag, TagValue, decide
 from support.edits import edited
+from support.examples import examples
 from support.gear import AT_2_8
 from support.plain_jpeg import APP1, EXIF, XMP, picture, pieces, segment, with_segments
 from support.readers import pixels, xmp_by_exiv2
@@ -223,7 +224,7 @@ def test_a_name_beyond_seven_bits_is_kept_whole() -> None:
     assert xmp_by_exiv2(copy)["Xmp.aux.Lens"] == "\u00d8rsund 50 <\u0192/2>"
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(
     st.lists(st.sampled_from(ATTRIBUTES.split('" ')), unique=True),
     st.lists(st.sampled_from(ELEMENTS.split("><exif")), unique=True),

@@ -27,6 +27,7 @@ from flangeback.log import (
     format_log,
     parse_log,
 )
+from support.examples import examples
 from support.log_gear import AWKWARD_KIT, under_caret
 
 pytestmark = pytest.mark.filterwarnings("error")
@@ -79,7 +80,7 @@ def lines_of_words(draw: st.DrawFn) -> str:
     return "".join(draw(WORDS) + draw(GAPS) for _ in range(draw(st.integers(1, 7))))
 
 
-@settings(max_examples=4000, deadline=None)
+@settings(max_examples=examples(4000), deadline=None)
 @given(st.lists(lines_of_words(), min_size=1, max_size=6))
 def test_any_words_are_a_log_or_have_problems(lines: list[str]) -> None:
     check("\n".join(lines))
@@ -198,7 +199,7 @@ def logs(draw: st.DrawFn, remarks: bool = True) -> SessionLog:
     )
 
 
-@settings(max_examples=400, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=examples(400), suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(logs())
 def test_a_printed_log_reads_as_itself(log: SessionLog) -> None:
     again = parse_log(format_log(log), AWKWARD_KIT)
@@ -221,7 +222,7 @@ MANGLES: list[Callable[[str], str]] = [
 ]
 
 
-@settings(max_examples=400, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=examples(400), suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(logs(remarks=False), st.sampled_from(MANGLES))
 def test_a_mangled_log_means_the_same(log: SessionLog, mangle: Callable[[str], str]) -> None:
     again = parse_log(mangle(format_log(log)), AWKWARD_KIT)

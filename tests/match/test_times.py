@@ -15,6 +15,7 @@ from flangeback.clock.model import SECOND, instant
 from flangeback.log import Moment, Setting, Span
 from flangeback.match.changes import changes_by_time, setting_of, standing
 from flangeback.match.shots import Shot
+from support.examples import examples
 from support.shots import kinds, matched, one, problems, short, shot
 
 LENSES = "9:00 k7 miran58 f/2.8\n{} k7 brask135 f/4\n"
@@ -235,7 +236,7 @@ def by_definition(windows: list[Window], start: int, end: int) -> set[str | None
     return found
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=examples(150))
 @given(st.lists(WINDOWS, max_size=4), st.integers(-1, 13), st.integers(1, 3))
 def test_settings_are_those_that_some_history_allows(
     windows: list[Window], start: int, width: int

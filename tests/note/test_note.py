@@ -17,6 +17,7 @@ from flangeback.errors import InputError
 from flangeback.kit import Kit, parse_kit
 from flangeback.log import format_log, parse_log, read_log
 from flangeback.note import Noted, add_note
+from support.examples import examples
 from support.kits import WHOLE
 
 NOW = datetime(2026, 5, 17, 12, 2, 31, tzinfo=UTC)
@@ -273,7 +274,9 @@ WORDS = st.lists(st.sampled_from(PIECES) | st.text(max_size=6), min_size=1, max_
 
 @given(WORDS)
 @settings(
-    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(200),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 def test_whatever_is_noted_the_log_still_reads_or_is_as_it_was(
     tmp_path: Path, words: list[str]
