@@ -88,7 +88,7 @@ def test_tubes_are_not() -> None:
 
 
 def test_lenses_without_a_way_are_named() -> None:
-    card = card_of(K7 + N2 + MIRAN58 + M42_E, "n2")
+    card = card_of(K7 + changed(N2, "mount", '"F"') + MIRAN58 + M42_E, "n2")
     assert card.lines == ()
     assert [lens.key for lens in card.left_out] == ["miran58"]
 

@@ -113,9 +113,36 @@ def test_the_adapter_of_the_kit_is_found() -> None:
 
 
 def test_without_an_adapter_the_kits_others_are_named() -> None:
-    found = fitted(K7 + MIRAN58 + F_E_REDUCER)
+    found = fitted(K7 + changed(MIRAN58, "mount", '"X"') + F_E_REDUCER)  # X 17.70 mm, E 18.00 mm
     assert found.way is None
     assert [adapter.key for adapter in found.other_adapters] == ["f-e-reducer"]
+
+
+def test_a_plain_adapter_that_the_registers_leave_room_for_goes_without_saying() -> None:
+    way = only_way(K7 + MIRAN58)
+    assert (way.name, way.factor, way.lacks) == ("m42-e", Decimal(1), TOLD)
+    assert [adapter.understood for adapter in way.adapters] == [True]
+
+
+def test_an_adapter_is_not_understood_where_the_kit_brings_lens_and_body_together() -> None:
+    assert not any(adapter.understood for adapter in parse_kit(WHOLE).adapters.values())
+    # By an adapter with glass, and by two adapters on one another.
+    assert list(parse_kit(K7 + TOLVAN28 + F_E_REDUCER).adapters) == ["f-e-reducer"]
+    stack = '[adapter.a]\nlens_mount = "F"\nbody_mount = "EF"\n'
+    stack += '[adapter.b]\nlens_mount = "EF"\nbody_mount = "E"\n'
+    assert list(parse_kit(K7 + TOLVAN28 + stack).adapters) == ["a", "b"]
+
+
+@pytest.mark.parametrize(("lens_mount", "body_mount"), [("M42", "F"), ("X", "E"), ("K", "M42")])
+def test_no_adapter_is_understood_without_room(lens_mount: str, body_mount: str) -> None:
+    # FACTS of the trade: the register table; K and M42 have one register, 45.46 mm.
+    lens = changed(MIRAN58, "mount", f'"{lens_mount}"')
+    assert parse_kit(changed(K7, "mount", f'"{body_mount}"') + lens).adapters == {}
+
+
+def test_an_understood_adapter_takes_no_key_that_is_taken() -> None:
+    kit = parse_kit(K7 + MIRAN58.replace("miran58", "M42-E"))
+    assert list(kit.adapters) == ["m42-e-plain"]
 
 
 def test_same_mount_needs_no_adapter() -> None:
@@ -555,11 +582,12 @@ def test_fit_in_full_says_what_counts(tmp_path: Path) -> None:
 
 
 def test_fit_names_what_is_missing(tmp_path: Path) -> None:
-    code, shown = run(tmp_path, K7 + MIRAN58 + F_E_REDUCER, "fit", "miran58", "k7")
+    kit = K7 + changed(MIRAN58, "mount", '"X"') + F_E_REDUCER
+    code, shown = run(tmp_path, kit, "fit", "miran58", "k7")
     words = " ".join(shown.split())
     assert code == 0
     assert "No adapter of the kit does it" in words
-    assert "f-e-reducer is for F lenses, not for M42" in words
+    assert "f-e-reducer is for F lenses, not for X" in words
 
 
 def test_a_drawer_full_of_tubes_does_not_flood_the_screen(tmp_path: Path) -> None:

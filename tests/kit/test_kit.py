@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from flangeback import profiles
 from flangeback.errors import InputError
 from flangeback.kit import Adapter, AdapterKind, Body, Kit, Lens, parse_kit, read_kit
+from flangeback.kit.names import same_lens
 from support.kits import (
     F_E_REDUCER,
     F_MFT,
@@ -71,6 +72,17 @@ def test_what_is_optional_may_be_left_out() -> None:
     assert kit.lenses["a50"].maker is None
     assert kit.adapters["k-e"] == Adapter("k-e", "K", "E")
     assert kit.adapters_for(kit.lenses["a50"], kit.bodies["any"]) == (kit.adapters["k-e"],)
+
+
+def test_names_that_bodies_have_it_registered_by() -> None:
+    lens = parse_kit(changed(MIRAN58, "known_as", '["MF 58", "Lens 1"]')).lenses["miran58"]
+    assert lens.known_as == ("MF 58", "Lens 1")
+    assert same_lens(lens, "mf58", ())
+    assert not same_lens(lens, "MF 50", ())
+
+
+def test_the_narrowest_may_be_unknown() -> None:
+    assert parse_kit(changed(MIRAN58, "narrowest", None)).lenses["miran58"].narrowest is None
 
 
 def test_a_zoom_has_a_widest_at_its_ends_alone_where_it_changes() -> None:
@@ -158,7 +170,8 @@ FAULTS = [
     ),
     (changed(MIRAN58, "widest", "0.2"), "[lens.miran58] widest", "is f/0.2", "0.5 or more", None),
     (changed(MIRAN58, "widest", "true"), "[lens.miran58] widest", "is true", "f-number", None),
-    (changed(MIRAN58, "narrowest", None), "[lens.miran58] narrowest", "missing", "f-number", None),
+    (changed(MIRAN58, "known_as", '"MF 58"'), "[lens.miran58] known_as", "MF 58", "list", None),
+    (changed(MIRAN58, "known_as", '[""]'), "[lens.miran58] known_as", '[""]', "list", None),
     (
         changed(MIRAN58, "narrowest", "1.4"),
         "[lens.miran58] narrowest",
@@ -309,7 +322,7 @@ def test_broken_toml_names_line_and_column() -> None:
     problem = problem_of('[body.k7]\nmount = "E"\nmodel = Kestrin\n')
     assert (problem.line, problem.column) == (3, 9)
     assert problem.source == "model = Kestrin"
-    assert "isn't TOML" in problem.text
+    assert problem.expected == 'the line to read model = "Kestrin"'
     assert problem_of("[body.k7]\n[body.k7]\n").line == 2
 
 
@@ -384,7 +397,8 @@ def test_any_fields_are_a_kit_or_told_what_is_wrong(
 def test_the_example_kit_reads_and_has_every_pair_it_needs() -> None:
     kit = read_kit(profiles.folder() / "kit.toml")
     assert set(kit.keys()) == {
-        *("k7", "n2", "miran58", "brask135", "tolvan28", "m42-e", "f-mft", "f-e-reducer")
+        *("k7", "n2", "miran58", "brask135", "tolvan28", "m42-e", "f-mft", "f-e-reducer"),
+        "m42-micro-four-thirds",  # goes without saying
     }
     # M42 45.46 mm less E 18.00 mm (published table "Flange focal distance").
     assert kit.adapters["m42-e"].thickness == 27.46
@@ -439,7 +453,7 @@ def test_an_installed_package_carries_its_profiles(tmp_path: Path) -> None:
     file, folder, register, keys = seen.stdout.strip().split("|")
     assert Path(file) == place / "flangeback" / "__init__.py"
     assert Path(folder) == place / "flangeback" / "profiles"
-    assert (register, keys) == ("45.46", "8")
+    assert (register, keys) == ("45.46", "9")
     assert (place / "flangeback" / "py.typed").is_file()
 
 

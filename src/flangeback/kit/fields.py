@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import islice
 from typing import Any
 
 from flangeback.errors import nearest
-from flangeback.kit.mounts import designations, mount_named
+from flangeback.kit.mounts import mount_named, near_designations
+from flangeback.words import listed
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,11 +24,14 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A field: `read` gives its value, or the Fault in it, from what TOML has and `expected`."""
+    """A field: `read` gives its value, or the Fault in it, from what TOML has and `expected`.
+
+    One that must be there has an `example` of what stands behind its =.
+    """
 
     read: Callable[[Any, str], Any]
     expected: str
-    needed: bool = False
+    example: str | None = None
 
 
 def text(value: object, expected: str) -> str | Fault:
@@ -44,9 +49,23 @@ def mount(value: object, expected: str) -> str | Fault:
     if isinstance(name, Fault):
         return name
     found = mount_named(name)
-    if found is None:
-        return Fault(f'there is no mount "{name}"', expected, nearest(name, designations()))
-    return found.name
+    return unknown_mount(name, expected) if found is None else found.name
+
+
+def unknown_mount(name: str, expected: str) -> Fault:
+    """The fault in a mount that no table has, with the nearest that are in one."""
+    near = list(islice(near_designations(name), 3))
+    nearby = f"; near it are {listed(near)}" if near else ""
+    known = f"{expected}; kit mounts lists them all{nearby}"
+    return Fault(f'there is no mount "{name}"', known, near[0] if near else None)
+
+
+def texts(value: object, expected: str) -> tuple[str, ...] | Fault:
+    """A list of texts, none of them empty."""
+    items = [text(item, expected) for item in value] if isinstance(value, list) else [Fault("")]
+    if any(isinstance(item, Fault) for item in items):
+        return Fault(f"is {shown(value)}", expected)
+    return tuple(map(str, items))
 
 
 def one_of(names: Iterable[str]) -> Callable[[object, str], str | Fault]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
@@ -12,6 +12,7 @@ from flangeback.kit import optics, stops
 from flangeback.kit.cautions import cautions_for
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import Mount, adapter_thickness, mount_named
+from flangeback.kit.stacks import GLASS, Stack, is_tube, stacks
 
 THIN = 2.0
 """mm; with less room than about this only a thin special adapter fits, since two bayonets need
@@ -19,9 +20,6 @@ room (common practice)."""
 
 COVERS = 0.99
 """An image circle this much of the sensor's diagonal still counts: both are rounded figures."""
-
-MOST_ADAPTERS = 3
-"""So many are stacked at most."""
 
 TOLD = ("lens name", "focal length", "f-number")
 """What lens and body tell each other, and a frame lacks where they don't."""
@@ -106,7 +104,7 @@ class View:
     marked: Decimal
     focal: Decimal
     widest: Decimal
-    narrowest: Decimal
+    narrowest: Decimal | None
     equivalent_35mm: int | None
     angles: tuple[float, float, float] | None
     infinity: Infinity | None = None
@@ -160,14 +158,13 @@ class Fit:
         return self.ways[0] if self.ways else None
 
 
-_GLASS = (AdapterKind.REDUCER, AdapterKind.EXTENDER)
-
-
 def fit(lens: Lens, body: Body, kit: Kit, extension: float = 0.0) -> Fit:
     """How a lens fits a body; `extension` is in mm, by tubes or bellows that aren't in the kit."""
     between = spacing(_mount(lens.mount), _mount(body.mount))
-    stacks = _stacks(lens.mount, body.mount, kit)
-    ways = tuple(_way(lens, body, stack, between, extension) for stack in stacks)
+    ways = tuple(
+        _way(lens, body, stack, between, extension)
+        for stack in stacks(lens.mount, body.mount, kit.adapters.values())
+    )
     others = () if ways else tuple(a for a in kit.adapters.values() if a.body_mount == body.mount)
     return Fit(lens, body, between, ways, others)
 
@@ -198,38 +195,6 @@ def _mount(designation: str) -> Mount:
     return mount
 
 
-Stack = tuple[Adapter, ...]
-
-
-def _stacks(start: str, end: str, kit: Kit) -> Sequence[Stack]:
-    """Every stack of adapters from one mount to another, the shortest first, tubes last."""
-    found: dict[frozenset[str], Stack] = {}
-    for stack in _walk(start, end, tuple(kit.adapters.values()), (), frozenset([start])):
-        found.setdefault(frozenset(adapter.key for adapter in stack), stack)
-    return sorted(found.values(), key=lambda stack: (any(map(_is_tube, stack)), len(stack)))
-
-
-def _walk(
-    at: str, end: str, adapters: Sequence[Adapter], stack: Stack, seen: frozenset[str]
-) -> Iterator[Stack]:
-    if at == end:
-        yield stack
-    if len(stack) == MOST_ADAPTERS:
-        return
-    for adapter in adapters:
-        if adapter.lens_mount != at or adapter in stack:
-            continue
-        # A tube or extender of one mount stays where it is; nothing else comes back to a mount.
-        if adapter.body_mount == at or adapter.body_mount not in seen:
-            longer = (*stack, adapter)
-            yield from _walk(adapter.body_mount, end, adapters, longer, seen | {adapter.body_mount})
-
-
-def _is_tube(adapter: Adapter) -> bool:
-    """A spacer from a mount to itself: an extension tube."""
-    return adapter.lens_mount == adapter.body_mount and adapter.kind not in _GLASS
-
-
 def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: float) -> Way:
     factor = math.prod((adapter.factor for adapter in stack), start=Decimal(1))
     error = _thickness_error(stack, between)
@@ -256,7 +221,7 @@ def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: floa
 
 def _thickness(stack: Stack) -> float | None:
     """The whole stack's, tubes left out; None where one wasn't measured."""
-    known = [adapter.thickness for adapter in stack if not _is_tube(adapter)]
+    known = [adapter.thickness for adapter in stack if not is_tube(adapter)]
     measured = [thickness for thickness in known if thickness is not None]
     return sum(measured) if measured and len(measured) == len(known) else None
 
@@ -267,7 +232,7 @@ def _thickness_error(stack: Stack, between: Spacing) -> tuple[float, float] | No
     None too where there is glass in it, which decides where infinity lies.
     """
     thickness = _thickness(stack)
-    if thickness is None or any(adapter.kind in _GLASS for adapter in stack):
+    if thickness is None or any(adapter.kind in GLASS for adapter in stack):
         return None
     least, greatest = between.thickness
     return thickness - greatest, thickness - least
@@ -288,8 +253,8 @@ def _extension(stack: Stack, extra: float) -> float | None:
     """What the tubes come to; None where one stands behind glass, which nothing simple covers."""
     total, behind_glass = extra, False
     for adapter in stack:
-        behind_glass = behind_glass or adapter.kind in _GLASS
-        if _is_tube(adapter):
+        behind_glass = behind_glass or adapter.kind in GLASS
+        if is_tube(adapter):
             if behind_glass or adapter.thickness is None:
                 return None
             total += adapter.thickness
@@ -337,7 +302,7 @@ def _view(
         marked,
         focal,
         scaled(widest, factor),
-        scaled(lens.narrowest, factor),
+        lens.narrowest and scaled(lens.narrowest, factor),
         None if crop is None else optics.equivalent_35mm(focal, crop),
         _angles(float(focal), body),
         None if error is None else _infinity(float(marked), float(widest), error, body),

@@ -46,8 +46,9 @@ class Lens:
     """A lens.
 
     `focal` is (shortest, longest) in mm, equal for a prime; `widest` the f-number wide open at each
-    of them; `narrowest` the greatest f-number of the ring; `image_circle` the diameter in mm of the
-    picture it throws.
+    of them; `narrowest` the greatest f-number of the ring, None where it isn't known; `known_as`
+    names under which bodies have it registered; `image_circle` the diameter in mm of the picture
+    it throws.
     """
 
     key: str
@@ -55,11 +56,12 @@ class Lens:
     mount: str
     focal: tuple[Decimal, Decimal]
     widest: tuple[Decimal, Decimal]
-    narrowest: Decimal
+    narrowest: Decimal | None = None
     maker: str | None = None
     serial: str | None = None
     aperture_ring: bool = True
     image_circle: float | None = None
+    known_as: tuple[str, ...] = ()
 
     @property
     def is_zoom(self) -> bool:
@@ -84,7 +86,8 @@ class Lens:
 class Adapter:
     """An adapter between two mounts.
 
-    `factor` multiplies focal length and f-number; `thickness` is in mm, as measured.
+    `factor` multiplies focal length and f-number; `thickness` is in mm, as measured. `understood`
+    marks a plain one that the kit file doesn't name, since lens and body leave room for it.
     """
 
     key: str
@@ -93,6 +96,7 @@ class Adapter:
     kind: AdapterKind = AdapterKind.PLAIN
     factor: Decimal = Decimal(1)
     thickness: float | None = None
+    understood: bool = False
 
     @property
     def sets_aperture(self) -> bool:

@@ -5,6 +5,7 @@ Figures and their sources stand in `profiles/mounts.toml`; this module looks the
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
@@ -19,7 +20,9 @@ class Mount:
     `designations` are the trade's names for it, the first being the one shown; `register` is the
     flange focal distance in mm as (least, greatest), equal where the published tables agree.
     `tolerance` is half a unit of the last digit that they give, in mm: the register isn't known
-    more closely. `deep_rear` marks mounts whose lenses often reach far behind the flange.
+    more closely. `deep_rear` marks mounts whose lenses often reach far behind the flange. `lock`
+    is how it holds, `years` when it was and is made, `lenses` the families that carry it, `sensors`
+    the formats of the digital bodies that have it.
     """
 
     designations: tuple[str, ...]
@@ -28,6 +31,10 @@ class Mount:
     note: str = ""
     tolerance: float = 0.005
     deep_rear: bool = False
+    lock: str = ""
+    years: str = ""
+    lenses: tuple[str, ...] = ()
+    sensors: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
@@ -51,6 +58,10 @@ def mounts() -> tuple[Mount, ...]:
                 note=row.get("note", ""),
                 tolerance=max(_half_digit(figure) for figure in figures),
                 deep_rear=row.get("deep_rear", False),
+                lock=row["lock"],
+                years=row["years"],
+                lenses=tuple(row.get("lenses", ())),
+                sensors=tuple(row.get("sensors", ())),
             )
         )
     return tuple(found)
@@ -75,6 +86,30 @@ def mount_named(designation: str) -> Mount | None:
 def designations() -> tuple[str, ...]:
     """Every designation of every mount, for suggestions."""
     return tuple(name for mount in mounts() for name in mount.designations)
+
+
+def likely_mounts(sensor: str | None) -> tuple[Mount, ...]:
+    """The mounts of digital bodies, those with a sensor of this format first, the newest first."""
+    digital = [mount for mount in mounts() if mount.sensors]
+    return tuple(
+        sorted(digital, key=lambda mount: (sensor not in mount.sensors, -int(mount.years[:4])))
+    )
+
+
+def near_designations(name: str) -> Iterator[str]:
+    """The designations most like a name, one for each mount, the likest first."""
+    from difflib import get_close_matches
+
+    folded = name.casefold()
+    # In a word of two letters, one that differs is half of it.
+    cutoff = 0.6 if len(name) > 2 else 0.5
+    by_folded = {each.casefold(): each for each in designations()}
+    near = get_close_matches(folded, by_folded, len(by_folded), cutoff)
+    seen = set[str]()
+    for mount, each in ((_by_designation()[each], by_folded[each]) for each in near):
+        if mount.name not in seen:
+            seen.add(mount.name)
+            yield each
 
 
 def adapter_thickness(lens_mount: Mount, body_mount: Mount) -> tuple[float, float]:

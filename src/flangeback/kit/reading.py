@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -15,6 +14,8 @@ from flangeback.kit import fields as read
 from flangeback.kit.fields import Fault, Field
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import adapter_thickness, mount_named
+from flangeback.kit.stacks import understood_adapters
+from flangeback.kit.toml_faults import load
 
 RESERVED_WORDS = frozenset(
     {"date", "zone", "clock", "slack", "first", "then", "slate", "not-slate"}
@@ -54,28 +55,17 @@ def read_kit(path: Path) -> Kit:
 def parse_kit(text: str, file: str = "kit.toml") -> Kit:
     """The kit that this TOML text describes. Raises InputError with every fault found."""
     try:
-        data = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(_toml_problem(str(error), text, file)) from None
+        data, text, problems = load(text, file)
     except (ArithmeticError, ValueError, RecursionError):
         # TOML sets no limits, Python does: thousands of digits or of nested brackets.
         expected = "numbers of a few digits, and no list in a list"
         raise InputError(Problem(file, "is too big to be a kit", expected=expected)) from None
     tables = _Tables(file, text)
     kit = tables.kit(data)
-    if tables.problems:
-        raise InputError(sorted(tables.problems, key=lambda problem: problem.line or 0))
+    problems += tables.problems
+    if problems:
+        raise InputError(sorted(problems, key=lambda problem: problem.line or 0))
     return kit
-
-
-def _toml_problem(message: str, text: str, file: str) -> Problem:
-    words, _, place = message.partition(" (at ")
-    numbers = [int(digits) for digits in re.findall(r"\d+", place)]
-    if len(numbers) != 2:
-        return Problem(file, f"isn't TOML: {words}")
-    line, column = numbers
-    source = "".join(text.splitlines()[line - 1 : line])
-    return Problem(file, f"isn't TOML: {words}", line, column, source=source)
 
 
 class _Tables:
@@ -103,6 +93,7 @@ class _Tables:
                     if gear is not None:
                         shelves[name][key] = gear
         kit = Kit(shelves["body"], shelves["lens"], shelves["adapter"], self.file)
+        shelves["adapter"].update(understood_adapters(kit))
         for found in (*_on_keys(data), *_on_bodies(kit.bodies), *_on_lenses(kit.lenses)):
             self.fault(*found)
         return kit
@@ -120,8 +111,11 @@ class _Tables:
         for name, field in kind.fields.items():
             if name in fields:
                 values[name] = field.read(fields[name], field.expected)
-            elif field.needed:
-                values[name] = Fault("is missing", field.expected)
+            elif field.example:
+                line = f"{name} = {field.example}"
+                values[name] = Fault(
+                    "is missing", f"{field.expected}, as in this line:\n    {line}"
+                )
         faults += [(name, value) for name, value in values.items() if isinstance(value, Fault)]
         faults += kind.check({n: None if isinstance(v, Fault) else v for n, v in values.items()})
         for name, fault in faults:
@@ -293,7 +287,7 @@ def _adapter(kind: str = "plain", **values: Any) -> Adapter:
     return Adapter(kind=AdapterKind(kind), **values)
 
 
-_MOUNT = Field(read.mount, 'the designation of a mount, such as "M42"', needed=True)
+_MOUNT = Field(read.mount, 'the designation of a mount, such as "M42"', example='"M42"')
 _KINDS = {
     "body": _Kind(
         Body,
@@ -309,17 +303,18 @@ _KINDS = {
         Lens,
         {
             "maker": Field(read.text, "the lens's maker"),
-            "name": Field(read.text, "the lens's name", needed=True),
-            "focal": Field(read.ends, "mm above 0: 58, or [35, 70] for a zoom", needed=True),
+            "name": Field(read.text, "the lens's name", example='"Miran 58mm f/2"'),
+            "focal": Field(read.ends, "mm above 0: 58, or [35, 70] for a zoom", example="58"),
             "widest": Field(
                 read.ends,
                 "the f-number wide open: 2.0, or [3.5, 4.5] where it changes",
-                needed=True,
+                example="2.0",
             ),
-            "narrowest": Field(read.number, "the greatest f-number, such as 16", needed=True),
+            "narrowest": Field(read.number, "the greatest f-number, such as 16"),
             "mount": _MOUNT,
             "aperture_ring": Field(read.flag, "true or false"),
             "serial": Field(read.text, "the lens's serial number"),
+            "known_as": Field(read.texts, 'names in a list, such as ["MF 58"]'),
             "image_circle": Field(read.length, "the image circle's diameter in mm, such as 43.3"),
         },
         _check_lens,

@@ -1,0 +1,71 @@
+"""Adapters on one another, and plain ones that go without saying."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from flangeback.kit.model import Adapter, AdapterKind, Kit
+from flangeback.kit.mounts import adapter_thickness, mount_named
+
+MOST_ADAPTERS = 3
+"""So many are stacked at most."""
+
+GLASS = (AdapterKind.REDUCER, AdapterKind.EXTENDER)
+
+Stack = tuple[Adapter, ...]
+"""Adapters in their order from the lens on."""
+
+
+def stacks(start: str, end: str, adapters: Iterable[Adapter]) -> Sequence[Stack]:
+    """Every stack of adapters from one mount to another, the shortest first, tubes last."""
+    found: dict[frozenset[str], Stack] = {}
+    for stack in _walk(start, end, tuple(adapters), (), frozenset([start])):
+        found.setdefault(frozenset(adapter.key for adapter in stack), stack)
+    return sorted(found.values(), key=lambda stack: (any(map(is_tube, stack)), len(stack)))
+
+
+def _walk(
+    at: str, end: str, adapters: Sequence[Adapter], stack: Stack, seen: frozenset[str]
+) -> Iterator[Stack]:
+    if at == end:
+        yield stack
+    if len(stack) == MOST_ADAPTERS:
+        return
+    for adapter in adapters:
+        if adapter.lens_mount != at or adapter in stack:
+            continue
+        # A tube or extender of one mount stays where it is; nothing else comes back to a mount.
+        if adapter.body_mount == at or adapter.body_mount not in seen:
+            longer = (*stack, adapter)
+            yield from _walk(adapter.body_mount, end, adapters, longer, seen | {adapter.body_mount})
+
+
+def is_tube(adapter: Adapter) -> bool:
+    """Whether it is an extension tube: a spacer from a mount to itself."""
+    return adapter.lens_mount == adapter.body_mount and adapter.kind not in GLASS
+
+
+def understood_adapters(kit: Kit) -> dict[str, Adapter]:
+    """The plain adapters, by key, that a kit needs no entry for.
+
+    There is one for each pair of a lens's and a body's mount that the registers leave room
+    between, and that no adapters of the kit bring together.
+    """
+    own = tuple(kit.adapters.values())
+    pairs = dict.fromkeys(
+        (lens.mount, body.mount) for body in kit.bodies.values() for lens in kit.lenses.values()
+    )
+    taken = {key.casefold() for key in (*kit.bodies, *kit.lenses, *kit.adapters)}
+    found = {}
+    for lens_mount, body_mount in pairs:
+        if _has_room(lens_mount, body_mount) and not stacks(lens_mount, body_mount, own):
+            key = "-".join(f"{lens_mount}-{body_mount}".casefold().replace("/", " ").split())
+            while key in taken:
+                key += "-plain"
+            found[key] = Adapter(key, lens_mount, body_mount, understood=True)
+    return found
+
+
+def _has_room(lens_mount: str, body_mount: str) -> bool:
+    lens, body = mount_named(lens_mount), mount_named(body_mount)
+    return lens is not None and body is not None and adapter_thickness(lens, body)[0] > 0
