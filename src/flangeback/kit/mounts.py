@@ -89,11 +89,12 @@ def designations() -> tuple[str, ...]:
 
 
 def likely_mounts(sensor: str | None) -> tuple[Mount, ...]:
-    """The mounts of digital bodies, those with a sensor of this format first, the newest first."""
+    """The mounts of digital bodies, those with a sensor of this format first.
+
+    Among them come those with a short register first, which leave room for the most lenses.
+    """
     digital = [mount for mount in mounts() if mount.sensors]
-    return tuple(
-        sorted(digital, key=lambda mount: (sensor not in mount.sensors, -int(mount.years[:4])))
-    )
+    return tuple(sorted(digital, key=lambda mount: (sensor not in mount.sensors, mount.register)))
 
 
 def near_designations(name: str) -> Iterator[str]:
