@@ -80,7 +80,7 @@ def test_the_values_are_in_the_kit_and_the_reducer_counts(outing: Outing) -> Non
         factor = frame.focal_length / lens.focal[0]
         assert float(factor) in (1.0, 0.71)
         if frame.f_number is not None:
-            assert lens.widest[0] <= frame.f_number / factor <= lens.narrowest
+            assert lens.widest[0] <= frame.f_number / factor <= lens.limit
     assert str(truth(outing, "K7_0227.JPG").focal_length) == "19.88"
     assert str(truth(outing, "K7_0227.JPG").f_number) == "3.976"
     between = truth(outing, "N2_0405.JPG").f_number

@@ -366,6 +366,78 @@ def test_an_entry_of_the_package() -> None:
     assert entry_of(own).focal is None
 
 
+# By asking -------------------------------------------------------------------------------------
+
+
+def asked(folder: Path, answers: str, *words: str) -> Result:
+    arguments = ["kit", "add", *words]
+    if words:
+        arguments += ["--kit", str(folder)]
+    return CliRunner().invoke(app, arguments, input=answers, env={"COLUMNS": "80"})
+
+
+def test_a_body_is_asked_for_its_mount_with_the_likely_ones_first(tmp_path: Path) -> None:
+    made = frame(tmp_path)  # 35.9 mm wide, full frame
+    result = asked(tmp_path, "EE\ne\n", "body", str(made))
+    assert result.exit_code == 0, result.output
+    assert "its mount, such as Z, E, L, RF" in result.stderr
+    assert 'there is no mount "EE"' in result.stderr
+    assert read_kit(tmp_path / "kit.toml").bodies["k9"].mount == "E"
+
+
+def test_a_lenss_name_is_taken_apart(tmp_path: Path, without: None) -> None:
+    result = asked(tmp_path, "Ostrava Optik\nm42\n", "lens", "Miran", "58mm", "f/2")
+    assert result.exit_code == 0, result.output
+    lens = read_kit(tmp_path / "kit.toml").lenses["miran58"]
+    assert (lens.maker, lens.name, lens.mount) == ("Ostrava Optik", "Miran 58mm f/2", "M42")
+    assert (lens.focal, lens.widest) == ((Decimal(58),) * 2, (Decimal(2),) * 2)
+    assert lens.narrowest is None
+
+
+def test_what_the_name_does_not_tell_is_asked_for(tmp_path: Path, without: None) -> None:
+    answers = "Brask Zoom\n\n35-70 mm\nwide\nf/3,5-4.5\nM42\n"
+    result = asked(tmp_path, answers, "lens")
+    assert result.exit_code == 0, result.output
+    lens = read_kit(tmp_path / "kit.toml").lenses["brask35"]
+    assert lens.maker is None
+    assert lens.focal == (Decimal(35), Decimal(70))
+    assert lens.widest == (Decimal("3.5"), Decimal("4.5"))
+
+
+def test_one_of_several_entries_is_picked(tmp_path: Path, made_up: None) -> None:
+    result = asked(tmp_path, "2\n", "lens", "58", "miran")
+    assert result.exit_code == 0, result.output
+    (lens,) = read_kit(tmp_path / "kit.toml").lenses.values()
+    assert lens.name == MIRAN_MC.name
+
+
+def test_an_adapter_with_glass_is_asked_for_its_factor(tmp_path: Path) -> None:
+    result = asked(tmp_path, "F\nE\nreduser\nreducer\n0,71\n", "adapter")
+    assert result.exit_code == 0, result.output
+    assert 'is "reduser"' in result.stderr
+    adapter = read_kit(tmp_path / "kit.toml").adapters["f-e-reducer"]
+    assert (adapter.kind, adapter.factor) == ("reducer", Decimal("0.71"))
+
+
+def test_what_to_add_is_asked_for_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    made = frame(tmp_path)
+    result = asked(tmp_path, f"body\n{made}\nE\n")
+    assert result.exit_code == 0, result.output
+    assert list(read_kit(tmp_path / "kit.toml").bodies) == ["k9"]
+
+
+def test_nobody_answers(tmp_path: Path, without: None) -> None:
+    result = asked(tmp_path, "", "lens", "Brask")
+    assert result.exit_code == 2
+    for part in ("focal length", "widest f-number", "mount"):
+        assert f"the {part} has to be said" in result.stderr
+    assert "pip install 'flangeback[lensdb]'" in result.stderr
+    assert not (tmp_path / "kit.toml").exists()
+    document = json.loads(run("add", "lens", "Brask", "--kit", str(tmp_path), "--json").stdout)
+    assert document["schema"] == "flangeback/error-1"
+
+
 # Whether corrections find a lens ---------------------------------------------------------------
 
 

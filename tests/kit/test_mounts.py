@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-import pytest
+import json
+import re
 
+import pytest
+from typer.testing import CliRunner, Result
+
+from flangeback import profiles
+from flangeback.cli.app import app
 from flangeback.kit import adapter_thickness, mount_named, mounts, parse_kit
+from flangeback.kit.mounts import likely_mounts
 
 # Flange focal distances in mm. Source: the public encyclopedia table "Flange focal distance",
 # agreeing with published register tables for adapted lenses. C: ANSI/SMPTE, 0.690 in.
@@ -112,3 +119,39 @@ def test_alternatives_in_a_kit_are_one_mount(one: str, other: str) -> None:
         f'[adapter.a]\nlens_mount = "{other}"\nbody_mount = "e"\n'
     )
     assert kit.adapters_for(kit.lenses["l"], kit.bodies["b"]) == (kit.adapters["a"],)
+
+
+# The list --------------------------------------------------------------------------------------
+
+
+def listed(*words: str) -> Result:
+    return CliRunner().invoke(app, ["kit", "mounts", *words], env={"COLUMNS": "80"})
+
+
+def test_the_list_has_every_designation_and_fits_80_columns() -> None:
+    result = listed()
+    assert result.exit_code == 0
+    assert max(map(len, result.output.splitlines())) <= 80
+    for mount in mounts():
+        assert mount.name in result.output
+    document = json.loads(listed("--json").stdout)
+    assert document["schema"] == "flangeback/kit-mounts-1"
+    assert [one["designations"] for one in document["mounts"]] == [
+        list(mount.designations) for mount in mounts()
+    ]
+
+
+def test_every_mount_says_how_it_holds_and_since_when() -> None:
+    for mount in mounts():
+        assert mount.lock.split(",")[0] in ("bayonet", "breech lock", "thread")
+        assert re.fullmatch(r"(19|20)\d\d-((19|20)\d\d)?", mount.years)
+
+
+def test_sensors_of_mounts_are_formats_of_the_trade() -> None:
+    formats = {row["name"] for row in profiles.load("formats")["format"]}
+    assert {sensor for mount in mounts() for sensor in mount.sensors} <= formats
+
+
+def test_a_bodys_likely_mounts_come_first() -> None:
+    assert likely_mounts("Four Thirds")[0].name == "Micro Four Thirds"
+    assert "M42" not in [mount.name for mount in likely_mounts(None)]

@@ -10,14 +10,16 @@ import typer
 import flangeback
 from flangeback import report
 from flangeback.cli.ending import WRONG, print_json
-from flangeback.cli.shared import Json, terminal
+from flangeback.cli.shared import Json, asking, terminal
 from flangeback.words import count
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from flangeback.kit import Mount
     from flangeback.kit.adding import Field, Kind
+    from flangeback.kit.asking import Ask
+    from flangeback.kit.lensdb import Search
 
 app = typer.Typer(no_args_is_help=True, help="The kit: bodies, lenses, adapters.")
 
@@ -151,18 +153,34 @@ def card(
         print(f"{html}: {count(len(found), 'card')}, to print on A6")
 
 
-add = typer.Typer(no_args_is_help=True, help="Write a new entry into the kit file.")
+add = typer.Typer(help="Write a new entry into the kit file; asks for what isn't said.")
 app.add_typer(add, name="add")
 
+
 Words = Annotated[
-    list[str], typer.Argument(metavar="WORDS...", help="Of its maker, name, mount, numbers.")
+    list[str] | None, typer.Argument(metavar="[WORDS]...", help="Of its maker, name, figures.")
 ]
 Pick = Annotated[
     int | None, typer.Option("--pick", metavar="N", min=1, help="The Nth of several entries.")
 ]
+Maker = Annotated[str | None, typer.Option("--maker", metavar="M", help="Its maker.")]
+Name = Annotated[str | None, typer.Option("--name", metavar="NAME", help="Its name.")]
+Focal = Annotated[str | None, typer.Option("--focal", metavar="MM", help="58, or 35-70.")]
 MountName = Annotated[
-    str | None, typer.Option("--mount", metavar="M", help="Its mount, such as M42.")
+    str | None, typer.Option("--mount", metavar="MOUNT", help="As kit mounts lists them.")
 ]
+LensMount = Annotated[
+    str | None, typer.Option("--lens-mount", metavar="MOUNT", help="The mount of its lenses.")
+]
+BodyMount = Annotated[
+    str | None, typer.Option("--body-mount", metavar="MOUNT", help="The mount of its body.")
+]
+AdapterKind = Annotated[
+    str | None,
+    typer.Option("--kind", metavar="KIND", help="plain|aperture|electronic|reducer|extender"),
+]
+Factor = Annotated[str | None, typer.Option("--factor", metavar="X", help="0.71, or 1.4.")]
+Thickness = Annotated[str | None, typer.Option("--thickness", metavar="MM", help="As measured.")]
 Key = Annotated[
     str | None, typer.Option("--key", metavar="KEY", help="Its key. [default: from the name]")
 ]
@@ -174,46 +192,89 @@ Narrowest = Annotated[
 ]
 Serial = Annotated[str | None, typer.Option("--serial", metavar="S", help="Its serial number.")]
 NoRing = Annotated[bool, typer.Option("--no-ring", help="It has no aperture ring.")]
-FrameFile = Annotated[Path, typer.Argument(metavar="FRAME", help="A frame that the body made.")]
+FrameFile = Annotated[
+    Path | None, typer.Argument(metavar="[FRAME]", help="A frame that the body made.")
+]
+
+
+@add.callback(invoke_without_command=True)
+def add_any(ctx: typer.Context) -> None:
+    """Write a new entry into the kit file; asks for what isn't said."""
+    if ctx.invoked_subcommand is not None:
+        return
+    commands: dict[str, Callable[..., None]] = {
+        "body": add_body,
+        "lens": add_lens,
+        "adapter": add_adapter,
+    }
+    answer = asking(json=False)("a body, a lens or an adapter")
+    command = commands.get((answer or "").strip().casefold())
+    if command is None:
+        typer.echo(ctx.get_help())
+        raise typer.Exit(WRONG)
+    ctx.invoke(command)
 
 
 @add.command("lens")
 def add_lens(
-    words: Words,
+    words: Words = None,
     kit: KitOption = None,
     pick: Pick = None,
-    mount: MountName = None,
+    maker: Maker = None,
+    name: Name = None,
+    focal: Focal = None,
     widest: Widest = None,
     narrowest: Narrowest = None,
+    mount: MountName = None,
     no_ring: NoRing = False,
     serial: Serial = None,
     key: Key = None,
     json: Json = False,
 ) -> None:
-    """Write a lens into the kit from its entry in the lens-correction database.
+    """Write a lens into the kit: from the lens-correction database, from its name, by asking.
 
-    Several entries that fit the words are shown, and --pick chooses; only then is it written.
-    What the database doesn't tell has to be said. Nothing that stands in the file is changed.
+    Where several entries of the database fit the words, one is to be picked. Without one, the
+    words are its name. Nothing that stands in the file is changed.
 
-    Example: flangeback kit add lens miran 58 --mount M42 --narrowest 16
+    Example: flangeback kit add lens miran 58 --mount M42
     """
-    from flangeback.kit import lensdb
-    from flangeback.kit.choosing import Said, chosen, lens_fields
+    from flangeback.errors import InputError
+    from flangeback.kit.asking import lens_entry
 
-    entries = lensdb.search(words, lensdb.entries())
-    if len(entries) > 1 and pick is None:
-        if json:
-            print_json(report.documents.entries_document(entries))
-        else:
-            report.kit.show_entries(terminal(), entries)
+    ask = asking(json=json)
+    found = _search(words or [], pick, ask, json=json)
+    said = {"maker": maker, "name": name, "focal": focal, "widest": widest, "serial": serial}
+    said |= {"narrowest": narrowest, "mount": mount, "key": key}
+    said |= {"no_ring": "yes" if no_ring else None}
+    if found.entry is None and words and name is None:
+        said["name"] = " ".join(words)
+    try:
+        fields = lens_entry(found.entry, said, ask)
+    except InputError as error:
+        raise InputError([*found.problems, *error.problems]) from None
+    _add(kit, "lens", *fields, json=json)
+
+
+def _search(words: list[str], pick: int | None, ask: Ask, *, json: bool) -> Search:
+    """The entry of the database that the words name, picked by a person where there are several."""
+    from flangeback.kit.lensdb import search_all
+
+    found = search_all(words, pick)
+    if found.entry is not None or len(found.entries) < 2:
+        return found
+    if json:
+        print_json(report.documents.entries_document(found.entries))
+    else:
+        report.kit.show_entries(terminal(), found.entries)
+    answer = ask("the number of the lens, 0 for none of them")
+    if answer is None or not answer.strip().isdigit():
         raise typer.Exit(WRONG)
-    said = Said(mount, widest, narrowest, not no_ring, serial, key)
-    _add(kit, "lens", *lens_fields(chosen(entries, words, pick), said), json=json)
+    return search_all(words if int(answer) else [], int(answer))
 
 
 @add.command("body")
 def add_body(
-    frame: FrameFile,
+    frame: FrameFile = None,
     mount: MountName = None,
     kit: KitOption = None,
     key: Key = None,
@@ -225,12 +286,40 @@ def add_body(
 
     Example: flangeback kit add body K7_0001.JPG --mount E
     """
+    from flangeback.errors import InputError, Problem
     from flangeback.frames.sensor import seen_body
-    from flangeback.kit.choosing import body_fields
+    from flangeback.kit.asking import body_entry
 
-    seen = seen_body(frame)
-    fields = body_fields(seen.model, seen.serial, seen.sensor, mount, key)
+    ask = asking(json=json)
+    given = str(frame or (ask("a frame that the body made") or "").strip())
+    if not given:
+        raise InputError(Problem("", "no frame is named", expected="kit add body FRAME"))
+    seen = seen_body(Path(given))
+    said = {"mount": mount, "key": key}
+    fields = body_entry(seen.model, seen.serial, seen.sensor, said, ask)
     _add(kit, "body", *fields, json=json)
+
+
+@add.command("adapter")
+def add_adapter(
+    lens_mount: LensMount = None,
+    body_mount: BodyMount = None,
+    kind: AdapterKind = None,
+    factor: Factor = None,
+    thickness: Thickness = None,
+    kit: KitOption = None,
+    key: Key = None,
+    json: Json = False,
+) -> None:
+    """Write an adapter into the kit. A plain one that was never measured needs no entry.
+
+    Example: flangeback kit add adapter --lens-mount F --body-mount E --kind reducer --factor 0.71
+    """
+    from flangeback.kit.asking import adapter_entry
+
+    said = {"lens_mount": lens_mount, "body_mount": body_mount, "kind": kind, "factor": factor}
+    said |= {"thickness": thickness, "key": key}
+    _add(kit, "adapter", *adapter_entry(said, asking(json=json)), json=json)
 
 
 def _add(kit: Path | None, kind: Kind, key: str, fields: Sequence[Field], *, json: bool) -> None:
@@ -244,6 +333,20 @@ def _add(kit: Path | None, kind: Kind, key: str, fields: Sequence[Field], *, jso
         print_json(report.documents.added_document(path, entry))
     else:
         print(f"added to {path}:\n\n{entry}", end="")
+
+
+@app.command("mounts")
+def mounts(json: Json = False) -> None:
+    """List the mounts by their trade designations, with registers, years and lens families.
+
+    Example: flangeback kit mounts
+    """
+    from flangeback.kit import mounts as known
+
+    if json:
+        print_json(report.documents.mounts_document(known()))
+    else:
+        report.kit.show_mounts(terminal(), known())
 
 
 @app.callback()

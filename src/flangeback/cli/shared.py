@@ -55,6 +55,27 @@ def terminal() -> Console:
     return Console(markup=False, emoji=False, highlight=False)
 
 
+def asking(*, json: bool) -> Callable[[str], str | None]:
+    """What puts a question on stderr and gives the answer, None once nobody answers.
+
+    With JSON asked for, nobody does.
+    """
+    silent = json
+
+    def ask(question: str) -> str | None:
+        nonlocal silent
+        if silent:
+            return None
+        try:
+            return str(typer.prompt(question, default="", show_default=False, err=True))
+        except typer.Abort:
+            silent = True
+            typer.echo(err=True)
+            return None
+
+    return ask
+
+
 def tell_next(lines: Iterable[str]) -> None:
     """What to do next, for a person at a terminal; a program that reads along doesn't ask."""
     if at_terminal():

@@ -16,7 +16,7 @@ Value = str | bool | Decimal | tuple[Decimal, Decimal]
 Field = tuple[str, Value | None, str]
 """A field's name, its value (None leaves it out) and a comment, which may be empty."""
 
-Kind = Literal["body", "lens"]
+Kind = Literal["body", "lens", "adapter"]
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\t": "\\t"}
@@ -98,6 +98,12 @@ def body_key(model: str) -> str:
     while words and (len(key) < 2 or key.isdigit()):
         key = words.pop() + key
     return key
+
+
+def adapter_key(lens_mount: str, body_mount: str, kind: str) -> str:
+    """A key such as "m42-e", or "f-e-reducer" where it isn't a plain adapter."""
+    parts = (lens_mount, body_mount, *(() if kind == "plain" else (kind,)))
+    return "-".join(word for part in parts for word in _words(part))
 
 
 def _words(name: str) -> list[str]:

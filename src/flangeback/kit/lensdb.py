@@ -20,6 +20,8 @@ from flangeback.kit.names import folded
 
 HINT = "the extra lensdb has it: pip install 'flangeback[lensdb]'"
 
+Pair = tuple[Decimal, Decimal]
+"""The figures at the shortest and the longest end of a zoom, alike for one focal length."""
 _SAME = Decimal("0.03")
 """Relative; figures of one lens, which makers round."""
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:\.\d+)?")
@@ -37,10 +39,19 @@ class Entry:
 
     maker: str
     name: str
-    focal: tuple[Decimal, Decimal] | None
-    widest: tuple[Decimal, Decimal] | None
+    focal: Pair | None
+    widest: Pair | None
     narrowest: Decimal | None
     mounts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What words have found: every entry, the one that is meant, and what kept it from that."""
+
+    entries: tuple[Entry, ...] = ()
+    entry: Entry | None = None
+    problems: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +104,15 @@ def _figure(value: float | None) -> Decimal | None:
     return Decimal(f"{value:.4g}") if value else None
 
 
-def _widest(
-    name: str, smallest: Decimal | None, focal: tuple[Decimal, Decimal] | None
-) -> tuple[Decimal, Decimal] | None:
+def apertures_in(name: str, focal: Pair | None) -> Pair | None:
+    """The f-number wide open that a lens's name tells, at both ends of a zoom."""
+    for wide, long in _APERTURES.findall(name):
+        if focal is not None and not (long and focal[0] == focal[1]):
+            return Decimal(wide), Decimal(long or wide)
+    return None
+
+
+def _widest(name: str, smallest: Decimal | None, focal: Pair | None) -> Pair | None:
     """The database has one f-number; how it goes along a zoom only the name tells."""
     if smallest is None or focal is None:
         return None
@@ -140,6 +157,30 @@ def _same_optics(lens: Lens, entry: Entry) -> bool:
     if entry.widest is not None:
         pairs += zip(lens.widest, entry.widest, strict=True)
     return all(abs(mine - theirs) <= _SAME * mine for mine, theirs in pairs)
+
+
+def search_all(words: Sequence[str], pick: int | None = None) -> Search:
+    """The entries that words name, and the only one or the one picked by its number from 1.
+
+    Raises InputError for a number beyond them.
+    """
+    if not words:
+        return Search()
+    if not is_installed():
+        text = "the lens-correction database isn't installed"
+        return Search(problems=(Problem("", text, expected=HINT),))
+    text = " ".join(words)
+    found = search(words, entries())
+    if not found:
+        expected = "fewer or other words of its maker, name, mount, or its numbers"
+        problem = Problem("", f'no lens of the database has "{text}"', expected=expected)
+        return Search(problems=(problem,))
+    if pick is None and len(found) > 1:
+        return Search(found)
+    if (pick or 1) > len(found):
+        told = f"there is no entry {pick} for {text}"
+        raise InputError(Problem("", told, expected=f"--pick from 1 to {len(found)}"))
+    return Search(found, found[(pick or 1) - 1])
 
 
 def search(words: Sequence[str], known: Iterable[Entry]) -> tuple[Entry, ...]:

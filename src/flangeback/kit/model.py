@@ -12,6 +12,10 @@ FULL_FRAME_DIAGONAL = 43.27
 """mm; the diagonal of 36 x 24 mm, to which crop factors refer (common practice)."""
 
 
+USUAL_NARROWEST = Decimal(32)
+"""Where the rings of most lenses for small formats end (common practice)."""
+
+
 class AdapterKind(StrEnum):
     """What an adapter is, besides a spacer."""
 
@@ -67,6 +71,11 @@ class Lens:
     def is_zoom(self) -> bool:
         """Whether its focal length can be changed."""
         return self.focal[0] != self.focal[1]
+
+    @property
+    def limit(self) -> Decimal:
+        """The greatest f-number to expect of it: the narrowest, f/32 where that isn't known."""
+        return self.narrowest or USUAL_NARROWEST
 
     def widest_at(self, focal: Decimal | None) -> Decimal | None:
         """The f-number wide open at this focal length, in mm.

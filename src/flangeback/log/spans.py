@@ -341,14 +341,14 @@ def _aperture_fault(place: Place, aperture: Aperture, state: _State) -> Fault | 
     assert lens is not None
     known = lens.widest_at(state.focal_length)
     least, greatest = (min(lens.widest), max(lens.widest)) if known is None else (known, known)
-    ends = f"f/{exact(least)}", f"f/{exact(lens.narrowest)}"
+    ends = f"f/{exact(least)}", f"f/{exact(lens.limit)}"
     for stop in aperture.stops:
-        if not least <= stop <= lens.narrowest:
-            how, end = ("beyond", ends[1]) if stop > lens.narrowest else ("wider than", ends[0])
+        if not least <= stop <= lens.limit:
+            how, end = ("beyond", ends[1]) if stop > lens.limit else ("wider than", ends[0])
             return place.fault(
                 f"f/{stop} is {how} {lens.key}'s {end}",
                 f"an f-number from {ends[0]} to {ends[1]}",
-                _with_point(stop, least, lens.narrowest) if len(aperture.stops) == 1 else None,
+                _with_point(stop, least, lens.limit) if len(aperture.stops) == 1 else None,
             )
     if not aperture.stops or not _stays_open(lens, mounting):
         return None

@@ -211,7 +211,7 @@ def _offsets(setting: Setting, kit: Kit) -> tuple[float, ...]:
     if not lens.aperture_ring or setting.f_number is None:
         return ()
     logged = 2 * math.log2(setting.f_number)
-    widest, narrowest = (2 * math.log2(end) for end in (min(lens.widest), lens.narrowest))
+    widest, narrowest = (2 * math.log2(end) for end in (min(lens.widest), lens.limit))
     halves = (n / 2 for n in range(-20, 21))
     return tuple(
         offset

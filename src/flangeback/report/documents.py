@@ -175,7 +175,8 @@ def error_document(error: InputError) -> Document:
 
 _BODY = ("model", "serial", "mount", "sensor")
 _LENS = ("maker", "name", "mount", "focal", "widest", "narrowest", "aperture_ring", "serial")
-_ADAPTER = ("lens_mount", "body_mount", "kind", "factor", "thickness")
+_LENS += ("image_circle", "known_as")
+_ADAPTER = ("lens_mount", "body_mount", "kind", "factor", "thickness", "understood")
 
 
 def check_document(kit: Kit, remarks: Sequence[Remark], names: Sequence[LookUp] | None) -> Document:
@@ -197,10 +198,19 @@ def check_document(kit: Kit, remarks: Sequence[Remark], names: Sequence[LookUp] 
             body.key: _fields(body, *_BODY) | {"crop_factor": _rounded(body.crop_factor, 3)}
             for body in bodies
         },
-        "lenses": {lens.key: _fields(lens, *_LENS, "image_circle") for lens in lenses},
+        "lenses": {lens.key: _fields(lens, *_LENS) for lens in lenses},
         "adapters": {adapter.key: _fields(adapter, *_ADAPTER) for adapter in adapters},
         "remarks": [_fields(remark, "table", "text") for remark in remarks],
         "lens_database": known,
+    }
+
+
+def mounts_document(mounts: Iterable[Mount]) -> Document:
+    """`flangeback/kit-mounts-1`: registers in mm."""
+    names = ("designations", "register", "lock", "years", "lenses", "note", "source")
+    return {
+        "schema": "flangeback/kit-mounts-1",
+        "mounts": [_fields(mount, *names) for mount in mounts],
     }
 
 

@@ -15,7 +15,7 @@ from flangeback.kit.cautions import STANDING
 from flangeback.kit.fit import Aperture, Fit, Infinity, Room, Spacing, View, Way
 from flangeback.kit.formats import format_named
 from flangeback.kit.lensdb import HINT, Entry, LookUp
-from flangeback.kit.model import Adapter, Kit
+from flangeback.kit.model import USUAL_NARROWEST, Adapter, Kit
 from flangeback.kit.mounts import Mount
 from flangeback.kit.remarks import Remark
 from flangeback.report.tables import Column, indented, say, say_wrapped, table
@@ -66,7 +66,8 @@ def f_range(way: Way) -> str:
     widest = span((view.widest for view in way.views), "/")
     if way.aperture is Aperture.WIDE_OPEN:
         return widest
-    return f"{widest}-{number(way.views[0].narrowest)}"
+    narrowest = way.views[0].narrowest
+    return f"{widest}-{'?' if narrowest is None else number(narrowest)}"
 
 
 def ring(way: Way) -> str:
@@ -91,23 +92,60 @@ def _thick(ends: tuple[float, float]) -> str:
 # The kit ---------------------------------------------------------------------------------------
 
 
+_GEAR = (
+    Column("", 7, style="dim"),
+    Column("key", 14),
+    Column("mount", 11),
+    Column("mm", 6, right=True),
+    Column("f/", 9, right=True),
+    Column("what"),
+)
+
+
 def show_kit(console: Console, kit: Kit) -> None:
     """Prints a kit as it was understood."""
-    columns = (Column("", style="dim"), Column("key"), Column("mount"), Column("what"))
-    console.print(table(columns, _gear(kit)))
+    console.print(table(_GEAR, _gear(kit)))
 
 
-def _gear(kit: Kit) -> Iterator[tuple[str, str, str, str]]:
+def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
     for body in kit.bodies.values():
         parts = [body.model or "any other model", format_named(body.sensor)]
         if body.crop_factor is not None:
             parts.append(f"crop {body.crop_factor:.2f}")
-        yield "body", body.key, body.mount, ", ".join(part for part in parts if part)
+        yield "body", body.key, body.mount, "", "", ", ".join(part for part in parts if part)
     for lens in kit.lenses.values():
-        yield "lens", lens.key, lens.mount, lens.name
+        narrowest = "?" if lens.narrowest is None else number(lens.narrowest)
+        stops = f"{span(lens.widest, '/')}-{narrowest}"
+        ring = "" if lens.aperture_ring else ", no aperture ring"
+        yield "lens", lens.key, lens.mount, span(lens.focal), stops, f"{lens.name}{ring}"
     for adapter in kit.adapters.values():
         mounts = f"{adapter.lens_mount} on {adapter.body_mount}"
-        yield "adapter", adapter.key, mounts, _kinds([adapter])
+        understood = ", understood without an entry" if adapter.understood else ""
+        yield "adapter", adapter.key, mounts, "", "", f"{_kinds([adapter])}{understood}"
+
+
+_MOUNTS = (
+    Column("mount", 17),
+    Column("register", 12, right=True),
+    Column("how it holds", 12),
+    Column("years", 9),
+    Column("lenses"),
+)
+
+
+def show_mounts(console: Console, mounts: Iterable[Mount]) -> None:
+    """Prints the mounts, the shortest register first."""
+    rows = (
+        (
+            ", ".join(mount.designations),
+            _thick(mount.register),
+            mount.lock,
+            mount.years,
+            "; ".join(part for part in (", ".join(mount.lenses), mount.note) if part),
+        )
+        for mount in sorted(mounts, key=lambda mount: mount.register)
+    )
+    console.print(table(_MOUNTS, rows))
 
 
 def show_remarks(console: Console, found: Sequence[Remark]) -> None:
@@ -341,7 +379,7 @@ def _infinity(view: View, found: Infinity) -> str:
     if not found.shows:
         return f"{reach}; depth of field at {widest} still takes in infinity"
     ends = f"depth of field at {widest} ends at {_metres(found.far_limit)}"
-    if found.sharp_from is None or found.sharp_from > view.narrowest:
+    if found.sharp_from is None or found.sharp_from > (view.narrowest or USUAL_NARROWEST):
         return f"{reach}; {ends}, and no stop brings infinity in"
     return f"{reach}; {ends}, from {f_number(found.sharp_from)} on it takes in infinity"
 
