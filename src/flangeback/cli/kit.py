@@ -96,9 +96,9 @@ def fit(
     if json:
         print_json(report.documents.fit_document(found))
     elif len(words) > 1:
-        report.kit.show_fit(terminal(), found[0])
+        report.fit.show_fit(terminal(), found[0])
     else:
-        report.kit.show_fits(terminal(), found)
+        report.fit.show_fits(terminal(), found)
 
 
 def _kit_for(words: list[str], given: Path | None) -> flangeback.Kit:
@@ -119,7 +119,7 @@ def _show_spacing(lens_mount: Mount, body_mount: Mount, *, json: bool) -> None:
     if json:
         print_json(report.documents.spacing_document(lens_mount, body_mount, found))
     else:
-        report.kit.show_spacing(terminal(), lens_mount, body_mount, found)
+        report.fit.show_spacing(terminal(), lens_mount, body_mount, found)
 
 
 BodyKey = Annotated[
@@ -148,7 +148,7 @@ def card(
     if json:
         print_json(report.documents.card_document(found))
     elif html is None:
-        report.kit.show_cards(terminal(), found)
+        report.fit.show_cards(terminal(), found)
     else:
         print(f"{html}: {count(len(found), 'card')}, to print on A6")
 

@@ -174,8 +174,10 @@ def error_document(error: InputError) -> Document:
 # The kit ---------------------------------------------------------------------------------------
 
 _BODY = ("model", "serial", "mount", "sensor")
-_LENS = ("maker", "name", "mount", "focal", "widest", "narrowest", "aperture_ring", "serial")
-_LENS += ("image_circle", "known_as")
+_LENS = (
+    *("maker", "name", "mount", "focal", "widest", "narrowest", "aperture_ring", "serial"),
+    *("image_circle", "known_as"),
+)
 _ADAPTER = ("lens_mount", "body_mount", "kind", "factor", "thickness", "understood")
 
 

@@ -11,7 +11,7 @@ from flangeback.copies.model import Filled
 from flangeback.errors import InputError, Problem
 from flangeback.kit.card import Card
 from flangeback.match.model import Matches
-from flangeback.report import kit
+from flangeback.report import fit
 from flangeback.report.runs import Run, sections, sensor_lines
 from flangeback.system import save
 from flangeback.words import count, number
@@ -58,7 +58,7 @@ def write_card_page(path: Path, cards: Sequence[Card]) -> None:
 
 def card_page(cards: Sequence[Card]) -> str:
     """The cards as an HTML document."""
-    figures = {each.__name__: each for each in (kit.span, kit.ring, kit.f_range, kit.equivalents)}
+    figures = {each.__name__: each for each in (fit.span, fit.ring, fit.f_range, fit.equivalents)}
     return _rendered("card.html", mark=_CARD, cards=cards, **figures)
 
 
