@@ -9,13 +9,15 @@ import typer
 
 import flangeback
 from flangeback import report
+from flangeback.cli import outings
 from flangeback.cli.ending import NEEDS_PERSON, UNPROVED, print_json
 from flangeback.cli.shared import (
-    Frames,
     Json,
     KitFile,
     Logs,
+    Outings,
     Report,
+    is_one,
     matched,
     progress,
     tell_next,
@@ -44,7 +46,7 @@ SetTime = Annotated[
 
 
 def fill(
-    frames: Frames,
+    folders: Outings,
     into: Into,
     log: Logs = None,
     kit: KitFile = None,
@@ -64,26 +66,45 @@ def fill(
     """
     from flangeback.copies import check_place
 
-    check_place(frames, into)
-    found = matched(frames, log, kit, over=over, quiet=json)
-    with progress("making copies", len(found.frames), quiet=json) as step:
-        filled = flangeback.fill(
-            found,
-            frames,
-            into,
-            lambda count, size: step(count),
-            raw=raw,
-            xmp=xmp,
-            set_time=set_time,
-        )
-    if report_file:
-        report.pages.write_match_page(report_file, filled.matches, frames.resolve().name, filled)
-    if json:
-        print_json(report.documents.fill_document(filled))
+    def work(outing: flangeback.Outing) -> flangeback.Filled:
+        out = into / outing.name
+        check_place(outing.folder, out)
+        found = matched(outing.folder, log, kit or outing.kit, over=over, quiet=json)
+        with progress("making copies", len(found.frames), quiet=json) as step:
+            filled = flangeback.fill(
+                found,
+                outing.folder,
+                out,
+                lambda count, size: step(count),
+                raw=raw,
+                xmp=xmp,
+                set_time=set_time,
+            )
+        if report_file:
+            page, name = report_file, outing.folder.resolve().name
+            if outing.name:
+                page, name = report.pages.beside(page, outing.name), outing.name
+            report.pages.write_match_page(page, filled.matches, name, filled)
+        return filled
+
+    def show(outing: flangeback.Outing, filled: flangeback.Filled) -> None:
+        report.terminal.show_filled(terminal(), filled, str(into / outing.name))
+
+    for folder in folders:
+        check_place(folder, into)
+    found = flangeback.find_outings(folders, log)
+    if is_one(found):
+        filled = [work(found[0])]
+        if json:
+            print_json(report.documents.fill_document(filled[0]))
+        else:
+            show(found[0], filled[0])
+            tell_next(report.terminal.after_fill(str(into)))
     else:
-        report.terminal.show_filled(terminal(), filled, str(into))
-        tell_next(report.terminal.after_fill(str(into)))
-    if filled.failed:
+        done = outings.each(found, work, show, json=json)
+        outings.finish(done, report.documents.fill_document, report.terminal.filled_line, json=json)
+        filled = [one.found for one in done if one.found is not None]
+    if any(one.failed for one in filled):
         raise typer.Exit(UNPROVED)
-    if filled.matches.needs_person:
+    if any(one.matches.needs_person for one in filled):
         raise typer.Exit(NEEDS_PERSON)

@@ -9,14 +9,16 @@ import typer
 
 import flangeback
 from flangeback import report
+from flangeback.cli import outings
 from flangeback.cli.completing import frame_names
 from flangeback.cli.ending import NEEDS_PERSON, print_json
 from flangeback.cli.shared import (
-    Frames,
     Json,
     KitFile,
     Logs,
+    Outings,
     Report,
+    is_one,
     matched,
     read_session,
     tell_next,
@@ -35,7 +37,7 @@ Explain = Annotated[
 
 
 def match(
-    frames: Frames,
+    folders: Outings,
     log: Logs = None,
     kit: KitFile = None,
     report_file: Report = None,
@@ -46,6 +48,13 @@ def match(
 
     Example: flangeback match 2026-05-17 --kit ~/kit.toml
     """
+    found_outings = flangeback.find_outings(folders, log)
+    if not is_one(found_outings):
+        if explain is not None:
+            raise flangeback.InputError("--explain asks of one outing: name its folder alone")
+        _match_each(found_outings, kit, report_file, json=json)
+        return
+    frames = folders[0]
     if explain is not None:
         _explain(explain, frames, log, kit, json=json)
         return
@@ -60,6 +69,26 @@ def match(
         given += ["--kit", str(kit)] if kit else []
         tell_next(report.terminal.after_match(found, str(frames), given))
     if found.needs_person:
+        raise typer.Exit(NEEDS_PERSON)
+
+
+def _match_each(
+    found: list[flangeback.Outing], kit: Path | None, page: Path | None, *, json: bool
+) -> None:
+    def work(outing: flangeback.Outing) -> flangeback.Matches:
+        return matched(outing.folder, None, kit or outing.kit, over=False, quiet=json)
+
+    def show(outing: flangeback.Outing, matches: flangeback.Matches) -> None:
+        report.terminal.show_matches(terminal(), matches)
+
+    done = outings.each(found, work, show, json=json)
+    for one in done:
+        if page is not None and one.found is not None:
+            own = report.pages.beside(page, one.outing.name)
+            report.pages.write_match_page(own, one.found, one.outing.name, None)
+    told = lambda matches: report.terminal.totals_line(matches).plain  # noqa: E731
+    outings.finish(done, report.documents.match_document, told, json=json)
+    if any(one.found is not None and one.found.needs_person for one in done):
         raise typer.Exit(NEEDS_PERSON)
 
 

@@ -17,6 +17,13 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="The folder with the frames.")]
+Outings = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="FRAMES...",
+        help="The folder with the frames; or several, or one above them, each with a session.txt.",
+    ),
+]
 Logs = Annotated[
     list[Path] | None,
     typer.Option(
@@ -94,6 +101,11 @@ def read_session(
     """The frames, logs and kit, with progress."""
     with progress("reading frames", None, quiet=quiet) as step:
         return flangeback.read_session(frames, logs, kit, step)
+
+
+def is_one(outings: list[flangeback.Outing]) -> bool:
+    """Whether there is one outing alone, and not one of several."""
+    return len(outings) == 1 and not outings[0].name
 
 
 def matched(

@@ -171,6 +171,12 @@ def error_document(error: InputError) -> Document:
     return {"schema": "flangeback/error-1", "problems": problems}
 
 
+def outings_document(found: Sequence[tuple[str, Document]]) -> Document:
+    """`flangeback/outings-1`: the documents of several outings, each with its folder."""
+    outings = [{"folder": name} | document for name, document in found]
+    return {"schema": "flangeback/outings-1", "outings": outings}
+
+
 # The kit ---------------------------------------------------------------------------------------
 
 _BODY = ("model", "serial", "mount", "sensor")

@@ -39,6 +39,11 @@ def write_match_page(path: Path, matches: Matches, folder: str, filled: Filled |
     _write(path, page, _FRAMES)
 
 
+def beside(page: Path, name: str) -> Path:
+    """The page of one outing of several: PAGE-NAME.html for PAGE.html."""
+    return page.with_name(f"{page.stem}-{name.replace('/', '-')}{page.suffix}")
+
+
 def _cells(run: Run) -> Sequence[str]:
     """The lens, then the numbers."""
     fill, line = run.fill, str(run.first.log_line or "")

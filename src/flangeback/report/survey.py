@@ -20,7 +20,7 @@ _SET_RIGHT = timedelta(seconds=5)
 
 def survey_lines(survey: Survey, folder: str, *, has_kit: bool = True) -> Iterator[str]:
     """The survey as text; `folder` is named in what to do next, and a kit where there is none."""
-    yield from _wrapped(_summary(survey))
+    yield from _wrapped(summary_line(survey))
     yield ""
     for body in survey.bodies:
         yield from _body(body)
@@ -38,7 +38,8 @@ def survey_lines(survey: Survey, folder: str, *, has_kit: bool = True) -> Iterat
     yield from _next(survey, folder, has_kit=has_kit)
 
 
-def _summary(survey: Survey) -> str:
+def summary_line(survey: Survey) -> str:
+    """How many frames there are, and how many lack lens data."""
     text = count(survey.frames, "frame")
     if survey.bodies:
         text += f" by {count(len(survey.bodies), 'body', 'bodies')}"

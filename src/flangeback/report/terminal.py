@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Console, RenderableType
 from rich.text import Text
@@ -95,19 +95,34 @@ def totals_line(matches: Matches) -> Text:
     return Text(f"{count(len(matches.frames), 'frame')}: ") + Text(", ").join(totals)
 
 
+def show_outings(console: Console, rows: Iterable[tuple[str, str, bool]]) -> None:
+    """Prints how each of several outings came out, and whether it did."""
+    cells = ((name, Text(told, "" if done else "red")) for name, told, done in rows)
+    console.print(table([Column("outing", 20), Column("")], cells))
+
+
 def show_filled(console: Console, filled: Filled, out: str) -> None:
     """Prints the outcomes, then what became of the copies."""
     show_matches(console, filled.matches)
     for copy in filled.failed:
         say_wrapped(console, f"{copy.failure}; removed", "red")
+    say(console, _copies(filled, f" in {out}"))
+
+
+def filled_line(filled: Filled) -> str:
+    """What a run came to, in a line."""
+    return f"{totals_line(filled.matches).plain}; {_copies(filled, '')}"
+
+
+def _copies(filled: Filled, place: str) -> str:
     made = sum(copy.verified and not copy.resumed for copy in filled.copies)
     resumed = sum(copy.resumed for copy in filled.copies)
-    told = f"{count(made, 'copy', 'copies')} made and verified in {out}"
+    told = f"{count(made, 'copy', 'copies')} made and verified{place}"
     if resumed:
         told += f"; {resumed} stood there already"
     if filled.failed:
         told += f"; {len(filled.failed)} failed the proof"
-    say(console, told)
+    return told
 
 
 def show_verified(console: Console, verified: Verified, out: str) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 
+from flangeback.copies.manifest import NAME as MANIFEST
 from flangeback.copies.manifest import Record, read_manifest
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame, without_suffix
@@ -24,10 +25,12 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
     """The frames of some folders, counted.
 
     In a folder that `fill` made, the manifest stands above the tags, and frames that are no
-    longer there still count, as not kept. `progress` is called with the count so far.
+    longer there still count, as not kept. In a folder above such ones, they are what counts.
+    `progress` is called with the count so far.
 
     Raises InputError when a folder isn't there, can't be read, holds no frames, or is given twice.
     """
+    folders = [each for folder in folders for each in _filled_below(folder)]
     _check(folders)
     taken: Counter[Taken] = Counter()
     damaged = 0
@@ -44,6 +47,12 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
             expected = "a folder of frames, or one that `fill` made"
             raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
     return Tally(taken, len(folders), damaged)
+
+
+def _filled_below(folder: Path) -> Iterator[Path]:
+    """The folders that `fill` made below one that it didn't; without any, the folder itself."""
+    found = [] if (folder / MANIFEST).exists() else sorted(folder.rglob(MANIFEST))
+    yield from [manifest.parent for manifest in found] or [folder]
 
 
 def _check(folders: Sequence[Path]) -> None:

@@ -1,0 +1,87 @@
+"""Several outings at once: each folder with a session log of its own is one."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from pathlib import Path
+
+from flangeback.errors import InputError, Problem
+from flangeback.kit.places import NAME as KIT
+
+LOG = "session.txt"
+MANIFEST = "flangeback-manifest.jsonl"
+"""Stands in a folder of copies."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outing:
+    """The folder of an outing's frames.
+
+    `name` is what it is called among several, relative to what they lie in, with `/`; it is empty
+    for one alone. `kit` is a kit file that lies above it and not in it.
+    """
+
+    folder: Path
+    name: str = ""
+    kit: Path | None = None
+
+
+def find_outings(folders: Sequence[Path], logs: Sequence[Path] | None = None) -> list[Outing]:
+    """The outings in some folders: each of them, or those below one that has no log of its own.
+
+    `logs` are session logs that were named, which go with one folder alone. Raises InputError for
+    logs with several folders, for a folder that isn't there, and where one outing holds another.
+    """
+    for folder in folders:
+        if not folder.is_dir():
+            text, expected = "there is no such folder", "the folder with the frames"
+            raise InputError(Problem(str(folder), text, expected=expected))
+    if logs and len(folders) > 1:
+        text = "a log that is named goes with one folder"
+        raise InputError(Problem(str(logs[0]), text, expected=f"a {LOG} in each folder"))
+    found = [folders[0]] if logs else [each for folder in folders for each in _below(folder)]
+    if found == list(folders) and len(folders) == 1:
+        return [Outing(folders[0])]
+    _check(found)
+    above = folders[0] if len(folders) == 1 else Path(os.path.commonpath(map(_whole, folders)))
+    kit = above / KIT
+    return [
+        Outing(
+            folder,
+            Path(os.path.relpath(_whole(folder), _whole(above))).as_posix(),
+            kit if kit.is_file() and not (folder / KIT).exists() else None,
+        )
+        for folder in found
+    ]
+
+
+def _below(folder: Path) -> Iterator[Path]:
+    """The folder itself where it has a log or none below it does, else those below that have."""
+    if (folder / LOG).exists():
+        yield folder
+        return
+    found = list[Path]()
+    for place, below, files in os.walk(folder):
+        below.sort()
+        if LOG in files or MANIFEST in files:
+            below.clear()  # What lies in an outing, or among copies, is no outing of its own.
+        if LOG in files and MANIFEST not in files:
+            found.append(Path(place))
+    yield from found or [folder]
+
+
+def _check(folders: Sequence[Path]) -> None:
+    """No frame may belong to two outings."""
+    for one, other in combinations(folders, 2):
+        outer, inner = sorted((_whole(one), _whole(other)), key=lambda path: len(path.parts))
+        if outer == inner or outer in inner.parents:
+            text = f"its frames are those of {one} too"
+            expected = "each folder once, and none inside another"
+            raise InputError(Problem(str(other), text, expected=expected))
+
+
+def _whole(folder: Path) -> Path:
+    return folder.resolve()

@@ -1,0 +1,115 @@
+"""Several outings in one run: each by its own log, into a folder of its own."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from flangeback import InputError, find_outings
+from flangeback.demo import Outing
+from support.commands import run
+
+SOUND = ("K7_0202.JPG", "K7_0203.JPG", "K7_0206.JPG")
+LOG = "date 2026-05-17\nzone Europe/Stockholm\nclock k7 fast 3m20s\n09:12:00 k7 miran58 f/2.8\n"
+"""By it the three come to fill."""
+
+
+def make(folder: Path, outing: Outing, log: str | None = LOG) -> Path:
+    folder.mkdir(parents=True)
+    for name in SOUND:
+        shutil.copy(outing.frames / name, folder)
+    if log is not None:
+        (folder / "session.txt").write_text(log)
+    return folder
+
+
+@pytest.fixture
+def year(outing: Outing, tmp_path: Path) -> Path:
+    """A folder of three outings and their kit; the second one's log has a fault."""
+    year = tmp_path / "year"
+    make(year / "day1", outing)
+    make(year / "day2", outing, LOG + "09:20 k7 mirann\n")
+    make(year / "trip" / "day3", outing)
+    shutil.copy(outing.kit, year)
+    return year
+
+
+def outings(*words: str | Path) -> dict[str, Any]:
+    document = json.loads(run(*words, "--json").out)
+    assert document["schema"] == "flangeback/outings-1"
+    return {one["folder"]: one for one in document["outings"]}
+
+
+def test_one_broken_outing_does_not_stop_the_others(year: Path) -> None:
+    found = outings("match", year)
+    assert list(found) == ["day1", "day2", "trip/day3"]
+    assert found["day1"]["totals"] == found["trip/day3"]["totals"] == {"fill": 3}
+    assert found["day2"]["schema"] == "flangeback/error-1"
+    assert "mirann" in found["day2"]["problems"][0]["text"]
+    done = run("match", year)
+    assert done.code == 2
+    assert "mirann" in done.err
+    rows = [line.split() for line in done.out.splitlines()[-3:]]
+    assert [row[0] for row in rows] == ["day1", "day2", "trip/day3"]
+    assert "done:" in rows[1]
+
+
+def test_copies_go_to_a_folder_of_each(year: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    page = tmp_path / "page.html"
+    assert run("fill", year, "--into", out, "--report", page).code == 2
+    assert sorted(path.relative_to(out).as_posix() for path in out.rglob("*.JPG")) == [
+        f"{folder}/{name}" for folder in ("day1", "trip/day3") for name in SOUND
+    ]
+    assert sorted(path.name for path in tmp_path.glob("*.html")) == [
+        *("page-day1.html", "page-trip-day3.html"),
+    ]
+    assert run("verify", out / "day1").code == 0
+    # A folder above filled ones stands for them.
+    assert json.loads(run("tally", out, "--json").out)["totals"]["filled"] == 6
+
+
+def test_sound_outings_end_with_0(year: Path, tmp_path: Path) -> None:
+    folders = (year / "day1", year / "trip")
+    assert run("fill", *folders, "--into", tmp_path / "out").code == 0
+    assert (tmp_path / "out" / "trip" / "day3" / "K7_0202.JPG").is_file()
+    assert list(outings("survey", *folders)) == ["day1", "trip/day3"]
+
+
+def test_a_folder_with_a_log_is_one_outing(year: Path) -> None:
+    (year / "session.txt").write_text(LOG)
+    assert json.loads(run("match", year, "--json").out)["schema"] == "flangeback/match-1"
+    assert find_outings([year])[0].name == ""
+
+
+def test_folders_of_copies_are_no_outings(year: Path, tmp_path: Path) -> None:
+    run("fill", year / "day1", "--into", tmp_path / "above" / "filled", "--kit", year / "kit.toml")
+    shutil.copy(year / "day1" / "session.txt", tmp_path / "above" / "filled")
+    shutil.copytree(year / "day1", tmp_path / "above" / "day1")
+    assert [one.name for one in find_outings([tmp_path / "above"])] == ["day1"]
+
+
+def test_names_are_told_apart_by_what_they_lie_in(outing: Outing, tmp_path: Path) -> None:
+    folders = [make(tmp_path / place / "day1", outing) for place in ("a", "b")]
+    assert [one.name for one in find_outings(folders)] == ["a/day1", "b/day1"]
+
+
+def test_what_cannot_be_several(year: Path, tmp_path: Path) -> None:
+    day1 = year / "day1"
+    with pytest.raises(InputError, match="are those of"):
+        find_outings([day1, day1])
+    with pytest.raises(InputError, match="are those of"):
+        find_outings([day1, year])
+    with pytest.raises(InputError, match="no such folder"):
+        find_outings([day1, year / "day9"])
+    with pytest.raises(InputError, match="goes with one folder"):
+        find_outings([day1, year / "trip"], [day1 / "session.txt"])
+    assert run("match", year, "--explain", "K7_0202").code == 2
+    # The copies of several may not lie among the frames of any, nor in the folder above them.
+    for place in (year / "out", day1 / "out", year):
+        assert run("fill", year, "--into", place).code == 2
+    assert not list(year.rglob("*.jsonl"))
