@@ -48,7 +48,7 @@ from .match import match_frames as match_frames
 from .match import read_picture as read_picture
 from .match.explaining import Explanation as Explanation
 from .match.explaining import explain as explain
-from .match.outings import Outing as Outing
+from .match.outings import OutingFolder as OutingFolder
 from .match.outings import find_outings as find_outings
 from .match.session import Session as Session
 from .match.session import read_session as read_session

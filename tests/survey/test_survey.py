@@ -332,9 +332,11 @@ def test_what_to_do_next_names_a_kit_only_where_there_is_none() -> None:
     first, second = (list(survey_lines(found, "my frames/", has_kit=has)) for has in (True, False))
     assert first[-2:] == [
         "next: a session log to fill in, from these pauses:",
-        "  flangeback draft 'my frames/' -o 'my frames'/session.txt",
+        "  flangeback draft 'my frames/' -o 'my frames/session.txt'",
     ]
-    assert "flangeback kit add body 'my frames'/FRAME" in second[-3]
+    kit = "--kit 'my frames/kit.toml'"
+    assert second[-5] == f"  flangeback kit add body 'my frames/{found.bodies[0].example}' {kit}"
+    assert second[-3] == f"  flangeback kit add lens {kit}"
 
 
 # The command -----------------------------------------------------------------------------------

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 import flangeback
+from flangeback import report
 from flangeback.cli.ending import print_exactly
-from flangeback.cli.shared import Frames, KitFile, progress
+from flangeback.cli.shared import Frames, KitFile, as_given, progress
 
 LogFile = Annotated[
     Path | None,
@@ -44,7 +44,7 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
     typer.echo(f"{output} is there to be filled in; then:", err=True)
     if gear is None:
         typer.echo(f"  a kit file, {place}, with your gear under the names in it", err=True)
-    command = ["flangeback", "match", str(frames)]
+    command = ["match", str(frames), *as_given(None, kit)]
     if output.absolute() != (frames / "session.txt").absolute():
         command += ["--log", str(output)]
-    typer.echo(f"  {shlex.join(command)}", err=True)
+    typer.echo(f"  {report.hints.command(*command)}", err=True)

@@ -10,14 +10,14 @@ import typer
 import flangeback
 from flangeback import report
 from flangeback.cli import outings
-from flangeback.cli.ending import NEEDS_PERSON, UNPROVED, print_json
+from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
 from flangeback.cli.shared import (
     Json,
     KitFile,
     Logs,
     Outings,
     Report,
-    is_one,
+    as_given,
     matched,
     progress,
     tell_next,
@@ -25,7 +25,9 @@ from flangeback.cli.shared import (
 )
 from flangeback.raw_mode import RawMode
 
-Into = Annotated[Path, typer.Option("--into", metavar="OUT", help="The folder for the copies.")]
+Into = Annotated[
+    Path | None, typer.Option("--into", metavar="OUT", help="The folder for the copies.")
+]
 Over = Annotated[
     bool, typer.Option("--over", help="Write over lens data that contradicts the log.")
 ]
@@ -47,7 +49,7 @@ SetTime = Annotated[
 
 def fill(
     folders: Outings,
-    into: Into,
+    into: Into = None,
     log: Logs = None,
     kit: KitFile = None,
     over: Over = False,
@@ -66,7 +68,10 @@ def fill(
     """
     from flangeback.copies import check_place
 
-    def work(outing: flangeback.Outing) -> flangeback.Filled:
+    if into is None:
+        raise _no_place(folders, as_given(log, kit))
+
+    def work(outing: flangeback.OutingFolder) -> flangeback.Filled:
         out = into / outing.name
         check_place(outing.folder, out)
         found = matched(outing.folder, log, kit or outing.kit, over=over, quiet=json)
@@ -81,30 +86,29 @@ def fill(
                 set_time=set_time,
             )
         if report_file:
-            page, name = report_file, outing.folder.resolve().name
-            if outing.name:
-                page, name = report.pages.beside(page, outing.name), outing.name
-            report.pages.write_match_page(page, filled.matches, name, filled)
+            page = report.pages.own_page(report_file, outing.name)
+            report.pages.write_match_page(page, filled.matches, outing.title, filled)
         return filled
 
-    def show(outing: flangeback.Outing, filled: flangeback.Filled) -> None:
+    def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:
         report.terminal.show_filled(terminal(), filled, str(into / outing.name))
+        if not outing.name:
+            tell_next(report.terminal.after_fill(str(into)))
 
     for folder in folders:
         check_place(folder, into)
     found = flangeback.find_outings(folders, log)
-    if is_one(found):
-        filled = [work(found[0])]
-        if json:
-            print_json(report.documents.fill_document(filled[0]))
-        else:
-            show(found[0], filled[0])
-            tell_next(report.terminal.after_fill(str(into)))
-    else:
-        done = outings.each(found, work, show, json=json)
-        outings.finish(done, report.documents.fill_document, report.terminal.filled_line, json=json)
-        filled = [one.found for one in done if one.found is not None]
+    told, document = report.terminal.filled_line, report.documents.fill_document
+    filled = outings.run(found, outings.Work(work, show, told, document), json=json)
     if any(one.failed for one in filled):
         raise typer.Exit(UNPROVED)
     if any(one.matches.needs_person for one in filled):
         raise typer.Exit(NEEDS_PERSON)
+
+
+def _no_place(folders: list[Path], given: list[str]) -> flangeback.InputError:
+    """The fault of a run without --into, with the command as it should be."""
+    out = report.hints.out_beside(str(folders[0]))
+    line = report.hints.command("fill", *map(str, folders), *given, "--into", out)
+    text = "no folder for the copies is named"
+    return flangeback.InputError(flangeback.Problem("", text, expected=f"--into, as in\n  {line}"))

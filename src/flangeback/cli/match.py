@@ -13,12 +13,12 @@ from flangeback.cli import outings
 from flangeback.cli.completing import frame_names
 from flangeback.cli.ending import NEEDS_PERSON, print_json
 from flangeback.cli.shared import (
+    FOLDERS,
     Json,
     KitFile,
     Logs,
-    Outings,
     Report,
-    is_one,
+    as_given,
     matched,
     read_session,
     tell_next,
@@ -29,15 +29,15 @@ Explain = Annotated[
     str | None,
     typer.Option(
         "--explain",
-        metavar="FRAME",
-        help="Say of one frame why it came to what it came to.",
+        metavar="FRAME|WORD",
+        help="Say of one frame why it came to what it came to, or what a word of the table means.",
         autocompletion=frame_names,
     ),
 ]
 
 
 def match(
-    folders: Outings,
+    folders: Annotated[list[Path] | None, FOLDERS] = None,
     log: Logs = None,
     kit: KitFile = None,
     report_file: Report = None,
@@ -48,48 +48,47 @@ def match(
 
     Example: flangeback match 2026-05-17 --kit ~/kit.toml
     """
-    found_outings = flangeback.find_outings(folders, log)
-    if not is_one(found_outings):
-        if explain is not None:
-            raise flangeback.InputError("--explain asks of one outing: name its folder alone")
-        _match_each(found_outings, kit, report_file, json=json)
+    from flangeback.match.meanings import MEANINGS
+
+    if explain is not None and (not folders or explain.casefold() in MEANINGS):
+        _explain_word(explain, json=json)
         return
-    frames = folders[0]
+    if not folders:
+        raise flangeback.InputError("no folder with frames is named")
+    found = flangeback.find_outings(folders, log)
     if explain is not None:
-        _explain(explain, frames, log, kit, json=json)
+        if not outings.is_one(found):
+            raise flangeback.InputError("--explain asks of one outing: name its folder alone")
+        _explain(explain, folders[0], log, kit, json=json)
         return
-    found = matched(frames, log, kit, over=False, quiet=json)
-    if report_file:
-        report.pages.write_match_page(report_file, found, frames.resolve().name, None)
-    if json:
-        print_json(report.documents.match_document(found))
-    else:
-        report.terminal.show_matches(terminal(), found)
-        given = [word for each in log or () for word in ("--log", str(each))]
-        given += ["--kit", str(kit)] if kit else []
-        tell_next(report.terminal.after_match(found, str(frames), given))
-    if found.needs_person:
-        raise typer.Exit(NEEDS_PERSON)
 
+    def work(outing: flangeback.OutingFolder) -> flangeback.Matches:
+        matches = matched(outing.folder, log, kit or outing.kit, over=False, quiet=json)
+        if report_file:
+            page = report.pages.own_page(report_file, outing.name)
+            report.pages.write_match_page(page, matches, outing.title, None)
+        return matches
 
-def _match_each(
-    found: list[flangeback.Outing], kit: Path | None, page: Path | None, *, json: bool
-) -> None:
-    def work(outing: flangeback.Outing) -> flangeback.Matches:
-        return matched(outing.folder, None, kit or outing.kit, over=False, quiet=json)
-
-    def show(outing: flangeback.Outing, matches: flangeback.Matches) -> None:
+    def show(outing: flangeback.OutingFolder, matches: flangeback.Matches) -> None:
         report.terminal.show_matches(terminal(), matches)
+        if not outing.name:
+            given = as_given(log, kit)
+            tell_next(report.terminal.after_match(matches, str(outing.folder), given))
 
-    done = outings.each(found, work, show, json=json)
-    for one in done:
-        if page is not None and one.found is not None:
-            own = report.pages.beside(page, one.outing.name)
-            report.pages.write_match_page(own, one.found, one.outing.name, None)
-    told = lambda matches: report.terminal.totals_line(matches).plain  # noqa: E731
-    outings.finish(done, report.documents.match_document, told, json=json)
-    if any(one.found is not None and one.found.needs_person for one in done):
+    told, document = report.terminal.matches_line, report.documents.match_document
+    matches = outings.run(found, outings.Work(work, show, told, document), json=json)
+    if any(one.needs_person for one in matches):
         raise typer.Exit(NEEDS_PERSON)
+
+
+def _explain_word(word: str, *, json: bool) -> None:
+    from flangeback.match.meanings import meaning_of
+
+    kind, meaning = meaning_of(word)
+    if json:
+        print_json(report.documents.meaning_document(word, kind, meaning))
+    else:
+        print(f"{word.casefold()} ({kind}): {meaning}")
 
 
 def _explain(

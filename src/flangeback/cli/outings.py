@@ -1,4 +1,4 @@
-"""Several outings in one run: one that fails doesn't keep the others from their work."""
+"""One outing or several in a run: one that fails doesn't keep the others from their work."""
 
 from __future__ import annotations
 
@@ -17,80 +17,74 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class Done(Generic[T]):
-    """An outing, and what was found of it, or what kept the command from that."""
+class Work(Generic[T]):
+    """What a command does for an outing, and how it shows what it found.
 
-    outing: flangeback.Outing
-    found: T | None
-    error: flangeback.InputError | None = None
-
-
-def each(
-    outings: Sequence[flangeback.Outing],
-    work: Callable[[flangeback.Outing], T],
-    show: Callable[[flangeback.Outing, T], None],
-    *,
-    json: bool,
-) -> list[Done[T]]:
-    """Does the work for each outing, and shows it under its name; tells of those that fail."""
-    done = list[Done[T]]()
-    for outing in outings:
-        if not json:
-            typer.secho(f"{outing.name}:", bold=True)
-        try:
-            found = work(outing)
-        except flangeback.InputError as error:
-            done.append(Done(outing, None, error))
-        except OSError as refused:
-            problem = flangeback.Problem(str(outing.folder), refused.strerror or str(refused))
-            done.append(Done(outing, None, flangeback.InputError(problem)))
-        else:
-            done.append(Done(outing, found))
-            if not json:
-                show(outing, found)
-        if done[-1].error is not None:
-            typer.echo(str(done[-1].error), err=True)
-        if not json:
-            typer.echo()
-    return done
-
-
-def finish(
-    done: Sequence[Done[T]],
-    document: Callable[[T], dict[str, Any]],
-    told: Callable[[T], str],
-    *,
-    json: bool,
-) -> None:
-    """Prints one document, or one table that says how each outing came out.
-
-    Ends with exit 2 where one of them failed.
+    `show` prints it in full, `told` puts it in a line, `document` is it as JSON.
     """
+
+    do: Callable[[flangeback.OutingFolder], T]
+    show: Callable[[flangeback.OutingFolder, T], None]
+    told: Callable[[T], str]
+    document: Callable[[T], dict[str, Any]]
+
+
+def is_one(outings: Sequence[flangeback.OutingFolder]) -> bool:
+    """Whether there is one outing alone, and not one of several."""
+    return len(outings) == 1 and not outings[0].name
+
+
+def run(outings: Sequence[flangeback.OutingFolder], work: Work[T], *, json: bool) -> list[T]:
+    """Does the work for each outing, prints what is found, and gives it.
+
+    Of several it says at the end how each came out, and ends with exit 2 where one failed.
+    """
+    if is_one(outings):
+        found = work.do(outings[0])
+        if json:
+            print_json(work.document(found))
+        else:
+            work.show(outings[0], found)
+        return [found]
+    done = [_one_of_several(outing, work, json=json) for outing in outings]
     if json:
-        documents = [
-            (one.outing.name, document(one.found) if one.found is not None else _wrong(one.error))
-            for one in done
-        ]
+        documents = [(one.name, one.document) for one in done]
         print_json(report.documents.outings_document(documents))
     else:
-        rows = [
-            (one.outing.name, told(one.found), True)
-            if one.found is not None
-            else (one.outing.name, _first(one.error), False)
-            for one in done
-        ]
+        rows = ((one.name, one.line, one.error is None) for one in done)
         report.terminal.show_outings(terminal(), rows)
     if any(one.error is not None for one in done):
         raise typer.Exit(WRONG)
+    return [one.found for one in done if one.found is not None]
 
 
-def _wrong(error: flangeback.InputError | None) -> dict[str, Any]:
-    assert error is not None
-    return report.documents.error_document(error)
+@dataclass(frozen=True, slots=True)
+class _Done(Generic[T]):
+    """How one of several outings came out."""
+
+    name: str
+    line: str
+    document: dict[str, Any]
+    found: T | None = None
+    error: flangeback.InputError | None = None
 
 
-def _first(error: flangeback.InputError | None) -> str:
-    assert error is not None
+def _one_of_several(outing: flangeback.OutingFolder, work: Work[T], *, json: bool) -> _Done[T]:
+    if not json:
+        typer.secho(f"{outing.name}:", bold=True)
+    try:
+        found = work.do(outing)
+    except flangeback.InputError as fault:
+        error = fault
+    except OSError as fault:
+        place = str(fault.filename or outing.folder)
+        error = flangeback.InputError(flangeback.Problem(place, fault.strerror or str(fault)))
+    else:
+        if not json:
+            work.show(outing, found)
+            typer.echo()
+        return _Done(outing.name, work.told(found), work.document(found), found)
+    typer.echo(str(error), err=True)
     first, *others = error.problems
-    more = f" (and {len(others)} more)" if others else ""
-    return f"not done: {first.text}{more}"
+    line = f"not done: {first.text}" + (f" (and {len(others)} more)" if others else "")
+    return _Done(outing.name, line, report.documents.error_document(error), None, error)

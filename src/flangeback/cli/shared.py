@@ -17,13 +17,11 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="The folder with the frames.")]
-Outings = Annotated[
-    list[Path],
-    typer.Argument(
-        metavar="FRAMES...",
-        help="The folder with the frames; or several, or one above them, each with a session.txt.",
-    ),
-]
+FOLDERS = typer.Argument(
+    metavar="FRAMES...",
+    help="The folder with the frames; or several, or one above them, each with a session.txt.",
+)
+Outings = Annotated[list[Path], FOLDERS]
 Logs = Annotated[
     list[Path] | None,
     typer.Option(
@@ -103,9 +101,10 @@ def read_session(
         return flangeback.read_session(frames, logs, kit, step)
 
 
-def is_one(outings: list[flangeback.Outing]) -> bool:
-    """Whether there is one outing alone, and not one of several."""
-    return len(outings) == 1 and not outings[0].name
+def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:
+    """The options for logs and kit as a command was given them."""
+    given = [word for log in logs or () for word in ("--log", str(log))]
+    return given + (["--kit", str(kit)] if kit else [])
 
 
 def matched(

@@ -17,7 +17,7 @@ MANIFEST = "flangeback-manifest.jsonl"
 
 
 @dataclass(frozen=True, slots=True)
-class Outing:
+class OutingFolder:
     """The folder of an outing's frames.
 
     `name` is what it is called among several, relative to what they lie in, with `/`; it is empty
@@ -28,8 +28,15 @@ class Outing:
     name: str = ""
     kit: Path | None = None
 
+    @property
+    def title(self) -> str:
+        """What a page about it is called."""
+        return self.name or self.folder.resolve().name
 
-def find_outings(folders: Sequence[Path], logs: Sequence[Path] | None = None) -> list[Outing]:
+
+def find_outings(
+    folders: Sequence[Path], logs: Sequence[Path] | None = None
+) -> tuple[OutingFolder, ...]:
     """The outings in some folders: each of them, or those below one that has no log of its own.
 
     `logs` are session logs that were named, which go with one folder alone. Raises InputError for
@@ -44,18 +51,18 @@ def find_outings(folders: Sequence[Path], logs: Sequence[Path] | None = None) ->
         raise InputError(Problem(str(logs[0]), text, expected=f"a {LOG} in each folder"))
     found = [folders[0]] if logs else [each for folder in folders for each in _below(folder)]
     if found == list(folders) and len(folders) == 1:
-        return [Outing(folders[0])]
+        return (OutingFolder(folders[0]),)
     _check(found)
     above = folders[0] if len(folders) == 1 else Path(os.path.commonpath(map(_whole, folders)))
     kit = above / KIT
-    return [
-        Outing(
+    return tuple(
+        OutingFolder(
             folder,
             Path(os.path.relpath(_whole(folder), _whole(above))).as_posix(),
             kit if kit.is_file() and not (folder / KIT).exists() else None,
         )
         for folder in found
-    ]
+    )
 
 
 def _below(folder: Path) -> Iterator[Path]:

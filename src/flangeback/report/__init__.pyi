@@ -1,6 +1,7 @@
 from . import documents as documents
 from . import explanation as explanation
 from . import fit as fit
+from . import hints as hints
 from . import kit as kit
 from . import pages as pages
 from . import survey as survey

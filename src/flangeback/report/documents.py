@@ -171,6 +171,11 @@ def error_document(error: InputError) -> Document:
     return {"schema": "flangeback/error-1", "problems": problems}
 
 
+def meaning_document(word: str, kind: str, meaning: str) -> Document:
+    """`flangeback/meaning-1`: what a word means."""
+    return {"schema": "flangeback/meaning-1", "word": word, "kind": kind, "meaning": meaning}
+
+
 def outings_document(found: Sequence[tuple[str, Document]]) -> Document:
     """`flangeback/outings-1`: the documents of several outings, each with its folder."""
     outings = [{"folder": name} | document for name, document in found]

@@ -39,9 +39,10 @@ def write_match_page(path: Path, matches: Matches, folder: str, filled: Filled |
     _write(path, page, _FRAMES)
 
 
-def beside(page: Path, name: str) -> Path:
+def own_page(page: Path, name: str) -> Path:
     """The page of one outing of several: PAGE-NAME.html for PAGE.html."""
-    return page.with_name(f"{page.stem}-{name.replace('/', '-')}{page.suffix}")
+    stem = "-".join((page.stem, *name.split("/"))) if name else page.stem
+    return page.with_name(stem + page.suffix)
 
 
 def _cells(run: Run) -> Sequence[str]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
+from pathlib import Path
 from textwrap import wrap
 
 from flangeback.frames.model import without_suffix
+from flangeback.report.hints import command
 from flangeback.survey.model import BodySurvey, Stretch, Survey
 from flangeback.words import count, duration, focal_length, listed, utc_offset
 
@@ -51,12 +52,16 @@ def _next(survey: Survey, folder: str, *, has_kit: bool) -> Iterator[str]:
     if not survey.lacking:
         yield "There is nothing to fill: every frame that can be read has its lens data."
         return
-    frames, place = shlex.quote(folder), shlex.quote(folder.rstrip("/") or "/")
-    if not has_kit:
-        yield "next: your gear in a kit file, which this begins with a body:"
-        yield f"  flangeback kit add body {place}/FRAME --mount M --kit {place}/kit.toml"
+    place = Path(folder)
+    if not has_kit and survey.bodies:
+        yield "next: your gear in a kit file, its bodies from a frame of each:"
+        for body in survey.bodies:
+            frame = str(place / body.example)
+            yield f"  {command('kit', 'add', 'body', frame, '--kit', str(place / 'kit.toml'))}"
+        yield "and each lens, by its name:"
+        yield f"  {command('kit', 'add', 'lens', '--kit', str(place / 'kit.toml'))}"
     yield f"{'next' if has_kit else 'then'}: a session log to fill in, from these pauses:"
-    yield f"  flangeback draft {frames} -o {place}/session.txt"
+    yield f"  {command('draft', folder, '-o', str(place / 'session.txt'))}"
 
 
 def _body(body: BodySurvey) -> Iterator[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Console, RenderableType
@@ -11,7 +10,9 @@ from rich.text import Text
 from flangeback.copies.model import Filled, Verified
 from flangeback.demo.tour import Tour
 from flangeback.frames.model import without_suffix
+from flangeback.match.meanings import words_in
 from flangeback.match.model import Matches, Outcome
+from flangeback.report.hints import command, out_beside
 from flangeback.report.runs import Note, Run, Section, sections, sensor_lines
 from flangeback.report.tables import Column, indented, say, say_wrapped, table
 from flangeback.words import count, number, some_of
@@ -35,6 +36,8 @@ def show_matches(console: Console, matches: Matches) -> None:
             say_wrapped(console, line, "dim")
         console.print()
     console.print(totals_line(matches))
+    meanings = [(word, Text(meaning, "dim")) for word, meaning in words_in(matches)]
+    console.print(indented(table([Column("", 16), Column("")], meanings, heading=False)))
 
 
 def _show_section(console: Console, section: Section) -> None:
@@ -86,6 +89,11 @@ def _note(note: Note) -> Text:
     return Text.assemble((f"{note.kind}: ", "yellow"), note.text, (some, "dim"))
 
 
+def matches_line(matches: Matches) -> str:
+    """How many frames came to what, without colours."""
+    return totals_line(matches).plain
+
+
 def totals_line(matches: Matches) -> Text:
     """How many frames came to what."""
     totals = [
@@ -111,7 +119,7 @@ def show_filled(console: Console, filled: Filled, out: str) -> None:
 
 def filled_line(filled: Filled) -> str:
     """What a run came to, in a line."""
-    return f"{totals_line(filled.matches).plain}; {_copies(filled, '')}"
+    return f"{matches_line(filled.matches)}; {_copies(filled, '')}"
 
 
 def _copies(filled: Filled, place: str) -> str:
@@ -172,7 +180,7 @@ def after_match(matches: Matches, frames: str, given: Sequence[str] = ()) -> Ite
         yield _command("match", frames, *given, "--explain", without_suffix(found.frame.file))
     if any(one.outcome.is_filled for one in matches.frames):
         yield "next, to make and prove the copies:"
-        yield _command("fill", frames, *given, "--into", f"{frames.rstrip('/')}-filled")
+        yield _command("fill", frames, *given, "--into", out_beside(frames))
 
 
 def after_fill(out: str) -> Iterator[str]:
@@ -184,4 +192,4 @@ def after_fill(out: str) -> Iterator[str]:
 
 
 def _command(*words: str) -> str:
-    return f"  {shlex.join(['flangeback', *words])}"
+    return f"  {command(*words)}"

@@ -72,7 +72,8 @@ class BodySurvey:
     `lacks_...` count frames in which that is blank, `lacks_any` those where any of them is;
     a registered focal length counts as one. `pause` is what separates the clusters, in seconds.
     `gps_ahead` is how far the clock is ahead of GPS time: whole, where the frames state their
-    offset from UTC, else but for whole quarters of an hour (`gps_whole` is False).
+    offset from UTC, else but for whole quarters of an hour (`gps_whole` is False). `example` is
+    the first of its frames.
     """
 
     name: BodyName
@@ -93,6 +94,7 @@ class BodySurvey:
     gps_frames: int = 0
     gps_ahead: timedelta | None = None
     gps_whole: bool = True
+    example: str = ""
 
 
 @dataclass(frozen=True, slots=True)

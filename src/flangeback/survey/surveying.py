@@ -61,6 +61,7 @@ def _body(name: BodyName, frames: Sequence[Frame], timed: Timed) -> BodySurvey:
         gps_frames,
         ahead,
         whole,
+        min(frame.file for frame in frames),
     )
 
 
