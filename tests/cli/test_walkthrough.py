@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from flangeback import profiles
 from flangeback.cli.app import app
 from flangeback.demo import Outing
 
@@ -58,11 +57,6 @@ def folder(outing: Outing, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> P
 def edit(folder: Path) -> None:
     """What the README does with an editor: lenses and adapters, the entries, the two faults."""
     log = folder / "session.txt"
-    if not log.exists():
-        kit = (profiles.folder() / "kit.toml").read_text("utf-8")
-        with (folder / "kit.toml").open("a", encoding="utf-8") as file:
-            file.write("\n" + kit[kit.index("[lens.miran58]") :])
-        return
     text = log.read_text("utf-8")
     (entries,) = blocks("text")
     if entries[0] in text:
