@@ -66,6 +66,14 @@ def listed(items: Iterable[str], joint: str = "and") -> str:
     return f"{', '.join(first)} {joint} {last}" if first else last
 
 
+def shortened(text: str, width: int) -> str:
+    """A text in so many characters: its two ends are kept, more of the last."""
+    if len(text) <= width:
+        return text
+    head = (width - 3) // 4
+    return f"{text[:head]}...{text[len(text) - (width - 3 - head) :]}"
+
+
 def some_of(names: Iterable[str], most: int = 3) -> str:
     """The first names, and how many more there are: "a, b, c and 5 more"."""
     every = list(names)

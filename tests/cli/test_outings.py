@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,9 @@ import pytest
 
 from flangeback import InputError, find_outings
 from flangeback.demo import Outing
+from flangeback.match import DoubtKind, Outcome
+from flangeback.match.model import Source
+from flangeback.report.hints import command, out_beside
 from support.commands import run
 
 SOUND = ("K7_0202.JPG", "K7_0203.JPG", "K7_0206.JPG")
@@ -113,3 +117,89 @@ def test_what_cannot_be_several(year: Path, tmp_path: Path) -> None:
     for place in (year / "out", day1 / "out", year):
         assert run("fill", year, "--into", place).code == 2
     assert not list(year.rglob("*.jsonl"))
+
+
+# Words and hints -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("word", [*Outcome, *DoubtKind, *Source])
+def test_every_word_is_explained_without_a_folder(word: str) -> None:
+    done = run("match", "--explain", word.upper())
+    assert done.code == 0
+    assert done.out.startswith(f"{word} (")
+    document = json.loads(run("match", "--explain", word, "--json").out)
+    assert document["schema"] == "flangeback/meaning-1"
+
+
+def test_a_word_that_is_none_is_told_with_the_nearest() -> None:
+    done = run("match", "--explain", "nearchange")
+    assert done.code == 2
+    assert 'did you mean "near-change"?' in done.err
+    assert run("match").code == 2
+
+
+def test_meanings_stand_under_the_table_for_what_occurs(outing: Outing) -> None:
+    lines = run("match", outing.frames).out.splitlines()
+    at = next(n for n, line in enumerate(lines) if line.startswith("40 frames:"))
+    words = [line.split()[0] for line in lines[at + 1 :] if line[:2] == "  " and line[2] != " "]
+    totals = json.loads(run("match", outing.frames, "--json").out)["totals"]
+    assert words[: len(totals)] == [word for word in Outcome if word in totals]
+    assert "near-change" in words
+    assert "no-time" not in words
+
+
+@pytest.mark.parametrize(
+    ("given", "out"),
+    [("2026-05-17", "2026-05-17-filled"), ("a b/day/", "a b/day-filled"), ("..", None)],
+)
+def test_a_place_for_the_copies_lies_beside_the_frames(given: str, out: str | None) -> None:
+    proposed = out_beside(given)
+    assert proposed == out or out is None
+    assert Path(given).resolve() not in (
+        Path(proposed).resolve(),
+        *Path(proposed).resolve().parents,
+    )
+
+
+def test_fill_without_a_place_proposes_one(year: Path) -> None:
+    day1 = year / "day1"
+    done = run("fill", day1, "--kit", year / "kit.toml")
+    assert done.code == 2
+    command = done.err.splitlines()[-1]
+    words = shlex.split(command)
+    assert words == [
+        *("flangeback", "fill", str(day1), "--kit", str(year / "kit.toml")),
+        *("--into", f"{day1}-filled"),
+    ]
+    assert run(*words[1:]).code == 0
+
+
+@pytest.mark.parametrize(
+    ("called", "shown"),
+    [
+        ("/opt/my tools/flangeback", "'/opt/my tools/flangeback' verify out"),
+        (".venv/bin/flangeback", ".venv/bin/flangeback verify out"),
+        ("/somewhere/pytest", "flangeback verify out"),
+    ],
+)
+def test_hints_are_called_as_flangeback_was(
+    called: str, shown: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.argv", [called])
+    assert command("verify", "out") == shown
+
+
+def test_hints_for_a_module_and_for_another_shell(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.argv", ["/x/flangeback/__main__.py"])
+    monkeypatch.setattr("sys.executable", "/usr/bin/python3")
+    assert command("tally", "my out") == "/usr/bin/python3 -m flangeback tally 'my out'"
+    monkeypatch.setattr("sys.platform", "win32")
+    assert command("tally", "my out") == '/usr/bin/python3 -m flangeback tally "my out"'
+
+
+def test_a_page_is_an_html_file(year: Path) -> None:
+    for words in (("match", year / "day1"), ("fill", year / "day1", "--into", year / "out")):
+        done = run(*words, "--report", "page.pdf")
+        assert done.code == 2
+        assert "page.html" in done.err
+    assert not (year / "out").exists()

@@ -10,7 +10,7 @@ import typer
 import flangeback
 from flangeback import report
 from flangeback.cli.ending import WRONG, print_json
-from flangeback.cli.shared import Json, asking, terminal
+from flangeback.cli.shared import Json, asking, html_file, terminal
 from flangeback.words import count
 
 if TYPE_CHECKING:
@@ -102,12 +102,12 @@ def fit(
 
 
 def _kit_for(words: list[str], given: Path | None) -> flangeback.Kit:
-    """The kit; an empty one where none was named nor found and the words are mounts."""
+    """The kit; an empty one where none was named nor found and a mount is among the words."""
     from flangeback.kit import mount_named
     from flangeback.kit.places import kit_file
 
     no_kit = given is None and not kit_file(None).exists()
-    if no_kit and words and all(mount_named(word) for word in words):
+    if no_kit and any(mount_named(word) for word in words):
         return flangeback.Kit()
     return _read(given)
 
@@ -126,7 +126,10 @@ BodyKey = Annotated[
     str | None, typer.Argument(metavar="[BODY]", help="A body's key. [default: every body]")
 ]
 Page = Annotated[
-    Path | None, typer.Option("--html", metavar="FILE", help="Write it as a page to print on A6.")
+    Path | None,
+    typer.Option(
+        "--html", metavar="FILE", callback=html_file, help="Write it as a page to print on A6."
+    ),
 ]
 
 

@@ -38,8 +38,22 @@ KitFile = Annotated[
         help="The kit file. [default: kit.toml in FRAMES, else in your configuration folder]",
     ),
 ]
+
+
+def html_file(path: Path | None) -> Path | None:
+    """The path of a page. Raises InputError where its suffix is another kind of file's."""
+    if path is not None and path.suffix.lower() not in (".html", ".htm"):
+        expected = f"a name such as {path.with_suffix('.html')}"
+        problem = flangeback.Problem(str(path), "a page is an HTML file", expected=expected)
+        raise flangeback.InputError(problem)
+    return path
+
+
 Report = Annotated[
-    Path | None, typer.Option("--report", metavar="FILE.html", help="Also write a page of it.")
+    Path | None,
+    typer.Option(
+        "--report", metavar="FILE.html", callback=html_file, help="Also write a page of it."
+    ),
 ]
 
 

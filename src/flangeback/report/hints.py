@@ -15,7 +15,7 @@ NAME = "flangeback"
 def command(*words: str) -> str:
     """A command as a shell takes it, with the path that flangeback was called by."""
     line = [*_program(), *words]
-    return subprocess.list2cmdline(line) if os.name == "nt" else shlex.join(line)
+    return subprocess.list2cmdline(line) if sys.platform == "win32" else shlex.join(line)
 
 
 def _program() -> tuple[str, ...]:

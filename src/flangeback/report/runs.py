@@ -72,7 +72,7 @@ class Run:
             return name + others
         start, end = _number(first.stem), _number(last.stem)
         steps = len(self.frames) - 1
-        in_a_row = start.isdigit() and end.isdigit() and int(end) - int(start) == steps
+        in_a_row = start.isdigit() and end.isdigit() and _steps(start, end) == steps
         return (f"{name}..{end}" if in_a_row else f"{name}, ...{end}") + others
 
     @property
@@ -101,6 +101,12 @@ class Run:
             some = some_of(stems) if len(stems) < len(self.frames) else ""
             found.append(Note(text, kind, some))
         return tuple(found)
+
+
+def _steps(start: str, end: str) -> int:
+    """How many frames on a counter is; of four digits it begins anew at 0001 (CIPA DC-009)."""
+    steps = int(end) - int(start)
+    return steps % 9999 if len(start) == len(end) == 4 else steps
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,10 @@ from flangeback.match.model import Matches, Outcome
 from flangeback.report.hints import command, out_beside
 from flangeback.report.runs import Note, Run, Section, sections, sensor_lines
 from flangeback.report.tables import Column, indented, say, say_wrapped, table
-from flangeback.words import count, number, some_of
+from flangeback.words import count, number, shortened, some_of
 
+_NAMES = 20
+"""Characters for the names of a row."""
 _STYLES = {
     Outcome.FILL: "green",
     Outcome.AGREE: "green",
@@ -61,7 +63,7 @@ def _show_section(console: Console, section: Section) -> None:
 def _columns(times: str) -> Sequence[Column]:
     """`times` is what stands over the frames' times: their day, where they are of one."""
     return (
-        Column("frames", 20),
+        Column("frames", _NAMES),
         Column("count", 5, right=True),
         Column(times, 11),
         Column("outcome", 10),
@@ -72,7 +74,7 @@ def _columns(times: str) -> Sequence[Column]:
 
 
 def _cells(run: Run) -> Iterator[RenderableType]:
-    yield run.names
+    yield shortened(run.names, _NAMES)
     yield str(len(run.frames))
     yield run.times
     yield Text(run.outcome, _STYLES.get(run.outcome, ""))
