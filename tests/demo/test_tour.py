@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shlex
 import shutil
 from decimal import Decimal
 from pathlib import Path
@@ -125,7 +126,8 @@ def test_the_demo_fits_80_columns(demo: Ran) -> None:
 
 def test_what_it_says_to_try_works(place: Path, demo: Ran, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(place)
-    tries = [line.split()[1:] for line in demo.out.splitlines() if line.startswith("  flangeback ")]
+    at = demo.out.index("To play with it:")
+    tries = [shlex.split(line)[1:] for line in demo.out[at:].splitlines()[1:]]
     assert [words[0] for words in tries] == ["match", "fill", "verify"]
     assert [run(*words).code for words in tries] == [1, 1, 0]
 
