@@ -110,14 +110,6 @@ def test_fill_bytes_before_markers_stay() -> None:
     assert sum(p.fill for p in pieces(copy)) == 5
 
 
-def test_only_the_first_of_two_exif_segments_changes() -> None:
-    second = segment(APP1, EXIF + small_block(10))
-    source = with_segments(picture(), segment(APP1, EXIF + small_block()), second)
-    copy = filled(source)
-    assert second in copy
-    assert copy.count(EXIF) == 2
-
-
 def test_bytes_behind_the_picture_are_kept() -> None:
     trailer = b"\0\0MotionPhoto" + bytes(range(256)) * 300
     source = with_block(small_block()) + trailer

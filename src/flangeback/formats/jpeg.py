@@ -77,6 +77,7 @@ class Jpeg(FrameFile):
     def _named(self) -> dict[bytes, Segment]:
         """The first segment of each name."""
         found: dict[bytes, Segment] = {}
+        self._has_several_exif = False
         for segment in self.segments:
             names = _NAMES.get(segment.marker)
             if names:
@@ -84,6 +85,7 @@ class Jpeg(FrameFile):
                 start = self.reader.read(segment.start, end)
                 for name in names:
                     if start.startswith(name):
+                        self._has_several_exif |= name == _EXIF and _EXIF in found
                         found.setdefault(name, segment)
         return found
 
@@ -138,6 +140,8 @@ class Jpeg(FrameFile):
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         block, segment = self.exif, self.exif_segment
+        if self._has_several_exif:
+            raise Refused("the Exif data are in several segments")
         if block is None or segment is None:
             at = self._place_for_exif()
             yield Splice(at, at, _app1(_EXIF + b"\0" + self._new_block(values)))

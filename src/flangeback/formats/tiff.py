@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
+from pathlib import Path
 from typing import ClassVar
 
 from flangeback.formats import xmp
@@ -29,6 +30,8 @@ _GREATEST_FILE = 2**32 - 1
 _DISGUISES = frozenset([0x55, 0x4F52, 0x5352])
 """Numbers that raw files built like TIFF carry in the place of its 42 (common practice, from
 memory)."""
+_RAW_MARKS = (b"CR", b"IIII", b"MMMM")
+"""What some of them have behind a header that is TIFF's own (common practice, as seen)."""
 _DNG_VERSION, _SUBFILE_TYPE, _PHOTOMETRIC = 0xC612, 0x00FE, 0x0106
 _RAW_PICTURES = (32803, 34892)
 """PhotometricInterpretation of raw data: a colour filter array (TIFF/EP, ISO 12234-2), linear raw
@@ -91,11 +94,14 @@ class RawTiff(Tiff):
 
     @staticmethod
     def recognises(reader: FileReader) -> bool:
-        """By the number in the place of 42, else where it says that it holds raw data, or its main
-        picture is only a preview."""
+        """By the number in the place of 42, by a mark behind the header, by a suffix that isn't
+        TIFF's; else where it says that it holds raw data, or its main picture is a preview."""
         number = _number(reader)
         if number != MAGIC:
             return number in _DISGUISES
+        suffix = reader.file.suffix.lower() if isinstance(reader.file, Path) else ""
+        if reader.read(8, 12).startswith(_RAW_MARKS) or suffix not in ("", *Tiff.suffixes):
+            return True
         try:
             return _holds_raw(Block(reader))
         except Damaged:

@@ -20,7 +20,7 @@ EXIF = "http://ns.adobe.com/exif/1.0/"
 EXIF_EX = "http://cipa.jp/exif/1.0/"
 AUX = "http://ns.adobe.com/exif/1.0/aux/"
 
-PROPERTIES: Mapping[str, Tag] = {
+PROPERTIES = {
     f"{{{EXIF}}}DateTimeOriginal": Tag.DATE_TIME_ORIGINAL,
     f"{{{EXIF}}}FNumber": Tag.F_NUMBER,
     f"{{{EXIF}}}ApertureValue": Tag.APERTURE_VALUE,
@@ -50,6 +50,27 @@ def rational_texts(value: TagValue) -> list[str]:
         return [str(value.value)]
     assert not isinstance(value.value, str)
     return [f"{top}/{below}" for top, below in value.value]
+
+
+def stated(packet: bytes) -> Mapping[Tag, tuple[str, ...]]:
+    """What a packet or sidecar states of our tags, as it is written; several of a sequence.
+
+    Nothing where it isn't an XMP packet that can be read. Of two properties for one tag the
+    standard's own (exif, exifEX) comes before aux.
+    """
+    if len(packet) > _LONGEST_PACKET or not any(name in packet for name, _ in _NAMES):
+        return {}
+    parts = _parts(packet)
+    try:
+        described = [] if parts is None else _described(_root(parts[1]))
+    except NotXmp:
+        return {}
+    there: dict[str, tuple[str, ...]] = {}
+    for node in described:
+        there |= {str(name): (str(text),) for name, text in node.attrib.items()}
+        for child in (child for child in node if isinstance(child.tag, str)):
+            there[str(child.tag)] = tuple(t.strip() for t in child.itertext() if t.strip())
+    return {tag: there[name] for name, tag in reversed(PROPERTIES.items()) if name in there}
 
 
 def agreed(packet: bytes, values: Sequence[TagValue]) -> bytes | None:

@@ -11,11 +11,16 @@ from pathlib import Path
 from flangeback.formats import FrameFile
 from flangeback.formats.jpeg import Jpeg
 
-_BLANK = re.compile(r"[\s0.\-‐-―_]*|0+(\.0+)?\s*mm\s*f\s*/?\s*0*(\.0+)?", re.I)
+_BLANK = re.compile(
+    r"[\s0.\-‐-―_]*|0[0.]*(-0[0.]*)?\s*mm\s*f\s*/?\s*[0.]*(-[0.]*)?"
+    r"|none|n/?a|no[- ]?lens|unknown|manual lens",
+    re.IGNORECASE,
+)
 
 
 def is_blank(text: str | None) -> bool:
-    """Whether a text tag says nothing: absent, empty, only dashes, spaces, zeros, or 0 mm f/0."""
+    """Whether a text tag says nothing: absent, empty, only dashes, spaces, zeros, 0 mm f/0, or one
+    of the names that bodies make up for no lens (common practice)."""
     return text is None or _BLANK.fullmatch(text) is not None
 
 
@@ -106,11 +111,12 @@ class Frame:
     """One frame of the folder. `file` is relative to it, with `/`.
 
     A frame of several files (a JPEG and a raw file with one stem and one time) is described by
-    its first; the others are its `companions`. `format` is the file's, `source` the file itself;
-    `sidecars` are the XMP files beside it, relative to the folder, the one for its own suffix
-    first. `damage` says why the file can't be read as a picture; it is None for a sound one.
-    `pixels` is the picture's width and height as the Exif data has them, `digital_zoom` a ratio
-    above 1 where the picture was enlarged from a part of the sensor.
+    its first; the others are its `companions`. `lens_data` is what Exif and XMP state together, in
+    the file and its sidecars, and `stated` what each of these places does. `format` is the file's,
+    `source` the file itself; `sidecars` are the XMP files beside it, relative to the folder, the
+    one for its own suffix first. `damage` says why the file can't be read as a picture; it is None
+    for a sound one. `pixels` is the picture's width and height as the Exif data has them,
+    `digital_zoom` a ratio above 1 where the picture was enlarged from a part of the sensor.
     """
 
     file: str
@@ -132,6 +138,7 @@ class Frame:
     source: FrameFile | None = field(default=None, compare=False, repr=False)
     companions: tuple[Frame, ...] = ()
     sidecars: tuple[str, ...] = ()
+    stated: tuple[LensData, ...] = ()
 
     @property
     def files(self) -> tuple[Frame, ...]:

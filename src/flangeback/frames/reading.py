@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,26 +12,23 @@ from flangeback.formats import Damaged, FileReader, FrameFile, recognised
 from flangeback.formats.frame_file import Metadata
 from flangeback.formats.jpeg import Jpeg
 from flangeback.formats.tiff_block import Directory
+from flangeback.frames.lens_data import lens_data_of_exif, lens_data_of_packet, lens_fields
 from flangeback.frames.model import (
     CameraTime,
     Exposure,
     FocalPlane,
     Frame,
-    LensData,
     filled,
     is_blank,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    pass
 
 _MAKE, _MODEL = 0x010F, 0x0110
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
 """DateTimeOriginal, then DateTimeDigitized, each with its sub-seconds and offset."""
-_F_NUMBER, _APERTURE_VALUE, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x829D, 0x9202, 0x920A, 0xA405
-_MAX_APERTURE_VALUE = 0x9205
-_BODY_SERIAL, _LENS_SPECIFICATION = 0xA431, 0xA432
-_LENS_MAKE, _LENS_MODEL, _LENS_SERIAL = 0xA433, 0xA434, 0xA435
+_BODY_SERIAL = 0xA431
 _EXPOSURE_TIME, _SHUTTER_SPEED_VALUE = 0x829A, 0x9201
 _SENSITIVITY, _SENSITIVITIES = 0x8827, (0x8832, 0x8831, 0x8833)
 """PhotographicSensitivity, 16 bits wide, and where a greater one stands:
@@ -72,7 +68,7 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
         if source is None:
             return None
         try:
-            said = _said(source.metadata())
+            said = _said(source.metadata(), source.packet)
         except Damaged as damage:
             said = {"damage": str(damage)}
         format = type(source)
@@ -81,10 +77,11 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
         )
 
 
-def _said(metadata: Metadata | None) -> dict[str, Any]:
+def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
     """What a file's metadata say, as a frame's fields."""
+    in_packet = lens_data_of_packet(packet)
     if metadata is None:
-        return {}
+        return {**lens_fields(in_packet)}
     main, exif, gps = metadata
     pixels = _pixels(exif)
     return {
@@ -92,7 +89,7 @@ def _said(metadata: Metadata | None) -> dict[str, Any]:
         "model": main.text(_MODEL) or None,
         "serial": _text(exif, _BODY_SERIAL),
         "time": _camera_time(exif) or _camera_time(main),
-        "lens_data": _lens_data(exif),
+        **lens_fields(lens_data_of_exif(exif), in_packet),
         "exposure": _exposure(exif),
         "focal_plane": None if pixels is None else _focal_plane(exif, pixels),
         "pixels": pixels,
@@ -182,40 +179,3 @@ def _gps_time(gps: Directory) -> datetime | None:
     if day is None or len(parts) < 3 or not 0 <= past < 86_400:
         return None
     return day.replace(tzinfo=UTC) + timedelta(microseconds=int(past * 1_000_000))
-
-
-def _lens_data(exif: Directory) -> LensData:
-    length_35mm = exif.whole(_FOCAL_LENGTH_35MM) or 0
-    return LensData(
-        lens=_text(exif, _LENS_MODEL),
-        f_number=_f_number(exif),
-        focal_length=filled(exif.number(_FOCAL_LENGTH)),
-        focal_length_35mm=length_35mm if length_35mm > 0 else None,
-        maker=_text(exif, _LENS_MAKE),
-        serial=_text(exif, _LENS_SERIAL),
-        specification=_specification(exif.numbers(_LENS_SPECIFICATION)),
-        widest_f_number=_of_apex(exif.number(_MAX_APERTURE_VALUE)),
-    )
-
-
-def _specification(values: Iterable[Fraction | None]) -> tuple[Fraction | None, ...]:
-    found = tuple(filled(value) for value in values)
-    return found if any(found) else ()
-
-
-def _f_number(exif: Directory) -> Fraction | None:
-    """FNumber, else what ApertureValue means in APEX: N = 2^(Av/2)."""
-    found = filled(exif.number(_F_NUMBER))
-    if found is not None:
-        return found
-    return _of_apex(exif.number(_APERTURE_VALUE))
-
-
-@lru_cache(maxsize=256)
-def _of_apex(value: Fraction | None) -> Fraction | None:
-    apex = filled(value)
-    return (
-        None
-        if apex is None or apex > 20
-        else Fraction(2 ** (float(apex) / 2)).limit_denominator(100)
-    )

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from flangeback.errors import InputError, Problem
 from flangeback.formats import BY_SUFFIX
+from flangeback.frames.lens_data import lens_data_of_packet, lens_fields
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.frames.reading import damaged_frame, recognised_frame
 
@@ -122,7 +123,19 @@ def _with_sidecars(folder: Path, frames: Iterable[Frame], files: Sequence[str]) 
         found = (there[name.casefold()] for name in names if name.casefold() in there)
         # A link that leads nowhere has nothing to go with the frame.
         sidecars = tuple(file for file in found if (folder / file).is_file())
-        yield replace(frame, sidecars=sidecars) if sidecars else frame
+        if not sidecars:
+            yield frame
+            continue
+        beside = [lens_data_of_packet(_content(folder / file)) for file in sidecars]
+        yield replace(frame, sidecars=sidecars, **lens_fields(*frame.stated, *beside))
+
+
+def _content(sidecar: Path) -> bytes:
+    """Empty where it can't be read, which is said when it is to be merged."""
+    try:
+        return sidecar.read_bytes()
+    except OSError:
+        return b""
 
 
 def _together(frames: Iterable[Frame]) -> Iterator[Frame]:

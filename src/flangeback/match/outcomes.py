@@ -82,7 +82,7 @@ def judge(
         found = _Comparison(Outcome.NATIVE)
     elif latest is not None and latest.lens is not None:
         fill = shared_fill(claims, kit.lenses[latest.lens], around.body, kit)
-        found = _strictest([_compared(fill, data, over=over) for data in _lens_data(frame)])
+        found = _strictest([_compared(fill, file, over=over) for file in _readable(frame)])
         if around.sensor is not None:
             equivalent = around.sensor.equivalent(frame, fill.focal_length)
             fill = replace(fill, focal_length_35mm=equivalent)
@@ -114,9 +114,9 @@ def _told(standing: Standing, own: Sequence[Doubt], fill: Fill | None) -> Iterat
     yield from (doubt for doubt in standing.doubts if doubt.kind not in kinds)
 
 
-def _lens_data(frame: Frame) -> Sequence[LensData]:
-    """What each file of a frame carries, as far as it could be read at all."""
-    return [file.lens_data for file in frame.files if carries_data(file)] or [frame.lens_data]
+def _readable(frame: Frame) -> Sequence[Frame]:
+    """The files of a frame whose lens data could be read at all; else the one that describes it."""
+    return [file for file in frame.files if carries_data(file)] or [frame]
 
 
 def carries_data(file: Frame) -> bool:
@@ -191,14 +191,12 @@ def _adapters(setting: Setting, lens: Lens, body: Body | None, kit: Kit) -> Sequ
     return [adapter.key for adapter in kit.adapters_for(lens, body)] or (None,)
 
 
-def _compared(fill: Fill, data: LensData, *, over: bool) -> _Comparison:
-    """The fill against what a file already carries."""
-    against = _contradictions(fill, data)
-    doubts: tuple[Doubt, ...] = ()
-    if data.says_lens and data.f_number is not None and not _is_lens(fill.lens, data):
-        says = data.lens or "a lens by its specification"
-        text = f"the frame names {says}, which gave its f-number; the log says {fill.lens.key}"
-        doubts = (Doubt(DoubtKind.NATIVE_LENS, text),)
+def _compared(fill: Fill, file: Frame, *, over: bool) -> _Comparison:
+    """The fill against what a file already carries, in each of its places."""
+    data = file.lens_data
+    places = file.stated or (data,)
+    against = list(dict.fromkeys(text for one in places for text in _contradictions(fill, one)))
+    doubts = tuple(doubt for one in places for doubt in _native_lens(fill, one))[:1]
     if against and not over:
         reason = f"the frame says {', '.join(against)}"
         return _Comparison(Outcome.CONFLICT, doubts=doubts, reason=reason)
@@ -207,6 +205,23 @@ def _compared(fill: Fill, data: LensData, *, over: bool) -> _Comparison:
     outcome = Outcome.FILL if fill.is_whole else Outcome.PARTIAL
     stale = _stale(fill, data, replaces=bool(against))
     return _Comparison(outcome, stale, (*doubts, *_registered(fill, data)), _left_blank(fill))
+
+
+def _native_lens(fill: Fill, data: LensData) -> Iterator[Doubt]:
+    """The doubt on a frame whose lens gave its f-number, so that it isn't the log's."""
+    says = None
+    if data.f_number is not None and data.says_lens and not _is_lens(fill.lens, data):
+        says = f"names {data.lens or 'a lens by its specification'}, which gave its f-number"
+    elif data.f_number is not None and not data.says_lens and _gives_another(fill, data):
+        says = f"has {f_number(data.f_number)}, which only a lens with contacts gives"
+    if says:
+        yield Doubt(DoubtKind.NATIVE_LENS, f"the frame {says}; the log says {fill.lens.key}")
+
+
+def _gives_another(fill: Fill, data: LensData) -> bool:
+    """Whether the f-number isn't the log's; beside no lens name one that isn't noted is another."""
+    unknown = fill.f_number is None and data.f_number is not None and not data.says_lens
+    return unknown or _differ(fill.f_number, data.f_number, SAME_F_NUMBER)
 
 
 def _left_blank(fill: Fill) -> str | None:
@@ -219,7 +234,7 @@ def _contradictions(fill: Fill, data: LensData) -> Sequence[str]:
     found = []
     if data.says_lens and not _is_lens(fill.lens, data):
         found.append(data.lens or "another lens")
-    if _differ(fill.f_number, data.f_number, SAME_F_NUMBER):
+    if _gives_another(fill, data):
         found.append(f_number(data.f_number))
     is_registered = data.registered_focal_length is not None
     if not is_registered and _differ(fill.focal_length, data.focal_length, SAME_FOCAL_LENGTH):

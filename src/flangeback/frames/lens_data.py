@@ -1,0 +1,116 @@
+"""What lens data Exif and XMP state (CIPA DC-008, CIPA DC-010, ISO 16684-1)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import fields, replace
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any, TypedDict
+
+from flangeback.formats import xmp
+from flangeback.formats.tiff_block import Directory
+from flangeback.frames.model import LensData, filled, is_blank
+from flangeback.tags.table import Tag
+
+_WIDEST_APEX = 20
+
+
+class LensFields(TypedDict):
+    """A frame's fields of that name."""
+
+    lens_data: LensData
+    stated: tuple[LensData, ...]
+
+
+def lens_fields(*places: LensData) -> LensFields:
+    """What several places of one frame state, each by itself and all together.
+
+    Together a place that names a lens comes first, then one with an f-number: a focal length that
+    stands alone is the one registered for the stabiliser.
+    """
+    stated = tuple(place for place in places if place != LensData())
+    order = sorted(stated, key=lambda one: (not one.says_lens, one.f_number is None))
+    together = LensData()
+    for place in order:
+        blank = [f.name for f in fields(LensData) if not getattr(together, f.name)]
+        together = replace(together, **{name: getattr(place, name) for name in blank})
+    return LensFields(lens_data=together, stated=stated)
+
+
+def lens_data_of_exif(exif: Directory) -> LensData:
+    """What the Exif directory states."""
+    length_35mm = exif.whole(Tag.FOCAL_LENGTH_35MM) or 0
+    return _lens_data(
+        lens=_text(exif.text(Tag.LENS_MODEL)),
+        f_number=filled(exif.number(Tag.F_NUMBER)) or _of_apex(exif.number(Tag.APERTURE_VALUE)),
+        focal_length=filled(exif.number(Tag.FOCAL_LENGTH)),
+        focal_length_35mm=length_35mm if length_35mm > 0 else None,
+        maker=_text(exif.text(Tag.LENS_MAKE)),
+        serial=_text(exif.text(Tag.LENS_SERIAL_NUMBER)),
+        specification=_specification(exif.numbers(Tag.LENS_SPECIFICATION)),
+        widest_f_number=_of_apex(exif.number(Tag.MAX_APERTURE_VALUE)),
+    )
+
+
+def lens_data_of_packet(packet: bytes) -> LensData:
+    """What an XMP packet states; nothing where it can't be read."""
+    stated = xmp.stated(packet)
+    if not stated:
+        return LensData()
+
+    def text(tag: Tag) -> str | None:
+        return _text(" ".join(stated.get(tag, ())))
+
+    def numbers(tag: Tag) -> Sequence[Fraction | None]:
+        return [_rational(word) for value in stated.get(tag, ()) for word in value.split()]
+
+    def number(tag: Tag) -> Fraction | None:
+        return filled(next(iter(numbers(tag)), None))
+
+    length_35mm = number(Tag.FOCAL_LENGTH_35MM)
+    return _lens_data(
+        lens=text(Tag.LENS_MODEL),
+        f_number=number(Tag.F_NUMBER) or _of_apex(number(Tag.APERTURE_VALUE)),
+        focal_length=number(Tag.FOCAL_LENGTH),
+        focal_length_35mm=None if length_35mm is None else int(length_35mm),
+        maker=text(Tag.LENS_MAKE),
+        serial=text(Tag.LENS_SERIAL_NUMBER),
+        specification=_specification(numbers(Tag.LENS_SPECIFICATION)),
+        widest_f_number=_of_apex(number(Tag.MAX_APERTURE_VALUE)),
+    )
+
+
+def _lens_data(**stated: Any) -> LensData:
+    """Bodies without a lens contact write f-numbers of 1 and wider: such a one, with no lens named,
+    says nothing (common practice)."""
+    found = LensData(**stated)
+    if found.says_lens or found.f_number is None or found.f_number > 1:
+        return found
+    return replace(found, f_number=None)
+
+
+def _text(text: str) -> str | None:
+    return None if is_blank(text) else text.strip()
+
+
+def _rational(word: str) -> Fraction | None:
+    """A number as XMP has it, 28/10; None over zero, or where it isn't one."""
+    try:
+        return Fraction(word)
+    except (ValueError, ZeroDivisionError):
+        return None
+
+
+def _specification(values: Iterable[Fraction | None]) -> tuple[Fraction | None, ...]:
+    found = tuple(filled(value) for value in values)
+    return found if any(found) else ()
+
+
+@lru_cache(maxsize=256)
+def _of_apex(value: Fraction | None) -> Fraction | None:
+    """The f-number of an APEX value: N = 2^(Av/2)."""
+    apex = filled(value)
+    if apex is None or apex > _WIDEST_APEX:
+        return None
+    return Fraction(2 ** (float(apex) / 2)).limit_denominator(100)
