@@ -167,23 +167,37 @@ def _integers(file: BinaryIO, order: str, row: Row | None) -> Sequence[int]:
 
 
 def _heif(file: BinaryIO) -> Located:
-    """The tables may be edited, and something may be added to the end; no picture data."""
+    """The tables may be edited, and a box may be added behind another; no picture data."""
     size = file.seek(0, io.SEEK_END)
-    meta = next((box for box in _boxes(file, 0, size) if box[0] == b"meta"), None)
+    top = list(_boxes(file, 0, size))
+    meta = next((box for box in top if box[0] == b"meta"), None)
     if meta is None:
         return Located(io.BytesIO(), None)
     _, start, end = meta
     inner = {kind: (a, b) for kind, a, b in _boxes(file, start + 4, end)}
-    editable = ((start, end), (size, size))
-    item = _exif_number(file, *inner.get(b"iinf", (0, 0)))
-    places = _item_places(_read(file, *inner.get(b"iloc", (0, 0))), item)
-    if item is None or places is None:
-        return Located(io.BytesIO(), None, b"", editable)
+    editable = ((start, end), (size, size), *((after, after) for _, _, after in top))
+    idat = inner.get(b"idat", (0, 0))
+    table = _read(file, *inner.get(b"iloc", (0, 0)))
+    exif, packet = (
+        _item(file, table, number, idat, size) for number in _numbers(file, inner.get(b"iinf"))
+    )
+    if exif is None:
+        return Located(io.BytesIO(), None, packet or b"", editable)
+    lead = 0 if exif[:4] in _TIFF_NUMBERS else 4 + int.from_bytes(exif[:4], "big")
+    block = exif[6 if exif.startswith(_EXIF_NAME) else lead :]
+    return Located(io.BytesIO(block), len(block), packet or b"", editable)
+
+
+def _item(
+    file: BinaryIO, table: bytes, number: int | None, idat: Stretch, size: int
+) -> bytes | None:
+    """An item's data; None without such an item."""
+    places = _item_places(table, number)
+    if number is None or places is None:
+        return None
     within, stretches = places
-    base, last = inner.get(b"idat", (0, 0)) if within else (0, size)
-    data = b"".join(_read(file, base + a, base + b if b > a else last) for a, b in stretches)
-    block = data[4 + int.from_bytes(data[:4], "big") :]
-    return Located(io.BytesIO(block), len(block), b"", editable)
+    base, last = idat if within else (0, size)
+    return b"".join(_read(file, base + a, base + b if b > a else last) for a, b in stretches)
 
 
 def _boxes(file: BinaryIO, at: int, end: int) -> Iterator[tuple[bytes, int, int]]:
@@ -201,15 +215,20 @@ def _boxes(file: BinaryIO, at: int, end: int) -> Iterator[tuple[bytes, int, int]
         at += size
 
 
-def _exif_number(file: BinaryIO, start: int, end: int) -> int | None:
-    """The number of the item whose type is Exif."""
+def _numbers(file: BinaryIO, place: Stretch | None) -> tuple[int | None, int | None]:
+    """The numbers of the first item of type Exif, and of the first that is an XMP packet."""
+    start, end = place or (0, 0)
+    exif = packet = None
     version = _read(file, start, start + 1)
-    for kind, at, _ in _boxes(file, start + (6 if version == b"\0" else 8), end):
-        entry = _read(file, at, at + 16)
+    for kind, at, last in _boxes(file, start + (6 if version == b"\0" else 8), end):
+        entry = _read(file, at, min(last, at + 256))
         width = 2 if entry[:1] == b"\2" else 4
-        if kind == b"infe" and entry[4 + width + 2 :][:4] == b"Exif":
-            return int.from_bytes(entry[4 : 4 + width], "big")
-    return None
+        number = int.from_bytes(entry[4 : 4 + width], "big")
+        if kind == b"infe" and entry[6 + width :][:4] == b"Exif" and exif is None:
+            exif = number
+        if kind == b"infe" and b"\0application/rdf+xml\0" in entry and packet is None:
+            packet = number
+    return exif, packet
 
 
 def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] | None:

@@ -1,19 +1,22 @@
-"""HEIF and AVIF files: boxes, the item table, the Exif item.
+"""HEIF and AVIF files: the item tables, the Exif and the XMP item.
 
-Boxes: ISO/IEC 14496-12, 4.2; item location and information boxes: 8.11.3 and 8.11.6; the Exif
-item: ISO/IEC 23008-12, annex A.2.1. An edit puts the Exif item anew at the end and turns its
-location to it; the coded picture, and the old item, stay where they are.
+Item location and information boxes: ISO/IEC 14496-12, 8.11.3 and 8.11.6; Exif and XMP items:
+ISO/IEC 23008-12, annex A.2. An edit puts these items anew behind the last box and turns their
+locations to it; the coded picture, the old items and a maker's trailer stay.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import ClassVar
 
+from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.iso_boxes import Box, boxes, has_brand
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
@@ -21,28 +24,24 @@ from flangeback.formats.tiff_edit import NOTHING, applied_to
 from flangeback.tags.table import TagValue
 
 _STILL_BRANDS = frozenset(
-    [b"heic", b"heix", b"heim", b"heis", b"hevc", b"mif1", b"msf1", b"avif", b"avis"]
+    [b"heic", b"heix", b"heim", b"heis", b"hevc", b"mif1", b"mif3", b"msf1", b"avif", b"avis"]
 )
 """Brands of still pictures in the ISO base media file format (ISO/IEC 23008-12, annex B; AV1 Image
 File Format, section 6)."""
 
+_XMP = b"XMP"
+_TIFF_MARKS = (b"II*\0", b"MM\0*")
+_OWN_TYPES = frozenset(
+    [b"ftyp", b"meta", b"mdat", b"moov", b"free", b"skip", b"wide", b"uuid", b"moof", b"mfra"]
+)
+"""Box types of the standard; what a maker puts behind the last of them is looked for at the end."""
+_TRAILER = b"SEFT"
+"""The end of a maker's trailer whose offsets count within itself (common practice, as seen)."""
+
 _LARGEST = 2**32 - 1
-_LONGEST_META = 1 << 24
-_LONGEST_ITEM = 1 << 24
-_MOST_ITEMS = _MOST_EXTENTS = _MOST_BOXES = 1 << 16
+_LONGEST_META = _LONGEST_ITEM = 1 << 24
+_MOST_ITEMS = _MOST_EXTENTS = 1 << 16
 """Beyond these a file isn't a camera's, and working it out would take long."""
-
-
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A box: its type, where it starts, where its contents do and end. `open_ended` marks one
-    whose size field is 0: it runs to the end of the file."""
-
-    type: bytes
-    at: int
-    start: int
-    end: int
-    open_ended: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,112 +75,151 @@ class Location:
     extents: tuple[Extent, ...]
     elsewhere: int
 
+    @property
+    def end(self) -> int:
+        """Where the data end in the file, as far as the location tells; 0 within another box."""
+        ends = (one.offset.value + one.length.value for one in self.extents)
+        return 0 if self.method else self.base.value + max(ends)
+
 
 class Heif(FrameFile):
     """A HEIF or AVIF file."""
 
     code: ClassVar = "heif"
     title: ClassVar = "HEIF"
-    suffixes: ClassVar = (".heic", ".heif", ".avif")
+    suffixes: ClassVar = (".heic", ".heif", ".hif", ".avif")
     rank: ClassVar = 1
 
     @staticmethod
     def recognises(reader: FileReader) -> bool:
-        """By the major and compatible brands."""
-        head = reader.read(0, 8)
-        if head[4:8] != b"ftyp":
-            return False
-        box = reader.read(8, min(int.from_bytes(head[:4], "big"), 512))
-        brands = {box[at : at + 4] for at in (0, *range(8, len(box) - 3, 4))}
-        return bool(brands & _STILL_BRANDS)
+        return has_brand(reader, _STILL_BRANDS)
 
     @property
     def takes_values(self) -> bool:
         """Whether there is an Exif item to write to."""
         try:
-            return self._place is not None
+            return b"Exif" in self._items
         except Damaged:
             return True  # The edit will say what is wrong with it.
 
     @cached_property
-    def _place(self) -> tuple[Location, Box | None] | None:
-        """Where the Exif item is, and the item data box; None without one."""
-        top = _boxes(self.reader, 0, self.reader.size)
-        meta = next((box for box in top if box.type == b"meta"), None)
-        if meta is None:
-            return None
+    def _items(self) -> Mapping[bytes, Location]:
+        """Where the first items of type Exif and of XMP (by the key "XMP") are."""
+        for box in boxes(self.reader, 0, self.reader.size):
+            if box.type == b"mini":
+                raise Damaged("the metadata are in a mini box, which isn't read")
+            if box.type == b"meta":
+                return self._items_of(box)
+        return {}
+
+    def _items_of(self, meta: Box) -> Mapping[bytes, Location]:
         if meta.end - meta.start > _LONGEST_META:
             raise Damaged("the meta box is too long")
-        inner = {box.type: box for box in _boxes(self.reader, meta.start + 4, meta.end)}
+        inner = {box.type: box for box in boxes(self.reader, meta.start + 4, meta.end)}
+        self._idat = inner.get(b"idat")
         if b"iinf" not in inner or b"iloc" not in inner:
-            return None
-        item = next(_items_of_type(self.reader, inner[b"iinf"], b"Exif"), None)
-        if item is None:
-            return None
-        locations = _locations(self.reader, inner[b"iloc"])
-        location = next((one for one in locations if one.item == item), None)
-        if location is None or not location.extents:
+            return {}
+        numbers: dict[bytes, int] = {}
+        for kind, number in _metadata_items(self.reader, inner[b"iinf"]):
+            numbers.setdefault(kind, number)
+        wanted = {number: kind for kind, number in numbers.items()}
+        locations = _locations(self.reader, inner[b"iloc"]) if wanted else ()
+        found = {wanted[one.item]: one for one in locations if one.item in wanted and one.extents}
+        if b"Exif" in numbers and b"Exif" not in found:
             raise Damaged("the Exif item has no place in the file")
-        return location, inner.get(b"idat")
+        return found
 
-    def _item(self) -> tuple[bytes, int]:
-        """The Exif item's data, and how many bytes stand before the TIFF block in them."""
-        assert self._place is not None
-        data = _data(self.reader, *self._place)
-        lead = 4 + int.from_bytes(data[:4], "big")
-        if lead + 8 > len(data):
-            raise Damaged("the Exif item is cut short")
-        return data, lead
+    def _data(self, kind: bytes) -> bytes:
+        return _item_data(self.reader, self._items[kind], self._idat)
 
     @property
     def exif(self) -> Block | None:
-        if self._place is None:
+        if b"Exif" not in self._items:
             return None
-        data, lead = self._item()
-        return Block(data[lead:])
+        data = self._data(b"Exif")
+        return Block(data[_lead(data) :])
+
+    @property
+    def packet(self) -> bytes:
+        return self._data(_XMP) if _XMP in self._items else b""
 
     def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
-        if self._place is None:
+        if b"Exif" not in self._items:
             raise Refused("the file has no Exif item")
-        data, lead = self._item()
-        data = data[:lead] + applied_to(data[lead:], values, _LARGEST, NOTHING, padding=True)
-        head, start = _wrapping(self.reader, len(data))
-        splices = [Splice(self.reader.size, self.reader.size, head + data)]
-        return in_order([*splices, *_turned(self._place[0], start, len(data))])
+        data = self._data(b"Exif")
+        lead = _lead(data)
+        block = applied_to(data[lead:], values, _LARGEST, NOTHING, padding=True)
+        fresh = {b"Exif": data[:lead] + block}
+        if _XMP in self._items:
+            packet = (xmp.stating if add_packet else xmp.agreed)(self.packet, values)
+            fresh |= {} if packet is None else {_XMP: packet}
+        head, at, start = self._place_for(sum(map(len, fresh.values())))
+        splices = [Splice(at, at, head + b"".join(fresh.values()))]
+        for kind, data in fresh.items():
+            splices += _turned(self._items[kind], start, len(data))
+            start += len(data)
+        return in_order(splices)
+
+    def _place_for(self, size: int) -> tuple[bytes, int, int]:
+        """The head of a media data box for `size` bytes, where it goes, and where its contents
+        start: behind the standard's last box. One that runs to the end of the file takes them
+        without a head, if it is a media data box itself."""
+        last, end, whole = None, 0, 0
+        with suppress(Damaged):
+            for box in boxes(self.reader, 0, self.reader.size):
+                if box.type == b"moov" and b"Exif" in self.reader.read(box.start, box.end):
+                    raise Refused("the image sequence has Exif data of its own")
+                last, end = (box, box.end) if box.type in _OWN_TYPES else (last, end)
+                whole = box.end
+        size_of_file = self.reader.size
+        is_trailer = self.reader.read(size_of_file - 4, size_of_file) == _TRAILER
+        if last is None or not (whole == size_of_file or is_trailer):
+            raise Refused("the file doesn't end with a whole box")
+        if last.is_open:
+            if last.type != b"mdat":
+                raise Refused("the file's last box is open-ended and not for media data")
+            return b"", end, end
+        if any(location.end > end for location in self._items.values()):
+            raise Refused("the metadata lie behind the last box")
+        return struct.pack(">I4s", size + 8, b"mdat"), end, end + 8
 
 
-def _wrapping(file: FileReader, size: int) -> tuple[bytes, int]:
-    """The head of a media data box for the new item, and where the item then starts. A last box
-    that runs to the end of the file takes it without one, if it is a media data box itself."""
-    last = max(_boxes(file, 0, file.size), key=lambda box: box.at, default=None)
-    if last is None or last.end != file.size:
-        raise Refused("the file doesn't end with a whole box")
-    if last.open_ended:
-        if last.type != b"mdat":
-            raise Refused("the file's last box is open-ended and not for media data")
-        return b"", file.size
-    return struct.pack(">I4s", size + 8, b"mdat"), file.size + 8
+def _lead(data: bytes) -> int:
+    """How many bytes of an Exif item stand before its TIFF block: four that say how many follow
+    (ISO/IEC 23008-12, annex A.2.1); some writers leave them out."""
+    lead = 4 + int.from_bytes(data[:4], "big")
+    if data[:4] in _TIFF_MARKS:
+        lead = 0
+    elif data.startswith(b"Exif\0\0"):
+        lead = 6
+    if lead + 8 > len(data):
+        raise Damaged("the Exif item is cut short")
+    return lead
 
 
 def _turned(location: Location, start: int, size: int) -> Iterator[Splice]:
-    """The location's fields for an item of `size` bytes at `start` in the file."""
+    """The location's fields for an item of `size` bytes at `start` in the file. The place goes
+    into the field that held it: some readers pass over the base, some over the offset."""
     if len(location.extents) > 1:
-        raise Refused(f"the Exif item is in {len(location.extents)} extents")
-    extent = location.extents[0]
+        raise Refused(f"an item of metadata is in {len(location.extents)} extents")
+    (extent,) = location.extents
+    base, offset = location.base, extent.offset
     if location.method != 0:
         # Only the table's version 0 has no method field, and there the method is always 0.
         assert location.method_at is not None
         yield Splice(location.method_at, location.method_at + 2, b"\0\0")
-    # The whole offset goes into one field: some readers pass over the base.
-    if extent.offset.width:
-        yield _number(extent.offset, start)
-        yield _number(location.base, 0)
-    elif location.base.width:
-        yield _number(location.base, start)
-    else:
+        base, offset = replace(base, value=0), replace(offset, value=0)
+    if not base.width and not offset.width:
         raise Refused("the Exif item's location has no offset field")
     if not extent.length.width:
         raise Refused("the Exif item's location has no length field")
+    if base.width and offset.width and base.value and offset.value and start >= base.value:
+        yield _number(offset, start - base.value)
+    elif not offset.width or (base.value and not offset.value):
+        yield _number(base, start)
+    else:
+        yield _number(base, 0)
+        yield _number(offset, start)
     yield _number(extent.length, size)
 
 
@@ -191,43 +229,23 @@ def _number(field: Field, value: int) -> Splice:
     return Splice(field.at, field.at + field.width, value.to_bytes(field.width, "big"))
 
 
-def _boxes(file: FileReader, at: int, end: int) -> Iterator[Box]:
-    found = 0
-    while at + 8 <= end:
-        found += 1
-        if found > _MOST_BOXES:
-            raise Damaged(f"there are more than {_MOST_BOXES} boxes")
-        size, kind = struct.unpack(">I4s", file.read(at, at + 8))
-        start, open_ended = at + 8, size == 0
-        if size == 1:
-            wide = file.read(at + 8, at + 16)
-            size = int.from_bytes(wide, "big")
-            start = at + 16
-        if open_ended:
-            size = end - at
-        if size < start - at or at + size > end:
-            raise Damaged(f"the box at {at} runs past its end")
-        yield Box(kind, at, start, at + size, open_ended)
-        at += size
-
-
-_INFO_HEAD = 12
-"""Bytes of an item's entry up to its type: version, flags, number, protection, type."""
-
-
-def _items_of_type(file: FileReader, box: Box, kind: bytes) -> Iterator[int]:
-    """The numbers of the items of a type, from the item information box."""
+def _metadata_items(file: FileReader, box: Box) -> Iterator[tuple[bytes, int]]:
+    """The numbers of the Exif and XMP items, from the item information box (8.11.6)."""
     version = int.from_bytes(file.read(box.start, min(box.start + 1, box.end)), "big")
-    entries = box.start + (6 if version == 0 else 8)
-    for entry in _boxes(file, entries, box.end):
-        if entry.type != b"infe":
-            continue
-        data = file.read(entry.start, min(entry.end, entry.start + _INFO_HEAD))
-        if data[:1] not in (b"\2", b"\3"):
+    for entry in boxes(file, box.start + (6 if version == 0 else 8), box.end):
+        data = file.read(entry.start, min(entry.end, entry.start + _LONGEST_INFO))
+        if entry.type != b"infe" or data[:1] not in (b"\2", b"\3"):
             continue
         width = 2 if data[0] == 2 else 4
-        if data[4 + width + 2 : 4 + width + 6] == kind:
-            yield int.from_bytes(data[4 : 4 + width], "big")
+        kind, number = data[6 + width : 10 + width], int.from_bytes(data[4 : 4 + width], "big")
+        texts = data[10 + width :].split(b"\0")
+        if kind == b"Exif":
+            yield kind, number
+        elif kind == b"mime" and texts[1:2] == [b"application/rdf+xml"] and not any(texts[2:3]):
+            yield _XMP, number
+
+
+_LONGEST_INFO = 512
 
 
 class _Cursor:
@@ -283,7 +301,7 @@ def _locations(file: FileReader, box: Box) -> Iterator[Location]:
         )
 
 
-def _data(file: FileReader, location: Location, idat: Box | None) -> bytes:
+def _item_data(file: FileReader, location: Location, idat: Box | None) -> bytes:
     if location.elsewhere:
         raise Damaged("the Exif item lies in another file")
     if location.method == 1:
