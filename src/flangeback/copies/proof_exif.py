@@ -10,7 +10,7 @@ import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, BinaryIO, cast
+from typing import Any, BinaryIO, Literal, cast
 
 from flangeback.copies.compare import ProofError
 from flangeback.copies.proof_files import rows
@@ -37,12 +37,15 @@ _NUMBERS = {
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What ExifRead finds: each tag's type and values; which of them run past the block's end; the
-    MakerNote's offset from the block's start and its bytes; the block's byte order."""
+    MakerNote's offset from the block's start and its bytes; the block's byte order; the file, and
+    where the block starts in it."""
 
     tags: Mapping[str, tuple[int, Any]]
     overrunning: frozenset[str]
     maker_note: tuple[int, bytes] | None
     order: str | None
+    file: BinaryIO
+    base: int = 0
 
 
 def read(file: BinaryIO, block_size: int | None) -> Reading:
@@ -69,7 +72,7 @@ def _read(file: BinaryIO, block_size: int | None) -> Reading:
     try:
         base, order, _ = determine_type(file)
     except (ExifNotFound, InvalidExif):
-        return Reading({}, frozenset(), None, None)
+        return Reading({}, frozenset(), None, None, file)
     found = {name: _plain(tag) for name, tag in tags.items() if not _is_pointer(tag)}
     past = frozenset(name for name, tag in tags.items() if _runs_past(tag, block_size))
     if _thumbnail_runs_past(tags, block_size):
@@ -77,7 +80,7 @@ def _read(file: BinaryIO, block_size: int | None) -> Reading:
     pointer = tags.get("Image ExifOffset")
     mark = "<" if order == b"I" else ">"
     note = _maker_note(file, base, mark, pointer.values[0], block_size) if pointer else None
-    return Reading(found, past, note, mark)
+    return Reading(found, past, note, mark, file, base)
 
 
 class _Bounded:
@@ -164,17 +167,47 @@ def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
     for name in (before.tags.keys() | after.tags.keys()) - passed_over:
         if before.tags.get(name) != after.tags.get(name):
             raise ProofError(f"the tag {name} no longer reads the same")
-    if not _same_note(before.maker_note, after.maker_note):
+    if not _same_note(before, after):
         raise ProofError("the MakerNote is no longer the same bytes in the same place")
     if before.order is not None and before.order != after.order:
         raise ProofError("the byte order changed")
 
 
-def _same_note(before: tuple[int, bytes] | None, after: tuple[int, bytes] | None) -> bool:
-    """A note that the source's end cut short may have other bytes behind it now."""
-    if before is None or after is None:
-        return before is after
-    return before[0] == after[0] and after[1].startswith(before[1])
+def _same_note(before: Reading, after: Reading) -> bool:
+    """A note that the source's end cut short may have other bytes behind it now. Where the bytes
+    differ otherwise, it is by the offsets of previews, which still lead to them."""
+    if before.maker_note is None or after.maker_note is None:
+        return before.maker_note is after.maker_note
+    (at, old), (place, new) = before.maker_note, after.maker_note
+    if at != place or len(new) < len(old):
+        return False
+    differing = [n for n in range(len(old)) if old[n] != new[n]]
+    while differing:
+        places = range(max(0, differing[0] - 3), differing[0] + 1)
+        led = next((n for n in places if _preview(before, n) & _preview(after, n)), None)
+        if led is None:
+            return False
+        differing = [n for n in differing if n > led + 3]
+    return True
+
+
+_BYTE_ORDERS: tuple[Literal["little", "big"], ...] = ("little", "big")
+
+
+def _preview(reading: Reading, place: int) -> set[int]:
+    """The JPEGs to which an offset at this place in the MakerNote may lead, each by its distance
+    from the file's end: the offset counts from the block, the note, or a header in it."""
+    at, note = reading.maker_note or (0, b"")
+    file, found = reading.file, set[int]()
+    size = file.seek(0, io.SEEK_END)
+    for order in _BYTE_ORDERS:
+        offset = int.from_bytes(note[place : place + 4], order)
+        for base in (0, *(at + lead for lead in (0, 6, 8, 10, 12, 18))):
+            start = reading.base + base + offset
+            file.seek(min(start, size))
+            if file.read(3) == b"\xff\xd8\xff":
+                found.add(size - start)
+    return found
 
 
 def check_values(after: Reading, stated: Stated) -> None:

@@ -2,7 +2,7 @@
 
 No more is read than the segments that hold metadata. Their names: Exif (CIPA DC-008, 4.7), XMP
 (ISO 16684-3), multi-picture index (CIPA DC-007). In an edit every byte outside the splices stays
-as it is; in a file with several pictures the index follows the growth of the first.
+as it is, but for offsets that lead past them (see jpeg_offsets).
 """
 
 from __future__ import annotations
@@ -14,9 +14,14 @@ from typing import ClassVar, NamedTuple
 
 from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.jpeg_offsets import (
+    multi_picture_index,
+    note_previews,
+    refuse_absolute_trailer,
+)
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Refused, Splice, changed, in_order
-from flangeback.formats.tiff_block import MAGIC, Block
+from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
 from flangeback.formats.tiff_edit import LOST_DIRECTORY, applied_to, edit_block
 from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
@@ -41,8 +46,6 @@ _LONGEST_CONTENTS = 65_533
 _GREATEST_BLOCK = _LONGEST_CONTENTS - _EXIF_LEAD
 _LONGEST_OVERHANG = 64
 """Bytes past a block's end up to which a value counts as cut short by a slip of its writer."""
-
-_PICTURE_ENTRIES, _PICTURE_ENTRY_SIZE = 0xB002, 16
 
 
 class Segment(NamedTuple):
@@ -131,12 +134,12 @@ class Jpeg(FrameFile):
         packet = self._packet_splices(values, add_packet)
         self._refuse_moving(packet)
         splices += packet
-        return in_order([*splices, *self._multi_picture_splices(splices)])
+        return in_order([*splices, *self._offset_splices(splices)])
 
     def edit_packet(self, values: Sequence[TagValue]) -> tuple[Splice, ...]:
         splices = self._packet_splices(values, True)
         self._refuse_moving(splices)
-        return in_order([*splices, *self._multi_picture_splices(splices)])
+        return in_order([*splices, *self._offset_splices(splices)])
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         block, segment = self.exif, self.exif_segment
@@ -225,31 +228,21 @@ class Jpeg(FrameFile):
         if sum(s.growth for s in splices if s.start >= segment.end) and usage(block).lost:
             raise Refused(LOST_DIRECTORY)
 
-    def _multi_picture_splices(self, splices: Sequence[Splice]) -> Iterator[Splice]:
-        """The index's first size, and the offsets of pictures that moved away from the index."""
-        segment = self.multi_picture_segment
-        growth = sum(splice.growth for splice in splices)
-        if segment is None or not growth:
+    def _offset_splices(self, splices: Sequence[Splice]) -> Iterator[Splice]:
+        """What counts past the places where bytes are added, and has to follow."""
+        if not sum(splice.growth for splice in splices):
             return
-        base = segment.start + len(_MULTI_PICTURE)
-        try:
-            block = Block(Stretch(self.reader, base, segment.end))
-            index = block.main().find(_PICTURE_ENTRIES)
-        except Damaged as damage:
-            raise Refused(f"the multi-picture index can't be read: {damage}") from None
-        if index is None or not block.holds(index):
-            raise Refused("the multi-picture index has no entries")
-        behind = sum(splice.growth for splice in splices if splice.start >= segment.end)
-        for n in range(index.size // _PICTURE_ENTRY_SIZE):
-            at = index.value_at + n * _PICTURE_ENTRY_SIZE + 4
-            size, offset = struct.unpack(block.order + "II", block.read(at, at + 8))
-            fresh = (
-                (size + growth, offset) if n == 0 else (size, offset + (behind if offset else 0))
-            )
-            if max(fresh) >= 1 << 32:
-                raise Refused("the multi-picture index's numbers can't follow the growth")
-            if fresh != (size, offset):
-                yield Splice(base + at, base + at + 8, struct.pack(block.order + "II", *fresh))
+        refuse_absolute_trailer(self.reader)
+        index = self.multi_picture_segment
+        if index is not None:
+            base = index.start + len(_MULTI_PICTURE)
+            yield from multi_picture_index(self.reader, base, index.end, splices)
+        metadata, segment = self.metadata(), self.exif_segment
+        note = None if metadata is None else metadata.exif.find(MAKER_NOTE)
+        if note is not None and segment is not None and metadata is not None:
+            start, scan = segment.start + _EXIF_LEAD, self.segments[-1].end
+            if metadata.exif.block.holds(note):
+                yield from note_previews(self.reader, scan, start, note, splices)
 
 
 def _app1(contents: bytes) -> bytes:
