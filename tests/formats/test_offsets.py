@@ -1,0 +1,130 @@
+"""Offsets that lead past the Exif block follow when it grows, or the file is refused by name.
+
+Outside sources: Exiv2 for where real MakerNotes have their preview, Pillow for what is there,
+pillow-heif and Exiv2 for HEIF and AVIF files whose places are in the base offset.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+from pathlib import Path
+
+import pyexiv2
+import pytest
+from PIL import Image
+
+from flangeback.copies import Filled, fill, verify
+from flangeback.formats import Refused
+from flangeback.match import Outcome
+from flangeback.tags import decide
+from support.camera_files import frame_bytes
+from support.edits import edited
+from support.gear import AT_2_8, all_filled
+from support.plain_jpeg import picture
+from support.readers import by_exiv2, xmp_by_exiv2
+
+VALUES = decide(AT_2_8)
+NOTE_SIZE = 60
+
+
+def with_preview(order: str, base: str, times: int = 1) -> bytes:
+    """A frame whose MakerNote holds the offset of a JPEG behind the picture, so many times."""
+    note = bytearray(b"KESTRIN\0" + bytes(range(100, 100 + NOTE_SIZE)))
+    data = frame_bytes({0x927C: bytes(note)})
+    start = data.index(b"Exif\0\0") + 6
+    at = data.index(bytes(note))
+    offset = len(data) - (start if base == "block" else at)
+    for n in range(times):
+        struct.pack_into(order + "I", note, 12 + 8 * n, offset)
+    return data[:at] + bytes(note) + data[at + len(note) :] + picture((8, 8))
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize("base", ["block", "note"])
+def test_a_preview_behind_the_picture_is_found_again(order: str, base: str) -> None:
+    before = with_preview(order, base)
+    after = edited(before, VALUES)
+    assert len(after) > len(before)
+    start = after.index(b"Exif\0\0") + 6 if base == "block" else after.index(b"KESTRIN")
+    (offset,) = struct.unpack_from(order + "I", after, after.index(b"KESTRIN") + 12)
+    assert after[start + offset :] == picture((8, 8))
+
+
+def test_two_places_that_could_be_the_offset_are_refused() -> None:
+    with pytest.raises(Refused, match="more than one offset"):
+        edited(with_preview("<", "block", times=2), VALUES)
+
+
+def test_a_trailer_with_absolute_offsets_is_refused() -> None:
+    with pytest.raises(Refused, match="AFCP"):
+        edited(frame_bytes({}) + b"AXS!\0\0\0\0\0\0\0\0", VALUES)
+
+
+def filled(folder: Path, corpus: Path, *names: str) -> tuple[Filled, Path]:
+    """Copies of real files."""
+    frames = folder / "frames"
+    frames.mkdir()
+    for name in names:
+        (frames / name).write_bytes((corpus / "more" / name).read_bytes())
+    found = fill(all_filled(frames, names), frames, folder / "out")
+    assert not verify(folder / "out").failed
+    return found, folder / "out"
+
+
+def preview(data: bytes) -> bytes:
+    """The preview's bytes, where Exiv2 finds the MakerNote's offset of it."""
+    with pyexiv2.ImageData(data) as image:
+        exif = image.read_exif()
+    start = data.index(b"Exif\0\0") + 6
+    if "Exif.Canon.PreviewImageInfo" in exif:
+        # The size and place are the third and sixth number.
+        numbers = [int(word) for word in exif["Exif.Canon.PreviewImageInfo"].split()]
+        return data[start + numbers[5] :][: numbers[2]]
+    at, size = (exif[f"Exif.OlympusCs.PreviewImage{word}"] for word in ("Start", "Length"))
+    note = data.index(b"OLYMPUS\0II")
+    return data[note + int(at) :][: int(size)]
+
+
+@pytest.mark.parametrize("name", ["jpeg-102.jpg", "jpeg-103.jpg"])
+def test_real_previews_are_found_again(tmp_path: Path, corpus: Path, name: str) -> None:
+    found, out = filled(tmp_path, corpus, name)
+    assert found.copies[0].match.outcome is Outcome.FILL
+    before = preview((corpus / "more" / name).read_bytes())
+    after = preview((out / name).read_bytes())
+    assert before == after
+    assert Image.open(io.BytesIO(after)).format == "JPEG"
+
+
+@pytest.mark.parametrize("name", ["heif-102.heic", "heif-105.heic", "avif-101.avif"])
+def test_a_place_in_the_base_offset_stays_there(tmp_path: Path, corpus: Path, name: str) -> None:
+    _, out = filled(tmp_path, corpus, name)
+    assert by_exiv2((out / name).read_bytes())["Exif.Photo.LensModel"] == "Miran 58mm f/2"
+
+
+def test_a_makers_trailer_stays_at_the_end(tmp_path: Path, corpus: Path) -> None:
+    before = (corpus / "more" / "heif-107.heic").read_bytes()
+    trailer = before[before.rindex(b"sefd") - 4 :]
+    _, out = filled(tmp_path, corpus, "heif-107.heic")
+    after = (out / "heif-107.heic").read_bytes()
+    assert after.endswith(trailer)
+    assert by_exiv2(after)["Exif.Photo.LensModel"] == "Miran 58mm f/2"
+
+
+@pytest.mark.parametrize("name", ["avif-106.avif", "avif-108.avif", "avif-111.avif"])
+def test_xmp_items_are_brought_into_agreement(tmp_path: Path, corpus: Path, name: str) -> None:
+    _, out = filled(tmp_path, corpus, name)
+    assert xmp_by_exiv2((out / name).read_bytes())["Xmp.aux.Lens"] == "Miran 58mm f/2"
+
+
+@pytest.mark.parametrize(
+    ("name", "reason"),
+    [
+        ("avif-102.avif", "mini box"),
+        ("avif-105.avif", "Exif data of its own"),
+        ("heif-109.heic", "cut short"),
+    ],
+)
+def test_what_isnt_edited_is_named(tmp_path: Path, corpus: Path, name: str, reason: str) -> None:
+    found, _ = filled(tmp_path, corpus, name)
+    assert reason in str(found.copies[0].match.reason)
