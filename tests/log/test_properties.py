@@ -63,7 +63,8 @@ def test_any_text_is_a_log_or_has_problems(text: str) -> None:
 
 
 VOCABULARY = (
-    "date zone clock slack slate not-slate first then off open via fast slow shows am pm wide "
+    "date zone clock slack slate not-slate overnight first then off open via fast slow right sure "
+    "shows am pm wide "
     "2026-05-17 2026-05-18 17-05-2026 Europe/Stockholm +02:00 Z 3m20s 45s 3:20 0 1h "
     "9:12 09:12:30 9h 9h40 24:00 1:16 1:22 1:2.8 10:05-10:30 10:05 - 10:05- 9:12.. 23:50 "
     "k7 n2 miran58 brask135 tolvan28 zoom3570 ringless50 native35 exa50 lonely90 mirran58 "
@@ -184,10 +185,12 @@ def logs(draw: st.DrawFn, remarks: bool = True) -> SessionLog:
     body = "k7" if names_bodies else None
     clocks: list[ClockOffset | ClockReference] = []
     if draw(st.booleans()):
-        clocks.append(ClockOffset(body, timedelta(seconds=draw(st.integers(-9999, 9999)))))
+        ahead = timedelta(seconds=draw(st.just(0) | st.integers(-9999, 9999)))
+        clocks.append(ClockOffset(body, ahead, sure=draw(st.booleans())))
     elif draw(st.booleans()):
         shows = written_at(clock, zone, draw(st.booleans()))
-        clocks.append(ClockReference(body, FrameName("K7_0001"), shows))
+        sure = draw(st.booleans())
+        clocks.append(ClockReference(body, FrameName("K7_0001"), shows, sure=sure))
     return SessionLog(
         "session.txt",
         tuple(found),
@@ -196,6 +199,7 @@ def logs(draw: st.DrawFn, remarks: bool = True) -> SessionLog:
         not_slates=(FrameName("100_K7/K7_0246"),) if draw(st.booleans()) else (),
         zone=zone,
         slack=timedelta(seconds=draw(st.integers(0, 5000))),
+        overnight=draw(st.booleans()),
     )
 
 

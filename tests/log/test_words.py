@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from flangeback.errors import InputError
+from flangeback.kit.reading import RESERVED_WORDS
 from flangeback.log import (
     Aperture,
     ApertureKind,
@@ -17,6 +18,7 @@ from flangeback.log import (
     Moment,
     parse_log,
 )
+from flangeback.log.vocabulary import CLOCK_WORDS, KEYWORDS, PLAIN_WORDS
 from support.log_gear import AWKWARD_KIT, DAY, fault, faults, read, under_caret
 
 MINUTE, SECOND = timedelta(minutes=1), timedelta(seconds=1)
@@ -550,6 +552,49 @@ def test_a_clock_told_twice(lines: str) -> None:
     problem = fault(lines)
     assert problem.line == 3
     assert problem.text.startswith("line 2 says already")
+
+
+def test_a_clock_that_is_right_and_one_that_is_sure() -> None:
+    zero = timedelta(0)
+    assert read("clock k7 right").clocks == (ClockOffset("k7", zero),)
+    assert read("Clock K7 Right, Sure").clocks == (ClockOffset("k7", zero, sure=True),)
+    assert read("clock k7 slow 3m 20s sure").clocks == (
+        ClockOffset("k7", -timedelta(seconds=200), sure=True),
+    )
+    (shown,) = read("clock n2 N2_0412 shows 09:14:05 sure").clocks
+    assert shown.sure
+    assert not read("clock n2 N2_0412 shows 09:14:05").clocks[0].sure
+
+
+@pytest.mark.parametrize(
+    ("line", "word", "text"),
+    [
+        ("clock k7 right 3m", "3m", "this is too much"),
+        ("clock k7 rihgt", "rihgt", '"rihgt" isn\'t understood'),
+        ("clock k7 sure", "sure", '"sure" isn\'t understood'),
+        ("clock k7 fast 3m sure sure", "sure", "this is too much"),
+        ("clock k7 fast sure", "sure", '"sure" isn\'t an amount of time'),
+        ("clock k7 right\nclock k7 fast 3m", "clock k7 fast 3m",
+         "line 2 says already how this clock goes"),
+    ],
+)  # fmt: skip
+def test_near_misses_of_right_and_sure(line: str, word: str, text: str) -> None:
+    problem = fault(line)
+    assert (under_caret(problem), problem.text) == (word, text)
+
+
+def test_overnight() -> None:
+    assert read("9:12 k7 miran58\nOvernight  # in the hut").overnight
+    assert read("overnight\novernight").overnight
+    assert not read("9:12 k7 miran58").overnight
+    problem = fault("overnight k7")
+    assert (under_caret(problem), problem.text) == ("k7", "this is too much")
+    assert fault("overnigth").suggestion == "overnight"
+
+
+def test_no_key_of_a_kit_is_a_word_of_the_log() -> None:
+    words = {*KEYWORDS, *PLAIN_WORDS, *CLOCK_WORDS, "sure", "shows", "am", "pm"}
+    assert words <= RESERVED_WORDS
 
 
 def test_a_clock_names_its_body_if_the_log_does() -> None:

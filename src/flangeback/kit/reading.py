@@ -18,8 +18,8 @@ from flangeback.kit.stacks import understood_adapters
 from flangeback.kit.toml_faults import load
 
 RESERVED_WORDS = frozenset(
-    {"date", "zone", "clock", "slack", "first", "then", "slate", "not-slate"}
-    | {"off", "open", "via", "fast", "slow", "shows", "am", "pm"}
+    {"date", "zone", "clock", "slack", "overnight", "first", "then", "slate", "not-slate", "all"}
+    | {"off", "open", "via", "fast", "slow", "right", "shows", "sure", "am", "pm"}
 )
 """Words of the session log that no key may take."""
 

@@ -126,11 +126,15 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class ClockOffset:
-    """`clock BODY fast|slow AMOUNT`: the body's clock is `ahead` of the log's (slow: negative)."""
+    """`clock BODY fast|slow AMOUNT`: the body's clock is `ahead` of the log's (slow: negative).
+
+    By `clock BODY right` it is ahead by nothing. `sure` says that no frame may speak against it.
+    """
 
     body: str | None
     ahead: timedelta
     line: int = field(default=0, compare=False)
+    sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +145,7 @@ class ClockReference:
     frame: FrameName
     shows: Moment
     line: int = field(default=0, compare=False)
+    sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +185,9 @@ class Span:
 class SessionLog:
     """A log without faults: its entries as written, and the spans they mean.
 
-    `zone` is None when the log gives none. `day` is the date that holds at its end. `lines` is the
-    text as read, for messages.
+    `zone` is None when the log gives none. With `overnight`, entries hold over the
+    longest pauses, too. `day` is the date that holds at its end. `lines` is the text as read, for
+    messages.
     """
 
     file: str
@@ -192,6 +198,7 @@ class SessionLog:
     not_slates: tuple[FrameName, ...] = ()
     zone: tzinfo | None = None
     slack: timedelta = timedelta(0)
+    overnight: bool = False
     day: date | None = field(default=None, compare=False)
     lines: tuple[str, ...] = field(default=(), compare=False, repr=False)
 

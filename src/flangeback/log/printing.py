@@ -33,6 +33,8 @@ def _lines(log: SessionLog) -> Iterator[str]:
         yield f"zone {_zone(log.zone)}"
     if log.slack:
         yield f"slack {duration(log.slack)}"
+    if log.overnight:
+        yield "overnight"
     day: date | None = None
     for said in (*log.clocks, *log.entries):
         start = said.shows if isinstance(said, ClockReference) else getattr(said, "start", None)
@@ -48,11 +50,15 @@ def _lines(log: SessionLog) -> Iterator[str]:
 def _clock(log: SessionLog, clock: ClockOffset | ClockReference) -> Iterator[str]:
     yield "clock"
     yield from _given(clock.body)
-    if isinstance(clock, ClockOffset):
+    if isinstance(clock, ClockReference):
+        yield f"{clock.frame.name} shows {moment_text(log, clock.shows)}"
+    elif not clock.ahead:
+        yield "right"
+    else:
         yield "slow" if clock.ahead < timedelta(0) else "fast"
         yield duration(clock.ahead)
-    else:
-        yield f"{clock.frame.name} shows {moment_text(log, clock.shows)}"
+    if clock.sure:
+        yield "sure"
 
 
 def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:

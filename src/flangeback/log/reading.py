@@ -171,6 +171,7 @@ class LineReader:
         self.clocks: list[tuple[ClockOffset | ClockReference, Place]] = []
         self.slates: dict[str, tuple[bool, FrameName]] = {}
         self.slack: timedelta | None = None
+        self.overnight = False
 
     def read(self, source: str, number: int = 1) -> str | None:
         """Read a line; gives the word that opens it, where it is no entry."""
@@ -189,6 +190,7 @@ class LineReader:
             "slack": self._slack,
             "slate": self._slate,
             "not-slate": self._slate,
+            "overnight": self._overnight,
         }
         with noted(self.faults):
             readers[keyword](words, words.read_word())
@@ -196,7 +198,10 @@ class LineReader:
                 raise words.rest.fault("this is too much", "the end of the line")
         return keyword
 
-    # Slack and clock ---------------------------------------------------------------------------
+    # Overnight, slack and clock ----------------------------------------------------------------
+
+    def _overnight(self, _words: Tokenizer, _head: Place) -> None:
+        self.overnight = True
 
     def _slack(self, words: Tokenizer, head: Place) -> None:
         slack = _amount(words, head)
@@ -211,8 +216,9 @@ class LineReader:
         place = words.read_word()
         word = place.text.casefold()
         if word in CLOCK_WORDS:
-            ahead = _amount(words, place)
-            clock = ClockOffset(body, ahead if word == "fast" else -ahead, head.line.number)
+            ahead = timedelta(0) if word == "right" else _amount(words, place)
+            ahead = -ahead if word == "slow" else ahead
+            clock = ClockOffset(body, ahead, head.line.number, sure=_is_sure(words))
             self._keep_clock(clock, words.content)
             return
         shows = words.peek_word()
@@ -220,9 +226,9 @@ class LineReader:
             raise self._no_clock(body, place, shows)
         frame = self.gear.frame_name(place, A_FRAME)
         moment = self.calendar.read_shown(words, words.read_word())
+        line, sure = head.line.number, _is_sure(words)
         if moment is not None:
-            reference = ClockReference(body, frame, moment, head.line.number)
-            self._keep_clock(reference, words.content)
+            self._keep_clock(ClockReference(body, frame, moment, line, sure), words.content)
 
     def _clock_body(self, words: Tokenizer) -> str | None:
         place = words.peek_word()
@@ -235,7 +241,7 @@ class LineReader:
         return gear.key
 
     def _no_clock(self, body: str | None, place: Place, after: Place | None) -> Fault:
-        """What is wrong with a clock line that is neither fast, nor slow, nor shows a time."""
+        """What is wrong with a clock line that is not fast, slow or right, and shows no time."""
         if body is None:
             near = self.gear.near(place.text, Body)
             return place.fault(f'"{place.text}" is no body of the kit', A_CLOCK, near)
@@ -250,7 +256,9 @@ class LineReader:
                 continue
             if isinstance(other, ClockOffset) or isinstance(clock, ClockOffset):
                 text = f"line {other.line} says already how this clock goes"
-                raise place.fault(text, "fast or slow once, or frames of a clock, for one body")
+                raise place.fault(
+                    text, "fast, slow or right once, or frames of a clock, for one body"
+                )
             if other.frame.name.casefold() == clock.frame.name.casefold():
                 text = f"line {other.line} says already what this frame shows"
                 raise place.fault(text, "one time for a frame")
@@ -293,6 +301,7 @@ class LineReader:
             tuple(frame for is_slate, frame in self.slates.values() if not is_slate),
             self.calendar.zone,
             slack,
+            self.overnight,
             self.calendar.day,
             lines,
         )
@@ -309,6 +318,15 @@ class LineReader:
             if clock.body is None:
                 expected = "the body's name after `clock`, as the log names bodies"
                 self.faults.append(place.fault("the clock of which body?", expected))
+
+
+def _is_sure(words: Tokenizer) -> bool:
+    """Whether the line ends with `sure`."""
+    place = words.peek_word()
+    if place is None or place.text.casefold() != "sure":
+        return False
+    words.read_word()
+    return True
 
 
 def _amount(words: Tokenizer, head: Place) -> timedelta:

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import re
 
-LINE_WORDS = ("date", "zone", "clock", "slack", "slate", "not-slate")
+LINE_WORDS = ("date", "zone", "clock", "slack", "slate", "not-slate", "overnight")
 """Words that open a line which is no entry."""
 ORDER_WORDS = ("first", "then")
 """Words that place an entry in the order of slate frames."""
 KEYWORDS = (*LINE_WORDS, *ORDER_WORDS)
 """No key of a kit may be one of these."""
 PLAIN_WORDS = ("open", "off", "via")
-CLOCK_WORDS = ("fast", "slow")
+CLOCK_WORDS = ("fast", "slow", "right")
 
 A_TIME = "a time such as 9:12, 09.12, 9h12, 09:12:30 or 9:12 pm"
 AN_AMOUNT = "an amount of time such as 45s, 3m20s or 1h30m"
 A_DATE = "year, month and day, such as 2026-05-17"
 A_ZONE = "a time zone such as Europe/Stockholm, +02:00 or UTC"
-A_CLOCK = "clock BODY fast 3m20s, clock BODY slow 3m20s or clock BODY FRAME shows 09:14:05"
+A_CLOCK = (
+    "clock BODY fast 3m20s, clock BODY slow 3m20s, clock BODY right "
+    "or clock BODY FRAME shows 09:14:05"
+)
 A_SLATE = "names of single frames, such as K7_0245"
 A_FRAME = "the name of one frame, such as N2_0412"
 A_FRAME_RANGE = "two frame names, such as K7_0212..K7_0230"
