@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date, timedelta, tzinfo
 
 from flangeback.log import values
@@ -16,10 +17,14 @@ _ANY_DAY = date(2000, 1, 1)
 
 
 class Calendar:
-    """Reads `date` and `zone` lines, and keeps the entries' times in order."""
+    """Reads `date` and `zone` lines, and keeps the entries' times in order.
 
-    def __init__(self, faults: list[Fault]) -> None:
+    `days` are those on which frames were made, where they are known.
+    """
+
+    def __init__(self, faults: list[Fault], days: Collection[date] = ()) -> None:
         self.faults = faults
+        self.days = days
         self.day: date | None = None
         self.zone: tzinfo | None = None
         self._is_day_told = False
@@ -33,10 +38,10 @@ class Calendar:
         self.day, self._is_day_told = None, True
         if words.at_end:
             raise head.fault("which date?", A_DATE)
-        token = words.read("date", "date, year last", "date, run together")
+        token = words.read(*values.DATES, *values.DATE_LINES)
         if token is None:
             raise words.rest.fault(f'"{words.rest.text}" isn\'t a date', A_DATE)
-        self.day = values.calendar_date(token)
+        self.day = values.calendar_date(token, self.days)
 
     def read_zone(self, words: Tokenizer, head: Place) -> None:
         """The rest of a `zone` line. Raises Fault."""

@@ -3,39 +3,39 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import replace
 
-from flangeback.errors import nearest
 from flangeback.kit import Adapter, Body, Lens
-from flangeback.log import values
+from flangeback.log import advice, values
 from flangeback.log.calendar import Calendar
+from flangeback.log.checks import NEWS, PLACES, check_whole
 from flangeback.log.gear import TYPE_NAMES, Gear
-from flangeback.log.model import Entry, FrameName, FrameRange, Part
-from flangeback.log.names import check_one_frame, frame_pair, names_one_frame
+from flangeback.log.model import Entry, FrameGroup, FrameName, FrameRange, GroupKind, Part
+from flangeback.log.names import (
+    check_one_frame,
+    frame_pair,
+    frames_called,
+    has_letter,
+    names_one_frame,
+)
 from flangeback.log.text import Fault, Place, noted
 from flangeback.log.tokenizer import Token, Tokenizer
 from flangeback.log.values import WallTime
 from flangeback.log.vocabulary import (
     A_FRAME_RANGE,
     A_KNOWN_WORD,
-    A_PLACE,
     A_TIME,
-    KEYWORDS,
     ORDER_WORDS,
-    OTHER_WORDS,
-    PLAIN_WORDS,
-    RULES,
 )
-
-_MOST_KEYS = 12
-"""So many keys of a kit still make a list that is read."""
-PLACES = (Part.TIME, Part.FRAMES, Part.ORDER)
-"""What says when an entry holds."""
-_OF_A_LENS = (Part.LENS, Part.ADAPTER, Part.APERTURE, Part.FOCAL_LENGTH)
 
 
 class EntryReader:
-    """Reads an entry from a line; every fault in it is noted, and what is sound is kept."""
+    """Reads an entry from a line; every fault in it is noted, and what is sound is kept.
+
+    With `any_name`, a name of any shape that opens the line says which frames are meant, where
+    nothing else does.
+    """
 
     def __init__(
         self, words: Tokenizer, gear: Gear, calendar: Calendar, faults: list[Fault]
@@ -44,31 +44,36 @@ class EntryReader:
         self.gear = gear
         self.calendar = calendar
         self.faults = faults
+        self.any_name = True
         self.places: dict[Part, Place] = {Part.ENTRY: words.content}
         self.entry = Entry(line=words.line.number, places=self.places)
         self._start: WallTime | None = None
         self._end: WallTime | None = None
-        self._either: list[Token] = []
-        self._unknown: list[Place] = []
+        self._undecided: list[Token] = []
+        """What may say when the entry holds, or something else: other words decide."""
+        self._unknown: list[list[Place]] = []
+        """Words that are like nothing known, in runs."""
+        self._is_in_run = False
         self._may_hide_place = False
 
     def read(self) -> Entry:
         """The entry; its line is read to the end."""
+        readers = (
+            self._quoted,
+            self._plain_word,
+            self._frames,
+            self._measure,
+            self._refused,
+            self._frames_by_shape,
+            self._part_of_name,
+        )
         while not self.words.at_end:
-            if (
-                self._remark()
-                or self._plain_word()
-                or self._frames()
-                or self._measure()
-                or self._refused()
-                or self._one_frame()
-            ):
-                self._flush_unknown()
+            if any(reader() for reader in readers):
+                self._is_in_run = False
             else:
                 self._unknown_word(self.words.read_word())
-        self._flush_unknown()
-        self._settle_either()
-        self._check_whole()
+        self._settle()
+        self.entry = check_whole(self.entry, self.faults, may_hide_place=self._may_hide_place)
         if Part.TIME in self.places and not self.entry.says(Part.FRAMES, Part.ORDER):
             moments = self.calendar.moments(self.places[Part.TIME], self._start, self._end)
             self.entry = replace(self.entry, start=moments[0], end=moments[1])
@@ -93,26 +98,37 @@ class EntryReader:
         self.faults.append(fault)
         self.entry = replace(self.entry, lost=True)
 
-    # Remarks -----------------------------------------------------------------------------------
+    def _is_first(self, place: Place) -> bool:
+        return place.start == self.words.content.start
 
-    def _remark(self) -> bool:
-        token = self.words.read("remark")
-        if token is not None:
-            remark = _remark_text(token)
-            if self._claim(Part.REMARK, token.place):
-                self.entry = replace(self.entry, remark=remark)
-                if remark is None:
-                    del self.places[Part.REMARK]
-            return True
-        if self.words.match("quote") is None:
+    # Remarks and names in quotes ---------------------------------------------------------------
+
+    def _quoted(self) -> bool:
+        if (token := self.words.read("quoted frames")) is not None:
+            self._frame_range(token)
+        elif (token := self.words.read("remark")) is not None:
+            may_name = (token.match[1] or "").strip() and self._is_first(token.place)
+            if self.any_name and may_name:
+                self._undecided.append(token)
+            else:
+                self._remark(token)
+        elif (quote := self.words.match("quote")) is not None:
+            what = "bracket" if quote[0] == "(" else "quote"
+            text, expected = f"this {what} isn't closed", f"a {what} at the remark's end"
+            self._hiding(self.words.rest.fault(text, expected))
+            self.words.skip_to_end()
+        else:
             return False
-        self._hiding(
-            self.words.rest.fault("this quote isn't closed", "a quote at the remark's end")
-        )
-        self.words.skip_to_end()
         return True
 
-    # Keys of the kit and plain words -----------------------------------------------------------
+    def _remark(self, token: Token) -> None:
+        remark = _remark_text(token)
+        if self._claim(Part.REMARK, token.place):
+            self.entry = replace(self.entry, remark=remark)
+            if remark is None:
+                del self.places[Part.REMARK]
+
+    # Words of the kit and of the log -----------------------------------------------------------
 
     def _plain_word(self) -> bool:
         place = self.words.peek_word()
@@ -129,9 +145,18 @@ class EntryReader:
         elif word in ORDER_WORDS:
             if self._claim(Part.ORDER, self.words.read_word()):
                 self.entry = replace(self.entry, order="first" if word == "first" else "then")
+        elif word == "all":
+            self._group(GroupKind.ALL, self.words.read_word())
         else:
-            return False
+            return self._article()
         return True
+
+    def _article(self) -> bool:
+        """`the` before a word of the kit."""
+        place = self.words.peek_word(after="article")
+        if place is None or not (self.gear.find(place.text) or self.gear.fitting([place.text])):
+            return False
+        return self.words.read("article") is not None
 
     def _gear(self, place: Place, gear: Body | Lens | Adapter) -> None:
         if isinstance(gear, Body):
@@ -158,26 +183,57 @@ class EntryReader:
             near = self.gear.near(place.text, Adapter)
             self._hiding(place.fault(f'"{place.text}" isn\'t in the kit', expected, near))
 
+    def _part_of_name(self) -> bool:
+        """Words in a row that are parts of the name of one body or lens: kvarn 50."""
+        found = self.gear.read_parts(self.words)
+        if found is None:
+            return False
+        whole, fitting = found
+        keys = [gear.key for gear in fitting]
+        if whole.text.isdigit() and values.is_marked(whole.text):
+            keys.insert(0, f"f/{whole.text}")
+        if len(keys) > 1:
+            self._hiding(advice.ambiguous(whole, keys))
+        else:
+            self._gear(whole, fitting[0])
+        return True
+
     # Frames ------------------------------------------------------------------------------------
 
     def _frames(self) -> bool:
         match = self.words.match("frames")
         # In `K7_0212.. k7` the range has no end, and k7 is the body.
         if match is not None and self.gear.find(match[2]) is None:
-            if (token := self.words.read("frames")) and self._claim(Part.FRAMES, token.place):
-                with noted(self.faults):
-                    start, end = frame_pair(token)
-                    first, last = _frame(start, token.group(1)), _frame(end, token.group(2))
-                    self.entry = replace(self.entry, frames=FrameRange(first, last))
-            return True
-        if (token := self.words.read("half frames")) is not None:
+            if (token := self.words.read("frames")) is not None:
+                self._frame_range(token)
+        elif (token := self.words.read("half frames")) is not None:
             self.places.setdefault(Part.FRAMES, token.place)
             text = "one end of the range is missing"
             self.faults.append(token.place.fault(text, A_FRAME_RANGE))
-            return True
-        return False
+        elif (token := self.words.read("pattern")) is not None:
+            self._group(GroupKind.PATTERN, token.place)
+        else:
+            return False
+        return True
 
-    def _one_frame(self) -> bool:
+    def _frame_range(self, token: Token) -> None:
+        if self._claim(Part.FRAMES, token.place):
+            with noted(self.faults):
+                start, end = frame_pair(token)
+                first = FrameName.at(token.group(1), start)
+                last = FrameName.at(token.group(2), end)
+                self.entry = replace(self.entry, frames=FrameRange(first, last))
+
+    def _group(self, kind: GroupKind | None, place: Place) -> None:
+        """The frames that are named here; what they share is in the name, unless it is given."""
+        if self._claim(Part.FRAMES, place):
+            with noted(self.faults):
+                self.entry = replace(self.entry, frames=frames_called(place, kind))
+
+    def _frames_by_shape(self) -> bool:
+        if (token := self.words.read("folder")) is not None:
+            self._group(GroupKind.FOLDER, token.place)
+            return True
         place = self.words.peek_word()
         if place is None or not names_one_frame(place.text):
             return False
@@ -191,21 +247,24 @@ class EntryReader:
     # Times, f-numbers, focal lengths -----------------------------------------------------------
 
     def _measure(self) -> bool:
+        decimal = self.words.match("decimal")
         if (token := self.words.read("focal length")) is not None:
             if self._claim(Part.FOCAL_LENGTH, token.place):
                 self.entry = replace(self.entry, focal_length=values.number(token.match[1]))
+        elif (token := self.words.read("either", "digits of a time", *values.DATES)) is not None:
+            self._undecided.append(token)
         elif self.words.match("time"):
             self._time()
         elif (token := self.words.read("open", "f-number", "f-number not noted")) is not None:
             self._aperture(token)
+        elif decimal is not None and values.is_marked(decimal[1]):
+            if (token := self.words.read("decimal")) is not None:
+                self._aperture(token)
         else:
             return False
         return True
 
     def _time(self) -> None:
-        if (token := self.words.read("either")) is not None:
-            self._either.append(token)
-            return
         first = self.words.read("time", gap=False)
         assert first is not None
         if (to := self.words.read("to")) is None:
@@ -242,136 +301,102 @@ class EntryReader:
             with noted(self.faults):
                 self.entry = replace(self.entry, aperture=values.aperture(token))
 
-    def _settle_either(self) -> None:
+    # What other words decide -------------------------------------------------------------------
+
+    def _settle(self) -> None:
+        """Give the words that may say when the entry holds their meaning."""
+        by_rule: dict[str, list[Token]] = {}
+        for token in self._undecided:
+            by_rule.setdefault(token.rule, []).append(token)
+        for token in by_rule.get("digits of a time", ()):
+            self._digits_of_a_time(token)
+        self._either(by_rule.get("either", ()))
+        for token in (token for rule in values.DATES for token in by_rule.get(rule, ())):
+            self._date(token)
+        for token in by_rule.get("remark", ()):
+            if self.entry.says(*PLACES):
+                self._remark(token)
+            else:
+                self._group(None, token.group(1))
+        first = self._unknown[0] if self._unknown else []
+        is_lone = len(first) == 1 and self._is_first(first[0]) and self.entry.says(*NEWS)
+        may_name = is_lone and has_letter(first[0].text) and not self.entry.says(*PLACES)
+        if self.any_name and may_name:
+            self._group(None, self._unknown.pop(0)[0])
+        for run in self._unknown:
+            self._hiding(advice.not_understood(run[0].to(run[-1]), self.gear))
+
+    def _digits_of_a_time(self, token: Token) -> None:
+        """1516 is 15:16, unless a body or lens has it in its name."""
+        fitting = self.gear.fitting([token.text])
+        if len(fitting) == 1 and self.entry.says(*PLACES):
+            self._gear(token.place, fitting[0])
+        elif fitting:
+            time = ":".join(token.match.groups())
+            keys = [time, *(gear.key for gear in fitting)]
+            self._hiding(advice.ambiguous(token.place, keys))
+            self._may_hide_place = True
+        else:
+            self._start_time(token)
+
+    def _either(self, tokens: Sequence[Token]) -> None:
         """1:16 is a time where the entry has no other place, and an f-number where it has."""
         if self.entry.says(*PLACES):
-            for token in self._either:
+            for token in tokens:
                 self._aperture(token)
-        elif len(self._either) == 1:
-            self._start_time(self._either[0])
-        elif self._either:
-            first, second = self._either[0].text, self._either[1].text
-            self._hiding(
-                self._either[0]
-                .place.to(self._either[-1].place)
-                .fault(
-                    f"{first} and {second} can each be a time or an f-number",
-                    f"0{first} for the time and f/{second[2:]} for the f-number, "
-                    f"or 0{second} and f/{first[2:]}",
-                )
-            )
+        elif len(tokens) == 1:
+            self._start_time(tokens[0])
+        elif tokens:
+            first, second = tokens[0].text, tokens[1].text
+            text = f"{first} and {second} can each be a time or an f-number"
+            time_first = f"0{first} for the time and f/{second[2:]} for the f-number"
+            expected = f"{time_first}, or 0{second} and f/{first[2:]}"
+            self._hiding(tokens[0].place.to(tokens[-1].place).fault(text, expected))
             self._may_hide_place = True
+
+    def _date(self, token: Token) -> None:
+        """A date is the place of an entry that has no other."""
+        if self.entry.says(*PLACES) or self._may_hide_place:
+            expected = f"date {token.text} above the entry"
+            text = "a date stands on a line of its own"
+            self.faults.append(token.place.fault(text, expected))
+        elif self._claim(Part.FRAMES, token.place):
+            with noted(self.faults):
+                day = values.calendar_date(token, self.calendar.days)
+                frames = FrameGroup(GroupKind.DAY, FrameName.at(token.place, str(day)), day)
+                self.entry = replace(self.entry, frames=frames)
 
     # Words that can't be understood ------------------------------------------------------------
 
     def _refused(self) -> bool:
         """Words whose shape is known, and that aren't taken, each for its own reason."""
-        rules = ("bare hour", "one-digit minute", "T-stop", "f-number, misshapen", "date")
-        token = self.words.read(*rules)
+        token = self.words.read("bare hour", "one-digit minute", "T-stop", "f-number, misshapen")
         if token is None:
             return False
-        if token.rule in ("bare hour", "one-digit minute"):
-            self.places.setdefault(Part.TIME, token.place)
-        elif token.rule != "date":
-            self.places.setdefault(Part.APERTURE, token.place)
-        with noted(self.faults):
-            _refuse(token)
+        is_time = token.rule in ("bare hour", "one-digit minute")
+        self.places.setdefault(Part.TIME if is_time else Part.APERTURE, token.place)
+        self.faults.append(advice.refused(token))
         return True
 
     def _unknown_word(self, place: Place) -> None:
-        self.entry = replace(self.entry, lost=True)
+        """Such words in a row are one fault, a remark without quotes, if like nothing known."""
         word = place.text
         if word[:1].isdigit() or any(mark in word for mark in "_:/"):
             self._may_hide_place = True
-        is_first = place.start == self.words.content.start
-        suggestion = self._suggestion(word, is_first=is_first)
-        if suggestion is None:
-            self._unknown.append(place)
-            return
-        self._flush_unknown()
-        fault = place.fault(f'"{word}" isn\'t understood', A_KNOWN_WORD, suggestion)
-        self.faults.append(fault)
-
-    def _suggestion(self, word: str, *, is_first: bool) -> str | None:
-        if (digits := RULES["digits of a time"].match(word)) is not None:
-            return f"{digits[1]}:{digits[2]}"
-        if (figure := RULES["number"].fullmatch(word)) is not None:
-            return f"f/{figure[1]}"
-        return self.gear.near(word) or nearest(word, (*PLAIN_WORDS, *(KEYWORDS * is_first)))
-
-    def _flush_unknown(self) -> None:
-        """Words in a row that are like nothing known are one fault: a remark without quotes."""
-        if self._unknown:
-            place = self._unknown[0].to(self._unknown[-1])
-            self._unknown.clear()
-            self.faults.append(place.fault(f'"{place.text}" isn\'t understood', self._a_word()))
-
-    def _a_word(self) -> str:
-        """What may stand in an entry; of a small kit, each key, of a larger one the lenses."""
-        keys, lenses = list(self.gear.kit.keys()), list(self.gear.kit.lenses)
-        named = "a body, lens or adapter of the kit"
-        if 0 < len(keys) <= _MOST_KEYS:
-            named = f"one of the kit's {', '.join(keys)}"
-        elif 0 < len(lenses) <= _MOST_KEYS:
-            named = f"a body or adapter of the kit or one of its lenses ({', '.join(lenses)})"
-        return f"{named}, {OTHER_WORDS}"
-
-    # The entry as a whole ----------------------------------------------------------------------
-
-    def _check_whole(self) -> None:
-        entry, places = self.entry, self.places
-        where = [part for part in PLACES if part in places]
-        if len(where) > 1:
-            later = max((places[part] for part in where), key=lambda place: place.start)
-            words = {
-                Part.TIME: "a time",
-                Part.FRAMES: "frame names",
-                Part.ORDER: f"`{entry.order}`",
-            }
-            named = " and ".join(words[part] for part in where)
-            self.faults.append(later.fault(named, "one of them in an entry"))
-        # Of a line in which nothing is understood, that is all there is to say.
-        is_hidden = self._may_hide_place or (entry.lost and len(places) == 1)
-        if not is_hidden and not where:
-            self.faults.append(self.words.content.fault("no time and no frame names", A_PLACE))
-        with_off = [places[part] for part in _OF_A_LENS if part in places]
-        if Part.OFF in places and with_off:
-            place = min(with_off, key=lambda place: place.start)
-            expected = "off alone (no adapted lens from here on), or a lens"
-            self._hiding(place.fault(f"{place.text} can't stand with off", expected))
-            self.entry = replace(self.entry, off=False)
-        if not self.entry.lost and not entry.says(*_OF_A_LENS, Part.OFF, Part.REMARK):
-            text = "the entry says nothing new"
-            expected = "a lens, an adapter, an f-number, a focal length or off"
-            self.faults.append(self.words.content.fault(text, expected))
-
-
-def _frame(stem: str, place: Place) -> FrameName:
-    return FrameName(stem, place.line.number, place.column)
+        meant = advice.suggestion(word, self.gear, is_first=self._is_first(place))
+        if meant is not None:
+            self._hiding(place.fault(f'"{word}" isn\'t understood', A_KNOWN_WORD, meant))
+        elif self._is_in_run:
+            self._unknown[-1].append(place)
+        else:
+            self._unknown.append([place])
+        self._is_in_run = meant is None
 
 
 def _remark_text(token: Token) -> str | None:
     """The remark in the words of its writer: cleaning is for the words that have a meaning."""
-    place = token.group(1 if token.match[1] is not None else 2)
+    place = token.group(token.match.lastindex or 0)
     if not place.text.strip():
         return None
     written = place.line.original(place.start, place.end)
     return " ".join(unicodedata.normalize("NFC", written).split())
-
-
-def _refuse(token: Token) -> None:
-    """Raises the Fault that says why this token isn't taken."""
-    place = token.place
-    if token.rule == "bare hour":
-        values.wall_time(token)
-    if token.rule == "one-digit minute":
-        hour, minute = token.match.groups()
-        raise place.fault("minutes take two digits", A_TIME, f"{hour}:0{minute}")
-    if token.rule == "T-stop":
-        expected = "the f-number engraved on the lens, or f/?"
-        raise place.fault("a T-stop is not an f-number", expected)
-    if token.rule == "date":
-        expected = f"date {token.text} above the entry"
-        raise place.fault("a date stands on a line of its own", expected)
-    expected = "an f-number such as f/2.8 or f/4-5.6, open or f/?"
-    raise place.fault(f"{token.text} isn't an f-number", expected)

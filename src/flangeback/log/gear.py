@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Sequence
+
 from flangeback.errors import nearest
 from flangeback.kit import Adapter, Body, Kit, Lens
 from flangeback.log.model import FrameName
 from flangeback.log.names import frame_stem, is_frame_name
 from flangeback.log.text import Place, clean_word
+from flangeback.log.tokenizer import Tokenizer
 
 TYPE_NAMES: dict[type[Body | Lens | Adapter], str] = {
     Body: "a body",
     Lens: "a lens",
     Adapter: "an adapter",
 }
+_RUN = re.compile(r"[^\W\d_]+|\d+")
+_A_PART = re.compile(r"[\w.-]*(?:[^\W\d_]|\d\d)[\w.-]*")
+"""What can be part of a name: one figure alone is none."""
+_F_NUMBER = re.compile(r"(?:f/?|1:)\d[\d.,-]*")
+_SHORTEST = 3
+"""Letters that the beginning of a name's word has at least."""
 
 
 class Gear:
@@ -24,6 +34,11 @@ class Gear:
         for shelf in (kit.bodies, kit.lenses, kit.adapters):
             for key, gear in shelf.items():
                 self._by_word.setdefault(clean_word(key).casefold(), gear)
+        named: list[tuple[Body | Lens, str]] = [
+            *((body, body.model or "") for body in kit.bodies.values()),
+            *((lens, lens.name) for lens in kit.lenses.values()),
+        ]
+        self._runs = [(gear, _runs(f"{gear.key} {name}")) for gear, name in named]
 
     def find(self, word: str) -> Body | Lens | Adapter | None:
         """The gear of this key, in any case of letters."""
@@ -34,13 +49,52 @@ class Gear:
         fitting = (g for g in self._by_word.values() if not kinds or isinstance(g, kinds))
         return nearest(word, [gear.key for gear in fitting])
 
+    def fitting(self, words: Iterable[str]) -> Sequence[Body | Lens]:
+        """The bodies and lenses of whose key or name each of these words is a part.
+
+        A part is the beginning of a word of letters, or a number; f-numbers in a name are none.
+        """
+        words = tuple(words)
+        if not all(_A_PART.fullmatch(word) for word in words):
+            return ()
+        runs = [run for word in words for run in _runs(word)]
+        return [gear for gear, its in self._runs if all(_is_part(run, its) for run in runs)]
+
+    def read_parts(self, words: Tokenizer) -> tuple[Place, Sequence[Body | Lens]] | None:
+        """Read words in a row that are parts of one name, and what they fit; None if none are."""
+        fitting: Sequence[Body | Lens] = ()
+        places: list[Place] = []
+        while (place := words.peek_word()) is not None:
+            more = self.fitting([*(one.text for one in places), place.text])
+            if not more or (places and self.find(place.text) is not None):
+                break
+            fitting = more
+            if words.match("focal length"):
+                # It stays a word of its own, but tells which of several lenses is meant.
+                break
+            places.append(words.read_word())
+        return (places[0].to(places[-1]), fitting) if places else None
+
     def frame_name(self, place: Place, expected: str) -> FrameName:
-        """The frame that is named here. Raises Fault where it is none, or a key of the kit."""
-        if not is_frame_name(place.text):
+        """The frame that is named here; in quotes it may have any name.
+
+        Raises Fault where it is no name, or a key of the kit.
+        """
+        if not is_frame_name(place.text) and not place.is_quoted:
             raise place.fault(f'"{place.text}" isn\'t a frame name', expected)
         stem = frame_stem(place.text)
-        gear = self.find(stem)
+        gear = None if place.is_quoted else self.find(stem)
         if gear is not None:
             text = f"{gear.key} is {TYPE_NAMES[type(gear)]} of the kit"
             raise place.fault(text, "a frame name that is no key")
-        return FrameName(stem, place.line.number, place.column)
+        return FrameName.at(place, stem)
+
+
+def _runs(name: str) -> list[str]:
+    """The words of letters and the numbers that a name is made of."""
+    return _RUN.findall(_F_NUMBER.sub(" ", clean_word(name).casefold()))
+
+
+def _is_part(run: str, runs: Sequence[str]) -> bool:
+    is_word = len(run) >= _SHORTEST and not run.isdigit()
+    return run in runs or (is_word and any(one.startswith(run) for one in runs))

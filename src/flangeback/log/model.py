@@ -56,12 +56,18 @@ class Aperture:
 class FrameName:
     """A frame named in the log: its stem as written, with a folder before it where one was given.
 
-    `line` and `column` count from 1 and say where it stands.
+    `line` and `column` count from 1 and say where it stands; `quoted` says that it does in quotes.
     """
 
     name: str
     line: int = field(default=0, compare=False)
     column: int = field(default=0, compare=False)
+    quoted: bool = field(default=False, compare=False)
+
+    @classmethod
+    def at(cls, place: Place, name: str) -> FrameName:
+        """The frame of this name, which stands here."""
+        return cls(name, place.line.number, place.column, place.is_quoted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +76,36 @@ class FrameRange:
 
     first: FrameName
     last: FrameName
+
+    def __str__(self) -> str:
+        first, last = self.first.name, self.last.name
+        return first if first == last else f"{first}..{last}"
+
+
+class GroupKind(StrEnum):
+    """What the frames of a group share."""
+
+    ALL = "all"
+    """Nothing: it is every frame, or every frame of the entry's body."""
+    FOLDER = "folder"
+    DAY = "day"
+    PATTERN = "pattern"
+    """A name with `*`, which stands for any characters."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameGroup:
+    """Frames that are named together: all, those of a folder or a day, those of a pattern.
+
+    `name` is the folder, the pattern, or the place as written; `day` is given for a day alone.
+    """
+
+    kind: GroupKind
+    name: FrameName
+    day: date | None = None
+
+    def __str__(self) -> str:
+        return f"{self.name.name}/" if self.kind is GroupKind.FOLDER else self.name.name
 
 
 class Part(StrEnum):
@@ -102,7 +138,7 @@ class Entry:
 
     start: Moment | None = None
     end: Moment | None = None
-    frames: FrameRange | None = None
+    frames: FrameRange | FrameGroup | None = None
     body: str | None = None
     lens: str | None = None
     adapter: str | None = None
@@ -169,7 +205,7 @@ class Setting:
 class Span:
     """A setting and when it held.
 
-    From `start` to the next change of the same body (or to `end`), for the named `frames`, or by
+    From `start` to the next change of the same body (or to `end`), for `frames`, or by
     the `order` of slate frames. Moments already include the log's slack.
     """
 
@@ -177,7 +213,7 @@ class Span:
     setting: Setting
     start: Moment | None = None
     end: Moment | None = None
-    frames: FrameRange | None = None
+    frames: FrameRange | FrameGroup | None = None
     order: OrderWord | None = None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from flangeback.log.model import FrameGroup, FrameName, FrameRange, GroupKind
 from flangeback.log.text import Place
 from flangeback.log.tokenizer import Token
 from flangeback.log.vocabulary import A_FRAME_RANGE, RULES
@@ -27,6 +28,11 @@ def is_frame_name(written: str) -> bool:
     return _A_NAME.fullmatch(name) is not None and _LAST_NUMBER.fullmatch(stem) is not None
 
 
+def has_letter(name: str) -> bool:
+    """Whether a letter or underscore is in a name: figures alone are something else."""
+    return re.search(r"[^\W\d]", name) is not None
+
+
 def names_one_frame(written: str) -> bool:
     """Whether a lone word is a frame's name.
 
@@ -34,9 +40,28 @@ def names_one_frame(written: str) -> bool:
     letter or underscore somewhere: 1/250 is none.
     """
     name = frame_stem(written)
-    if not _A_NAME.fullmatch(name) or not re.search(r"[^\W\d]", name):
+    if not _A_NAME.fullmatch(name) or not has_letter(name):
         return False
     return re.search(r"/.*\d$" if "/" in name else r"\d{4}$", name) is not None
+
+
+def frames_called(place: Place, kind: GroupKind | None = None) -> FrameRange | FrameGroup:
+    """The frame, or the group of frames, that is named here.
+
+    The name tells of what kind a group is, unless that is given: `day1/` is a folder, `K7_02*` a
+    pattern. Raises Fault for what no frame can be called.
+    """
+    written = place.text.strip()
+    if kind is None and "*" in written:
+        kind = GroupKind.PATTERN
+    elif kind is None and written.endswith(("/", "\\")):
+        kind = GroupKind.FOLDER
+    stem = frame_stem(written)
+    if not stem or not (_A_NAME.fullmatch(stem) or kind is GroupKind.PATTERN):
+        raise place.fault(f'"{written}" isn\'t a frame name', A_FRAME_RANGE)
+    name = written.replace("\\", "/").strip("/") if kind is GroupKind.FOLDER else stem
+    frame = FrameName.at(place, name)
+    return FrameRange(frame, frame) if kind is None else FrameGroup(kind, frame)
 
 
 def check_one_frame(place: Place) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import date, timedelta, timezone, tzinfo
 
@@ -11,11 +12,14 @@ from flangeback.log.model import (
     ClockOffset,
     ClockReference,
     Entry,
+    FrameGroup,
+    FrameName,
     FrameRange,
+    GroupKind,
     Moment,
     SessionLog,
 )
-from flangeback.log.names import names_one_frame
+from flangeback.log.names import is_frame_name, names_one_frame
 from flangeback.log.text import clean_word
 from flangeback.words import clock_time, duration, exact, utc_offset
 
@@ -44,14 +48,14 @@ def _lines(log: SessionLog) -> Iterator[str]:
         yield " ".join(_entry(log, said) if isinstance(said, Entry) else _clock(log, said))
     for word, frames in (("slate", log.slates), ("not-slate", log.not_slates)):
         if frames:
-            yield " ".join([word, *(frame.name for frame in frames)])
+            yield " ".join([word, *map(_name, frames)])
 
 
 def _clock(log: SessionLog, clock: ClockOffset | ClockReference) -> Iterator[str]:
     yield "clock"
     yield from _given(clock.body)
     if isinstance(clock, ClockReference):
-        yield f"{clock.frame.name} shows {moment_text(log, clock.shows)}"
+        yield f"{_name(clock.frame)} shows {moment_text(log, clock.shows)}"
     elif not clock.ahead:
         yield "right"
     else:
@@ -77,9 +81,15 @@ def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:
     if entry.off:
         yield "off"
     if entry.remark is not None:
-        # In the quotes that don't stand in it themselves.
-        quote = "'" if '"' in clean_word(entry.remark) else '"'
-        yield f"{quote}{entry.remark}{quote}"
+        yield _remark(entry.remark)
+
+
+def _remark(remark: str) -> str:
+    """In the quotes that don't stand in it themselves."""
+    clean = clean_word(remark)
+    if '"' not in clean:
+        return f'"{remark}"'
+    return f"'{remark}'" if set("()") & set(clean) else f"({remark})"
 
 
 def moment_text(log: SessionLog, moment: Moment) -> str:
@@ -115,6 +125,21 @@ def _aperture(aperture: Aperture) -> str:
     return "f/" + "-".join(map(exact, aperture.stops))
 
 
-def _frames(frames: FrameRange) -> str:
-    first, last = frames.first.name, frames.last.name
-    return first if first == last and names_one_frame(first) else f"{first}..{last}"
+def _frames(frames: FrameRange | FrameGroup) -> str:
+    """In quotes where the bare words would be read otherwise."""
+    if isinstance(frames, FrameGroup):
+        is_bare = frames.kind in (GroupKind.ALL, GroupKind.DAY) or _is_bare(frames.name)
+        return str(frames) if is_bare else f'"{frames}"'
+    first, last = frames.first, frames.last
+    if first == last:
+        return first.name if _is_bare(first) and names_one_frame(first.name) else f'"{frames}"'
+    is_bare = _is_bare(first) and _is_bare(last)
+    return str(frames) if is_bare else f'"{first.name}".."{last.name}"'
+
+
+def _name(name: FrameName) -> str:
+    return name.name if _is_bare(name) and is_frame_name(name.name) else f'"{name.name}"'
+
+
+def _is_bare(name: FrameName) -> bool:
+    return not name.quoted and re.fullmatch(r"[^\s,;\"'#]+", name.name) is not None

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem, nearest
@@ -36,6 +37,9 @@ from flangeback.log.vocabulary import (
     LINE_WORDS,
 )
 
+_KIT_TABLE = re.compile(r"\s*\[(?:body|lens|adapter)\.[^\]]+\]\s*(?:#.*)?$", re.IGNORECASE)
+"""The head of a table of a kit file."""
+
 
 class LogError(InputError):
     """A log has faults.
@@ -49,8 +53,10 @@ class LogError(InputError):
         self.log = log
 
 
-def read_log(path: Path, kit: Kit) -> SessionLog:
+def read_log(path: Path, kit: Kit, days: Collection[date] = ()) -> SessionLog:
     """Read a session log file: UTF-8 with or without a mark, or UTF-16 with one.
+
+    `days` are those on which frames were made: they tell which day `17 May` or `Sunday` is.
 
     Raises LogError with every fault found, by line and column, InputError when the file can't be
     read at all.
@@ -64,16 +70,26 @@ def read_log(path: Path, kit: Kit) -> SessionLog:
         ) from None
     except OSError as error:
         raise InputError(Problem(file, f"can't be read: {error.strerror}")) from None
-    return parse_log(decoded(data, file), kit, file)
+    return parse_log(decoded(data, file), kit, file, days)
 
 
-def parse_log(text: str, kit: Kit, file: str = "session.txt") -> SessionLog:
+def parse_log(
+    text: str, kit: Kit, file: str = "session.txt", days: Collection[date] = ()
+) -> SessionLog:
     """The session log that this text is, with its spans.
 
-    `file` is named in problems. Raises LogError with every fault found, in line order.
+    `file` is named in problems; `days` are those on which frames were made. Raises LogError with
+    every fault found, in line order.
     """
-    reader = LineReader(Gear(kit))
     lines = split_lines(text)
+    table = next((n for n, line in enumerate(lines, 1) if _KIT_TABLE.match(line)), None)
+    if table is not None:
+        told = "this is a kit, not a session log"
+        source = lines[table - 1].rstrip()
+        expected = "a session log; a kit goes with --kit"
+        problem = Problem(file, told, table, 1, len(source), source, expected)
+        raise LogError((problem,), SessionLog(file, lines=lines))
+    reader = LineReader(Gear(kit), days)
     for number, source in enumerate(lines, 1):
         reader.read(source, number)
     return reader.finish(file, lines)
@@ -86,7 +102,7 @@ def words_of(text: str, kit: Kit) -> tuple[str | None, Collection[Part]]:
     whether or not they are sound.
     """
     reader = LineReader(Gear(kit))
-    keyword = reader.read(text)
+    keyword = reader.read(text, any_name=False)
     return keyword, reader.entries[0].places if reader.entries else ()
 
 
@@ -110,7 +126,7 @@ def frames_named(text: str, gear: Gear) -> FrameRange | None:
         return None
     (entry,) = reader.entries
     is_place = entry.places.keys() == {Part.ENTRY, Part.FRAMES, Part.OFF}
-    return entry.frames if is_place else None
+    return entry.frames if is_place and isinstance(entry.frames, FrameRange) else None
 
 
 def slates_named(text: str, gear: Gear) -> tuple[FrameName, ...]:
@@ -163,25 +179,30 @@ def _undecodable(data: bytes, start: int, encoding: str, file: str) -> Problem:
 class LineReader:
     """Reads the lines of one log, each by the word that opens it, and keeps what they say."""
 
-    def __init__(self, gear: Gear) -> None:
+    def __init__(self, gear: Gear, days: Collection[date] = ()) -> None:
         self.gear = gear
         self.faults: list[Fault] = []
-        self.calendar = Calendar(self.faults)
+        self.calendar = Calendar(self.faults, days)
         self.entries: list[Entry] = []
         self.clocks: list[tuple[ClockOffset | ClockReference, Place]] = []
         self.slates: dict[str, tuple[bool, FrameName]] = {}
         self.slack: timedelta | None = None
         self.overnight = False
 
-    def read(self, source: str, number: int = 1) -> str | None:
-        """Read a line; gives the word that opens it, where it is no entry."""
+    def read(self, source: str, number: int = 1, *, any_name: bool = True) -> str | None:
+        """Read a line; gives the word that opens it, where it is no entry.
+
+        With `any_name`, frames are named by names of any shape (see EntryReader).
+        """
         words = Tokenizer(clean_line(number, source))
         if words.at_end:
             return None
         place = words.peek_word()
         keyword = place.text.casefold() if place is not None else ""
         if keyword not in LINE_WORDS:
-            self.entries.append(EntryReader(words, self.gear, self.calendar, self.faults).read())
+            reader = EntryReader(words, self.gear, self.calendar, self.faults)
+            reader.any_name = any_name
+            self.entries.append(reader.read())
             return None
         readers = {
             "date": self.calendar.read_date,
@@ -211,10 +232,10 @@ class LineReader:
 
     def _clock(self, words: Tokenizer, head: Place) -> None:
         body = self._clock_body(words)
-        if words.peek_word() is None:
+        if words.peek_word() is None and not words.match("quoted name"):
             raise words.content.fault("the clock of what?", A_CLOCK)
-        place = words.read_word()
-        word = place.text.casefold()
+        place = words.read_name()
+        word = "" if place.is_quoted else place.text.casefold()
         if word in CLOCK_WORDS:
             ahead = timedelta(0) if word == "right" else _amount(words, place)
             ahead = -ahead if word == "slow" else ahead
@@ -245,7 +266,7 @@ class LineReader:
         if body is None:
             near = self.gear.near(place.text, Body)
             return place.fault(f'"{place.text}" is no body of the kit', A_CLOCK, near)
-        if not is_frame_name(place.text):
+        if not is_frame_name(place.text) and not place.is_quoted:
             near = nearest(place.text, CLOCK_WORDS)
             return place.fault(f'"{place.text}" isn\'t understood', A_CLOCK, near)
         return (after or place).fault("`shows` is missing", f"{place.text} shows 09:14:05")
@@ -271,13 +292,13 @@ class LineReader:
         if words.at_end:
             raise head.fault("which frame?", A_SLATE)
         while not words.at_end:
-            if words.peek_word() is None:
+            if words.peek_word() is None and not words.match("quoted name"):
                 raise words.rest.fault("this is no frame name", A_SLATE)
             with noted(self.faults):
-                self._keep_slate(words.read_word(), is_slate=is_slate)
+                self._keep_slate(words.read_name(), is_slate=is_slate)
 
     def _keep_slate(self, place: Place, *, is_slate: bool) -> None:
-        if ".." in place.text:
+        if ".." in place.text and not place.is_quoted:
             raise place.fault(f"{place.text} is a range", A_SLATE)
         frame = self.gear.frame_name(place, A_SLATE)
         was_slate, first = self.slates.setdefault(frame.name.casefold(), (is_slate, frame))

@@ -68,6 +68,11 @@ class Place:
         return self.line.text[self.start : self.end]
 
     @property
+    def is_quoted(self) -> bool:
+        """Whether it stands in double quotes."""
+        return self.line.text[: self.start].endswith('"')
+
+    @property
     def column(self) -> int:
         """Where it begins in the line as written, counted from 1."""
         return self.line.starts[self.start] + 1 if self.start < len(self.line.starts) else 1

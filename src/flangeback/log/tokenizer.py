@@ -9,7 +9,7 @@ from flangeback.log.text import Line, Place
 from flangeback.log.vocabulary import RULES
 
 _PUNCTUATION = ".:"
-_COMMENT_OR_QUOTE = re.compile(r"(?:^|(?<=[\s,;]))#|\"|(?:^|(?<=[\s,;]))'")
+_COMMENT_OR_QUOTE = re.compile(r"(?:^|(?<=[\s,;]))#|\"|(?:^|(?<=[\s,;]))['(]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +68,15 @@ class Tokenizer:
                 return Token(rule, match, Place(self.line, match.start(), match.end()))
         return None
 
-    def peek_word(self) -> Place | None:
-        """The word that stands here, without punctuation after it; None where there is none."""
-        match = self.match("word")
+    def peek_word(self, *, after: str | None = None) -> Place | None:
+        """The word that stands here, or after what the rule finds here; None where there is none.
+
+        Punctuation after it isn't part of it.
+        """
+        before = None if after is None else self.match(after)
+        if after is not None and before is None:
+            return None
+        match = RULES["word"].match(self._text, before.end() if before else self._position)
         if match is None:
             return None
         end = match.start() + len(match[0].rstrip(_PUNCTUATION))
@@ -82,6 +88,11 @@ class Tokenizer:
         self._position = place.end
         self.skip_gap()
         return place
+
+    def read_name(self) -> Place:
+        """Read the word that stands here, or what stands in double quotes."""
+        token = self.read("quoted name")
+        return self.read_word() if token is None else token.group(1)
 
     def skip_to_end(self) -> None:
         """Leave the rest of the line unread."""

@@ -5,6 +5,8 @@ Each function takes what a rule found and gives a value, or raises Fault with th
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
@@ -13,12 +15,18 @@ from typing import Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from flangeback.errors import nearest
+from flangeback.kit.stops import series
 from flangeback.log.model import Aperture, ApertureKind, Moment
-from flangeback.log.text import Place
+from flangeback.log.text import Fault, Place
 from flangeback.log.tokenizer import Token
-from flangeback.log.vocabulary import A_DATE, A_TIME, A_ZONE
+from flangeback.log.vocabulary import A_DATE, A_TIME, A_ZONE, MONTHS, WEEKDAYS
+from flangeback.words import utc_offset
 
 Half = Literal["am", "pm"]
+DATES = ("date", "date, year last")
+"""Rules for a date among other words."""
+DATE_LINES = ("date, run together", "date, month named", "date, month first", "weekday")
+"""Rules for a date that stands alone."""
 _FIRST_YEAR, _LAST_YEAR = 1900, 2199
 
 
@@ -54,17 +62,14 @@ class WallTime:
 
 
 def wall_time(token: Token) -> WallTime:
-    """The time of day that a `time`, `either` or `bare hour` token says.
-
-    The last always raises: it would claim a precision that nobody wrote.
-    """
+    """The time of day that a token of one of the time rules says."""
     place, match = token.place, token.match
     if token.rule == "either":
         return WallTime(place, 1, int(match[1]))
+    if token.rule == "digits of a time":
+        return WallTime(place, int(match[1]), int(match[2]))
     if token.rule == "bare hour":
-        half = _half(match[2])
-        suggestion = f"{match[1]}h00" if half is None else f"{match[1]}:00 {half}"
-        raise place.fault(f"{place.text} has no minutes", A_TIME, suggestion)
+        raise whole_hour(token)
     hour, minute, half = int(match[1]), int(match[3]), _half(match[5])
     second = None if match[4] is None else int(match[4])
     if half is not None:
@@ -81,6 +86,13 @@ def wall_time(token: Token) -> WallTime:
     if second is not None and second > 59:
         raise place.fault(f"there is no second {second:02}", "a second from 00 to 59")
     return WallTime(place, hour, minute, second, half)
+
+
+def whole_hour(token: Token) -> Fault:
+    """Why a `bare hour` is refused: it would claim a precision that nobody wrote."""
+    hour, half = token.match[1], _half(token.match[2])
+    suggestion = f"{hour}h00" if half is None else f"{hour}:00 {half}"
+    return token.place.fault(f"{token.text} has no minutes", A_TIME, suggestion)
 
 
 def _half(written: str | None) -> Half | None:
@@ -142,19 +154,57 @@ def amount(token: Token) -> timedelta:
     return timedelta(hours=hours, minutes=minutes, seconds=seconds)
 
 
-def calendar_date(token: Token) -> date:
-    """The day that a token of one of the date rules says, year first."""
-    place = token.place
+def calendar_date(token: Token, days: Collection[date] = ()) -> date:
+    """The day that a token of one of the date rules says.
+
+    `days` are those on which frames were made, as far as that is known: they tell a year that
+    isn't written, and which of two readings is meant. Raises Fault where it isn't one day.
+    """
+    if token.rule == "weekday":
+        number = WEEKDAYS.index(token.match[1].casefold())
+        return _only(token, [day for day in days if day.weekday() == number], days)
+    if token.rule in ("date, month named", "date, month first"):
+        first, second, year = token.match.groups()
+        day, name = (first, second) if token.rule == "date, month named" else (second, first)
+        month = MONTHS.index(name[:3].casefold()) + 1
+        if year is not None:
+            return _day(token.place, int(year), month, int(day))
+        fitting = [one for one in days if (one.month, one.day) == (month, int(day))]
+        return _only(token, fitting, days)
     if token.rule == "date, year last":
-        readings = _readings(*(int(part) for part in token.match.groups()))
-        text = "a date is written with the year first"
-        if len(readings) == 1:
-            raise place.fault(text, A_DATE, readings[0])
-        raise place.fault(text, " or ".join(readings) or A_DATE)
-    if token.rule == "date, run together":
-        suggestion = "-".join(token.match.groups())
-        raise place.fault("a date is written with dashes", A_DATE, suggestion)
-    year, month, day = (int(token.match[part]) for part in (1, 3, 4))
+        return _year_last(token, days)
+    groups = (1, 3, 4) if token.rule == "date" else (1, 2, 3)
+    year, month, day = (int(token.match[group]) for group in groups)
+    return _day(token.place, year, month, day)
+
+
+def _year_last(token: Token, days: Collection[date]) -> date:
+    first, second, year = map(int, token.match.groups())
+    readings = []
+    for day, month in dict.fromkeys([(first, second), (second, first)]):
+        if 1 <= month <= 12:
+            with suppress(Fault):
+                readings.append(_day(token.place, year, month, day))
+    fitting = [day for day in readings if day in days] or readings
+    if len(fitting) == 1:
+        return fitting[0]
+    text = "a date is written with the year first"
+    raise token.place.fault(text, " or ".join(map(str, readings)) or A_DATE)
+
+
+def _only(token: Token, fitting: Collection[date], days: Collection[date]) -> date:
+    """The one day that a date without its year can be."""
+    found = sorted(set(fitting))
+    if len(found) == 1:
+        return found[0]
+    if not days:
+        raise token.place.fault(f"{token.text} of which year?", A_DATE)
+    if not found:
+        raise token.place.fault(f"no frame was made on {token.text}", A_DATE)
+    raise token.place.fault(f"{token.text} can be more than one day", " or ".join(map(str, found)))
+
+
+def _day(place: Place, year: int, month: int, day: int) -> date:
     if not _FIRST_YEAR <= year <= _LAST_YEAR:
         expected = f"a year from {_FIRST_YEAR} to {_LAST_YEAR}"
         raise place.fault(f"{year} can't be the year of a frame", expected)
@@ -164,15 +214,6 @@ def calendar_date(token: Token) -> date:
         if not 1 <= month <= 12:
             raise place.fault(f"there is no month {month}", A_DATE) from None
         raise place.fault(f"{year}-{month:02} has no day {day}", A_DATE) from None
-
-
-def _readings(first: int, second: int, year: int) -> list[str]:
-    """Both ways to read a date with the year last, as far as they are dates."""
-    return [
-        f"{year:04}-{month:02}-{day:02}"
-        for day, month in dict.fromkeys([(first, second), (second, first)])
-        if 1 <= month <= 12 and 1 <= day <= 31
-    ]
 
 
 def zone_offset(token: Token) -> tzinfo:
@@ -196,12 +237,29 @@ def zone_named(place: Place) -> tzinfo:
     name = place.text.casefold()
     if name in ("z", "utc"):
         return UTC
+    if name.isalpha() and name != "gmt" and (offsets := _abbreviated(name)):
+        text = f'"{place.text}" is an abbreviation: summer time and other zones hang on a letter'
+        if len(offsets) > 1:
+            raise place.fault(text, f"{' or '.join(offsets)}, or a name such as Europe/Stockholm")
+        raise place.fault(text, A_ZONE, offsets[0])
     if name in _zones():
         return ZoneInfo(_zones()[name])
     known = sorted(_zones().values())
     city = next((zone for zone in known if zone.rpartition("/")[2].casefold() == name), None)
-    suggestion = city or nearest(place.text, _zones().values())
+    suggestion = city or nearest(place.text, known)
     raise place.fault(f'there is no time zone "{place.text}"', A_ZONE, suggestion)
+
+
+@cache
+def _abbreviated(name: str) -> Sequence[str]:
+    """The offsets from UTC that zones abbreviate so; none for a name that is no abbreviation."""
+    offsets = set()
+    for zone in _zones().values():
+        for month in (1, 7):
+            at = datetime(2026, month, 1, tzinfo=ZoneInfo(zone))
+            if (at.tzname() or "").casefold() == name:
+                offsets.add(at.utcoffset() or timedelta(0))
+    return [utc_offset(offset) for offset in sorted(offsets)]
 
 
 def number(written: str) -> Decimal:
@@ -212,6 +270,16 @@ def number(written: str) -> Decimal:
 def tidy(value: Decimal) -> Decimal:
     """The same number, written plainly: 2.80 as 2.8, 1.6E+1 as 16."""
     return Decimal(format(value.normalize(), "f"))
+
+
+@cache
+def _marks() -> frozenset[Decimal]:
+    return frozenset(stop.mark for name in ("full", "half", "third") for stop in series(name))
+
+
+def is_marked(written: str) -> bool:
+    """Whether rings or displays are marked with this number: full, half or third stops."""
+    return number(written) in _marks()
 
 
 def aperture(token: Token) -> Aperture:

@@ -8,7 +8,7 @@ LINE_WORDS = ("date", "zone", "clock", "slack", "slate", "not-slate", "overnight
 """Words that open a line which is no entry."""
 ORDER_WORDS = ("first", "then")
 """Words that place an entry in the order of slate frames."""
-KEYWORDS = (*LINE_WORDS, *ORDER_WORDS)
+KEYWORDS = (*LINE_WORDS, *ORDER_WORDS, "all")
 """No key of a kit may be one of these."""
 PLAIN_WORDS = ("open", "off", "via")
 CLOCK_WORDS = ("fast", "slow", "right")
@@ -23,6 +23,7 @@ A_CLOCK = (
 )
 A_SLATE = "names of single frames, such as K7_0245"
 A_FRAME = "the name of one frame, such as N2_0412"
+A_FRAME_GROUP = "a folder such as day1/, or a name with * such as K7_02*"
 A_FRAME_RANGE = "two frame names, such as K7_0212..K7_0230"
 A_PLACE = "a time, frame names, or first or then for the order of slate frames"
 A_KNOWN_WORD = "a key of the kit, or another word that an entry may have"
@@ -30,12 +31,17 @@ OTHER_WORDS = (
     "an f-number, a focal length in mm, open, off, a time, frame names or a remark in quotes"
 )
 
+MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_MONTH = rf"(?:{'|'.join(MONTHS)})[a-z]*\.?"
+
 # A word ends at white space, a separator or a quote; a comma between digits is a decimal comma.
-_END = r"(?=[.,;:]*(?:\s|$)|[;\"]|,(?!\d))"
-_END_OR_DASH = r"(?=[.,;:]*(?:\s|$)|[;\"-]|,(?!\d))"
+_END = r"(?=[.,;:]*(?:\s|$)|[;\"(]|,(?!\d))"
+_END_OR_DASH = r"(?=[.,;:]*(?:\s|$)|[;\"(-]|,(?!\d))"
 _NUMBER = r"\d{1,3}(?:[.,]\d{1,4})?"
 _F = r"[fƒ]\s?[/:]?\s?"
 _NAME = r"(?:(?!\.\.)[^\s,;\"])+"
+_QUOTED = r"\"([^\"]*[^\s\"][^\"]*)\""
 _HALF = r"\s?[ap]\.?\s?m\b\.?"
 
 # "3." or "3)" of a numbered list: only where an entry can begin after it.
@@ -45,11 +51,16 @@ _COUNT = (
 )
 
 _PATTERNS = {
-    "bullet": rf"\s*(?:(?:[-*•·‣◦▪▫●○■□◆➢➤→☐☑☒✓✔]|\[[ x]?\]|{_COUNT})\s*)+",
+    "bullet": rf"\s*(?:(?:\*(?=\s|$)|[-•·‣◦▪▫●○■□◆➢➤→☐☑☒✓✔]|\[[ x]?\]|{_COUNT})\s*)+",
     "gap": r"(?:[\s,;]|[-.:]+(?=[\s,;]|$))+",
-    "remark": r"\"([^\"]*)\"|'(.*?)'(?=[\s,;.]|$)",
-    "quote": r"[\"']",
+    "remark": r"\"([^\"]*)\"|'(.*?)'(?=[\s,;.]|$)|\(([^()]*)\)",
+    "quote": r"[\"'(]",
+    "quoted name": _QUOTED,
+    "quoted frames": rf"{_QUOTED}\s*\.{{2,}}\s*{_QUOTED}(?=[\s,;]|$)",
+    "pattern": r"(?=[^\s,;\"]*[^\s,;\"*.])[^\s,;\"*]*\*[^\s,;\"]*",
+    "folder": r"[^\s,;\"]*\w[^\s,;\"]*[/\\](?=[.,;:]*(?:\s|$))",
     "word": r"[^\s,;\"]+",
+    "article": r"the\s+",
     "open": r"(?:wide[\s-]+)?open" + _END,
     "frames": rf"({_NAME})\s*\.{{2,}}\s*({_NAME})(?=[\s,;\"]|$)",
     "half frames": rf"(?:{_NAME}\s*)?\.{{2,}}(?:{_NAME})?",
@@ -62,15 +73,19 @@ _PATTERNS = {
     # 1:16 is a time, or an f-number as engraved on lens barrels; 1:16 pm is a time.
     "either": rf"1:([1-5]\d)(?!{_HALF})" + _END,
     "f-number": rf"(?:{_F}|1:\s?)({_NUMBER})(?:\s*-\s*(?:{_F}|1:\s?)?({_NUMBER}))?" + _END,
-    "f-number not noted": rf"{_F}\?" + _END,
+    "f-number not noted": rf"(?:{_F})?\?" + _END,
     # f0412 is the name of a frame; f/0412 is an f-number gone wrong.
     "f-number, misshapen": r"[fƒ](?:[/:]|\d(?!\d{3}))[^\s;\"]*",
     "T-stop": r"t\s?/?\s?(\d{1,2}(?:[.,]\d{1,2})?)" + _END,
     "digits of a time": r"([01]\d|2[0-3])([0-5]\d)" + _END,
     "number": r"(\d{1,2}(?:[.,]\d)?)" + _END,
+    "decimal": r"(\d{1,2}[.,]\d)" + _END,
     "date": r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})" + _END,
     "date, year last": r"(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})" + _END,
     "date, run together": r"(\d{4})(\d{2})(\d{2})" + _END,
+    "date, month named": rf"(\d{{1,2}})(?:st|nd|rd|th|\.)?\s+({_MONTH})(?:,?\s+(\d{{4}}))?" + _END,
+    "date, month first": rf"({_MONTH})\s+(\d{{1,2}})(?:st|nd|rd|th)?(?:,?\s+(\d{{4}}))?" + _END,
+    "weekday": rf"({'|'.join(WEEKDAYS)})[a-z]*" + _END,
     "amount": (
         r"(?=\d)(?:(\d{1,6})\s*h(?:(?:ou)?rs?)?(?![a-z])\.?)?\s*"
         r"(?:(\d{1,6})\s*m(?:in(?:ute)?s?)?(?![a-z])\.?)?\s*"

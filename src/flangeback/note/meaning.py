@@ -38,8 +38,7 @@ def lens_text(lens: Lens) -> str:
 
 def _where(log: SessionLog, span: Span) -> str:
     if span.frames is not None:
-        first, last = span.frames.first.name, span.frames.last.name
-        return f"for {first}" if first == last else f"for {first}..{last}"
+        return f"for {span.frames}"
     if span.order is not None:
         return "from the first frame on" if span.order == "first" else "after the next slate frame"
     assert span.start is not None

@@ -1,0 +1,53 @@
+"""What is said of words in an entry that aren't understood, or aren't taken."""
+
+from __future__ import annotations
+
+from flangeback.errors import nearest
+from flangeback.log import values
+from flangeback.log.gear import Gear
+from flangeback.log.text import Fault, Place
+from flangeback.log.tokenizer import Token
+from flangeback.log.vocabulary import A_TIME, KEYWORDS, OTHER_WORDS, PLAIN_WORDS, RULES
+from flangeback.words import listed, some_of
+
+_MOST_KEYS = 12
+"""So many keys of a kit still make a list that is read."""
+
+
+def suggestion(word: str, gear: Gear, *, is_first: bool) -> str | None:
+    """What a word was probably meant to be; `is_first` says that it opens its line."""
+    if (figure := RULES["number"].fullmatch(word)) is not None:
+        return f"f/{figure[1]}"
+    return gear.near(word) or nearest(word, (*PLAIN_WORDS, *(KEYWORDS * is_first)))
+
+
+def not_understood(place: Place, gear: Gear) -> Fault:
+    """The fault of words that are like nothing known."""
+    keys, lenses = list(gear.kit.keys()), list(gear.kit.lenses)
+    named = "a body, lens or adapter of the kit"
+    if 0 < len(keys) <= _MOST_KEYS:
+        named = f"one of the kit's {', '.join(keys)}"
+    elif 0 < len(lenses) <= _MOST_KEYS:
+        named = f"a body or adapter of the kit or one of its lenses ({', '.join(lenses)})"
+    return place.fault(f'"{place.text}" isn\'t understood', f"{named}, {OTHER_WORDS}")
+
+
+def ambiguous(place: Place, keys: list[str]) -> Fault:
+    """The fault of a part that more than one name of the kit has."""
+    can_be = listed(keys, "or") if len(keys) < _MOST_KEYS else some_of(keys, _MOST_KEYS)
+    return place.fault(f'"{place.text}" can be {can_be}', "a part of the name that only one has")
+
+
+def refused(token: Token) -> Fault:
+    """Why a token whose shape is known isn't taken."""
+    place = token.place
+    if token.rule == "bare hour":
+        return values.whole_hour(token)
+    if token.rule == "one-digit minute":
+        hour, minute = token.match.groups()
+        return place.fault("minutes take two digits", A_TIME, f"{hour}:0{minute}")
+    if token.rule == "T-stop":
+        expected = "the f-number engraved on the lens, or f/?"
+        return place.fault("a T-stop is not an f-number", expected)
+    expected = "an f-number such as f/2.8 or f/4-5.6, open or f/?"
+    return place.fault(f"{token.text} isn't an f-number", expected)
