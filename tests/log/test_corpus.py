@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from flangeback.errors import InputError, Problem
-from flangeback.log import Moment, SessionLog, Span, format_log, parse_log, read_log
+from flangeback.log import FrameRange, Moment, SessionLog, Span, format_log, parse_log, read_log
 from support.log_gear import EXAMPLE_KIT, ROOT, under_caret
 
 LOGS = sorted((ROOT / "fixtures" / "logs").glob("*.txt"))
@@ -32,8 +32,10 @@ def clock(moment: Moment | None, log: SessionLog) -> str:
 
 def meaning(span: Span, log: SessionLog) -> str:
     held = span.setting
-    if span.frames is not None:
+    if isinstance(span.frames, FrameRange):
         when = f"{span.frames.first.name}..{span.frames.last.name}"
+    elif span.frames is not None:
+        when = str(span.frames)
     elif span.order is not None:
         when = span.order
     else:

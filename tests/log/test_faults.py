@@ -17,7 +17,7 @@ GOOD = "date 2026-05-17\n9:12 k7 miran58 f/2.8 # Köln\n"
 def test_six_faults_in_one_log_are_told_in_one_go() -> None:
     text = (
         "# Lindholm harbour\n"
-        "date 17-05-2026\n"
+        "date 05-06-2026\n"
         "zone Europe/Stokholm\n"
         "09:12\tk7 mirran58 f/2.8\n"
         "09:75  k7 f/4\n"
@@ -29,7 +29,7 @@ def test_six_faults_in_one_log_are_told_in_one_go() -> None:
         parse_log(text, EXAMPLE_KIT, "outing.txt")
     found = caught.value.problems
     assert [(p.line, p.column, p.width, p.suggestion) for p in found] == [
-        (2, 6, 10, "2026-05-17"),
+        (2, 6, 10, None),
         (3, 6, 15, "Europe/Stockholm"),
         (4, 10, 8, "miran58"),
         (5, 1, 5, None),
@@ -39,7 +39,7 @@ def test_six_faults_in_one_log_are_told_in_one_go() -> None:
     assert [p.source for p in found] == text.splitlines()[1:7]
     assert {p.file for p in found} == {"outing.txt"}
     assert [under_caret(p) for p in found] == [
-        "17-05-2026",
+        "05-06-2026",
         "Europe/Stokholm",
         "mirran58",
         "09:75",
@@ -118,7 +118,6 @@ def test_entries_that_cant_stand(entry: str, text: str, word: str) -> None:
         ("9:12 k7 miran58 via m42e", "m42e", "m42-e"),
         ("9:12 k7 miran58 opne", "opne", "open"),
         ("9:12 k7 miran58 8", "8", "f/8"),
-        ("0912 k7 miran58", "0912", "09:12"),
         ("zoone Europe/Paris 9:12", "zoone", "zone"),
         ("9:12 k7 miran58 xyzzy", "xyzzy", None),
     ],

@@ -70,6 +70,8 @@ VOCABULARY = (
     "k7 n2 miran58 brask135 tolvan28 zoom3570 ringless50 native35 exa50 lonely90 mirran58 "
     "m42-e f-mft f-e-ring f-e-reducer f/2.8 f/28 f/0 f/? f f/4-5.6 T2.8 ƒ/8 50mm 50 mm 58mm 85mm "
     "K7_0212 K7_0212..K7_0230 K7_9990..K7_0010 .. … K7_0230.JPG 100/K7_0001 a/1 F0412 /0001 "
+    'all day1/ cards/day1/ K7_02* *.jpg jpeg-501 "IMG 1" "IMG 1".."IMG 9" ( ) (quay) ? 5.6 2,8 '
+    "1516 miran brask the 135 58 28 50 zoom 35 17.5.2026 Sunday May CEST "
     "zoom3570.JPG \"quay\" “wall” 'gull' \" ' it's # #K7_0001 - • , . : ; \u200b \ufeff é e\u0301"
 )
 WORDS = st.sampled_from(VOCABULARY.split(" "))

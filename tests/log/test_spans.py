@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 
 from flangeback.kit import Kit
-from flangeback.log import Moment, Setting
+from flangeback.log import FrameRange, Moment, Setting
 from flangeback.log.spans import geometric_mean
 from support.log_gear import (
     AWKWARD_KIT,
@@ -16,6 +16,7 @@ from support.log_gear import (
     ONE_BODY_KIT,
     fault,
     faults,
+    read,
     settings,
     spans,
     under_caret,
@@ -93,7 +94,7 @@ def test_a_span_has_the_entrys_times_frames_and_line() -> None:
     assert closed.start == Moment(at(10, 4), at(10, 7))
     assert closed.end == Moment(at(10, 29, 10), at(10, 31, 11))
     assert (framed.start, framed.end) == (None, None)
-    assert framed.frames is not None
+    assert isinstance(framed.frames, FrameRange)
     assert (framed.frames.last.name, framed.setting.line) == ("K7_0230", 5)
 
 
@@ -192,7 +193,20 @@ def test_a_kit_without_bodies_checks_the_lens_alone() -> None:
     assert fault("9:12 miran58 via f-mft", kit).expected == "an adapter from M42 to the body"
 
 
-def test_every_entry_names_its_body_or_none_does() -> None:
+def test_where_one_body_is_named_the_others_entries_may_name_none() -> None:
+    text = "9:12 miran58 f/4\n9:20 k7 f/8\n9:30 f/11\n9:40 lonely90"
+    problem = fault(text)
+    assert (problem.line, "onto k7 (E)" in problem.text) == (5, True)
+    log = read(text.rpartition("\n")[0])
+    assert [(span.body, span.setting.lens, str(span.setting.f_number)) for span in log.spans] == [
+        (None, "miran58", "4"),
+        ("k7", "miran58", "8"),
+        (None, "miran58", "11"),
+    ]
+    assert not log.names_bodies
+
+
+def test_of_two_bodies_every_entry_names_one_or_none_does() -> None:
     found = faults(START + "9:20 brask135\n9:30 n2 tolvan28\n9:40 f/4")
     assert [(problem.line, problem.text) for problem in found] == [
         (3, "which body?"),

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import pytest
 
+from flangeback.errors import InputError
 from flangeback.frames import Frame
 from flangeback.kit import parse_kit
 from support.kits import BRASK135, K7, M42_E, MIRAN58, N2, WHOLE, changed
@@ -148,6 +149,125 @@ def test_a_frame_named_twice_with_the_same_values_is_fine() -> None:
     assert short(one(shot("K7_0201"), line + line)) == "fill miran58 f/4 58mm"
     logs = [log(line, file="one.txt"), log(line, file="other.txt")]
     assert short(matched([shot("K7_0201")], logs).frames[0]) == "fill miran58 f/4 58mm"
+
+
+# Groups of frames ------------------------------------------------------------------------------
+
+CARDS = ["day1/K7_0001", "day1/K7_0002", "day2/K7_0003"]
+
+
+@pytest.mark.parametrize(
+    ("place", "named"),
+    [
+        ("all", CARDS),
+        ("day1/", CARDS[:2]),
+        ("DAY2/", CARDS[2:]),
+        ("K7_000*", CARDS),
+        ("*_0002", ["day1/K7_0002"]),
+        ("day1/*", CARDS[:2]),
+        ("*3.jpg", CARDS[2:]),
+        ('"K7_0003"', CARDS[2:]),
+    ],
+)
+def test_a_group_is_the_frames_that_share_it(place: str, named: list[str]) -> None:
+    assert filled([shot(name) for name in CARDS], f"{place} k7 miran58 f/4\n") == named
+
+
+def test_all_frames_of_a_body() -> None:
+    frames = [shot("K7_0001"), shot("N2_0001", body="n2")]
+    assert filled(frames, "all k7 miran58 f/4\n") == ["K7_0001"]
+    assert filled(frames, "all k7 miran58 f/4\nall n2 tolvan28 f/4\n") == ["K7_0001", "N2_0001"]
+    with pytest.raises(InputError, match="no entry names its body"):
+        matched(frames, "all miran58 f/4\n")
+
+
+def test_a_day_is_that_of_the_logs_clock() -> None:
+    frames = [
+        shot("K7_0001", "23:50:00", day="2026-05-16"),
+        shot("K7_0002", "09:00:00"),
+        shot("K7_0003", "00:10:00", day="2026-05-18"),
+    ]
+    assert filled(frames, "2026-05-17 k7 miran58 f/4\n") == ["K7_0002"]
+    fast = "clock k7 fast 20m\n2026-05-17 k7 miran58 f/4\n"
+    assert filled(frames, fast) == ["K7_0002", "K7_0003"]
+
+
+def test_narrower_places_stand_above_broader_ones_and_names_above_times() -> None:
+    names = ["day1/K7_0001", "day1/K7_0002", "day1/K7_0003", "day1/K7_0004", "day2/K7_0009"]
+    frames = [shot(name, f"09:{number}0:00") for number, name in enumerate(names)]
+    text = (
+        "K7_0003 k7 miran58 f/16\n"
+        "all k7 brask135 f/22\n"
+        "day1/ k7 miran58 f/2\n"
+        "K7_0002..K7_0003 k7 miran58 f/8\n"
+        "K7_000* k7 miran58 f/4\n"
+    )
+    assert list(outcomes(frames, text).values()) == [
+        "fill miran58 f/4 58mm",
+        "fill miran58 f/8 58mm",
+        "fill miran58 f/16 58mm",
+        "fill miran58 f/4 58mm",
+        "fill miran58 f/4 58mm",
+    ]
+    timed = "all k7 brask135 f/22\nday1/ k7 miran58 f/2\n9:15 k7 miran58 f/4\n9:35 k7 off\n"
+    assert list(outcomes(frames, timed).values()) == [
+        "fill miran58 f/2 58mm",
+        "fill miran58 f/2 58mm",
+        "fill miran58 f/4 58mm",
+        "fill miran58 f/4 58mm",
+        "native",
+    ]
+
+
+def test_what_a_time_leaves_open_a_group_may_settle() -> None:
+    # Inside the first minute, either what the group says or what the entry says held.
+    found = one(shot("K7_0001", "09:15:30"), "all k7 miran58 f/4\n9:15 k7 miran58 f/4\n")
+    assert short(found) == "fill miran58 f/4 58mm"
+
+
+@pytest.mark.parametrize(
+    ("lines", "text"),
+    [
+        ("all k7 miran58 f/4\nall k7 miran58 f/8", "line 2 already has K7_0001, with other values"),
+        ("day1/ k7 miran58 f/4\n2026-05-17 k7 miran58 f/8", "line 2 already has K7_0001"),
+        ("K7_000* k7 miran58 f/4\n*1 k7 miran58 f/8\n*01 k7 miran58 f/2", "line 3 already has"),
+        ("day3/ k7 miran58", "no frame of k7 lies in day3/"),
+        ("2026-05-19 k7 miran58", "no frame of k7 was made on 2026-05-19"),
+        ("N2_* k7 miran58", "no frame of k7 has a name like N2_*"),
+        ("all n2 tolvan28", "there is no frame of n2"),
+        ("jpeg-501 k7 miran58", "there is no frame jpeg-501"),
+    ],
+)
+def test_groups_that_contradict_or_name_nothing(lines: str, text: str) -> None:
+    frames = [shot("day1/K7_0001", "09:00:00"), shot("day2/K7_0002", "10:00:00")]
+    frames.append(shot("day1/K7_0003", "09:00:00", day="2026-05-18"))
+    found = problems(frames, lines)
+    assert [problem.text[: len(text)] for problem in found] == [text]
+    assert all(problem.source and problem.expected for problem in found)
+
+
+def test_four_figures_that_are_a_time_and_a_frame_are_told_both() -> None:
+    frames = [shot("1516", "15:20:00"), shot("1517", "15:30:00")]
+    (problem,) = problems(frames, "1516 k7 miran58 f/4\n")
+    assert (problem.text, problem.line) == ("1516 can be a time or a frame", 2)
+    assert problem.expected == '15:16 for the time, or "1516" in quotes for the frame'
+    assert filled(frames, '"1516" k7 miran58 f/4\n') == ["1516"]
+    assert filled(frames, "15:16 k7 miran58 f/4\n") == ["1516", "1517"]
+
+
+def test_a_folder_that_is_two() -> None:
+    frames = [shot("a/day1/K7_0001"), shot("b/day1/K7_0002")]
+    (problem,) = problems(frames, "day1/ k7 miran58 f/4\n")
+    assert problem.text == "day1/ is more than one folder: a/day1 and b/day1"
+    assert filled(frames, "b/day1/ k7 miran58 f/4\n") == ["b/day1/K7_0002"]
+
+
+def test_not_every_entry_names_its_body() -> None:
+    text = "9:00 miran58 f/4\n9:20 k7 f/8\n"
+    frames = [shot("K7_0001", "09:10:00"), shot("K7_0002", "09:30:00")]
+    assert filled(frames, text) == ["K7_0001", "K7_0002"]
+    with pytest.raises(InputError, match=r"not every entry names its body.* k7 \(2\), n2 \(1\)"):
+        matched([*frames, shot("N2_0001", "09:10:00", body="n2")], text)
 
 
 # Bodies ----------------------------------------------------------------------------------------

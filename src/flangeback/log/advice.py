@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import re
+
 from flangeback.errors import nearest
 from flangeback.log import values
 from flangeback.log.gear import Gear
 from flangeback.log.text import Fault, Place
 from flangeback.log.tokenizer import Token
-from flangeback.log.vocabulary import A_TIME, KEYWORDS, OTHER_WORDS, PLAIN_WORDS, RULES
+from flangeback.log.vocabulary import (
+    A_TIME,
+    KEYWORDS,
+    OTHER_WORDS,
+    PLAIN_WORDS,
+    RULES,
+    WORDS_FOR_TIMES,
+)
 from flangeback.words import listed, some_of
 
 _MOST_KEYS = 12
@@ -16,6 +25,10 @@ _MOST_KEYS = 12
 
 def suggestion(word: str, gear: Gear, *, is_first: bool) -> str | None:
     """What a word was probably meant to be; `is_first` says that it opens its line."""
+    if is_first and (digits := re.fullmatch(r"(\d)([0-5]\d)", word)):
+        return f"{digits[1]}:{digits[2]}"
+    if is_first and word.casefold() in WORDS_FOR_TIMES:
+        return WORDS_FOR_TIMES[word.casefold()]
     if (figure := RULES["number"].fullmatch(word)) is not None:
         return f"f/{figure[1]}"
     return gear.near(word) or nearest(word, (*PLAIN_WORDS, *(KEYWORDS * is_first)))

@@ -27,6 +27,7 @@ from flangeback.log.vocabulary import (
     A_KNOWN_WORD,
     A_TIME,
     ORDER_WORDS,
+    WORDS_FOR_TIMES,
 )
 
 
@@ -381,7 +382,8 @@ class EntryReader:
     def _unknown_word(self, place: Place) -> None:
         """Such words in a row are one fault, a remark without quotes, if like nothing known."""
         word = place.text
-        if word[:1].isdigit() or any(mark in word for mark in "_:/"):
+        is_time = word.casefold() in WORDS_FOR_TIMES
+        if is_time or word[:1].isdigit() or any(mark in word for mark in "_:/"):
             self._may_hide_place = True
         meant = advice.suggestion(word, self.gear, is_first=self._is_first(place))
         if meant is not None:

@@ -34,11 +34,14 @@ class Gear:
         for shelf in (kit.bodies, kit.lenses, kit.adapters):
             for key, gear in shelf.items():
                 self._by_word.setdefault(clean_word(key).casefold(), gear)
-        named: list[tuple[Body | Lens, str]] = [
-            *((body, body.model or "") for body in kit.bodies.values()),
-            *((lens, lens.name) for lens in kit.lenses.values()),
-        ]
-        self._runs = [(gear, _runs(f"{gear.key} {name}")) for gear, name in named]
+        # Makers tell only where no key or name does.
+        bodies = [(body, body.model or "", "") for body in kit.bodies.values()]
+        lenses = [(lens, lens.name, lens.maker or "") for lens in kit.lenses.values()]
+        named: list[tuple[Body | Lens, str, str]] = [*bodies, *lenses]
+        self._runs = (
+            [(gear, _runs(f"{gear.key} {name}")) for gear, name, _ in named],
+            [(gear, _runs(f"{gear.key} {name} {maker}")) for gear, name, maker in named],
+        )
 
     def find(self, word: str) -> Body | Lens | Adapter | None:
         """The gear of this key, in any case of letters."""
@@ -50,7 +53,7 @@ class Gear:
         return nearest(word, [gear.key for gear in fitting])
 
     def fitting(self, words: Iterable[str]) -> Sequence[Body | Lens]:
-        """The bodies and lenses of whose key or name each of these words is a part.
+        """The bodies and lenses of whose key or name (else maker) each of these words is a part.
 
         A part is the beginning of a word of letters, or a number; f-numbers in a name are none.
         """
@@ -58,7 +61,11 @@ class Gear:
         if not all(_A_PART.fullmatch(word) for word in words):
             return ()
         runs = [run for word in words for run in _runs(word)]
-        return [gear for gear, its in self._runs if all(_is_part(run, its) for run in runs)]
+        for gears in self._runs:
+            found = [gear for gear, its in gears if all(_is_part(run, its) for run in runs)]
+            if found:
+                return found
+        return ()
 
     def read_parts(self, words: Tokenizer) -> tuple[Place, Sequence[Body | Lens]] | None:
         """Read words in a row that are parts of one name, and what they fit; None if none are."""

@@ -240,8 +240,8 @@ class SessionLog:
 
     @property
     def names_bodies(self) -> bool:
-        """Whether the entries name their bodies; if not, all frames must come from one body."""
-        return any(span.body is not None for span in self.spans)
+        """Whether all entries name their bodies; if not, all frames must come from one body."""
+        return all(span.body is not None for span in self.spans)
 
     def wall(self, instant: datetime) -> datetime:
         """What a clock on the wall showed at this instant, by the log's zone."""

@@ -59,7 +59,7 @@ def frames_called(place: Place, kind: GroupKind | None = None) -> FrameRange | F
     stem = frame_stem(written)
     if not stem or not (_A_NAME.fullmatch(stem) or kind is GroupKind.PATTERN):
         raise place.fault(f'"{written}" isn\'t a frame name', A_FRAME_RANGE)
-    name = written.replace("\\", "/").strip("/") if kind is GroupKind.FOLDER else stem
+    name = stem if kind is None else written.replace("\\", "/").strip("/")
     frame = FrameName.at(place, name)
     return FrameRange(frame, frame) if kind is None else FrameGroup(kind, frame)
 

@@ -142,4 +142,5 @@ def _name(name: FrameName) -> str:
 
 
 def _is_bare(name: FrameName) -> bool:
-    return not name.quoted and re.fullmatch(r"[^\s,;\"'#]+", name.name) is not None
+    # A lone * is a list's.
+    return not name.quoted and re.fullmatch(r"[^\s,;\"'#]*[^\s,;\"'#*]\*?", name.name) is not None

@@ -352,7 +352,7 @@ def _is_sure(words: Tokenizer) -> bool:
 
 def _amount(words: Tokenizer, head: Place) -> timedelta:
     """The amount of time that stands here. Raises Fault."""
-    token = words.read("amount", "zero", "amount, unclear")
+    token = words.read("amount, last unit left out", "amount", "zero", "amount, unclear")
     if token is not None:
         return values.amount(token)
     if words.at_end:

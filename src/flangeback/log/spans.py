@@ -22,7 +22,7 @@ def spans_of(
     Moments are widened by `slack`. Whatever contradicts the kit or another entry is noted.
     """
     carrier = _Carrier(kit, file, slack, faults)
-    carrier.are_bodies_named = any(entry.body is not None for entry in entries)
+    carrier.named = tuple(dict.fromkeys(entry.body for entry in entries if entry.body))
     spans = (carrier.take(entry) for entry in entries)
     return tuple(span for span in spans if span is not None)
 
@@ -102,7 +102,8 @@ class _Carrier:
         self.file = file
         self.slack = slack
         self.faults = faults
-        self.are_bodies_named = False
+        self.named: tuple[str, ...] = ()
+        """The bodies that entries name; of one alone, the others may name none."""
         self.tracks: dict[str | None, _Track] = {}
         self.lost_line: int | None = None
         """The last entry that may be any body's."""
@@ -113,7 +114,7 @@ class _Carrier:
             for track in self.tracks.values():
                 track.enter(_State(entry.line, known=False))
             return None
-        track = self._track(entry.body)
+        track = self._track(self._body(entry))
         state = _State(entry.line, known=False)
         with noted(self.faults):
             state = self._state(entry, track.base(entry))
@@ -135,10 +136,14 @@ class _Carrier:
         if entry.body is not None:
             return True
         is_hidden = entry.lost or entry.says(Part.BODY)
-        if self.are_bodies_named and not is_hidden:
+        if len(self.named) > 1 and not is_hidden:
             expected = "a body in every entry, or in none: " + " or ".join(self.kit.bodies)
             self.faults.append(entry.place().fault("which body?", expected))
-        return not self.are_bodies_named and not is_hidden
+        return len(self.named) < 2 and not is_hidden
+
+    def _body(self, entry: Entry) -> str | None:
+        """The body that an entry is about; None where the log names none."""
+        return entry.body or next(iter(self.named), None)
 
     def _check_order(self, entry: Entry, track: _Track) -> None:
         """Note an entry by order where none can stand, and one by time among those by order."""
@@ -146,7 +151,8 @@ class _Carrier:
         if lines is None or not entry.says(Part.ORDER, Part.TIME):
             return
         lines.setdefault("order" if entry.says(Part.ORDER) else "time", entry.line)
-        of = f"{entry.body}'s" if entry.body else "the body's"
+        body = self._body(entry)
+        of = "the body's" if body is None else f"{body}'s"
         if len(lines.keys() & {"time", "order"}) == 2:
             kind = min(("time", "order"), key=lines.__getitem__)
             text = f"{of} entries go by {kind}, since line {lines[kind]}"
@@ -193,7 +199,8 @@ class _Carrier:
             return self.kit.lenses[entry.lens]
         if entry.lost or (base is not None and not base.known):
             return None
-        on = "" if entry.body is None else f" on {entry.body}"
+        body = self._body(entry)
+        on = "" if body is None else f" on {body}"
         place = entry.place(Part.TIME, Part.FRAMES, Part.ORDER)
         has_news = (entry.adapter, entry.aperture, entry.focal_length) != (None, None, None)
         if base is None and not has_news and entry.remark is None:
@@ -219,12 +226,13 @@ class _Carrier:
 
     # Adapters ----------------------------------------------------------------------------------
 
-    def _bodies(self, key: str | None) -> Sequence[Body]:
-        """The body of this key; without one, every body the log may be about."""
+    def _bodies(self, entry: Entry) -> Sequence[Body]:
+        """The body of an entry; without one, every body the log may be about."""
+        key = self._body(entry)
         return tuple(self.kit.bodies.values()) if key is None else (self.kit.bodies[key],)
 
     def _named_mounting(self, entry: Entry, lens: Lens, adapter: Adapter) -> _Mounting:
-        bodies = self._bodies(entry.body)
+        bodies = self._bodies(entry)
         onto = {body.mount for body in bodies}
         if adapter.lens_mount == lens.mount and (not bodies or adapter.body_mount in onto):
             return _Mounting(adapter.key, adapter.sets_aperture)
@@ -241,7 +249,7 @@ class _Carrier:
 
         Raises Fault where there is no way, or more than one that differ.
         """
-        bodies = self._bodies(entry.body)
+        bodies = self._bodies(entry)
         if not bodies:
             return _Mounting()
         ways = {

@@ -143,13 +143,17 @@ def _fixed(instant: datetime, zone: tzinfo) -> datetime:
 
 
 def amount(token: Token) -> timedelta:
-    """The time that an `amount`, `amount, unclear` or `zero` token says."""
+    """The time that a token of one of the amount rules, or `zero`, says."""
     if token.rule == "zero":
         return timedelta(0)
     if token.rule == "amount, unclear":
         minutes, seconds = token.match.groups()
         text = f"{token.text} can be minutes or hours"
         raise token.place.fault(text, f"{minutes}m{seconds}s or {minutes}h{seconds}m")
+    if token.rule == "amount, last unit left out":
+        first, unit, second = token.match.groups()
+        smaller = timedelta(minutes=int(first), seconds=int(second))
+        return smaller * 60 if unit.casefold() == "h" else smaller
     hours, minutes, seconds = (int(part or 0) for part in token.match.groups())
     return timedelta(hours=hours, minutes=minutes, seconds=seconds)
 
@@ -238,7 +242,7 @@ def zone_named(place: Place) -> tzinfo:
     if name in ("z", "utc"):
         return UTC
     if name.isalpha() and name != "gmt" and (offsets := _abbreviated(name)):
-        text = f'"{place.text}" is an abbreviation: summer time and other zones hang on a letter'
+        text = f'"{place.text}" is an abbreviation; they are easily taken for one another'
         if len(offsets) > 1:
             raise place.fault(text, f"{' or '.join(offsets)}, or a name such as Europe/Stockholm")
         raise place.fault(text, A_ZONE, offsets[0])

@@ -11,6 +11,8 @@ ORDER_WORDS = ("first", "then")
 KEYWORDS = (*LINE_WORDS, *ORDER_WORDS, "all")
 """No key of a kit may be one of these."""
 PLAIN_WORDS = ("open", "off", "via")
+WORDS_FOR_TIMES = {"noon": "12:00", "midnight": "00:00"}
+"""Words that are taken for times by people."""
 CLOCK_WORDS = ("fast", "slow", "right")
 
 A_TIME = "a time such as 9:12, 09.12, 9h12, 09:12:30 or 9:12 pm"
@@ -92,7 +94,10 @@ _PATTERNS = {
         r"(?:(\d{1,6})\s*s(?:ec(?:ond)?s?)?(?![a-z])\.?)?(?<=[a-z.])" + _END
     ),
     "zero": r"0" + _END,
-    "amount, unclear": r"(\d{1,2}):(\d{2})" + _END,
+    "amount, last unit left out": (
+        r"(\d{1,3})\s*([hm])[a-z]*\.?\s*(\d{1,2})(?!\s*(?:[hms]\b|hr|hour|min|sec))" + _END
+    ),
+    "amount, unclear": r"(\d{1,2})[:.](\d{2})" + _END,
     "offset": r"(?:utc)?([+-])(\d{1,2})(?::?(\d{2}))?" + _END,
 }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import timedelta, tzinfo
+from datetime import date, timedelta, tzinfo
 
 from flangeback.clock.checks import clock_by_satellites, misses, set_back
 from flangeback.clock.fitting import fit_clock
@@ -21,10 +21,10 @@ from flangeback.clock.resets import find_resets
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
-from flangeback.log.model import ClockReference, FrameName, SessionLog, Span
+from flangeback.log.model import ClockReference, FrameName, FrameRange, SessionLog, Span
 from flangeback.match.bodies import Bodies, bodies_of, described
-from flangeback.match.changes import BodyTimeline, changes_by_time, values
-from flangeback.match.names import NamedFrames
+from flangeback.match.changes import BodyTimeline, changes_by_time
+from flangeback.match.names import Claim, NamedFrames, contradictions, narrowest
 from flangeback.match.shots import shots_of
 
 
@@ -43,13 +43,18 @@ class BodyLog:
 
 @dataclass(frozen=True, slots=True)
 class LogIndex:
-    """The logs of a run. `by_name` has the frames that an entry names, `slates` those that a
-    slate line does, `not_slates` those that a not-slate line or an entry of theirs alone does;
-    `common_offset` is the offset from UTC that most frames state, `zone` that of all logs."""
+    """The logs of a run.
+
+    `by_name` has the frames that an entry names, `by_group` those of which one speaks by their
+    folder or day, or of all of them. `slates` are those that a slate line names, `not_slates` those
+    that a not-slate line or an entry of theirs alone does. `common_offset` is the offset from UTC
+    that most frames state, `zone` that of all logs.
+    """
 
     bodies: Bodies
     by_body: Mapping[str | None, BodyLog]
     by_name: Mapping[str, Span]
+    by_group: Mapping[str, Span]
     slates: frozenset[str]
     not_slates: frozenset[str]
     common_offset: timedelta | None
@@ -62,13 +67,18 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     notes = _Notes(NamedFrames.of(frames, bodies), _only_body(bodies))
     problems = [problem for log in logs for problem in notes.take(log)]
     problems += [*notes.mixed_zones(logs), *notes.mixed_orders()]
+    claims, missing = notes.claims(logs)
+    problems += [*missing, *contradictions(claims, frames)]
     if problems:
+        files = [log.file for log in logs]
+        problems.sort(key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
         raise InputError(problems)
     zones = {log.zone for log in logs}
     return LogIndex(
         bodies,
         {body: notes.body_log(body) for body in {**notes.spans, **notes.clock_zones}},
-        notes.by_name,
+        narrowest([claim for claim in claims if not claim.is_broad]),
+        narrowest([claim for claim in claims if claim.is_broad]),
         frozenset(notes.slates),
         frozenset(notes.not_slates),
         _common_offset(frames),
@@ -79,11 +89,11 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
 def missing_names(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> list[Problem]:
     """What is wrong with the frames that the logs name, faulty logs included."""
     named = NamedFrames.of(frames, bodies_of(frames, kit))
-    problems = []
+    problems: list[Problem] = []
     for log in logs:
         for entry in log.entries:
             if entry.frames is not None:
-                problems += named.range(log, entry.frames, entry.body)[1]
+                problems += named.named(log, entry.frames, entry.body, _camera_day)[1]
         references = [line for line in log.clocks if isinstance(line, ClockReference)]
         for name, body in (
             *((line.frame, line.body) for line in references),
@@ -91,6 +101,10 @@ def missing_names(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit)
         ):
             problems += named.find(log, name, body)[1]
     return problems
+
+
+def _camera_day(frame: Frame) -> date | None:
+    return frame.time.at.date() if frame.time else None
 
 
 def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
@@ -104,9 +118,11 @@ def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bo
         for frame in frames
         if frame.damage is None and (found[frame.file] or frame.model)
     )
-    if len(makers) > 1:
+    named = {span.body for log in nameless for span in log.spans if span.body}
+    if len(named.union(makers)) > 1:
         counts = ", ".join(f"{name} ({count})" for name, count in makers.most_common())
-        text = f"no entry names its body, but the frames come from {len(makers)}: {counts}"
+        whose = "not every entry names" if named else "no entry names"
+        text = f"{whose} its body, but the frames come from {len(makers)}: {counts}"
         raise InputError(
             [Problem(log.file, text, expected="the body in every entry") for log in nameless]
         )
@@ -136,16 +152,14 @@ class _Notes:
     clocks: dict[str | None, BodyClock] = field(default_factory=dict)
     references: dict[str | None, Mapping[str, Reference]] = field(default_factory=dict)
     clock_zones: dict[str | None, tzinfo | None] = field(default_factory=dict)
-    by_name: dict[str, Span] = field(default_factory=dict)
     slates: set[str] = field(default_factory=set)
     not_slates: set[str] = field(default_factory=set)
+    histories: dict[str | None, ClockHistory] = field(default_factory=dict)
 
     def take(self, log: SessionLog) -> Iterator[Problem]:
         """Takes one log; gives what is wrong with it."""
         for span in log.spans:
-            if span.frames is not None:
-                yield from self._take_named(log, span)
-            else:
+            if span.frames is None:
                 body = span.body or self.only
                 self.spans[body].append(span)
                 self.zones[body].append(log.zone)
@@ -156,18 +170,31 @@ class _Notes:
                 yield from problems
         yield from self._take_clocks(log)
 
-    def _take_named(self, log: SessionLog, span: Span) -> Iterator[Problem]:
-        assert span.frames is not None
-        found, problems = self.named.range(log, span.frames, span.body)
-        yield from problems
-        if span.frames.first == span.frames.last:
-            self.not_slates.update(frame.file for frame in found)
-        for frame in found:
-            other = self.by_name.setdefault(frame.file, span).setting
-            if values(other) != values(span.setting):
-                text = f"line {other.line} already has {frame.stem}, with other values"
-                yield _fault(log, span.frames.first, text, "each frame once")
-                return
+    def claims(self, logs: Sequence[SessionLog]) -> tuple[list[Claim], list[Problem]]:
+        """What the entries that name frames say of them, once the clocks are known, and what is
+        wrong with the names."""
+        claims, problems = [], list[Problem]()
+        for log in logs:
+            problems += self.named.doubtful_times(log)
+            for span in log.spans:
+                if span.frames is None:
+                    continue
+                found, wrong = self.named.named(log, span.frames, span.body, self._day_of)
+                problems += wrong
+                files = frozenset(frame.file for frame in found)
+                claims.append(Claim(log, span, files))
+                if isinstance(span.frames, FrameRange) and span.frames.first == span.frames.last:
+                    self.not_slates |= files
+        return claims, problems
+
+    def _day_of(self, frame: Frame) -> date | None:
+        """The day on which a frame was made, by the log's clock."""
+        body = self.named.bodies[frame.file]
+        if body not in self.histories:
+            frames = [f for f in self.named.frames if self.named.bodies[f.file] == body]
+            self.histories[body] = self._clock(body, [f for f in frames if f.damage is None])
+        true = self.histories[body].true_time(frame)
+        return None if true is None else true.at.date()
 
     def _take_clocks(self, log: SessionLog) -> Iterator[Problem]:
         references: dict[str | None, dict[str, Reference]] = defaultdict(dict)

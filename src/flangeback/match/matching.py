@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flangeback.clock.checks import is_ambiguous
 from flangeback.clock.model import ClockHistory
@@ -52,15 +52,21 @@ def match_frames(
 
 
 def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> Standing:
-    """What may have stood when a frame was made. A slate frame stands above a named entry, and
-    that above entries by order or time, of which a body has one kind."""
+    """What may have stood when a frame was made. A slate frame stands above a named entry, that
+    above entries by order or time, of which a body has one kind, and those above one that speaks
+    of its folder, its day or all frames."""
     found, span = told.get(frame.file), index.by_name.get(frame.file)
+    group = index.by_group.get(frame.file)
     if frame.damage is not None:
         return Standing(outcome=Outcome.UNREADABLE, reason=frame.damage)
     if frame.file in index.slates:
         return Standing(outcome=Outcome.SLATE)
-    if found is not None and (span is None or found.outcome is Outcome.SLATE):
+    if found is not None and found.outcome is Outcome.SLATE:
         return found
+    if found is not None and span is None and (group is None or any(found.settings)):
+        settings = (one or (group.setting if group else None) for one in found.settings)
+        return replace(found, settings=tuple(dict.fromkeys(settings)))
+    span = span or group
     if span is not None:
         doubts = () if found is None else found.doubts
         steps = tuple(doubt for doubt in doubts if doubt.kind is DoubtKind.LIGHT_STEP)

@@ -1,16 +1,33 @@
-"""Frames that the log names: one by one or as a range, by the number at the end of the name."""
+"""Frames that the log names: one by one, as a range by the number at their end, or as a group."""
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from flangeback.clock.counting import numbered
 from flangeback.errors import Problem, nearest
 from flangeback.frames.model import Frame
-from flangeback.log.model import FrameName, FrameRange, SessionLog
+from flangeback.log.model import (
+    FrameGroup,
+    FrameName,
+    FrameRange,
+    GroupKind,
+    Part,
+    SessionLog,
+    Span,
+)
+from flangeback.log.text import clean_word
 from flangeback.match.bodies import Bodies
+from flangeback.match.changes import values
+
+DayOf = Callable[[Frame], date | None]
+"""Tells the day on which a frame was made; None where that isn't known."""
+Found = tuple[Sequence[Frame], Sequence[Problem]]
+"""The frames that are named, and what is wrong with the names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +43,48 @@ class NamedFrames:
         """The frames of a folder, made by these bodies."""
         by_stem: dict[str, list[Frame]] = defaultdict(list)
         for frame in frames:
-            by_stem[frame.stem.casefold()].append(frame)
+            by_stem[_stem(frame.stem)].append(frame)
         return cls(frames, bodies, by_stem)
 
-    def find(
-        self, log: SessionLog, name: FrameName, body: str | None
-    ) -> tuple[list[Frame], list[Problem]]:
+    def named(
+        self, log: SessionLog, frames: FrameRange | FrameGroup, body: str | None, day_of: DayOf
+    ) -> Found:
+        """The frames of an entry's place made by `body` (any, when None)."""
+        if isinstance(frames, FrameRange):
+            return self.range(log, frames, body)
+        found = [f for f in self._group(frames, day_of) if self._may_be(f, body)]
+        folders = {_up_to(f.file, frames.name.name) for f in found}
+        if frames.kind is GroupKind.FOLDER and len(folders) > 1:
+            text = f"{frames} is more than one folder: {' and '.join(sorted(folders)[:2])}"
+            return [], [_problem(log, frames.name, text, "the folder above it before the name")]
+        if found:
+            return found, []
+        whose = "" if body is None else f" of {body}"
+        text = {
+            GroupKind.ALL: f"there is no frame{whose}",
+            GroupKind.FOLDER: f"no frame{whose} lies in {frames}",
+            GroupKind.DAY: f"no frame{whose} was made on {frames}",
+            GroupKind.PATTERN: f"no frame{whose} has a name like {frames}",
+        }[frames.kind]
+        return [], [_problem(log, frames.name, text, "frames that are in the folder")]
+
+    def _group(self, group: FrameGroup, day_of: DayOf) -> Iterator[Frame]:
+        name = group.name.name
+        pattern = re.compile(".*".join(map(re.escape, _stem(name).split("*"))), re.DOTALL)
+        for frame in self.frames:
+            if group.kind is GroupKind.FOLDER:
+                is_meant = f"/{name.casefold()}/" in f"/{_folder(frame.file)}/"
+            elif group.kind is GroupKind.DAY:
+                is_meant = day_of(frame) == group.day
+            elif group.kind is GroupKind.PATTERN:
+                names = (_stem(frame.stem), *(_stem(file.file) for file in frame.files))
+                is_meant = any(map(pattern.fullmatch, names)) and _under(name, frame)
+            else:
+                is_meant = True
+            if is_meant:
+                yield frame
+
+    def find(self, log: SessionLog, name: FrameName, body: str | None) -> Found:
         """The frames of this name made by `body` (any, when None), or what is wrong with it."""
         named = [f for f in self.by_stem.get(_stem(name.name), ()) if _under(name.name, f)]
         fitting = [frame for frame in named if self._may_be(frame, body)]
@@ -50,15 +103,24 @@ class NamedFrames:
             return [], [_problem(log, name, text, "its folder before the name")]
         return fitting, []
 
-    def range(
-        self, log: SessionLog, frames: FrameRange, body: str | None
-    ) -> tuple[list[Frame], list[Problem]]:
+    def doubtful_times(self, log: SessionLog) -> Iterator[Problem]:
+        """The problems of times written as 1516 where that is a frame's name, too."""
+        for entry in log.entries:
+            place = entry.places.get(Part.TIME)
+            if place is not None and place.text.isdigit() and place.text in self.by_stem:
+                name, digits = FrameName.at(place, place.text), place.text
+                expected = f'{digits[:2]}:{digits[2:]} for the time, or "{digits}" in quotes'
+                text = f"{digits} can be a time or a frame"
+                yield _problem(log, name, text, f"{expected} for the frame")
+
+    def range(self, log: SessionLog, frames: FrameRange, body: str | None) -> Found:
         """The frames from the first to the last, both included, or what is wrong with the names."""
         first, problems = self.find(log, frames.first, body)
         last, more = self.find(log, frames.last, body)
-        problems += more if frames.last != frames.first else []
-        if problems:
-            return [], problems
+        if frames.last == frames.first:
+            return first, problems
+        if problems or more:
+            return [], [*problems, *more]
         return [f for f in self.frames if self._within(f, first[0], last[0], body)], []
 
     def _within(self, frame: Frame, first: Frame, last: Frame, body: str | None) -> bool:
@@ -86,8 +148,74 @@ def _problem(
     return log.problem(name.line, name.column, len(name.name), text, expected, suggestion)
 
 
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """What an entry says of the files that its place names."""
+
+    log: SessionLog
+    span: Span
+    files: frozenset[str]
+
+    @property
+    def is_broad(self) -> bool:
+        """Whether entries by time stand above it: it names no frame by its own name."""
+        frames = self.span.frames
+        return isinstance(frames, FrameGroup) and frames.kind is not GroupKind.PATTERN
+
+    @property
+    def _rank(self) -> int:
+        frames = self.span.frames
+        is_all = isinstance(frames, FrameGroup) and frames.kind is GroupKind.ALL
+        return 0 if is_all else 1 if self.is_broad else 2
+
+    def contradicts(self, other: Claim) -> bool:
+        """Whether neither stands above the other, and they say different things."""
+        differ = values(self.span.setting) != values(other.span.setting)
+        nested = self.files < other.files or other.files < self.files
+        return differ and self._rank == other._rank and not nested
+
+    def fault(self, other: Claim, files: Mapping[str, Frame]) -> Problem:
+        """The problem that another entry, above this one, says otherwise of a frame."""
+        frame = files[min(self.files & other.files)]
+        frames = self.span.frames
+        assert frames is not None
+        name = frames.first if isinstance(frames, FrameRange) else frames.name
+        text = f"line {other.span.setting.line} already has {frame.stem}, with other values"
+        return _problem(self.log, name, text, "each frame once")
+
+    def __lt__(self, other: Claim) -> bool:
+        """Whether the other is narrower, and so stands above this one."""
+        return (self._rank, -len(self.files)) < (other._rank, -len(other.files))
+
+
+def narrowest(claims: Sequence[Claim]) -> Mapping[str, Span]:
+    """What stands for each file: the narrowest place that names it, the first of equal ones."""
+    found: dict[str, Claim] = {}
+    for claim in claims:
+        for file in claim.files:
+            if file not in found or found[file] < claim:
+                found[file] = claim
+    return {file: claim.span for file, claim in found.items()}
+
+
+def contradictions(claims: Sequence[Claim], frames: Sequence[Frame]) -> Iterator[Problem]:
+    """The problems of entries that say different things of a frame, none above the other."""
+    files = {frame.file: frame for frame in frames}
+    for number, claim in enumerate(claims):
+        for other in claims[:number]:
+            if claim.files & other.files and claim.contradicts(other):
+                yield claim.fault(other, files)
+                break
+
+
 def _stem(name: str) -> str:
-    return name.rsplit("/", 1)[-1].casefold()
+    return clean_word(name.rsplit("/", 1)[-1]).casefold()
+
+
+def _up_to(file: str, folder: str) -> str:
+    """The path of a file up to the folder of this name."""
+    before, _, _ = f"/{file}".casefold().partition(f"/{folder.casefold()}/")
+    return f"{before}/{folder}".strip("/")
 
 
 def _folder(file: str) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem
@@ -39,8 +40,9 @@ def read_session(
         text, expected = "there is no such folder", "the folder with the frames"
         raise InputError(Problem(str(folder), text, expected=expected))
     gear = read_kit(kit_file(kit, folder))
-    read, problems = _read_logs(logs or [folder / "session.txt"], gear)
     frames = scan(folder, progress)
+    days = {frame.time.at.date() for frame in frames if frame.time is not None}
+    read, problems = _read_logs(logs or [folder / "session.txt"], gear, days)
     if problems:
         problems += missing_names(frames, read, gear)
         files = [problem.file for problem in problems]
@@ -49,12 +51,14 @@ def read_session(
     return Session(frames, tuple(read), gear)
 
 
-def _read_logs(files: Sequence[Path], kit: Kit) -> tuple[list[SessionLog], list[Problem]]:
+def _read_logs(
+    files: Sequence[Path], kit: Kit, days: Collection[date]
+) -> tuple[list[SessionLog], list[Problem]]:
     """Every log, as far as it could be read, and the faults of all."""
     logs, problems = [], list[Problem]()
     for path in files:
         try:
-            logs.append(read_log(path, kit))
+            logs.append(read_log(path, kit, days))
         except LogError as error:
             logs.append(error.log)
             problems += error.problems
