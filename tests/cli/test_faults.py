@@ -86,7 +86,7 @@ FAULTS = [
     (logged("25:12 k7 miran58 f/4"), "session.txt:2:1:", "hour"),
     (logged("zone Europe/Stokholm", START), "session.txt:2:6:", 'mean "Europe/Stockholm"?'),
     (logged(START, "K7_0999 k7 miran58 f/4"), "session.txt:3:1:", "there is no frame K7_0999"),
-    (logged(START, "09:40 miran58 f/4"), "session.txt:3:1:", "which body?"),
+    (logged(START, "09:30 n2 tolvan28", "09:40 f/4"), "session.txt:4:1:", "which body?"),
 ]
 
 
