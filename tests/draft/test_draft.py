@@ -9,6 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
@@ -16,6 +17,7 @@ from typer.testing import CliRunner
 from flangeback.cli.app import app
 from flangeback.demo.outing import Outing
 from flangeback.draft import draft_log, read_pictures, slate_files
+from flangeback.errors import InputError
 from flangeback.frames import CameraTime, Frame, LensData, scan
 from flangeback.frames.model import Exposure
 from flangeback.kit import Kit, parse_kit, read_kit
@@ -230,6 +232,48 @@ def test_frames_of_another_body_between_split_a_range() -> None:
     other = replace(frame(2, 1), model="Norrvik N2", serial=None)
     text = draft_log([frame(1, 0), other, frame(3, 2)], {}, None)
     assert [line.split()[1] for line in entries(text)] == ["K7_0001", "K7_0003", "K7_0002"]
+
+
+def native(number: int, minutes: float, stop: int, time: Fraction) -> Frame:
+    """A frame of the second body, whose lens states its f-number."""
+    data = LensData(lens="Norrvik 25mm f/2", f_number=Fraction(stop), focal_length=Fraction(25))
+    exposure = Exposure(time, 100)
+    made = frame(
+        number, minutes, lens_data=data, exposure=exposure, model="Norrvik N2", serial=None
+    )
+    return replace(made, file=f"N2_{number:04}.JPG")
+
+
+@pytest.mark.parametrize(
+    ("times", "proposed"),
+    [
+        # Beside f/8 and 1/250 s, 1/1000 s at the same brightness is f/4 (APEX, CIPA DC-008).
+        ([Fraction(1, 250)] * 3, "f/4??"),
+        ([Fraction(1, 250)] * 2, "f/STOP"),
+        ([Fraction(1, 250), Fraction(1, 250), Fraction(1, 1000)], "f/STOP"),
+        ([Fraction(1, 380)] * 3, "f/STOP"),
+    ],
+    ids=["steady", "too few", "not steady", "between two stops"],
+)
+def test_the_light_of_a_neighbour_that_states_its_stop_proposes_one(
+    times: list[Fraction], proposed: str
+) -> None:
+    frames = [frame(1, 0, exposure=Exposure(Fraction(1, 1000), 100))]
+    frames += [native(n, n / 10, 8, time) for n, time in enumerate(times, 1)]
+    text = draft_log(frames, {found.file: GREY for found in frames}, kit())
+    assert f"# K7_0001  k7 LENS {proposed}" in text
+    uncommented = text.replace("# K7_0001  k7 LENS", "K7_0001  k7 miran58")
+    with pytest.raises(InputError, match="isn't an f-number"):
+        parse_log(uncommented, kit())
+
+
+@pytest.mark.parametrize(
+    ("name", "place"),
+    [("IMG 0001", '"IMG 0001"'), ("jpeg-501", "jpeg-501"), ("k7", '"k7"'), ("f2.8", '"f2.8"')],
+)
+def test_names_of_any_shape_are_given_so_that_they_are_read(name: str, place: str) -> None:
+    text = draft_log([replace(frame(1, 0), file=f"{name}.JPG")], {}, kit())
+    assert entries(text) == [f"# {place}  k7 LENS f/STOP"]
 
 
 # Slate frames ----------------------------------------------------------------------------------

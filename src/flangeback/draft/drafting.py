@@ -6,22 +6,20 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from decimal import Decimal
 from fractions import Fraction
 from textwrap import wrap
 
 from flangeback.draft.lights import Pictures, light_through, slate_files
 from flangeback.draft.naming import Namer
 from flangeback.draft.pieces import Piece, pieces
+from flangeback.draft.proposals import lens_of, stop_of
 from flangeback.errors import InputError
 from flangeback.frames.model import Frame
-from flangeback.kit.model import Body, Kit, Lens
-from flangeback.kit.names import same_lens
+from flangeback.kit.model import Body, Kit
 from flangeback.log import parse_log
 from flangeback.match.bodies import body_of, described
-from flangeback.match.outcomes import FALSE_REGISTER
 from flangeback.survey.clocks import gps_ahead
-from flangeback.words import clock_time, count, utc_offset
+from flangeback.words import clock_time, count, f_number, utc_offset
 
 A_LENS, A_STOP = "LENS", "f/STOP"
 """The blanks. No log with one of them in an entry is read."""
@@ -81,7 +79,8 @@ class _Draft:
                 yield from self._slate(piece.frames[0])
                 continue
             before = light.get(maker.name)
-            now = None if _is_native(piece) else light_through(piece.frames, self.pictures)
+            is_native = piece.frames[0].lens_data.is_native
+            now = None if is_native else light_through(piece.frames, self.pictures)
             light[maker.name] = now
             yield from _comment(_hint(piece, maker, now, before))
             yield from self._entries(maker, piece)
@@ -102,8 +101,9 @@ class _Draft:
         yield from _comment(
             f"A session log to fill in, drafted from {count(len(self.frames), 'frame')}. For each "
             f"piece, put the lens for {A_LENS} and its f-number for {A_STOP}, and take away the # "
-            "before the entry. Split an entry where something was changed in between; an entry "
-            "may also begin with a time. What an entry doesn't say is carried on, per body."
+            "before the entry. (An f-number with ?? is the light's guess.) Split an entry where "
+            "something was changed in between; an entry may also begin with a time. What an entry "
+            "doesn't say is carried on, per body."
         )
         if self.has_kit:
             for what, keys in (("lenses", self.kit.lenses), ("adapters", self.kit.adapters)):
@@ -143,7 +143,12 @@ class _Draft:
             yield f"slate {name}  # black"
 
     def _entries(self, maker: _Maker, piece: Piece) -> Iterator[str]:
-        words = _words(maker.word, *_setting(piece, maker, self.kit))
+        lens = lens_of(piece, maker.body, self.kit)
+        stop = "" if lens == "off" else A_STOP
+        if (told := stop_of(piece, self.frames, self.pictures)) and stop:
+            # The question mark is to be taken away by whoever knows: no log with it is read.
+            stop = f"{f_number(told)}??"
+        words = _words(maker.word, lens or A_LENS, stop)
         for place, run in self.namer.ranges(piece.frames):
             times = [frame.time.at for frame in run if frame.time is not None]
             if place is not None:
@@ -190,50 +195,6 @@ def _slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.split(" (")[0].casefold()).strip("-") or "body"
 
 
-def _setting(piece: Piece, maker: _Maker, kit: Kit) -> Iterator[str]:
-    """Lens and f-number as far as the frames know them, else the blanks."""
-    data = piece.frames[0].lens_data
-    if _is_native(piece):
-        lens = next(
-            (
-                lens
-                for lens in kit.lenses.values()
-                if same_lens(lens, data.lens, data.specification)
-            ),
-            None,
-        )
-        if lens is None:
-            yield "off"
-            return
-        yield lens.key
-        yield A_STOP
-        return
-    likely = list(_likely(data.registered_focal_length, maker.body, kit))
-    yield likely[0].key if len(likely) == 1 else A_LENS
-    yield A_STOP
-
-
-def _is_native(piece: Piece) -> bool:
-    """Whether the frames name a lens that gave its f-number."""
-    data = piece.frames[0].lens_data
-    return data.says_lens and data.f_number is not None
-
-
-def _likely(length: Fraction | None, body: Body | None, kit: Kit) -> Iterator[Lens]:
-    """The lenses for which this focal length (mm) would be registered on this body."""
-    if length is None or body is None:
-        return
-    for lens in kit.lenses.values():
-        factors = {adapter.factor for adapter in kit.adapters_for(lens, body)}
-        if lens.mount == body.mount:
-            factors.add(Decimal(1))
-        for factor in factors:
-            low, high = (Fraction(end * factor) for end in lens.focal)
-            if low * (1 - FALSE_REGISTER) <= length <= high * (1 + FALSE_REGISTER):
-                yield lens
-                break
-
-
 # Words -----------------------------------------------------------------------------------------
 
 
@@ -243,7 +204,7 @@ def _hint(piece: Piece, maker: _Maker, light: float | None, before: float | None
     data = piece.frames[0].lens_data
     if data.registered_focal_length is not None:
         parts.append(f"{float(data.registered_focal_length):g} mm registered")
-    elif _is_native(piece):
+    elif data.is_native:
         parts.append(_shown(data.lens or "a lens by its specification"))
     if light is not None and before is not None and abs(light - before) >= _A_STEP:
         way = "more" if light > before else "less"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from statistics import median
 
@@ -41,9 +40,6 @@ def light_through(frames: Sequence[Frame], pictures: Pictures) -> float | None:
     f-number and scene both are in it: log2(scene / N^2) (APEX, CIPA DC-008). None where no frame
     tells.
     """
-    found = []
-    for frame in frames:
-        light, exposure = pictures.get(frame.file), frame.exposure
-        if light is not None and exposure.time and exposure.iso:
-            found.append(light.brightness - math.log2(float(exposure.time) * exposure.iso / 100))
+    lights = (FrameLight.of(frame, pictures.get(frame.file)).through for frame in frames)
+    found = [light for light in lights if light is not None]
     return median(found) if found else None

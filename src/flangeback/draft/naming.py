@@ -45,8 +45,11 @@ class Namer:
     def name(self, frame: Frame) -> str | None:
         """One frame's name for a `slate` line; None where it can't stand there."""
         written = self._written(frame, frame)
-        names = [slate.name for slate in slates_named(written, self._gear)]
-        return written if names == [written] and not self._is_ambiguous(frame) else None
+        for form in (written, f'"{written}"'):
+            names = [slate.name for slate in slates_named(form, self._gear)]
+            if names == [written] and not self._is_ambiguous(frame):
+                return form
+        return None
 
     def _follows(self, before: Frame, after: Frame) -> bool:
         """Whether one frame comes after the other in a row, no frame of the folder between."""
@@ -63,7 +66,8 @@ class Namer:
         if self._is_ambiguous(first) or self._is_ambiguous(last):
             return None
         name = self._written(first, last)
-        for form in ([name] if len(run) == 1 else []) + [f"{name}..{last.stem}"]:
+        one = [name, f'"{name}"'] if len(run) == 1 else []
+        for form in (*one, f"{name}..{last.stem}", f'"{name}".."{last.stem}"'):
             found = frames_named(form, self._gear)
             ends = () if found is None else (found.first.name, found.last.name)
             if [end.rpartition("/")[2] for end in ends] == [first.stem, last.stem]:
