@@ -54,6 +54,7 @@ from .match.session import Session as Session
 from .match.session import read_session as read_session
 from .note import Noted as Noted
 from .note import add_note as add_note
+from .note import undo_note as undo_note
 from .raw_mode import RawMode as RawMode
 from .survey import Survey as Survey
 from .survey import survey_folder as survey_folder

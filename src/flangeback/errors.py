@@ -29,23 +29,31 @@ class Problem:
     suggestion: str | None = None
 
     def __str__(self) -> str:
-        place = ":".join(str(part) for part in (self.file, self.line, self.column) if part)
-        rows = [f"{place}: {self.text}" if place else self.text]
+        return self.told()
+
+    def told(self, width: int | None = None) -> str:
+        """The problem in words; in so many columns, if they are given."""
+        column = self.column if self.line else None
+        place = ":".join(str(part) for part in (self.file, self.line, column) if part)
+        rows = [_fitted(f"{place}: {self.text}" if place else self.text, width)]
         if self.source is not None:
-            rows.append(f"    {self.source}")
-            if self.column is not None:
-                rows.append("    " + self._caret())
+            rows.extend(f"    {row}" for row in self._marked(self.source, width))
         advice = self._advice()
         if advice:
-            rows.append(f"    {advice}")
+            rows.append(_fitted(f"    {advice}", width))
         return "\n".join(rows)
 
-    def _caret(self) -> str:
-        """The marker under the fault; tabs of the line are kept so that it stands right."""
-        assert self.source is not None
-        assert self.column is not None
-        lead = "".join("\t" if ch == "\t" else " " for ch in self.source[: self.column - 1])
-        return lead + "^" * max(1, self.width)
+    def _marked(self, source: str, width: int | None) -> Sequence[str]:
+        """The line, cut to the width with the fault in it, and the marker under the fault."""
+        if self.column is None:
+            return (source,)
+        at = self.column - 1
+        # Some of what stands before the fault is kept, to find it by.
+        start = 0 if width is None or len(source) <= width - 4 else max(0, at - width // 3)
+        shown = source[start:] if width is None else source[start : start + width - 4]
+        # Tabs of the line are kept so that the marker stands right.
+        lead = "".join("\t" if ch == "\t" else " " for ch in source[start:at])
+        return shown, lead + "^" * min(max(1, self.width), max(1, len(shown) - len(lead)))
 
     def _advice(self) -> str:
         parts = []
@@ -54,6 +62,16 @@ class Problem:
         if self.suggestion:
             parts.append(f'did you mean "{self.suggestion}"?')
         return "; ".join(parts)
+
+
+def _fitted(text: str, width: int | None) -> str:
+    """The text in lines of that width, each indented as the first is."""
+    if width is None or len(text) <= width:
+        return text
+    import textwrap
+
+    indent = text[: len(text) - len(text.lstrip())]
+    return textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False)
 
 
 class InputError(Exception):

@@ -16,7 +16,7 @@ from flangeback.cli.app import app
 from flangeback.errors import InputError
 from flangeback.kit import Kit, parse_kit
 from flangeback.log import format_log, parse_log, read_log
-from flangeback.note import Noted, add_note
+from flangeback.note import Noted, add_note, undo_note
 from support.examples import examples
 from support.kits import WHOLE
 
@@ -153,7 +153,7 @@ def test_a_time_that_cannot_be_is_refused(log: Path, at: str, told: str) -> None
     [
         ("k7 mirian58 f/2.8", 'did you mean "miran58"'),
         ("k7 f/28", "miran58"),
-        ("f/4", "which body?"),
+        ("off f/4", "can't stand with off"),
         ("k7 T2.8", "T-stop"),
         ("n2 brask135 f/4 via m42-e", "m42-mft"),
     ],
@@ -182,11 +182,87 @@ def test_older_faults_do_not_keep_a_note_from_being_made(log: Path) -> None:
     assert "1 fault: `match` shows them" in result.stderr
 
 
-def test_the_first_body_named_where_no_entry_named_one_is_a_fault(tmp_path: Path) -> None:
-    log = tmp_path / "session.txt"
-    log.write_bytes(HEAD + b"09:12 miran58 f/2.8 via m42-e\n")
+def test_where_one_body_is_named_others_need_none_and_two_do(log: Path) -> None:
+    assert note(log, "f/4").meaning == "Ostrava Optik Miran 58mm f/2 at f/4 via m42-e from 14:02"
     with pytest.raises(InputError, match="which body"):
-        note(log, "k7 f/4")
+        note(log, "n2 tolvan28 open")
+
+
+def test_a_fault_shows_the_words_as_they_were_given(log: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        note(log, "k7 mirian58 f/2.8")
+    rows = str(caught.value).splitlines()
+    assert rows[:3] == [
+        '"mirian58" isn\'t understood',
+        "    k7 mirian58 f/2.8",
+        "       ^^^^^^^^",
+    ]
+    with pytest.raises(InputError) as caught:
+        note(log, "k7 f/4", "09:05")
+    assert str(caught.value).splitlines()[1:3] == ["    09:05  k7 f/4", "    ^^^^^"]
+
+
+def test_a_misspelt_lens_is_no_frame_name_in_a_note(log: Path) -> None:
+    for words in ("sonda90 k7 f/4", "sonda k7 f/4"):
+        with pytest.raises(InputError, match="isn't understood"):
+            note(log, words)
+    assert note(log, '"quay wall" k7 f/4').lines == ('14:02  "quay wall" k7 f/4',)
+    assert note(log, "all k7 miran58").lines == ("all k7 miran58",)
+
+
+def test_in_sixty_columns_no_line_is_longer(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    (log.parent / "kit.toml").write_text(WHOLE)
+    words = "k7 f/4 the quay wall at the very end of the harbour, in fog, xyzzy"
+    faulty = CliRunner().invoke(app, ["note", str(log), *words.split()])
+    assert faulty.exit_code == 2
+    assert "the quay wall" in " ".join(faulty.stderr.split())
+    assert max(map(len, faulty.stderr.splitlines())) <= 60
+    sound = CliRunner().invoke(app, ["note", str(log), "k7", "miran58", "f/4-5.6"])
+    assert sound.exit_code == 0
+    assert "\n" in sound.stdout.strip()
+    assert max(map(len, sound.stdout.splitlines())) <= 60
+
+
+# Taking back -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("code", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_undo_leaves_the_log_as_it_was_before_the_note(tmp_path: Path, code: str, end: str) -> None:
+    path = tmp_path / "session.txt"
+    before = f"date 2026-05-17{end}09:12  k7 miran58 f/2.8{end}# gulls, µ{end}".encode(code)
+    path.write_bytes(before)
+    note(path, "k7 f/4")
+    assert undo_note(path) == ("12:02  k7 f/4",)
+    assert path.read_bytes() == before
+    note(path, "k7 f/4", now=NOW + timedelta(days=1))
+    assert undo_note(path) == ("date 2026-05-18", "12:02  k7 f/4")
+    assert path.read_bytes() == before
+
+
+def test_undo_takes_the_last_line_that_says_something_and_stops_at_the_head(log: Path) -> None:
+    log.write_bytes(HEAD + b"09:12  k7 miran58 f/2.8\nslate K7_0001\n\n# that's all\n")
+    assert undo_note(log) == ("slate K7_0001",)
+    assert undo_note(log) == ("09:12  k7 miran58 f/2.8",)
+    assert log.read_bytes() == HEAD + b"\n# that's all\n"
+    with pytest.raises(InputError, match="no note to take back"):
+        undo_note(log)
+    assert log.read_bytes() == HEAD + b"\n# that's all\n"
+    with pytest.raises(InputError, match="can't be read"):
+        undo_note(log.parent / "nothing.txt")
+
+
+def test_the_command_takes_back_what_it_noted(log: Path) -> None:
+    before = log.read_bytes()
+    (log.parent / "kit.toml").write_text(WHOLE)
+    assert CliRunner().invoke(app, ["note", str(log), "slate", "K7_0001"]).exit_code == 0
+    result = CliRunner().invoke(app, ["note", str(log), "--undo"])
+    assert (result.exit_code, result.stdout) == (0, "taken back: slate K7_0001\n")
+    assert log.read_bytes() == before
+    assert CliRunner().invoke(app, ["note", str(log), "--undo", "k7"]).exit_code == 2
+    assert CliRunner().invoke(app, ["note", str(log)]).exit_code == 2
+    assert log.read_bytes() == before
 
 
 # What stands there stays -----------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import io
 import os
+import shutil
 import sys
 from contextlib import suppress
 from typing import Any
@@ -16,6 +17,7 @@ from flangeback.errors import InputError, Problem
 
 NEEDS_PERSON, WRONG, UNPROVED = 1, 2, 3
 """Exit codes besides 0."""
+_USUAL_COLUMNS = 80
 JSON = "flangeback.json"
 """Under this name the context of a command knows whether JSON was asked for."""
 
@@ -47,7 +49,7 @@ class Commands(typer.core.TyperGroup):
 
 
 def _refused(error: InputError, *, json: bool) -> typer.Exit:
-    typer.echo(str(error), err=True)
+    typer.echo("\n".join(problem.told(narrow_width()) for problem in error.problems), err=True)
     try:
         if json:
             from flangeback.report import documents
@@ -67,6 +69,12 @@ def _reader_left(error: OSError) -> bool:
     if sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None:
         return True
     return isinstance(error, BrokenPipeError)
+
+
+def narrow_width() -> int | None:
+    """The columns of a terminal that is narrower than text is written for, such as a phone's."""
+    columns = shutil.get_terminal_size().columns
+    return columns if columns < _USUAL_COLUMNS else None
 
 
 def _drop_output() -> None:

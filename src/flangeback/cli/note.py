@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import fill
 from typing import Annotated
 
 import typer
 
 import flangeback
 from flangeback.cli.completing import entry_words
+from flangeback.cli.ending import narrow_width
 from flangeback.words import count
 
 Log = Annotated[
     Path, typer.Argument(metavar="LOG", help="The session log; it is made if it isn't there.")
 ]
 Words = Annotated[
-    list[str],
+    list[str] | None,
     typer.Argument(
         metavar="WORDS", help="The entry, without its time.", autocompletion=entry_words
     ),
@@ -31,9 +33,10 @@ Kit = Annotated[
 At = Annotated[
     str | None, typer.Option("--at", metavar="TIME", help="When it was, if not right now.")
 ]
+Undo = Annotated[bool, typer.Option("--undo", help="Take the last note back instead.")]
 
 
-def note(log: Log, words: Words, kit: Kit = None, at: At = None) -> None:
+def note(log: Log, words: Words = None, kit: Kit = None, at: At = None, undo: Undo = False) -> None:
     """Append an entry to a session log, stamped with the time now, and say what it means.
 
     The words are checked against the kit first: with a fault in them, nothing is written.
@@ -42,10 +45,17 @@ def note(log: Log, words: Words, kit: Kit = None, at: At = None) -> None:
     """
     from flangeback.kit.places import kit_file
 
+    if undo and (words or at):
+        raise flangeback.InputError("--undo stands alone, without words and --at")
+    if undo:
+        print("\n".join(f"taken back: {line}" for line in flangeback.undo_note(log)))
+        return
+    if not words:
+        raise flangeback.InputError("the words of the note are missing, such as k7 f/5.6")
     gear = flangeback.read_kit(kit_file(kit, log.parent))
     noted = flangeback.add_note(log, words, gear, at=at)
-    print(noted.meaning)
+    print(fill(noted.meaning, narrow_width() or len(noted.meaning)))
     if noted.older:
         faults = count(len(noted.older), "fault")
         text = f"noted; but the lines above have {faults}: `match` shows them"
-        typer.echo(text, err=True)
+        typer.echo(fill(text, narrow_width() or len(text)), err=True)

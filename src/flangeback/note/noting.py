@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -12,13 +12,15 @@ from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit
 from flangeback.log import LogError, Part, SessionLog, parse_log
 from flangeback.log.reading import decoded, time_of_day, words_of
-from flangeback.log.text import split_lines
+from flangeback.log.text import clean_line, split_lines
+from flangeback.log.tokenizer import Tokenizer
 from flangeback.log.values import WallTime
 from flangeback.note.meaning import meaning
 from flangeback.note.zones import local_zone
 from flangeback.system import held, save
 from flangeback.words import clock_time
 
+_LINE = re.compile("([^\r\n\u2028\u2029]+)(?:\r\n|[\r\n\u2028\u2029]|$)")
 _A_BIT_FAST = timedelta(minutes=2)
 """How far ahead of this computer's clock a time given with --at may be: the watch it was read
 from is another clock."""
@@ -79,6 +81,35 @@ def add_note(
         raise first
 
 
+def undo_note(path: Path) -> tuple[str, ...]:
+    """Take back the last line of a session log that says something, and give what was there.
+
+    A `date` line goes with it that stands before nothing else now, unless it is the log's first.
+    All else is kept byte for byte. Raises InputError where there is nothing to take back.
+    """
+    path = path.resolve()
+    with held(path):
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+        text = decoded(data, str(path))
+        said = [
+            line for line in _LINE.finditer(text) if not Tokenizer(clean_line(1, line[1])).at_end
+        ]
+        keywords = [words_of(line[1], Kit())[0] for line in said]
+        with_date = keywords[-2:-1] == ["date"] and "date" in keywords[:-2]
+        if keywords[-1:] in ([], ["date"], ["zone"]):
+            raise InputError(Problem(str(path), "there is no note to take back"))
+        back = said[-2:] if with_date else said[-1:]
+        mark = len(data) - len(_encoded_like(data, text))
+        for line in reversed(back):
+            start, end = (mark + len(_encoded_like(data, text[:at])) for at in line.span())
+            data = data[:start] + data[end:]
+        save(path, data)
+    return tuple(line[1] for line in back)
+
+
 def _head(now: datetime) -> Iterator[str]:
     """How a new log begins."""
     yield f"date {now:%Y-%m-%d}"
@@ -93,6 +124,17 @@ def _readings(words: Sequence[str]) -> Iterator[str]:
     yield " ".join(plain)
     if len(plain) > 1 and any(" " in word for word in plain):
         yield " ".join(f'"{word}"' if " " in word and '"' not in word else word for word in plain)
+
+
+def _in_words(problem: Problem, line: str, words: str) -> Problem:
+    """A problem of the line to be appended, with the words as they were given."""
+    stamp = len(line) - len(words)
+    if problem.source != line.rstrip() or not problem.column:
+        return problem
+    if problem.column <= stamp or not line.endswith(words):
+        return replace(problem, file="", line=None)
+    column = problem.column - stamp
+    return replace(problem, file="", line=None, column=column, source=words.rstrip())
 
 
 def _encoded_like(data: bytes, text: str) -> bytes:
@@ -123,7 +165,7 @@ class _Before:
         log, problems = self._read(whole)
         new = [problem for problem in problems if problem not in self.problems]
         if new:
-            raise InputError(new)
+            raise InputError([_in_words(problem, text, words) for problem in new])
         told = meaning(log, len(split_lines(whole)) - 1, self.kit)
         return Noted(lines, told or text, self.problems)
 
