@@ -100,8 +100,8 @@ class _Draft:
     def _head(self) -> Iterator[str]:
         yield from _comment(
             f"A session log to fill in, drafted from {count(len(self.frames), 'frame')}. For each "
-            f"piece, put the lens for {A_LENS} and its f-number for {A_STOP} (f/8?? is a guess by the "
-            "light), and take away the # before the entry. Split an entry where something was "
+            f"piece, put the lens for {A_LENS} and its f-number for {A_STOP} (f/8?? is a guess by "
+            "the light), and take away the # before the entry. Split an entry where something was "
             "changed in between; an entry may begin with a time. What it doesn't say is carried on."
         )
         if self.has_kit:
