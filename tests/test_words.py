@@ -48,7 +48,7 @@ def test_exact_loses_nothing(value: Decimal) -> None:
 @given(st.integers(min_value=0, max_value=10**6))
 def test_a_duration_adds_up(seconds: int) -> None:
     told = words.duration(timedelta(seconds=seconds))
-    units = {"h": 3600, "m": 60, "s": 1}
+    units = {"d": 86_400, "h": 3600, "m": 60, "s": 1}
     figure, total = "", 0
     for letter in told:
         figure, total = (
@@ -64,6 +64,8 @@ def test_durations_have_no_sign_and_round_up() -> None:
     assert words.duration(timedelta(seconds=-200)) == "3m20s"
     assert words.duration(timedelta(seconds=0.2)) == "1s"
     assert words.duration(timedelta(0)) == "0s"
+    assert words.duration(timedelta(hours=47)) == "47h"
+    assert words.duration(timedelta(days=2, hours=3)) == "2d3h"
 
 
 @given(st.integers(min_value=-14 * 60, max_value=14 * 60))

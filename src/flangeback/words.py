@@ -37,9 +37,14 @@ def focal_length(mm: Number | None) -> str:
 
 
 def duration(length: timedelta) -> str:
-    """A length of time, whatever its sign, as "1h7m23s"; a part of a second counts as one."""
+    """A length of time, whatever its sign, as "1h7m23s"; a part of a second counts as one.
+
+    From two days on it has days: "2d3h".
+    """
     whole = math.ceil(abs(length).total_seconds())
-    counts = ((whole // 3600, "h"), (whole // 60 % 60, "m"), (whole % 60, "s"))
+    days = whole // 86_400 if whole >= 172_800 else 0
+    hours = whole // 3600 - days * 24
+    counts = ((days, "d"), (hours, "h"), (whole // 60 % 60, "m"), (whole % 60, "s"))
     return "".join(f"{count}{unit}" for count, unit in counts if count) or "0s"
 
 

@@ -51,7 +51,7 @@ name = "Brask 90mm f/4"
 focal = 90
 widest = 4
 narrowest = 32
-mount = "K"
+mount = "X"
 
 [lens.exa50]
 name = "Brask 50mm f/1"

@@ -154,8 +154,8 @@ def amount(token: Token) -> timedelta:
         first, unit, second = token.match.groups()
         smaller = timedelta(minutes=int(first), seconds=int(second))
         return smaller * 60 if unit.casefold() == "h" else smaller
-    hours, minutes, seconds = (int(part or 0) for part in token.match.groups())
-    return timedelta(hours=hours, minutes=minutes, seconds=seconds)
+    days, hours, minutes, seconds = (int(part or 0) for part in token.match.groups())
+    return timedelta(days, hours=hours, minutes=minutes, seconds=seconds)
 
 
 def calendar_date(token: Token, days: Collection[date] = ()) -> date:

@@ -89,7 +89,8 @@ _PATTERNS = {
     "date, month first": rf"({_MONTH})\s+(\d{{1,2}})(?:st|nd|rd|th)?(?:,?\s+(\d{{4}}))?" + _END,
     "weekday": rf"({'|'.join(WEEKDAYS)})[a-z]*" + _END,
     "amount": (
-        r"(?=\d)(?:(\d{1,6})\s*h(?:(?:ou)?rs?)?(?![a-z])\.?)?\s*"
+        r"(?=\d)(?:(\d{1,5})\s*d(?:ays?)?(?![a-z])\.?)?\s*"
+        r"(?:(\d{1,6})\s*h(?:(?:ou)?rs?)?(?![a-z])\.?)?\s*"
         r"(?:(\d{1,6})\s*m(?:in(?:ute)?s?)?(?![a-z])\.?)?\s*"
         r"(?:(\d{1,6})\s*s(?:ec(?:ond)?s?)?(?![a-z])\.?)?(?<=[a-z.])" + _END
     ),
