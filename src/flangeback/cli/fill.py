@@ -12,6 +12,7 @@ from flangeback import report
 from flangeback.cli import outings
 from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
 from flangeback.cli.shared import (
+    ByLogAlone,
     Json,
     KitFile,
     Logs,
@@ -56,6 +57,7 @@ def fill(
     raw: Raw = RawMode.SIDECAR,
     xmp: Xmp = False,
     set_time: SetTime = False,
+    by_log_alone: ByLogAlone = False,
     report_file: Report = None,
     json: Json = False,
 ) -> None:
@@ -74,7 +76,10 @@ def fill(
     def work(outing: flangeback.OutingFolder) -> flangeback.Filled:
         out = into / outing.name
         check_place(outing.folder, out)
-        found = matched(outing.folder, log, kit or outing.kit, over=over, quiet=json)
+        own_kit = kit or outing.kit
+        found = matched(
+            outing.folder, log, own_kit, quiet=json, over=over, by_log_alone=by_log_alone
+        )
         with progress("making copies", len(found.frames), quiet=json) as step:
             filled = flangeback.fill(
                 found,

@@ -14,6 +14,7 @@ from flangeback.cli.completing import frame_names
 from flangeback.cli.ending import NEEDS_PERSON, print_json
 from flangeback.cli.shared import (
     FOLDERS,
+    ByLogAlone,
     Json,
     KitFile,
     Logs,
@@ -42,6 +43,7 @@ def match(
     kit: KitFile = None,
     report_file: Report = None,
     explain: Explain = None,
+    by_log_alone: ByLogAlone = False,
     json: Json = False,
 ) -> None:
     """Show what each frame comes to by the session log; write nothing.
@@ -59,11 +61,12 @@ def match(
     if explain is not None:
         if not outings.is_one(found):
             raise flangeback.InputError("--explain asks of one outing: name its folder alone")
-        _explain(explain, folders[0], log, kit, json=json)
+        _explain(explain, folders[0], log, kit, by_log_alone=by_log_alone, json=json)
         return
 
     def work(outing: flangeback.OutingFolder) -> flangeback.Matches:
-        matches = matched(outing.folder, log, kit or outing.kit, over=False, quiet=json)
+        own_kit = kit or outing.kit
+        matches = matched(outing.folder, log, own_kit, quiet=json, by_log_alone=by_log_alone)
         if report_file:
             page = report.pages.own_page(report_file, outing.name)
             report.pages.write_match_page(page, matches, outing.title, None)
@@ -92,10 +95,18 @@ def _explain_word(word: str, *, json: bool) -> None:
 
 
 def _explain(
-    name: str, frames: Path, logs: list[Path] | None, kit: Path | None, *, json: bool
+    name: str,
+    frames: Path,
+    logs: list[Path] | None,
+    kit: Path | None,
+    *,
+    by_log_alone: bool,
+    json: bool,
 ) -> None:
     session = read_session(frames, logs, kit, quiet=json)
-    matches = flangeback.match_frames(session.frames, session.logs, session.kit)
+    matches = flangeback.match_frames(
+        session.frames, session.logs, session.kit, by_log_alone=by_log_alone
+    )
     found = flangeback.explain(name, matches, session.logs)
     if json:
         print_json(report.documents.explain_document(found))

@@ -62,6 +62,10 @@ def _remember(ctx: typer.Context, wanted: bool) -> bool:
     return wanted
 
 
+ByLogAlone = Annotated[
+    bool,
+    typer.Option("--by-log-alone", help="Use no evidence: no pauses, no light, no look at clocks."),
+]
 Json = Annotated[
     bool, typer.Option("--json", callback=_remember, help="Print one JSON document instead.")
 ]
@@ -122,11 +126,19 @@ def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:
 
 
 def matched(
-    frames: Path, logs: list[Path] | None, kit: Path | None, *, over: bool, quiet: bool
+    frames: Path,
+    logs: list[Path] | None,
+    kit: Path | None,
+    *,
+    quiet: bool,
+    by_log_alone: bool,
+    over: bool = False,
 ) -> flangeback.Matches:
     """What the frames come to, with progress."""
     session = read_session(frames, logs, kit, quiet=quiet)
-    return flangeback.match_frames(session.frames, session.logs, session.kit, over=over)
+    return flangeback.match_frames(
+        session.frames, session.logs, session.kit, over=over, by_log_alone=by_log_alone
+    )
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from enum import StrEnum
 
 from flangeback.frames.model import CameraTime, Frame
 
@@ -96,6 +97,24 @@ class BodyClock:
         earliest = min(reading, other) - round(ahead + error)
         latest = max(reading, other) + microseconds(camera.resolution) - round(ahead - error)
         return TrueTime(_shown(camera, zone, reading, ahead), earliest, latest)
+
+
+class ClockSource(StrEnum):
+    """What states a body's clock."""
+
+    LOG = "log"
+    GPS = "gps"
+
+
+@dataclass(frozen=True, slots=True)
+class StatedClock:
+    """By how much a body's clock is ahead (seconds) as `source` says; None: taken as right. `sure`
+    stands above the frames; `error` is how far it, or a note, may be off, in seconds."""
+
+    ahead: float = 0.0
+    source: ClockSource | None = None
+    sure: bool = False
+    error: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

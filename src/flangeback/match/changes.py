@@ -15,11 +15,15 @@ from enum import Enum
 from itertools import accumulate
 from typing import TypeVar
 
-from flangeback.clock.model import ClockHistory, instant
+from flangeback.clock.checks import amount
+from flangeback.clock.model import SECOND, ClockHistory, instant
 from flangeback.log.model import Setting, Span
 from flangeback.match.doubts import Doubt
 from flangeback.match.shots import Shot
 
+LONGEST_CARRIED = 6 * 3600 * SECOND
+"""Microseconds without frame or entry of a body over which an entry doesn't hold: by then the gear
+has been put away."""
 _T = TypeVar("_T")
 Values = tuple[str | None, str | None, Decimal | None, Decimal | None]
 """Lens, adapter, f-number and focal length of a setting."""
@@ -43,7 +47,8 @@ class Change:
 
     `log` and `line` say where the entry stands, `before` what the log has before it (None: nothing,
     or not known). `places` rise. By the log alone it was made within `window`, from the earliest up
-    to the latest true time (microseconds); None for an entry without a time.
+    to the latest true time (microseconds); None for an entry without a time. `reason` says why
+    nothing holds any more.
     """
 
     log: str
@@ -52,6 +57,7 @@ class Change:
     before: Setting | None
     places: tuple[int, ...]
     window: tuple[int, int] | None = None
+    reason: str | None = None
 
     @property
     def kind(self) -> ChangeKind | None:
@@ -124,15 +130,60 @@ def changes_by_time(spans: Iterable[Span], shots: Sequence[Shot]) -> tuple[Chang
         )
     ]
     windows.sort(key=lambda window: window[2])
+    changes: list[Change] = []
+    for entry, setting, *window in windows:
+        first, last = window
+        before = _before(changes, entry.log, first)
+        changes.append(Change(entry.log, entry.line, setting, before, (), (first, last)))
+    return at_their_places(changes, shots)
+
+
+def at_their_places(changes: Iterable[Change], shots: Sequence[Shot]) -> tuple[Change, ...]:
+    """The changes with the places that their windows allow."""
     # Rising, so that they can be searched, whatever a single reading's width is.
     latest = list(accumulate((shot.latest for shot in shots), max))
     earliest = [*accumulate((shot.earliest for shot in reversed(shots)), min)][::-1]
-    changes: list[Change] = []
-    for entry, setting, first, last in windows:
-        places = tuple(range(bisect_right(latest, first), bisect_left(earliest, last) + 1))
-        before = _before(changes, entry.log, first)
-        changes.append(Change(entry.log, entry.line, setting, before, places, (first, last)))
-    return tuple(changes)
+    return tuple(
+        change.at(
+            range(
+                bisect_right(latest, change.window[0]), bisect_left(earliest, change.window[1]) + 1
+            )
+        )
+        if change.window
+        else change
+        for change in changes
+    )
+
+
+def ended_by_pauses(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[Change, ...]:
+    """The changes, and one more for each long pause of a body, after which nothing holds until the
+    next entry."""
+    moments: list[tuple[tuple[int, int], Change | None]] = [
+        ((shot.earliest, shot.latest), None) for shot in shots
+    ]
+    moments += [(change.window, change) for change in changes if change.window]
+    moments.sort(key=lambda moment: moment[0])
+    found: list[Change] = []
+    held: Change | None = None
+    reached = moments[0][0][1] if moments else 0
+    for (first, last), change in moments:
+        if first - reached >= LONGEST_CARRIED and held is not None and held.setting is not None:
+            held = _end(held, first - reached, sum(shot.earliest <= reached for shot in shots))
+            found.append(held)
+        if change is not None:
+            is_after_pause = held is not None and held.reason is not None
+            held = replace(change, before=None) if is_after_pause else change
+            found.append(held)
+        reached = max(reached, last)
+    return tuple(found)
+
+
+def _end(held: Change, pause: int, place: int) -> Change:
+    reason = (
+        f"line {held.line} doesn't hold over a pause of {amount(pause)}: add an entry after it, "
+        "or `overnight` on a line of its own"
+    )
+    return Change(held.log, held.line, None, held.setting, (place,), None, reason)
 
 
 def _ends(span: Span) -> Iterator[tuple[Setting, Setting | None, int, int]]:

@@ -11,18 +11,34 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from flangeback.clock.checks import set_back
+from flangeback.clock.model import SECOND
+from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
-from flangeback.match.brightness import FrameLight, PictureReader
-from flangeback.match.changes import BodyTimeline, Change, Doubts, setting_of, standing
+from flangeback.match.brightness import FrameLight, PictureLight, PictureReader
+from flangeback.match.changes import (
+    BodyTimeline,
+    Change,
+    Doubts,
+    at_their_places,
+    in_order,
+    setting_of,
+    standing,
+)
+from flangeback.match.clock_fit import ClockFit, clock_words
+from flangeback.match.clock_weighing import fit_clock
 from flangeback.match.doubts import DoubtKind
 from flangeback.match.exposure import BodyLight, body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
 from flangeback.match.light import by_light
-from flangeback.match.model import Source
+from flangeback.match.model import Outcome, Source
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
+from flangeback.match.shots import Shot
 from flangeback.match.slate_order import OrderEntry, SlateLines, by_slates
 
+_SMALL = 600.0
+"""Seconds up to which a doubted clock leaves the time around each change open."""
+CONTRADICTED_CLOCK = "the frames contradict the body's clock"
 _SOURCES = {DoubtKind.PLACED_IN_GAP: Source.PAUSE}
 """What tells a shot that carries such a doubt, and that the log alone left open."""
 
@@ -33,6 +49,7 @@ class BodyEvidence:
     what they come to, whatever stood: slate frames, for one."""
 
     timeline: BodyTimeline
+    clock: ClockFit
     by: Source = Source.LOG
     settled: Mapping[str, Standing] = field(default_factory=dict)
     doubts: Doubts = field(default_factory=dict)
@@ -45,38 +62,114 @@ class BodyEvidence:
         timeline = replace(self.timeline, changes=tuple(changes))
         return replace(self, timeline=timeline, doubts=both)
 
+    def beside(self, fit: ClockFit) -> BodyEvidence:
+        """The same with what the frames say of the clock; where they contradict it, that is a doubt
+        on every frame that goes by time."""
+        history = self.timeline.clock
+        if not fit.agrees:
+            texts = [text for text in (clock_words(fit), history.clock.unsure) if text]
+            history = replace(history, clock=replace(history.clock, unsure="; ".join(texts)))
+        changes = _widened(self.timeline, fit) if fit.is_doubted else self.timeline.changes
+        return replace(
+            self, timeline=replace(self.timeline, clock=history, changes=changes), clock=fit
+        )
+
+    @property
+    def uses_evidence(self) -> bool:
+        """Whether the clock is trusted so far that evidence may place changes by it."""
+        return self.clock.stated.sure or not self.clock.is_doubted
+
     def standings(self) -> Iterator[tuple[str, Standing]]:
         """What may have stood when each of its files was made."""
         yield from self.settled.items()
         shots, changes = self.timeline.shots, self.timeline.changes
         for at, numbers in enumerate(standing(changes, shots)):
             if shots[at].frame.file not in self.settled:
-                doubts = self.doubts.get(at, ())
-                told = (_SOURCES[doubt.kind] for doubt in doubts if doubt.kind in _SOURCES)
-                settings = tuple(setting_of(changes, number) for number in numbers)
-                yield shots[at].frame.file, Standing(settings, next(told, self.by), doubts)
+                yield shots[at].frame.file, self._standing(at, numbers)
+
+    def _standing(self, at: int, numbers: Sequence[int]) -> Standing:
+        shots, changes = self.timeline.shots, self.timeline.changes
+        settings = tuple(setting_of(changes, number) for number in numbers)
+        doubts = self.doubts.get(at, ())
+        told = (_SOURCES[doubt.kind] for doubt in doubts if doubt.kind in _SOURCES)
+        found = Standing(settings, next(told, self.by), doubts)
+        if not any(settings):
+            return replace(found, reason=changes[numbers[-1] - 1].reason if numbers[-1] else None)
+        if not self.clock.settled:
+            return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
+        # Within the first entry's own time, the shots before it may go on.
+        begins = changes[numbers[0]].places[0] if settings[0] is None else 0
+        return replace(found, is_open=begins > 0 and _same_day(shots[begins - 1], shots[at]))
+
+
+def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
+    """The changes with room for the offset that the frames speak for, where it is a small one."""
+    if abs(fit.offset) > _SMALL:
+        return timeline.changes
+    first, last = min(0, round(fit.offset)), max(0, round(fit.offset))
+    first = min(first, -round(fit.late or 0))
+    wide = [
+        replace(
+            change,
+            window=(change.window[0] + first * SECOND, change.window[1] + last * SECOND),
+        )
+        if change.window
+        else change
+        for change in timeline.changes
+    ]
+    return in_order(at_their_places(wide, timeline.shots))
+
+
+def _same_day(one: Shot, other: Shot) -> bool:
+    first, last = one.frame.time, other.frame.time
+    return first is not None and last is not None and first.at.date() == last.at.date()
 
 
 def weigh_evidence(
-    index: LogIndex, kit: Kit, pictures: PictureReader
+    index: LogIndex, kit: Kit, pictures: PictureReader, *, by_log_alone: bool = False
 ) -> Mapping[str | None, BodyEvidence]:
-    """What log and evidence come to, by body. `pictures` gives the light of a frame's picture."""
-    found: dict[str | None, BodyEvidence] = {}
+    """What log and evidence come to, by body; with `by_log_alone` the log speaks alone.
+
+    `pictures` gives the light of a frame's picture.
+    """
+    read = _no_picture if by_log_alone else _remembering(pictures)
+    found = {key: _by_log(key, log, index, kit, read) for key, log in index.by_body.items()}
+    if by_log_alone:
+        return found
     lights: dict[str | None, BodyLight] = {}
     for key, log in index.by_body.items():
-        begun = _by_log(key, log, index, kit, pictures)
-        found[key] = begun.after(*by_pauses(begun.timeline.shots, begun.timeline.changes))
-        timeline = found[key].timeline
+        one = found[key]
+        if not log.by_order:
+            one = one.beside(fit_clock(key, log.timeline, log.stated, kit, read))
+        if one.uses_evidence:
+            one = one.after(*by_pauses(one.timeline.shots, one.timeline.changes))
+        shots, changes = one.timeline.shots, one.timeline.changes
         body = kit.bodies.get(key or "")
-        lights[key] = body_light(
-            timeline.shots, timeline.changes, body, kit, pictures, index.by_name
-        )
+        lights[key] = body_light(shots, changes, body, kit, read, index.by_name)
+        found[key] = one
     # All bodies are under one sky: what the others saw tells of the light.
     for key, one in found.items():
-        others = [light for other, light in lights.items() if other != key]
-        shots, changes = one.timeline.shots, one.timeline.changes
-        found[key] = one.after(*by_light(shots, changes, lights[key], others))
+        if one.uses_evidence:
+            others = [light for other, light in lights.items() if other != key]
+            shots, changes = one.timeline.shots, one.timeline.changes
+            found[key] = one.after(*by_light(shots, changes, lights[key], others))
     return found
+
+
+def _no_picture(_: Frame) -> None:
+    return None
+
+
+def _remembering(pictures: PictureReader) -> PictureReader:
+    """Reads each picture once."""
+    known: dict[str, PictureLight | None] = {}
+
+    def read(frame: Frame) -> PictureLight | None:
+        if frame.file not in known:
+            known[frame.file] = pictures(frame)
+        return known[frame.file]
+
+    return read
 
 
 def _by_log(
@@ -84,7 +177,7 @@ def _by_log(
 ) -> BodyEvidence:
     """What the entries of one body come to, by time or by the order of slate frames."""
     if not log.by_order:
-        return BodyEvidence(log.timeline)
+        return BodyEvidence(log.timeline, ClockFit(key, log.stated))
     shots = log.timeline.shots
     body = kit.bodies.get(key or "")
     entries = []
@@ -96,4 +189,6 @@ def _by_log(
     lines = SlateLines(index.slates, index.not_slates)
     told = by_slates(shots, lights, entries, lines, disorder)
     timeline = replace(log.timeline, shots=told.shots, changes=told.changes)
-    return BodyEvidence(timeline, Source.ORDER, told.settled, told.doubts)
+    return BodyEvidence(
+        timeline, ClockFit(key, log.stated), Source.ORDER, told.settled, told.doubts
+    )

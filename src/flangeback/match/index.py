@@ -10,9 +10,12 @@ from datetime import date, timedelta, tzinfo
 from flangeback.clock.checks import clock_by_satellites, misses, set_back
 from flangeback.clock.fitting import fit_clock
 from flangeback.clock.model import (
+    SECOND,
     BodyClock,
     ClockHistory,
+    ClockSource,
     Reference,
+    StatedClock,
     instant,
     microseconds,
     placed,
@@ -23,9 +26,9 @@ from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import ClockReference, FrameName, FrameRange, SessionLog, Span
 from flangeback.match.bodies import Bodies, bodies_of, described
-from flangeback.match.changes import BodyTimeline, changes_by_time
+from flangeback.match.changes import BodyTimeline, changes_by_time, ended_by_pauses
 from flangeback.match.names import Claim, NamedFrames, contradictions, narrowest
-from flangeback.match.shots import shots_of
+from flangeback.match.shots import Shot, shots_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +37,11 @@ class BodyLog:
 
     `timeline` has its changes by time among its shots, without slate frames that a line names.
     `by_order` are its spans by the order of slate frames: then there are no changes yet, and the
-    shots are all there are.
+    shots are all there are. `stated` is what is said of its clock.
     """
 
     timeline: BodyTimeline
+    stated: StatedClock
     by_order: tuple[Span, ...] = ()
 
 
@@ -152,6 +156,9 @@ class _Notes:
     clocks: dict[str | None, BodyClock] = field(default_factory=dict)
     references: dict[str | None, Mapping[str, Reference]] = field(default_factory=dict)
     clock_zones: dict[str | None, tzinfo | None] = field(default_factory=dict)
+    overnight: set[str | None] = field(default_factory=set)
+    slack: dict[str | None, float] = field(default_factory=dict)
+    sure: set[str | None] = field(default_factory=set)
     slates: set[str] = field(default_factory=set)
     not_slates: set[str] = field(default_factory=set)
     histories: dict[str | None, ClockHistory] = field(default_factory=dict)
@@ -163,6 +170,10 @@ class _Notes:
                 body = span.body or self.only
                 self.spans[body].append(span)
                 self.zones[body].append(log.zone)
+                if log.overnight:
+                    self.overnight.add(body)
+                slack = log.slack.total_seconds()
+                self.slack[body] = max(slack, self.slack.get(body, 0.0))
         for names, into in ((log.slates, self.slates), (log.not_slates, self.not_slates)):
             for name in names:
                 found, problems = self.named.find(log, name, None)
@@ -202,6 +213,8 @@ class _Notes:
         for line in log.clocks:
             body = line.body or self.only
             first_lines.setdefault(body, line.line)
+            if line.sure:
+                self.sure.add(body)
             self.clock_zones.setdefault(body, log.zone)
             if isinstance(line, ClockReference):
                 found, problems = self.named.find(log, line.frame, line.body)
@@ -261,12 +274,25 @@ class _Notes:
         kept = frames if by_order else [f for f in frames if f.file not in self.slates]
         shots = shots_of(kept, clock)
         changes = changes_by_time(spans, shots)
+        if body not in self.overnight:
+            changes = ended_by_pauses(changes, shots)
         if clock.clock.unsure is None and not clock.pieces:
             entries = [change.window for change in changes if change.window]
             times = [(true.earliest, true.latest) for f in frames if (true := clock.true_time(f))]
             unsure = set_back(frames, clock.zone) or misses(body, entries, times)
             clock = replace(clock, clock=replace(clock.clock, unsure=unsure))
-        return BodyLog(BodyTimeline(clock, shots, changes), by_order)
+        stated = self._stated(body, clock, shots)
+        return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order)
+
+    def _stated(self, body: str | None, clock: ClockHistory, shots: Sequence[Shot]) -> StatedClock:
+        """What is said of a body's clock, as it stood at the first shot."""
+        if not shots:
+            return StatedClock()
+        at, reading = clock.at(shots[0].frame), shots[0].start
+        by_log = ClockSource.LOG if body in self.clocks else None
+        source = by_log or (None if clock.clock == BodyClock() else ClockSource.GPS)
+        ahead, error = at.ahead_at(reading) / SECOND, at.error_at(reading) / SECOND
+        return StatedClock(ahead, source, body in self.sure, error + self.slack.get(body, 0.0))
 
     def _clock(self, body: str | None, frames: Sequence[Frame]) -> ClockHistory:
         # A body may have a clock line and no entries: it keeps its order among the others by that.

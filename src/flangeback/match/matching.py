@@ -13,6 +13,7 @@ from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
 from flangeback.match.bodies import described
 from flangeback.match.brightness import PictureReader, read_picture
+from flangeback.match.changes import BodyTimeline
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.evidence import weigh_evidence
 from flangeback.match.index import LogIndex, index_logs
@@ -27,9 +28,11 @@ def match_frames(
     kit: Kit,
     *,
     over: bool = False,
+    by_log_alone: bool = False,
     pictures: PictureReader = read_picture,
 ) -> Matches:
-    """What each frame comes to by the logs. `over` fills frames that contradict the log, too.
+    """What each frame comes to by the logs. `over` fills frames that contradict the log, too; with
+    `by_log_alone` nothing but the log speaks: no pauses, no light, no look at the clocks.
 
     `pictures` gives the light of a frame's picture, where an entry leaves something open.
 
@@ -37,17 +40,23 @@ def match_frames(
     doesn't fit the bodies that made them.
     """
     index = index_logs(frames, logs, kit)
-    evidence = weigh_evidence(index, kit, pictures)
+    evidence = weigh_evidence(index, kit, pictures, by_log_alone=by_log_alone)
+    timelines = {body: found.timeline for body, found in evidence.items()}
     told = {file: found for body in evidence.values() for file, found in body.standings()}
     sensors = sensors_of(frames, index.bodies, kit)
-    about = _About(index, kit, sensors, _namesakes(frames))
+    standings = [_standing(frame, index, told) for frame in frames]
+    met = {(one.log, one.line) for found in standings for one in found.settings if one}
+    entries = dict.fromkeys((s.setting.log, s.setting.line) for log in logs for s in log.spans)
+    about = _About(index, timelines, kit, sensors, _namesakes(frames))
     return Matches(
         tuple(
-            judge(frame, _standing(frame, index, told), about.frame(frame), kit, over=over)
-            for frame in frames
+            judge(frame, standing, about.frame(frame), kit, over=over)
+            for frame, standing in zip(frames, standings, strict=True)
         ),
         sensors,
-        {body: found.timeline for body, found in evidence.items()},
+        timelines,
+        tuple(found.clock for found in evidence.values()),
+        tuple(entry for entry in entries if entry not in met),
     )
 
 
@@ -86,6 +95,7 @@ class _About:
     and raw files that share a name and weren't made by one release, each with the other."""
 
     index: LogIndex
+    timelines: Mapping[str | None, BodyTimeline]
     kit: Kit
     sensors: Mapping[str, BodySensor]
     namesakes: Mapping[str, str]
@@ -95,13 +105,13 @@ class _About:
         if frame.damage is not None:
             return Circumstances()
         key = self.index.bodies[frame.file]
-        log = self.index.by_body.get(key)
-        clock = ClockHistory(self.index.zone) if log is None else log.timeline.clock
+        timeline = self.timelines.get(key)
+        clock = ClockHistory(self.index.zone) if timeline is None else timeline.clock
         true = clock.true_time(frame)
-        unsure = () if log is None else tuple(self._clock_doubts(frame, clock))
+        unsure = () if timeline is None else tuple(self._clock_doubts(frame, clock))
         span = self.index.by_name.get(frame.file)
         body = key or (span.body if span else None)
-        told = log is not None and frame.time and not is_ambiguous(frame.time, clock.zone)
+        told = timeline is not None and frame.time and not is_ambiguous(frame.time, clock.zone)
         return Circumstances(
             self.kit.bodies[body] if body else None,
             self.sensors.get(key or ""),

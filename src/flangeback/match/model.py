@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from flangeback.frames.model import Frame
 from flangeback.match.changes import BodyTimeline
+from flangeback.match.clock_fit import ClockFit
 from flangeback.match.doubts import Doubt
 from flangeback.match.sensors import BodySensor
 from flangeback.tags.decide import Fill
@@ -60,6 +61,15 @@ class Source(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Estimate:
+    """What the light alone makes of an f-number, from `low` to `high`; it is never written."""
+
+    f_number: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class FrameMatch:
     """One frame and what it comes to.
 
@@ -68,7 +78,7 @@ class FrameMatch:
     where the outcome is fill or partial, and those the log claims where it is agree or conflict.
     `stale` are tags of the frame that would contradict the fill. `log` and `log_line` name the
     entry, `by` what tells that it holds; `reason` says in words what isn't plain from the outcome
-    alone.
+    alone; `estimate` is there where the f-number stays open.
     """
 
     frame: Frame
@@ -83,17 +93,21 @@ class FrameMatch:
     reason: str | None = None
     time_sure: bool = False
     by: Source | None = None
+    estimate: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Matches:
     """All frames of a run, in the order of their names. By the body's key, `sensors` says what its
     sensor is known by, and `timelines` has the bodies that the logs speak of: their clocks, their
-    shots and the changes among them as evidence left them."""
+    shots and the changes among them as evidence left them. `clocks` says how each body's clock
+    fits its frames; `idle_lines` are the entries (log and line) that met no frame."""
 
     frames: tuple[FrameMatch, ...]
     sensors: Mapping[str, BodySensor] = field(default_factory=dict)
     timelines: Mapping[str | None, BodyTimeline] = field(default_factory=dict)
+    clocks: tuple[ClockFit, ...] = ()
+    idle_lines: tuple[tuple[str, int], ...] = ()
 
     @property
     def totals(self) -> Mapping[Outcome, int]:
@@ -103,5 +117,7 @@ class Matches:
 
     @property
     def needs_person(self) -> bool:
-        """Whether somebody has to look at any frame (exit 1)."""
-        return any(found.outcome.needs_person for found in self.frames)
+        """Whether somebody has to look at any frame, or at the clock of a body (exit 1)."""
+        return any(not clock.settled for clock in self.clocks) or any(
+            found.outcome.needs_person for found in self.frames
+        )

@@ -15,7 +15,7 @@ from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.changes import values
 from flangeback.match.doubts import Doubt, DoubtKind
-from flangeback.match.model import NO_ENTRY, FrameMatch, Outcome, Source
+from flangeback.match.model import NO_ENTRY, Estimate, FrameMatch, Outcome, Source
 from flangeback.match.sensors import BodySensor
 from flangeback.tags.decide import Fill, make_fill
 from flangeback.tags.table import Tag
@@ -36,6 +36,8 @@ class Standing:
 
     `settings` are in the log's order; None among them stands for a stretch of which the log says
     nothing. `outcome` is set where the frame comes to it whatever stood, with `reason` in words.
+    `estimate` is the light's own of the f-number. With `is_open` it is left blank, though only one
+    setting is claimed: what stood before the first entry may have stood on.
     """
 
     settings: tuple[Setting | None, ...] = (None,)
@@ -43,6 +45,8 @@ class Standing:
     doubts: tuple[Doubt, ...] = ()
     outcome: Outcome | None = None
     reason: str | None = None
+    estimate: Estimate | None = None
+    is_open: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +80,7 @@ def judge(
     found = _Comparison(standing.outcome or Outcome.UNLOGGED, reason=standing.reason)
     if standing.outcome is None and latest is None:
         found = found._replace(reason=standing.reason or NO_ENTRY)
-    elif latest is not None and len({setting.lens for setting in claims}) > 1:
+    elif latest is not None and (standing.is_open or len({setting.lens for setting in claims}) > 1):
         found = _Comparison(Outcome.UNSURE)
     elif latest is not None and latest.lens is None:
         found = _Comparison(Outcome.NATIVE)
@@ -103,6 +107,7 @@ def judge(
         found.reason,
         around.time_sure,
         standing.by if latest else None,
+        standing.estimate if fill is None or fill.f_number is None else None,
     )
 
 

@@ -15,6 +15,7 @@ from fractions import Fraction
 from functools import reduce
 from typing import TYPE_CHECKING, Any
 
+from flangeback.match.clock_fit import ClockFit, clock_words
 from flangeback.report.survey import clock_remarks
 from flangeback.words import utc_offset
 
@@ -106,7 +107,23 @@ def _sums(matches: Matches) -> Document:
         body: [_sensor(finding, sensor) for finding in sensor.sizes.values()]
         for body, sensor in matches.sensors.items()
     }
-    return {"totals": dict(matches.totals), "sensors": sensors}
+    return {
+        "clocks": [_clock(fit) for fit in matches.clocks],
+        "idle_lines": [line for _, line in matches.idle_lines],
+        "totals": dict(matches.totals),
+        "sensors": sensors,
+    }
+
+
+def _clock(fit: ClockFit) -> Document:
+    return {
+        **_fields(fit, "body", source="stated.source"),
+        "stated_s": round(fit.stated.ahead, 1) if fit.stated.source else None,
+        "fits_s": None if fit.fits is None else round(fit.fits, 1),
+        "odds": None if fit.odds is None else round(fit.odds, 1),
+        **_fields(fit, "agrees", slack_s="late"),
+        "text": clock_words(fit),
+    }
 
 
 def _sensor(finding: SizeFinding, sensor: BodySensor) -> Document:
@@ -130,7 +147,8 @@ def frame_document(found: FrameMatch) -> Document:
         **_fields(found, camera_time="frame.time.at", time="time", outcome="outcome"),
         **_fields(fill, lens="lens.key", adapter="adapter.key", f_number="f_number"),
         **_fields(fill, "focal_length", "focal_length_35mm"),
-        **_fields(found, "log", "log_line", "reason"),
+        **_fields(found, "log", "log_line", "by", "reason"),
+        "estimate": found.estimate and _rounded(asdict(found.estimate), 1),
         "doubts": [_fields(doubt, "kind", "text") for doubt in found.doubts],
     }
 

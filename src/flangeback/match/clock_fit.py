@@ -1,0 +1,99 @@
+"""How well a body's stated clock fits its frames, and how that is said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from flangeback.clock.model import ClockSource, StatedClock
+from flangeback.words import duration
+
+CONTRADICTED = 1000.0
+"""Odds of another offset against the stated one from which frames aren't matched by time."""
+DOUBTED = 3.0
+"""The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
+_SAME = 20.0
+"""Seconds around an offset that count as it."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFit:
+    """How a body's stated clock fits its frames.
+
+    `fits` is by how many seconds the clock is ahead as the frames have it, None where they can't
+    tell; `odds` how many times likelier that is than what is stated (or, where it is what is
+    stated, than anything else). `late` is the slack in seconds that the notes need, if they are
+    late. `is_related` is False where the log fits nowhere.
+    """
+
+    body: str | None
+    stated: StatedClock
+    fits: float | None = None
+    odds: float | None = None
+    agrees: bool = True
+    late: float | None = None
+    is_related: bool = True
+
+    @property
+    def offset(self) -> float:
+        """Seconds by which the clock is ahead of what is stated, as the frames have it."""
+        return 0.0 if self.fits is None else self.fits - self.stated.ahead
+
+    @property
+    def is_doubted(self) -> bool:
+        """Whether something else is likelier by so much that evidence can't build on the clock."""
+        return self.odds is not None and self.odds >= DOUBTED and self.fits != self.stated.ahead
+
+    @property
+    def settled(self) -> bool:
+        """Whether frames may be matched by time."""
+        return self.agrees or self.stated.sure
+
+
+def clock_words(fit: ClockFit) -> str:
+    """The fit in a line, with the log's line to add where the frames contradict the clock."""
+    name = fit.body or "the body"
+    stated = f"{_way(fit.stated.ahead)} as {_SAID[fit.stated.source]}"
+    said = stated if fit.stated.source else "taken as right"
+    if fit.odds is None or fit.fits is None:
+        return f"{name}: {said}"
+    odds = f"{min(fit.odds, 1e6):,.0f}:1"
+    if fit.agrees:
+        return f"{name}: {said}; the frames agree, {odds}" if not fit.offset else f"{name}: {said}"
+    body = f"{fit.body} " if fit.body else ""
+    if not fit.is_related:
+        return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
+    if fit.late is not None:
+        return (
+            f"{name}: the frames say that notes were made up to {_amount(fit.late)} late, {odds}: "
+            f"add `slack {_amount(fit.late)}`"
+        )
+    line = f"clock {body}{'fast' if fit.fits > 0 else 'slow'} {_amount(fit.fits)}"
+    cause = _cause(fit)
+    return f"{name}: the frames say {_way(fit.fits)}, {odds}{cause}: add `{line}`"
+
+
+_SAID = {ClockSource.LOG: "logged", ClockSource.GPS: "GPS has it", None: ""}
+
+
+def _way(ahead: float) -> str:
+    seconds = round(ahead)
+    return "right" if not seconds else f"{_amount(ahead)} {'fast' if seconds > 0 else 'slow'}"
+
+
+def _amount(seconds: float) -> str:
+    return duration(timedelta(seconds=round(abs(seconds))))
+
+
+def _cause(fit: ClockFit) -> str:
+    """What may have gone wrong, in words."""
+    off = abs(fit.offset)
+    if fit.stated.ahead and abs(fit.offset + 2 * fit.stated.ahead) <= _SAME:
+        return ", as if fast and slow were swapped"
+    if abs(off - 43200) <= 60:
+        return ", as if morning and afternoon were swapped"
+    if abs(off - 86400) <= 60:
+        return ", as if the date were another"
+    if off >= 1800 and abs(off - round(off / 1800) * 1800) <= 60:
+        return ", as if by another zone or summer time"
+    return ""
