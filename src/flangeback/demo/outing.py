@@ -107,7 +107,7 @@ _STEP = ("registered-focal", "light-step")
 _K7 = (
     # Before the first entry; then within its own minute.
     _Frame(201, "09:08:15", "miran58", "2.8", "unlogged", -0.2),
-    _Frame(202, "09:12:38", "miran58", "2.8", "fill", -0.35, ("near-change",)),
+    _Frame(202, "09:12:38", "miran58", "2.8", "unsure", -0.35, ("near-change",)),
     _Frame(203, "09:14:05", "miran58", "2.8", "fill", 0.1),
     # Already filled, by a registered lens of the body's menu.
     _Frame(204, "09:19:40", "miran58", "2.8", "agree", 0.25),

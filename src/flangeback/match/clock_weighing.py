@@ -37,7 +37,7 @@ _NEAR_STATED, _NEAR_BEST, _BEST = 300.0, 40.0, 5
 """Seconds around the stated clock, and around so many that stand out, that count as near."""
 _APART = 20.0
 """Seconds around an offset that count as it."""
-_ANY, _TELLS = 3600.0, math.log(3)
+_ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
 _LATENESS = (60.0, 120.0, 180.0, 300.0)
