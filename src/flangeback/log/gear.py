@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from flangeback.errors import nearest
 from flangeback.kit import Adapter, Body, Kit, Lens
 from flangeback.log.model import FrameName
-from flangeback.log.names import frame_stem, is_frame_name
+from flangeback.log.names import frame_stem, is_any_name, is_frame_name
 from flangeback.log.text import Place, clean_word
 from flangeback.log.tokenizer import Tokenizer
 
@@ -87,7 +87,8 @@ class Gear:
 
         Raises Fault where it is no name, or a key of the kit.
         """
-        if not is_frame_name(place.text) and not place.is_quoted:
+        is_name = is_any_name if place.is_quoted else is_frame_name
+        if not is_name(place.text):
             raise place.fault(f'"{place.text}" isn\'t a frame name', expected)
         stem = frame_stem(place.text)
         gear = None if place.is_quoted else self.find(stem)

@@ -21,11 +21,15 @@ def frame_stem(written: str) -> str:
     return _SUFFIX.sub("", written.replace("\\", "/").strip("/").rstrip(".:"))
 
 
+def is_any_name(written: str) -> bool:
+    """Whether frames can be called so, were it in quotes."""
+    return _A_NAME.fullmatch(frame_stem(written)) is not None
+
+
 def is_frame_name(written: str) -> bool:
     """Whether a word can be a frame's name at all: its last part must hold a number."""
-    name = frame_stem(written)
-    stem = name.rpartition("/")[2]
-    return _A_NAME.fullmatch(name) is not None and _LAST_NUMBER.fullmatch(stem) is not None
+    stem = frame_stem(written).rpartition("/")[2]
+    return is_any_name(written) and _LAST_NUMBER.fullmatch(stem) is not None
 
 
 def has_letter(name: str) -> bool:
@@ -57,7 +61,7 @@ def frames_called(place: Place, kind: GroupKind | None = None) -> FrameRange | F
     elif kind is None and written.endswith(("/", "\\")):
         kind = GroupKind.FOLDER
     stem = frame_stem(written)
-    if not stem or not (_A_NAME.fullmatch(stem) or kind is GroupKind.PATTERN):
+    if not (is_any_name(written) or (stem and kind is GroupKind.PATTERN)):
         raise place.fault(f'"{written}" isn\'t a frame name', A_FRAME_RANGE)
     name = stem if kind is None else written.replace("\\", "/").strip("/")
     frame = FrameName.at(place, name)
