@@ -179,6 +179,9 @@ def test_all_frames_of_a_body() -> None:
     assert filled(frames, "all k7 miran58 f/4\nall n2 tolvan28 f/4\n") == ["K7_0001", "N2_0001"]
     with pytest.raises(InputError, match="no entry names its body"):
         matched(frames, "all miran58 f/4\n")
+    frames.append(shot("X_0001", model=""))
+    both = "all k7 miran58 f/4\nall n2 tolvan28 f/4\n"
+    assert filled(frames, both) == ["K7_0001", "N2_0001"]
 
 
 def test_a_day_is_that_of_the_logs_clock() -> None:

@@ -52,7 +52,9 @@ class NamedFrames:
         """The frames of an entry's place made by `body` (any, when None)."""
         if isinstance(frames, FrameRange):
             return self.range(log, frames, body)
-        found = [f for f in self._group(frames, day_of) if self._may_be(f, body)]
+        # A group has no frame that may be another body's, or is none.
+        group = self._group(frames, day_of)
+        found = [f for f in group if body is None or self.bodies[f.file] == body]
         folders = {_up_to(f.file, frames.name.name) for f in found}
         if frames.kind is GroupKind.FOLDER and len(folders) > 1:
             text = f"{frames} is more than one folder: {' and '.join(sorted(folders)[:2])}"
