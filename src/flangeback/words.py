@@ -7,12 +7,17 @@ lengths are in mm.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from datetime import datetime, time, timedelta
 from decimal import Decimal
 from fractions import Fraction
 
 Number = Decimal | Fraction | float
+
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]"
+)
 
 
 def number(value: Number) -> str:
@@ -84,3 +89,17 @@ def some_of(names: Iterable[str], most: int = 3) -> str:
     every = list(names)
     shown = ", ".join(every[:most])
     return shown if len(every) <= most else f"{shown} and {len(every) - most} more"
+
+
+def escaped(json: str) -> str:
+    """JSON with such characters as its escapes: it means the same."""
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", json)
+
+
+def visible(text: str) -> str:
+    """The text with what isn't to be seen made visible, by its number: an escape is ‹1B›.
+
+    Control characters, and those that turn the direction of writing (Unicode Bidirectional
+    Algorithm, UAX 9), do harm on screens and in pages. Line ends and tabs stay.
+    """
+    return _UNSEEN.sub(lambda found: f"‹{ord(found[0]):02X}›", text)

@@ -111,10 +111,13 @@ def test_a_name_that_is_not_utf_8_is_proved_again(frames: Path) -> None:
 
 @pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
 def test_sixty_columns_hold_all_that_more_do(words: tuple[str, ...], frames: Path) -> None:
-    """Words go on in the next line; none is cut."""
-    wide = run(words, frames, columns=200).decode()
+    """Words go on in the next line; none is cut. Rows of frames leave out when they end."""
+    wide = run(words, frames, columns=100).decode()
     narrow = run(words, frames, columns=60).decode()
     assert "…" not in narrow
+    if words[0] in ("match", "fill"):
+        wide = re.sub(r"-\d\d:\d\d", "", wide)
+        narrow = narrow.replace("from  outcome", "outcome")
     bars = str.maketrans("", "", "█ \n-─━")
     assert sorted(narrow.translate(bars)) == sorted(wide.translate(bars))
 

@@ -1,80 +1,170 @@
-"""The page that match and fill write, and the faults of a log that only the frames can show."""
+"""The pages: what stands on them, that they stand alone, and that others' words are inert."""
 
 from __future__ import annotations
 
-from html.parser import HTMLParser
+import base64
+import hashlib
+import io
+import re
 from pathlib import Path
+
+import pytest
+from lxml import html
+from PIL import Image
 
 from flangeback.demo import Outing
 from support.commands import run
 
-
-class Texts(HTMLParser):
-    """The texts of a page's table cells, and its open elements."""
-
-    VOID = frozenset(["meta", "br", "hr"])
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.cells: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag not in self.VOID:
-            self.open.append(tag)
-        if tag == "td":
-            self.cells.append("")
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        if "td" in self.open:
-            self.cells[-1] += data
+OTHERS_WORDS = "<img src=x onerror=alert(1)>\"'&</script>\u202egpj.\x1b[31m"
 
 
-def read_page(path: Path) -> Texts:
-    page = Texts()
-    page.feed(path.read_text("utf-8"))
-    page.close()
-    assert page.open == []
-    return page
-
-
-def test_match_writes_a_page_with_every_row_of_the_terminal(outing: Outing, tmp_path: Path) -> None:
-    path = tmp_path / "report.html"
-    done = run("match", outing.frames, "--report", path)
+@pytest.fixture(scope="module")
+def page(outing: Outing, tmp_path_factory: pytest.TempPathFactory) -> html.HtmlElement:
+    """What fill writes for the demo's outing."""
+    folder = tmp_path_factory.mktemp("page")
+    done = run("fill", outing.frames, "--into", folder / "out", "--report", folder / "page.html")
     assert done.code == 1
-    page = read_page(path)
-    for text in ("K7_0204", "agree", "Brask Tele 135mm f/3.5", "3.98", "unreadable"):
-        assert text in page.cells
-    assert any(cell.startswith("registered-focal") for cell in page.cells)
+    return html.parse(str(folder / "page.html")).getroot()
 
 
-def test_fill_says_on_the_page_how_many_copies_are_verified(outing: Outing, tmp_path: Path) -> None:
-    path = tmp_path / "report.html"
-    assert run("fill", outing.frames, "--into", tmp_path / "out", "--report", path).code == 1
-    assert "40 of 40 copies verified" in path.read_text("utf-8")
+def words(element: html.HtmlElement) -> str:
+    return " ".join(element.text_content().split())
 
 
-def test_what_a_name_says_is_text_on_the_page(outing: Outing, tmp_path: Path) -> None:
+def section(page: html.HtmlElement, name: str) -> html.HtmlElement:
+    (found,) = page.xpath(f"//section[@id='{name}']")
+    assert isinstance(found, html.HtmlElement)
+    return found
+
+
+def test_the_head_has_folder_bodies_log_kit_and_totals(page: html.HtmlElement) -> None:
+    head = words(page.xpath("//header")[0])
+    for text in ("2026-05-17", "k7 (Kestrin K7) and n2", "session.txt", "kit.toml", "40 frames"):
+        assert text in head
+    totals = [words(item) for item in page.xpath("//header//ul[@class='totals']/li")]
+    assert totals[0] == "27 fill"
+    assert sum(int(text.split()[0]) for text in totals) == 40
+
+
+def test_every_frame_that_needs_a_person_is_on_top(page: html.HtmlElement) -> None:
+    cases = [words(case) for case in page.xpath("//article[@class='case']/h3")]
+    assert [case.split()[:2] for case in cases] == [
+        ["K7_0201", "unlogged"],
+        ["K7_0205", "conflict"],
+        ["K7_0211", "partial"],
+        ["K7_0216", "unsure"],
+        ["K7_0220..0221", "fill"],
+        ["K7_0222..0223", "unlogged"],
+        ["K7_0229", "partial"],
+        ["K7_0230", "unreadable"],
+    ]
+    assert "--over" in words(page.xpath("//article[@class='case']")[1])
+
+
+def test_every_frame_has_its_place_on_the_sheet_and_the_timeline(page: html.HtmlElement) -> None:
+    sheet = section(page, "frames").xpath(".//li[@data-outcome]")
+    assert len(sheet) == 40
+    ids = {item.get("id") for item in sheet}
+    linked = {a.get("href")[1:] for a in section(page, "timeline").xpath(".//a[use]")}
+    assert len(linked) == 39  # One is damaged and has no time.
+    assert linked < ids
+
+
+def test_links_lead_somewhere(page: html.HtmlElement) -> None:
+    ids = set(page.xpath("//@id"))
+    for href in page.xpath("//@href"):
+        assert href.startswith("#")
+        assert href[1:] in ids, href
+
+
+def test_the_log_says_how_many_frames_each_line_got(page: html.HtmlElement) -> None:
+    rows = [[words(cell) for cell in row] for row in section(page, "log").xpath(".//tbody/tr")]
+    counts = {int(line): frames for frames, line, _ in rows}
+    assert counts[1] == ""  # A comment.
+    assert counts[15] == "6"  # One of them within the change.
+    assert sum(int(text) for text in counts.values() if text.isdigit()) == 36
+
+
+def test_the_proof_names_every_copy_and_a_frame_s_tags(page: html.HtmlElement) -> None:
+    proof = words(section(page, "proof"))
+    assert "40 of 40 copies were read back" in proof
+    assert "JPEG" in proof
+    assert "LensModel" in proof
+
+
+def test_thumbnails_are_pictures_and_stand_in_the_page(page: html.HtmlElement) -> None:
+    sources = page.xpath("//img/@src")
+    assert len(sources) > 39
+    for source in set(sources):
+        kind, data = source.split(",", 1)
+        assert kind == "data:image/jpeg;base64"
+        with Image.open(io.BytesIO(base64.b64decode(data))) as picture:
+            assert max(picture.size) <= 240
+
+
+def test_a_page_is_small(outing: Outing, tmp_path: Path) -> None:
+    run("match", outing.frames, "--report", tmp_path / "page.html")
+    assert (tmp_path / "page.html").stat().st_size < 1_000_000
+
+
+def test_the_policy_allows_the_page_s_own_style_and_script_alone(page: html.HtmlElement) -> None:
+    # Content Security Policy Level 3 (W3C): hashes are of the elements' text, base64 of SHA-256.
+    (policy,) = page.xpath("//meta[@http-equiv='Content-Security-Policy']/@content")
+    assert "default-src 'none'" in policy
+    for tag in ("style", "script"):
+        (text,) = page.xpath(f"//{tag}/text()")
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"{tag}-src 'sha256-{digest}'" in policy
+    assert not page.xpath("//@style | //@onclick | //@onerror")
+
+
+def test_what_others_wrote_is_text(outing: Outing, tmp_path: Path) -> None:
     kit = tmp_path / "kit.toml"
-    kit.write_text(outing.kit.read_text().replace("Miran 58mm", "<b>Miran & 58mm"))
-    path = tmp_path / "report.html"
-    run("match", outing.frames, "--kit", kit, "--report", path)
-    assert "<b>Miran & 58mm f/2" in read_page(path).cells
+    name = OTHERS_WORDS.replace('"', '\\"').replace("\x1b", "")
+    kit.write_text((outing.frames / "kit.toml").read_text().replace("Miran 58mm", name))
+    log = tmp_path / "session.txt"
+    log.write_text(outing.log.read_text() + "# " + OTHERS_WORDS.replace("\x1b", "") + "\n")
+    path = tmp_path / "page.html"
+    assert run("match", outing.frames, "--kit", kit, "--log", log, "--report", path).code == 1
+    text = path.read_text("utf-8")
+    found = html.fromstring(text)
+    assert len(found.xpath("//script")) == 1
+    assert not [src for src in found.xpath("//img/@src") if not src.startswith("data:")]
+    assert "<img src=x onerror=alert(1)>" in found.text_content()
+    assert not re.search("[\x00-\x08\x0b-\x1f\u202e]", text)
+    assert "‹202E›" in found.text_content()
 
 
-def test_a_page_is_written_over_a_page_and_nothing_else(outing: Outing, tmp_path: Path) -> None:
+@pytest.mark.parametrize("command", ["match", "survey", "tally"])
+def test_a_page_is_written_over_its_own_kind_and_nothing_else(
+    command: str, outing: Outing, tmp_path: Path
+) -> None:
     path = tmp_path / "report.html"
     path.write_text("somebody's own")
-    done = run("match", outing.frames, "--report", path)
+    done = run(command, outing.frames, "--report", path)
     assert done.code == 2
     assert str(path) in done.err
     assert path.read_text() == "somebody's own"
     path.unlink()
-    assert run("match", outing.frames, "--report", path).code == 1
-    assert run("match", outing.frames, "--report", path).code == 1
+    assert run(command, outing.frames, "--report", path).code < 2
+    assert run(command, outing.frames, "--report", path).code < 2
+
+
+def test_a_tally_s_page_counts_what_the_tally_counts(outing: Outing, tmp_path: Path) -> None:
+    path = tmp_path / "tally.html"
+    assert run("tally", outing.frames, "--report", path).code == 0
+    found = html.parse(str(path)).getroot()
+    assert "39 frames in 1 folder" in words(found)
+    (heat,) = found.xpath("//table[@class='heat']")
+    assert sum(int(n) for n in heat.xpath(".//td/text()")) == 6  # Those that name their lens.
+
+
+def test_a_survey_s_page_says_what_is_missing(outing: Outing, tmp_path: Path) -> None:
+    path = tmp_path / "survey.html"
+    assert run("survey", outing.frames, "--report", path).code == 0
+    text = words(html.parse(str(path)).getroot())
+    assert "33 of 40 frames lack lens data; 1 can't be read" in text
+    assert "58 mm" in text
 
 
 def test_a_missing_frame_is_told_with_the_other_faults(outing: Outing, tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from flangeback.copies.model import CheckedCopy
 from flangeback.frames import Frame
 from flangeback.kit import parse_kit
 from flangeback.report.kit import show_kit
+from flangeback.report.settling import cases
 from flangeback.report.terminal import (
     show_filled,
     show_matches,
@@ -23,7 +24,7 @@ from flangeback.report.terminal import (
 )
 from support.commands import WIDTH
 from support.kits import K7, M42_E, MIRAN58, changed, whole_kit
-from support.shots import matched, shot
+from support.shots import log, matched, shot
 
 LOG = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/4\n"
 
@@ -181,3 +182,46 @@ def test_frames_stand_in_the_order_they_were_made_though_the_clock_was_set() -> 
     )
     found = [row[0] for row in rows(table(frames, text)) if row[0].startswith("K7_")]
     assert found == ["K7_0200..0202", "K7_0203..0204"]
+
+
+@pytest.mark.parametrize("width", [60, 72, 80, 110, 140])
+def test_no_figure_and_no_outcome_is_broken_in_two(width: int) -> None:
+    text = "9:00 k7 tolvan28 f/4-5.6\n9:40 k7 miran58 f/?\n"
+    frames = [shot(f"K7_020{n}", f"09:{1 + 5 * n:02}:00") for n in range(10)]
+    out = io.StringIO()
+    console = Console(file=out, width=width, markup=False, emoji=False, highlight=False)
+    show_matches(console, matched(frames, text))
+    lines = out.getvalue().splitlines()
+    assert max(map(len, lines)) <= width
+    words = out.getvalue().split()
+    for whole in ("count", "partial", "fill", "19.9", "3.36", "58"):
+        assert whole in words
+
+
+def test_a_wide_terminal_names_lenses_in_full() -> None:
+    out = io.StringIO()
+    show_matches(Console(file=out, width=140), matched([shot("K7_0200", "09:10:00")], LOG))
+    assert "Miran 58mm f/2" in out.getvalue()
+
+
+def test_after_a_long_list_what_needs_a_person_is_told_again() -> None:
+    text = "9:00 k7 miran58 f/2.8\n" + "".join(
+        f"9:{5 + 2 * n:02} k7 f/{'?' if n == 3 else stop}\n"
+        for n, stop in enumerate(["4", "5.6"] * 9)
+    )
+    frames = [shot(f"K7_02{n:02}", f"09:{2 * n:02}:30") for n in range(2, 20)]
+    found = matched(frames, text)
+    lines = printed(show_matches, found, tuple(cases(found, [log(text)], whole_kit())))
+    last = lines[lines.index("To settle, at the end of the log or as it says:") :]
+    assert any(line.split()[1:5] == ["partial", "K7_0206", "k7", "miran58"] for line in last[2:])
+
+
+@pytest.mark.parametrize("name", ["a\x1b[31mb_0001", "gpj\u202e_0002"])
+def test_what_a_name_does_to_a_terminal_is_nothing(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    show_matches(terminal(), matched([shot(name, "09:10:00")], LOG))
+    out = capsys.readouterr().out
+    assert "\x1b[31m" not in out
+    assert "\u202e" not in out
+    assert "‹" in out

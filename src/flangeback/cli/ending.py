@@ -14,6 +14,7 @@ import typer
 import typer.core
 
 from flangeback.errors import InputError, Problem
+from flangeback.words import escaped, visible
 
 NEEDS_PERSON, WRONG, UNPROVED = 1, 2, 3
 """Exit codes besides 0."""
@@ -49,7 +50,8 @@ class Commands(typer.core.TyperGroup):
 
 
 def _refused(error: InputError, *, json: bool) -> typer.Exit:
-    typer.echo("\n".join(problem.told(narrow_width()) for problem in error.problems), err=True)
+    told = "\n".join(problem.told(narrow_width()) for problem in error.problems)
+    typer.echo(visible(told), err=True)
     try:
         if json:
             from flangeback.report import documents
@@ -90,7 +92,7 @@ def print_json(document: dict[str, Any]) -> None:
     """Prints a document; what isn't text in a file's name is escaped (RFC 8259, 7)."""
     import json
 
-    print_exactly(json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+    print_exactly(escaped(json.dumps(document, indent=1, ensure_ascii=False)) + "\n")
 
 
 def print_exactly(text: str) -> None:

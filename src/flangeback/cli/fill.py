@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -76,10 +77,8 @@ def fill(
     def work(outing: flangeback.OutingFolder) -> flangeback.Filled:
         out = into / outing.name
         check_place(outing.folder, out)
-        own_kit = kit or outing.kit
-        found = matched(
-            outing.folder, log, own_kit, quiet=json, over=over, by_log_alone=by_log_alone
-        )
+        page = matched(outing, log, kit, quiet=json, over=over, by_log_alone=by_log_alone)
+        found = page.matches
         with progress("making copies", len(found.frames), quiet=json) as step:
             filled = flangeback.fill(
                 found,
@@ -91,8 +90,8 @@ def fill(
                 set_time=set_time,
             )
         if report_file:
-            page = report.pages.own_page(report_file, outing.name)
-            report.pages.write_match_page(page, filled.matches, outing.title, filled)
+            path = report.pages.own_page(report_file, outing.name)
+            report.pages.write_outing_page(path, replace(page, filled=filled), out)
         return filled
 
     def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:

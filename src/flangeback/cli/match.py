@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,10 +22,14 @@ from flangeback.cli.shared import (
     Report,
     as_given,
     matched,
+    print_lines,
     read_session,
     tell_next,
     terminal,
 )
+
+if TYPE_CHECKING:
+    from flangeback.report.outing_page import OutingPage
 
 Explain = Annotated[
     str | None,
@@ -63,24 +68,39 @@ def match(
             raise flangeback.InputError("--explain asks of one outing: name its folder alone")
         _explain(explain, folders[0], log, kit, by_log_alone=by_log_alone, json=json)
         return
+    _match(found, log, kit, report_file, by_log_alone=by_log_alone, json=json)
 
-    def work(outing: flangeback.OutingFolder) -> flangeback.Matches:
-        own_kit = kit or outing.kit
-        matches = matched(outing.folder, log, own_kit, quiet=json, by_log_alone=by_log_alone)
+
+def _match(
+    found: Sequence[flangeback.OutingFolder],
+    log: list[Path] | None,
+    kit: Path | None,
+    report_file: Path | None,
+    *,
+    by_log_alone: bool,
+    json: bool,
+) -> None:
+    def work(outing: flangeback.OutingFolder) -> OutingPage:
+        page = matched(outing, log, kit, quiet=json, by_log_alone=by_log_alone)
         if report_file:
-            page = report.pages.own_page(report_file, outing.name)
-            report.pages.write_match_page(page, matches, outing.title, None)
-        return matches
+            path = report.pages.own_page(report_file, outing.name)
+            report.pages.write_outing_page(path, page)
+        return page
 
-    def show(outing: flangeback.OutingFolder, matches: flangeback.Matches) -> None:
-        report.terminal.show_matches(terminal(), matches)
+    def show(outing: flangeback.OutingFolder, page: OutingPage) -> None:
+        report.terminal.show_matches(terminal(), page.matches, page.cases)
         if not outing.name:
             given = as_given(log, kit)
-            tell_next(report.terminal.after_match(matches, str(outing.folder), given))
+            tell_next(report.terminal.after_match(page.matches, str(outing.folder), given))
 
-    told, document = report.terminal.matches_line, report.documents.match_document
-    matches = outings.run(found, outings.Work(work, show, told, document), json=json)
-    if any(one.needs_person for one in matches):
+    done = outings.Work(
+        work,
+        show,
+        lambda page: report.terminal.matches_line(page.matches),
+        lambda page: report.documents.match_document(page.matches),
+    )
+    pages = outings.run(found, done, json=json)
+    if any(page.matches.needs_person for page in pages):
         raise typer.Exit(NEEDS_PERSON)
 
 
@@ -111,7 +131,6 @@ def _explain(
     if json:
         print_json(report.documents.explain_document(found))
     else:
-        for line in report.explanation.explanation_lines(found):
-            print(line)
+        print_lines(report.explanation.explanation_lines(found))
     if found.match.outcome.needs_person:
         raise typer.Exit(NEEDS_PERSON)

@@ -11,6 +11,7 @@ import typer
 import flangeback
 from flangeback.cli.completing import entry_words
 from flangeback.cli.ending import narrow_width
+from flangeback.cli.shared import print_lines
 from flangeback.words import count
 
 Log = Annotated[
@@ -54,7 +55,7 @@ def note(log: Log, words: Words = None, kit: Kit = None, at: At = None, undo: Un
         raise flangeback.InputError("the words of the note are missing, such as k7 f/5.6")
     gear = flangeback.read_kit(kit_file(kit, log.parent))
     noted = flangeback.add_note(log, words, gear, at=at)
-    print(fill(noted.meaning, narrow_width() or len(noted.meaning)))
+    print_lines([fill(noted.meaning, narrow_width() or len(noted.meaning))])
     if noted.older:
         faults = count(len(noted.older), "fault")
         text = f"noted; but the lines above have {faults}: `match` shows them"

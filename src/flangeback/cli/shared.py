@@ -12,9 +12,11 @@ import typer
 
 import flangeback
 from flangeback.cli.ending import JSON
+from flangeback.words import visible
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from flangeback.report.outing_page import OutingPage
+    from flangeback.report.tables import Terminal
 
 Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="The folder with the frames.")]
 FOLDERS = typer.Argument(
@@ -71,11 +73,17 @@ Json = Annotated[
 ]
 
 
-def terminal() -> Console:
-    """The terminal for tables. Names are printed as they are: brackets in them style nothing."""
-    from rich.console import Console
+def terminal() -> Terminal:
+    """The terminal for tables."""
+    from flangeback.report.tables import Terminal
 
-    return Console(markup=False, emoji=False, highlight=False)
+    return Terminal()
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Prints lines, with what isn't to be seen in them made visible."""
+    for line in lines:
+        print(visible(line))
 
 
 def asking(*, json: bool) -> Callable[[str], str | None]:
@@ -126,19 +134,22 @@ def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:
 
 
 def matched(
-    frames: Path,
+    outing: flangeback.OutingFolder,
     logs: list[Path] | None,
     kit: Path | None,
     *,
     quiet: bool,
     by_log_alone: bool,
     over: bool = False,
-) -> flangeback.Matches:
-    """What the frames come to, with progress."""
-    session = read_session(frames, logs, kit, quiet=quiet)
-    return flangeback.match_frames(
+) -> OutingPage:
+    """What the frames of an outing come to, and all else that a report says of it."""
+    from flangeback.report.outing_page import OutingPage
+
+    session = read_session(outing.folder, logs, kit or outing.kit, quiet=quiet)
+    matches = flangeback.match_frames(
         session.frames, session.logs, session.kit, over=over, by_log_alone=by_log_alone
     )
+    return OutingPage(outing.title, matches, session.logs, session.kit)
 
 
 @contextmanager

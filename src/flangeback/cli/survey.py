@@ -5,10 +5,10 @@ from __future__ import annotations
 import flangeback
 from flangeback import report
 from flangeback.cli import outings
-from flangeback.cli.shared import Json, Outings, progress
+from flangeback.cli.shared import Json, Outings, Report, print_lines, progress
 
 
-def survey(folders: Outings, json: Json = False) -> None:
+def survey(folders: Outings, report_file: Report = None, json: Json = False) -> None:
     """Say what lens data the frames lack, body by body. Needs no log and no kit.
 
     Example: flangeback survey 2026-05-17
@@ -17,12 +17,15 @@ def survey(folders: Outings, json: Json = False) -> None:
 
     def work(outing: flangeback.OutingFolder) -> flangeback.Survey:
         with progress("reading frames", None, quiet=json) as step:
-            return flangeback.survey_folder(outing.folder, step)
+            found = flangeback.survey_folder(outing.folder, step)
+        if report_file:
+            path = report.pages.own_page(report_file, outing.name)
+            report.pages.write_survey_page(path, found, outing.title)
+        return found
 
     def show(outing: flangeback.OutingFolder, found: flangeback.Survey) -> None:
         has_kit = (outing.kit or kit_file(None, outing.folder)).exists()
-        for line in report.survey.survey_lines(found, str(outing.folder), has_kit=has_kit):
-            print(line)
+        print_lines(report.survey.survey_lines(found, str(outing.folder), has_kit=has_kit))
 
     told, document = report.survey.summary_line, report.documents.survey_document
     outings.run(

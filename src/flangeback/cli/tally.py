@@ -11,7 +11,7 @@ import typer
 import flangeback
 from flangeback import report
 from flangeback.cli.ending import print_exactly, print_json
-from flangeback.cli.shared import Json, progress
+from flangeback.cli.shared import Json, Report, print_lines, progress
 
 Out = Annotated[
     list[Path], typer.Argument(metavar="OUT", help="Folders that `fill` made, or any of frames.")
@@ -19,7 +19,7 @@ Out = Annotated[
 Csv = Annotated[bool, typer.Option("--csv", help="Print a table for a spreadsheet instead.")]
 
 
-def tally(out: Out, json: Json = False, csv: Csv = False) -> None:
+def tally(out: Out, report_file: Report = None, json: Json = False, csv: Csv = False) -> None:
     """Count which lenses, f-numbers, focal lengths and bodies the frames were made with.
 
     "open" are those made wide open, "kept" the filled ones that are still there.
@@ -30,11 +30,12 @@ def tally(out: Out, json: Json = False, csv: Csv = False) -> None:
         raise flangeback.InputError("--json and --csv at once: one of them, please")
     with progress("reading frames", None, quiet=json or csv) as step:
         found = flangeback.tally_folders(out, step)
+    if report_file:
+        report.pages.write_tally_page(report_file, found)
     if json:
         print_json(report.documents.tally_document(found))
     elif csv:
         print_exactly(report.tally.tally_csv(found))
     else:
         unicode = "utf" in (sys.stdout.encoding or "").lower()
-        for line in report.tally.tally_lines(found, "█" if unicode else "#"):
-            print(line)
+        print_lines(report.tally.tally_lines(found, "█" if unicode else "#"))

@@ -5,25 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 from flangeback.demo.outing import Outing, make_outing
-from flangeback.tags.table import TAGS, TIME_TAGS
 
 if TYPE_CHECKING:
-    from flangeback.copies import Filled, FrameCopy, Verified
+    from flangeback.copies import Filled, Verified
+    from flangeback.copies.changes import TagChange
     from flangeback.match import Matches
 
 _DEFAULT = "flangeback-demo"
-
-
-@dataclass(frozen=True, slots=True)
-class TagChange:
-    """A tag of one frame as ExifRead shows it in the original and in the copy; "-" is absent."""
-
-    name: str
-    before: str
-    after: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +42,7 @@ def take_tour(folder: Path) -> Tour:
     Raises InputError where the folder isn't empty or can't be written.
     """
     from flangeback.copies import fill, verify
+    from flangeback.copies.changes import tag_changes, worth_showing
     from flangeback.frames import scan
     from flangeback.kit import read_kit
     from flangeback.log import read_log
@@ -62,29 +54,7 @@ def take_tour(folder: Path) -> Tour:
     out = folder / "filled"
     filled = fill(matches, outing.frames, out)
     verified = verify(out)
-    shown = _worth_showing(filled)
-    changes = _changes(shown.match.frame.path, out / shown.match.frame.file)
+    shown = worth_showing(filled.copies)
+    assert shown is not None, "the outing has frames to fill"
+    changes = tag_changes(shown.match.frame.path, out / shown.match.frame.file)
     return Tour(outing, out, matches, filled, verified, shown.match.frame.file, changes)
-
-
-def _worth_showing(filled: Filled) -> FrameCopy:
-    """A filled frame whose focal length had been registered wrong, else any filled one."""
-    done = [copy for copy in filled.copies if copy.match.outcome.is_filled and copy.copy]
-    return next((copy for copy in done if copy.match.doubts), done[0])
-
-
-def _changes(frame: Path, copy: Path) -> tuple[TagChange, ...]:
-    with frame.open("rb") as before, copy.open("rb") as after:
-        old, new = _lens_tags(before), _lens_tags(after)
-    return tuple(
-        TagChange(kind.name, old.get(kind.name, "-"), new.get(kind.name, "-"))
-        for tag, kind in TAGS.items()
-        if tag not in TIME_TAGS
-    )
-
-
-def _lens_tags(file: BinaryIO) -> dict[str, str]:
-    import exifread
-
-    tags = exifread.process_file(file, details=False)
-    return {name.removeprefix("EXIF "): str(tag) for name, tag in tags.items()}

@@ -15,7 +15,7 @@ from flangeback.kit.cautions import STANDING
 from flangeback.kit.fit import Aperture, Fit, Infinity, Room, Spacing, View, Way
 from flangeback.kit.model import USUAL_NARROWEST, Adapter
 from flangeback.kit.mounts import Mount
-from flangeback.report.tables import Column, say, say_wrapped, table
+from flangeback.report.tables import Column, say, say_wrapped, show_table
 from flangeback.words import exact, f_number, focal_length, number, some_of
 
 _MOST_WAYS = 6
@@ -45,6 +45,16 @@ def span(values: Iterable[Decimal | int], between: str = "-") -> str:
 def equivalents(way: Way, between: str = "-") -> str:
     """Its 35 mm equivalents in mm; empty where the sensor isn't known."""
     return span((v.equivalent_35mm for v in way.views if v.equivalent_35mm is not None), between)
+
+
+def angles(way: Way) -> str:
+    """Its angles of view across the diagonal, in degrees; empty where the sensor isn't known."""
+    return "-".join(f"{view.angles[2]:.0f}°" for view in way.views if view.angles is not None)
+
+
+def in_order(card: Card) -> Sequence[CardLine]:
+    """A card's lines by focal length."""
+    return sorted(card.lines, key=lambda line: line.key_in)
 
 
 def f_range(way: Way) -> str:
@@ -105,7 +115,7 @@ def show_fits(console: Console, fits: Sequence[Fit]) -> None:
         if n:
             console.print()
         console.print(Text(body.key, "bold"), Text(f" {body.mount}, {body.model or 'any model'}"))
-        console.print(table(_FITS, map(_cells, rows)))
+        show_table(console, _FITS, map(_cells, rows))
         for fit in rows:
             for note in _short_notes(fit):
                 say_wrapped(console, f"{fit.lens.key}: {note}", "yellow", by=2)
@@ -161,7 +171,7 @@ def show_fit(console: Console, fit: Fit) -> None:
     for way in fit.ways[:_MOST_WAYS]:
         console.print()
         console.print(Text(way.name or "no adapter", "bold"), Text(kinds(way.adapters)))
-        console.print(table(_DETAILS, _details(way), heading=False, gap=4))
+        show_table(console, _DETAILS, _details(way), heading=False, gap=4)
     if len(fit.ways) > _MOST_WAYS:
         names = some_of(way.name for way in fit.ways[_MOST_WAYS:])
         say_wrapped(console, f"\nand by longer stacks: {names}", "dim")
@@ -291,7 +301,7 @@ def show_cards(console: Console, cards: Sequence[Card]) -> None:
         say(
             console, "Key in the focal length as it stands here: never the 35 mm equivalent.", "dim"
         )
-        console.print(table(_CARD, map(_card_cells, card.lines)))
+        show_table(console, _CARD, map(_card_cells, card.lines))
         for line in card.lines:
             if line.notes:
                 text = f"{line.lens.key} via {line.way.name}" if line.way.name else line.lens.key

@@ -12,7 +12,7 @@ from flangeback.kit.model import Kit
 from flangeback.kit.mounts import Mount
 from flangeback.kit.remarks import Remark
 from flangeback.report.fit import kinds, span, thick
-from flangeback.report.tables import Column, indented, say, say_wrapped, table
+from flangeback.report.tables import Column, say, say_wrapped, show_table
 from flangeback.words import number
 
 _MOST_ENTRIES = 20
@@ -36,7 +36,7 @@ _GEAR = (
 
 def show_kit(console: Console, kit: Kit) -> None:
     """Prints a kit as it was understood."""
-    console.print(table(_GEAR, _gear(kit)))
+    show_table(console, _GEAR, _gear(kit))
 
 
 def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
@@ -77,7 +77,7 @@ def show_mounts(console: Console, mounts: Iterable[Mount]) -> None:
         )
         for mount in sorted(mounts, key=lambda mount: mount.register)
     )
-    console.print(table(_MOUNTS, rows))
+    show_table(console, _MOUNTS, rows)
 
 
 def show_remarks(console: Console, found: Sequence[Remark]) -> None:
@@ -104,13 +104,13 @@ def show_names(console: Console, found: Sequence[LookUp] | None) -> None:
             text = f"{each.lens.key}: no lens correction has its maker and name{near}"
             say_wrapped(console, text, "dim")
             if each.nearest:
-                console.print(indented(table(_ENTRIES, map(_entry, each.nearest))))
+                show_table(console, _ENTRIES, map(_entry, each.nearest), by=2)
 
 
 def show_entries(console: Console, found: Sequence[Entry]) -> None:
     """Prints entries with the numbers that --pick takes."""
     rows = ((str(n), *_entry(entry)) for n, entry in enumerate(found[:_MOST_ENTRIES], 1))
-    console.print(table((_NUMBERED, *_ENTRIES), rows))
+    show_table(console, (_NUMBERED, *_ENTRIES), rows)
     if len(found) > _MOST_ENTRIES:
         say(console, f"and {len(found) - _MOST_ENTRIES} more")
     say(console, f"{len(found)} entries: choose with --pick N, or say more of the name.")

@@ -2,41 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
+import base64
+import hashlib
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from functools import cache
+from pathlib import Path, PurePath
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
-from flangeback.copies.model import Filled
+import flangeback
+from flangeback import words
 from flangeback.errors import InputError, Problem
 from flangeback.kit.card import Card
-from flangeback.match.model import Matches
-from flangeback.report import fit
-from flangeback.report.runs import Run, sections, sensor_lines
+from flangeback.report import charts, fit, lanes, outing_page
+from flangeback.report import tally as tally_words
+from flangeback.report.proof import proof_of
+from flangeback.report.runs import shown_fill
+from flangeback.report.survey import clock_remarks
+from flangeback.survey.model import Survey
 from flangeback.system import save
-from flangeback.words import count, number
+from flangeback.tally.model import Tally
 
 _FRAMES, _CARD = "flangeback frames", "flangeback kit card"
+_TALLY, _SURVEY = "flangeback tally", "flangeback survey"
 """What pages of each kind say made them, so that they may be written over."""
+_SURVEY_WIDTH = 1080.0
 
 
-def write_match_page(path: Path, matches: Matches, folder: str, filled: Filled | None) -> None:
-    """Writes the page for the frames of `folder`; `filled` adds what became of the copies.
+def write_outing_page(path: Path, page: outing_page.OutingPage, out: Path | None = None) -> None:
+    """Writes the page of an outing; `out` is the folder with the copies, where there are any.
 
     Raises InputError when another's file is in the way, or it can't be written.
     """
-    page = _rendered(
-        "frames.html",
-        mark=_FRAMES,
-        matches=matches,
-        folder=folder,
-        filled=filled,
-        cells=_cells,
-        count=count,
-        sections=sections,
-        sensor_lines=sensor_lines,
+    proof = proof_of(page.filled, out) if page.filled is not None and out is not None else None
+    files = [log.file for log in page.logs]
+    helpers = {
+        "lanes": lanes,
+        "strip": outing_page.strip,
+        "values_of": outing_page.values_of,
+        "before_of": outing_page.before_of,
+        "shown_fill": shown_fill,
+        "line_anchor": lambda log, line: f"l{files.index(log)}-{line}" if log in files else "log",
+    }
+    _write(
+        path, _rendered("outing.html", _FRAMES, {"page": page, "proof": proof} | helpers), _FRAMES
     )
-    _write(path, page, _FRAMES)
 
 
 def own_page(page: Path, name: str) -> Path:
@@ -45,13 +57,40 @@ def own_page(page: Path, name: str) -> Path:
     return page.with_name(stem + page.suffix)
 
 
-def _cells(run: Run) -> Sequence[str]:
-    """The lens, then the numbers."""
-    fill, line = run.fill, str(run.first.log_line or "")
-    if fill is None:
-        return "", "", "", "", line
-    values = (fill.f_number, fill.focal_length, fill.focal_length_35mm)
-    return fill.lens.name, *("" if value is None else number(value) for value in values), line
+def write_tally_page(path: Path, tally: Tally) -> None:
+    """Writes how lenses, f-numbers and focal lengths were used.
+
+    Raises InputError when another's file is in the way, or it can't be written.
+    """
+    rows = {
+        "lenses": (tally.by_lens(), tally_words.lens_name),
+        "bodies": (bodies := tally.by_body_and_adapter(), tally_words.body_namer(bodies)),
+        "months": (tally.by_month(), tally_words.month_name),
+    }
+    tables = {
+        name: charts.bars(counts, map(named, counts)) for name, (counts, named) in rows.items()
+    }
+    heat, lengths = charts.heat_table(tally), charts.focal_lengths(tally)
+    values = {"tally": tally, "heat": heat, "lengths": lengths} | tables
+    _write(path, _rendered("tally.html", _TALLY, values), _TALLY)
+
+
+def write_survey_page(path: Path, survey: Survey, folder: str) -> None:
+    """Writes what lens data is missing, on a timeline.
+
+    Raises InputError when another's file is in the way, or it can't be written.
+    """
+    axis, blocks = charts.survey_lanes(survey, _SURVEY_WIDTH)
+    values = {
+        "survey": survey,
+        "folder": folder,
+        "axis": axis,
+        "lanes": blocks,
+        "hours": tuple(lanes.hours_of(axis, timedelta(0))),
+        "missing": charts.missing,
+        "remarks": tuple(clock_remarks(survey)),
+    }
+    _write(path, _rendered("survey.html", _SURVEY, values), _SURVEY)
 
 
 def write_card_page(path: Path, cards: Sequence[Card]) -> None:
@@ -64,11 +103,39 @@ def write_card_page(path: Path, cards: Sequence[Card]) -> None:
 
 def card_page(cards: Sequence[Card]) -> str:
     """The cards as an HTML document."""
-    figures = {each.__name__: each for each in (fit.span, fit.ring, fit.f_range, fit.equivalents)}
-    return _rendered("card.html", mark=_CARD, cards=cards, **figures)
+    figures = (
+        fit.span,
+        fit.ring,
+        fit.f_range,
+        fit.equivalents,
+        fit.angles,
+        fit.in_order,
+    )
+    values = {"cards": cards, **{each.__name__: each for each in figures}}
+    return _rendered("card.html", _CARD, values, "card.css")
 
 
-def _rendered(template: str, **values: object) -> str:
+def _rendered(
+    template: str, mark: str, values: Mapping[str, object], css: str = "style.css"
+) -> str:
+    style, script = _part(css), _part("script.js")
+    return (
+        _environment()
+        .get_template(template)
+        .render(
+            mark=mark,
+            style=style,
+            script=script,
+            policy=_policy(style, script),
+            version=flangeback.__version__,
+            made=f"{datetime.now().astimezone():%Y-%m-%d %H:%M}",
+            **values,
+        )
+    )
+
+
+@cache
+def _environment() -> Environment:
     made = Environment(
         loader=PackageLoader("flangeback.report"),
         autoescape=True,
@@ -76,8 +143,42 @@ def _rendered(template: str, **values: object) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        finalize=_inert,
     )
-    return made.get_template(template).render(values)
+    made.filters["base_name"] = lambda file: PurePath(file).name
+    for each in (words.count, words.f_number, words.focal_length, words.clock_time):
+        made.globals[each.__name__] = each
+    made.globals["px"] = lambda value: f"{value:.1f}"
+    return made
+
+
+def _inert(value: object) -> object:
+    """Text from elsewhere with what isn't to be seen made visible; it is escaped after this."""
+    plain = isinstance(value, str) and not isinstance(value, Markup)
+    return words.visible(str(value)) if plain else value
+
+
+def _part(name: str) -> Markup:
+    """A file of the package that stands in a page as it is."""
+    loader = _environment().loader
+    assert loader is not None
+    return Markup(loader.get_source(_environment(), name)[0])
+
+
+def _policy(style: str, script: str) -> str:
+    """The page's own policy: it loads nothing, and runs only its own script.
+
+    By Content Security Policy Level 3 (W3C).
+    """
+    return (
+        f"default-src 'none'; img-src data:; style-src {_hash(style)}; script-src {_hash(script)}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode()).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
 def _write(path: Path, page: str, mark: str) -> None:

@@ -15,6 +15,12 @@ from flangeback.tags.decide import Fill
 from flangeback.words import clock_time, count, some_of
 
 
+def shown_fill(found: FrameMatch) -> Fill | None:
+    """The values of a frame, where they are filled or stand there already."""
+    shown = found.outcome.is_filled or found.outcome == Outcome.AGREE
+    return found.fill if shown else None
+
+
 @dataclass(frozen=True, slots=True)
 class Note:
     """A line under a row: a doubt of a kind, or (without one) the reason for the outcome.
@@ -51,8 +57,7 @@ class Run:
     @property
     def fill(self) -> Fill | None:
         """The values, where they are filled or stand there already."""
-        shown = self.outcome.is_filled or self.outcome == Outcome.AGREE
-        return self.first.fill if shown else None
+        return shown_fill(self.first)
 
     @property
     def day(self) -> str:
@@ -70,10 +75,15 @@ class Run:
         others = "".join(f" +{one.path.suffix[1:]}" for one in first.companions)
         if len(self.frames) == 1:
             return name + others
-        start, end = _number(first.stem), _number(last.stem)
+        end = _number(last.stem)
+        return (f"{name}..{end}" if self.counts_on else f"{name}, ...{end}") + others
+
+    @property
+    def counts_on(self) -> bool:
+        """Whether the numbers in its names follow one another without a gap."""
+        start, end = _number(self.first.frame.stem), _number(self.last.frame.stem)
         steps = len(self.frames) - 1
-        in_a_row = start.isdigit() and end.isdigit() and _steps(start, end) == steps
-        return (f"{name}..{end}" if in_a_row else f"{name}, ...{end}") + others
+        return start.isdigit() and end.isdigit() and _steps(start, end) == steps
 
     @property
     def times(self) -> str:

@@ -25,11 +25,11 @@ def tally_lines(tally: Tally, bar: str = "█") -> Iterator[str]:
         text += f"; {total.filled} filled, {total.kept} of them still there"
     yield text + (f"; {tally.damaged} can't be read" if tally.damaged else "")
     bodies = tally.by_body_and_adapter()
-    tables: Sequence[tuple[str, Mapping[Key, Count], _Namer]] = (
-        ("lens", tally.by_lens(), _lens),
+    tables: Sequence[tuple[str, Mapping[Key, Count], Namer]] = (
+        ("lens", tally.by_lens(), lens_name),
         ("lens and f-number", tally.by_lens_and_f_number(), _lens_and_f_number),
         ("focal length, 35 mm equivalent", tally.by_focal_length(), _focal_length),
-        ("body and adapter", bodies, partial(_body, _plain_bodies(bodies))),
+        ("body and adapter", bodies, body_namer(bodies)),
     )
     for title, counts, named in tables:
         if counts:
@@ -37,11 +37,11 @@ def tally_lines(tally: Tally, bar: str = "█") -> Iterator[str]:
             yield from _table(title, counts, named, bar, with_kept=total.kept < total.filled)
 
 
-_Namer = Callable[[Key], str]
+Namer = Callable[[Key], str]
 
 
 def _table(
-    title: str, counts: Mapping[Key, Count], named: _Namer, bar: str, *, with_kept: bool
+    title: str, counts: Mapping[Key, Count], named: Namer, bar: str, *, with_kept: bool
 ) -> Iterator[str]:
     yield f"{title:{_NAME_WIDTH}}frames  open{'  kept' if with_kept else ''}"
     most = max(count.frames for count in counts.values())
@@ -58,7 +58,8 @@ def _table(
         yield f"and {len(counts) - _MOST_ROWS} more; --json and --csv have all"
 
 
-def _lens(key: Key) -> str:
+def lens_name(key: Key) -> str:
+    """A lens as its frames name it."""
     return str(key[0] or "no lens named")
 
 
@@ -76,6 +77,16 @@ def _focal_length(key: Key) -> str:
 
 def _known(part: str | float | None) -> float | None:
     return None if part is None else float(part)
+
+
+def month_name(key: Key) -> str:
+    """A month as the key has it."""
+    return str(key[0] or "no date")
+
+
+def body_namer(counts: Mapping[Key, Count]) -> Namer:
+    """Names bodies with their adapters, by their serial numbers where they need them."""
+    return partial(_body, _plain_bodies(counts))
 
 
 def _plain_bodies(counts: Mapping[Key, Count]) -> frozenset[str]:
@@ -97,13 +108,22 @@ def _body(plain: frozenset[str], key: Key) -> str:
 _COLUMNS = ("body", "adapter", "lens", "f_number", "focal_length", "focal_length_35mm")
 
 
+def _cell(part: str | float | None) -> str | float:
+    """A cell that no spreadsheet takes for a formula (common practice: a quote before it)."""
+    if isinstance(part, str):
+        return (
+            f"'{words.visible(part)}"
+            if part.startswith(("=", "+", "-", "@", "\t", "\r"))
+            else words.visible(part)
+        )
+    return "" if part is None else part
+
+
 def tally_csv(tally: Tally) -> str:
     """One row for each kind of frame, with its counts: what a spreadsheet's pivot table takes."""
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*_COLUMNS, *Count.__dataclass_fields__])
     for key, count in tally.by(lambda one: tuple(getattr(one, name) for name in _COLUMNS)).items():
-        writer.writerow(
-            ["" if part is None else part for part in key] + list(asdict(count).values())
-        )
+        writer.writerow([_cell(part) for part in key] + list(asdict(count).values()))
     return out.getvalue()

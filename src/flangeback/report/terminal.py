@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from rich.console import Console, RenderableType
 from rich.text import Text
@@ -14,9 +15,16 @@ from flangeback.match.meanings import words_in
 from flangeback.match.model import Matches, Outcome
 from flangeback.report.hints import command, out_beside
 from flangeback.report.runs import Note, Run, Section, sections, sensor_lines
-from flangeback.report.tables import Column, indented, say, say_wrapped, table
+from flangeback.report.settling import Case
+from flangeback.report.tables import Column, indented, say, say_wrapped, show_table
 from flangeback.words import count, number, shortened, some_of
 
+_USUAL_WIDTH = 80
+"""Columns of a usual terminal: with fewer, tables leave something out; with many more, they say
+more."""
+_LONG = 15
+"""After more rows than this, what needs a person is told again."""
+_MOST_CASES = 12
 _NAMES = 20
 """Characters for the names of a row."""
 _STYLES = {
@@ -30,16 +38,41 @@ _STYLES = {
 }
 
 
-def show_matches(console: Console, matches: Matches) -> None:
-    """Prints what the frames come to."""
-    for section in sections(matches):
+def show_matches(console: Console, matches: Matches, cases: Sequence[Case] = ()) -> None:
+    """Prints what the frames come to; at the end of a long list, again the `cases` for a person."""
+    found = tuple(sections(matches))
+    for section in found:
         _show_section(console, section)
         for line in sensor_lines(matches, section.body):
             say_wrapped(console, line, "dim")
         console.print()
     console.print(totals_line(matches))
     meanings = [(word, Text(meaning, "dim")) for word, meaning in words_in(matches)]
-    console.print(indented(table([Column("", 16), Column("")], meanings, heading=False)))
+    show_table(console, [Column("", 16), Column("")], meanings, heading=False, by=2)
+    if sum(len(section.runs) for section in found) > _LONG:
+        _show_cases(console, cases)
+
+
+def _show_cases(console: Console, cases: Sequence[Case]) -> None:
+    """Prints what to write at the end of the log for each case that a line settles."""
+    rows = [
+        (shortened(case.run.names, _NAMES), _worded(case.run.outcome), _what_to_do(case))
+        for case in cases
+    ]
+    if rows:
+        say(console, "\nTo settle, at the end of the log or as it says:", "bold")
+        columns = (Column("frames", _NAMES), Column("outcome", 10, whole=True), Column("line"))
+        show_table(console, columns, rows[:_MOST_CASES])
+    if len(rows) > _MOST_CASES:
+        say(console, f"and {len(rows) - _MOST_CASES} more; --report has a page of them")
+
+
+def _what_to_do(case: Case) -> str:
+    if not case.answers:
+        return case.advice or "a look at the frame"
+    others = len(case.answers) - 1
+    more = f" (or one of {others} others)" if others > 1 else " (or another)" if others else ""
+    return case.answers[0].lines[0] + more + (f"; {case.advice}" if case.advice else "")
 
 
 def _show_section(console: Console, section: Section) -> None:
@@ -47,41 +80,65 @@ def _show_section(console: Console, section: Section) -> None:
     if section.model:
         heading.append(f"  {section.model}", style="default not bold")
     console.print(heading)
-    days = section.days
-    columns = _columns(days[0] if len(days) == 1 else "time")
-    console.print(table(columns))
+    layout = _layout(section, console.width)
+    show_table(console, layout.columns)
     shown = None
     for run in section.runs:
-        if len(days) > 1 and run.day != shown:
+        if layout.says_days and run.day != shown:
             say(console, run.day, "dim")
             shown = run.day
-        console.print(table(columns, [_cells(run)], heading=False))
+        show_table(console, layout.columns, [_cells(run, layout)], heading=False)
         for note in run.notes:
             console.print(indented(_note(note), 4))
 
 
-def _columns(times: str) -> Sequence[Column]:
-    """`times` is what stands over the frames' times: their day, where they are of one."""
-    return (
-        Column("frames", _NAMES),
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """The columns of a body's table, for the terminal's width.
+
+    `short` leaves out when a row ends, `full` names lenses in full; `says_days` puts each day on a
+    line of its own.
+    """
+
+    columns: tuple[Column, ...]
+    names: int
+    short: bool
+    full: bool
+    says_days: bool
+
+
+def _layout(section: Section, width: int) -> _Layout:
+    short, full = width < _USUAL_WIDTH, width >= _USUAL_WIDTH + 30
+    names, lens, figures = (14, 12, 4) if short else (_NAMES, 12, 6)
+    if full:
+        names = min(max(_NAMES, *(len(run.names) for run in section.runs)), 40)
+        lens = max(lens, *(len(run.fill.lens.name) for run in section.runs if run.fill), 0)
+    days = section.days
+    columns = (
+        Column("frames", names),
         Column("count", 5, right=True),
-        Column(times, 11),
-        Column("outcome", 10),
-        Column("lens", 12),
-        Column("f/", 6, right=True),
-        Column("mm", 6, right=True),
+        Column("from" if short else days[0] if len(days) == 1 else "time", 5 if short else 11),
+        Column("outcome", 10, whole=True),
+        Column("lens", min(lens, max(width - names - 50, 12))),
+        Column("f/", figures, right=True),
+        Column("mm", figures, right=True),
     )
+    return _Layout(columns, names, short, full, len(days) > 1 or (short and bool(days)))
 
 
-def _cells(run: Run) -> Iterator[RenderableType]:
-    yield shortened(run.names, _NAMES)
+def _cells(run: Run, layout: _Layout) -> Iterator[RenderableType]:
+    yield shortened(run.names, layout.names)
     yield str(len(run.frames))
-    yield run.times
-    yield Text(run.outcome, _STYLES.get(run.outcome, ""))
+    yield run.times[:5] if layout.short else run.times
+    yield _worded(run.outcome)
     if run.fill is not None:
-        yield run.fill.lens.key
+        yield run.fill.lens.name if layout.full else run.fill.lens.key
         for value in (run.fill.f_number, run.fill.focal_length):
             yield "" if value is None else number(value)
+
+
+def _worded(outcome: Outcome) -> Text:
+    return Text(outcome, _STYLES.get(outcome, ""))
 
 
 def _note(note: Note) -> Text:
@@ -108,7 +165,7 @@ def totals_line(matches: Matches) -> Text:
 def show_outings(console: Console, rows: Iterable[tuple[str, str, bool]]) -> None:
     """Prints how each of several outings came out, and whether it did."""
     cells = ((name, Text(told, "" if done else "red")) for name, told, done in rows)
-    console.print(table([Column("outing", 20), Column("")], cells))
+    show_table(console, [Column("outing", 20), Column("")], cells)
 
 
 def show_filled(console: Console, filled: Filled, out: str) -> None:
@@ -164,7 +221,7 @@ def show_tour(console: Console, tour: Tour) -> None:
         (tag.name, Text(tag.before, "dim"), Text(tag.after, "green" * (tag.before != tag.after)))
         for tag in tour.changes
     )
-    console.print(table([Column("tag"), Column("before"), Column("after")], rows, gap=2))
+    show_table(console, [Column("tag"), Column("before"), Column("after")], rows, gap=2)
     console.print()
     say(console, "To play with it:", "bold")
     for words in (("match", frames), ("fill", frames, "--into", out), ("verify", out)):

@@ -16,7 +16,7 @@ class Taken:
     """One frame, by its tags or by what was written into its copy; what is blank is None.
 
     Focal lengths are in mm. `adapter` is a key of the kit. `filled` says that flangeback wrote
-    lens data for it, `kept` that it is still there.
+    lens data for it, `kept` that it is still there; `month` is that of its camera time, 2026-05.
     """
 
     body: str
@@ -28,6 +28,7 @@ class Taken:
     focal_length_35mm: int | None = None
     filled: bool = False
     kept: bool = True
+    month: str | None = None
 
     @property
     def is_wide_open(self) -> bool | None:
@@ -89,6 +90,11 @@ class Tally:
     def by_focal_length(self) -> Mapping[Key, Count]:
         """By focal length and 35 mm equivalent."""
         found = self.by(lambda taken: (taken.focal_length, taken.focal_length_35mm))
+        return dict(sorted(found.items(), key=lambda one: _order(one[0])))
+
+    def by_month(self) -> Mapping[Key, Count]:
+        """By month, in order."""
+        found = self.by(lambda taken: (taken.month,))
         return dict(sorted(found.items(), key=lambda one: _order(one[0])))
 
     def by_body_and_adapter(self) -> Mapping[Key, Count]:

@@ -108,6 +108,7 @@ class _Manifest:
             _as_float(data.widest_f_number),
             _rounded(data.focal_length),
             data.focal_length_35mm,
+            month=f"{seen.time.at:%Y-%m}" if seen.time else None,
         )
         own = self._records.get(seen.file)
         if own is None:
@@ -148,6 +149,7 @@ def _as_written(own: Record, written: Record, tags: Taken) -> Taken:
         int(_number(values.get("FocalLengthIn35mmFilm")) or 0) or tags.focal_length_35mm,
         own.outcome in _FILLED,
         tags.kept,
+        tags.month,
     )
 
 

@@ -1,0 +1,242 @@
+"""The timeline of an outing: one lane for each body, all on one axis of true time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from flangeback.clock.model import SECOND, instant, placed
+from flangeback.log.model import ClockReference, SessionLog
+from flangeback.log.names import frame_stem
+from flangeback.match.changes import BodyTimeline, Change
+from flangeback.match.model import FrameMatch, Matches, Source
+from flangeback.report.runs import shown_fill
+from flangeback.report.timeline import (
+    Axis,
+    Band,
+    Point,
+    Scale,
+    Step,
+    axis_of,
+    exposure_value,
+    f_number_steps,
+    lens_bands,
+    light_paths,
+    rows_of_marks,
+    scale_of,
+    stops,
+)
+from flangeback.words import clock_time, duration
+
+LEFT = 12.0
+_LEAST_WIDTH, _MOST_WIDTH = 1080.0, 6000.0
+_PER_FRAME = 7.0
+"""Width of the drawing for each frame, between the least and the most."""
+MARK = 9.0
+"""Width of a frame's mark."""
+ENTRIES, BANDS, STOPS, MARKS, LIGHT, HEIGHT = 4.0, 26.0, (56.0, 96.0), 112.0, (168.0, 206.0), 216.0
+"""Where in a lane each row stands, from its top."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One frame: its place, and the number of its match."""
+
+    x: float
+    y: float
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class EntryMark:
+    """An entry of a log, and the stretch in which its change may have fallen."""
+
+    log: str
+    line: int
+    text: str
+    left: float
+    right: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClockMark:
+    """A photo of a clock, and by how much it misses the line through all of them."""
+
+    x: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """What one body's part of the drawing shows."""
+
+    body: str
+    bands: tuple[Band, ...]
+    steps: tuple[Step, ...]
+    marks: tuple[Mark, ...]
+    entries: tuple[EntryMark, ...]
+    clocks: tuple[ClockMark, ...]
+    light: tuple[str, ...]
+    light_scale: Scale | None
+
+
+@dataclass(frozen=True, slots=True)
+class Hour:
+    """A mark of the axis."""
+
+    x: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """The whole drawing; `untimed` counts the frames that have no place on it."""
+
+    axis: Axis
+    hours: tuple[Hour, ...]
+    pauses: tuple[Hour, ...]
+    lanes: tuple[Lane, ...]
+    untimed: int
+
+
+def timeline_of(matches: Matches, logs: Sequence[SessionLog]) -> Timeline:
+    """The timeline of all frames that have a time."""
+    timed = [(n, found) for n, found in enumerate(matches.frames) if found.time is not None]
+    times = [_seconds(found.time) for _, found in timed if found.time is not None]
+    width = min(max(_LEAST_WIDTH, len(times) * _PER_FRAME), _MOST_WIDTH)
+    axis = axis_of(times, width, LEFT)
+    by_body: dict[str | None, list[tuple[int, FrameMatch]]] = {}
+    for number, found in sorted(timed, key=lambda one: _seconds(one[1].time)):
+        by_body.setdefault(found.body, []).append((number, found))
+    offsets = [found.time.utcoffset() for _, found in timed if found.time is not None]
+    return Timeline(
+        axis,
+        tuple(hours_of(axis, next(iter(offsets), None) or timedelta(0))),
+        tuple(
+            Hour(cut.left, duration(timedelta(seconds=cut.end - cut.start))) for cut in axis.cuts
+        ),
+        tuple(
+            _lane(body, by_body[body], axis, matches, logs)
+            for body in sorted(by_body, key=lambda body: (body is None, body))
+        ),
+        len(matches.frames) - len(timed),
+    )
+
+
+def _seconds(at: datetime | None) -> float:
+    return instant(at) / SECOND if at is not None else 0.0
+
+
+def hours_of(axis: Axis, offset: timedelta) -> Iterator[Hour]:
+    """The axis's marks, `offset` from UTC; a new day says its date."""
+    day = None
+    for at in axis.marks(offset.total_seconds()):
+        shown = datetime(1970, 1, 1) + offset + timedelta(seconds=round(at))
+        text = clock_time(shown, seconds=False)
+        yield Hour(axis.x(at), text if shown.date() == day else f"{shown:%m-%d} {text}")
+        day = shown.date()
+
+
+def _lane(
+    body: str | None,
+    frames: Sequence[tuple[int, FrameMatch]],
+    axis: Axis,
+    matches: Matches,
+    logs: Sequence[SessionLog],
+) -> Lane:
+    points = [_point(found) for _, found in frames]
+    known = [stops(point.f_number) for point in points if point.f_number is not None]
+    light = [point.light for point in points if point.light is not None]
+    light_scale = scale_of(light, *LIGHT) if light else None
+    places = [axis.x(point.at) for point in points]
+    rows = rows_of_marks(places, MARK)
+    marks = zip(places, rows, frames, strict=True)
+    timeline = matches.timelines.get(body)
+    return Lane(
+        body or "no body of the kit",
+        lens_bands(points, axis),
+        f_number_steps(points, axis, scale_of(known, *STOPS)),
+        tuple(Mark(x, MARKS + row * (MARK + 3), number) for x, row, (number, _) in marks),
+        tuple(_entries(timeline, frames, axis, logs)),
+        tuple(_clocks(body, timeline, frames, axis, logs)) if timeline is not None else (),
+        light_paths(points, axis, light_scale) if light_scale else (),
+        light_scale,
+    )
+
+
+def _point(found: FrameMatch) -> Point:
+    fill, frame = shown_fill(found), found.frame
+    number = fill.f_number if fill is not None else None
+    through = number or frame.lens_data.f_number
+    time, iso = frame.exposure.time, frame.exposure.iso
+    return Point(
+        _seconds(found.time),
+        None if fill is None else fill.lens.key,
+        None if number is None else float(number),
+        exposure_value(float(through), float(time), iso) if through and time and iso else None,
+    )
+
+
+def _entries(
+    timeline: BodyTimeline | None,
+    frames: Sequence[tuple[int, FrameMatch]],
+    axis: Axis,
+    logs: Sequence[SessionLog],
+) -> Iterator[EntryMark]:
+    """The changes that the log claims for a body, and the entries that name its frames."""
+    texts = {(log.file, n): line.strip() for log in logs for n, line in enumerate(log.lines, 1)}
+    for change in timeline.changes if timeline else ():
+        if change.setting is not None or change.before is not None:
+            left, right = _stretch(change, timeline, axis) if timeline else (0.0, 0.0)
+            place = (change.log, change.line)
+            yield EntryMark(*place, texts.get(place, ""), left, right)
+    named: dict[tuple[str, int], float] = {}
+    for _, found in frames:
+        if found.by is Source.NAME and found.log is not None and found.log_line is not None:
+            named.setdefault((found.log, found.log_line), axis.x(_seconds(found.time)))
+    for place, x in named.items():
+        yield EntryMark(*place, texts.get(place, ""), x, x)
+
+
+def _stretch(change: Change, timeline: BodyTimeline, axis: Axis) -> tuple[float, float]:
+    """Where on the axis a change may have fallen: in its window, between the shots around it."""
+    shots = timeline.shots
+    first, last = change.places[0], change.places[-1]
+    left = shots[first - 1].earliest if first else -float("inf")
+    right = shots[last].latest if last < len(shots) else float("inf")
+    if change.window is not None:
+        left, right = max(left, change.window[0]), min(right, change.window[1])
+    return axis.x(min(left, right) / SECOND), axis.x(max(left, right) / SECOND)
+
+
+def _clocks(
+    body: str | None,
+    timeline: BodyTimeline,
+    frames: Sequence[tuple[int, FrameMatch]],
+    axis: Axis,
+    logs: Sequence[SessionLog],
+) -> Iterator[ClockMark]:
+    by_stem = {frame_stem(found.frame.file).casefold(): found for _, found in frames}
+    for log in logs:
+        for word in log.clocks:
+            if isinstance(word, ClockReference) and word.body in (None, body):
+                found = by_stem.get(word.frame.name.casefold())
+                if found is not None and found.frame.time is not None:
+                    yield _clock_mark(word, found, timeline, axis)
+
+
+def _clock_mark(
+    word: ClockReference, found: FrameMatch, timeline: BodyTimeline, axis: Axis
+) -> ClockMark:
+    assert found.frame.time is not None
+    reading = instant(placed(found.frame.time, timeline.clock.zone))
+    shown = (instant(word.shows.earliest) + instant(word.shows.latest)) / 2
+    ahead = reading - shown
+    missed = (ahead - timeline.clock.at(found.frame).ahead_at(reading)) / SECOND
+    text = (
+        f"{word.frame.name} shows a clock (line {word.line}): the body's is "
+        f"{duration(timedelta(microseconds=ahead))} {'ahead' if ahead >= 0 else 'behind'}, "
+        f"{abs(missed):.0f} s off what the frames go by"
+    )
+    return ClockMark(axis.x(_seconds(found.time)), text)

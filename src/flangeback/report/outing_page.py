@@ -1,0 +1,164 @@
+"""The page of an outing: what needs a person, the timeline, the frames, the log, the proof."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import PurePath
+
+from flangeback.copies.model import Filled
+from flangeback.frames.model import Frame
+from flangeback.kit.model import Kit
+from flangeback.log.model import SessionLog
+from flangeback.match.model import FrameMatch, Matches
+from flangeback.report.lanes import Timeline, timeline_of
+from flangeback.report.runs import Section, sections, sensor_lines, shown_fill
+from flangeback.report.settling import Case, cases
+from flangeback.report.thumbnails import Thumbnail, thumbnail
+from flangeback.words import f_number, focal_length, listed
+
+_MOST_THUMBNAILS = 1500
+"""With more frames than this, only each run's first and last and those for a person have one."""
+_MOST_SHOWN = 6
+"""So many frames of one case are shown at most, half of them from each end."""
+
+
+@dataclass(frozen=True)
+class OutingPage:
+    """All that the page of an outing shows; `filled` is None where no copies were made."""
+
+    folder: str
+    matches: Matches
+    logs: Sequence[SessionLog]
+    kit: Kit
+    filled: Filled | None = None
+
+    @cached_property
+    def numbers(self) -> Mapping[str, int]:
+        """By file, the number of a frame among the matches: the page's anchors go by it."""
+        return {found.frame.file: n for n, found in enumerate(self.matches.frames)}
+
+    @cached_property
+    def sections(self) -> Sequence[Section]:
+        """The frames, by body and span."""
+        return tuple(sections(self.matches))
+
+    @cached_property
+    def cases(self) -> Sequence[Case]:
+        """What needs a person."""
+        return tuple(cases(self.matches, self.logs, self.kit))
+
+    @cached_property
+    def timeline(self) -> Timeline:
+        """The drawing."""
+        return timeline_of(self.matches, self.logs)
+
+    @cached_property
+    def lenses(self) -> Mapping[str, int]:
+        """The lenses on the timeline, numbered in the order in which they came."""
+        bands = (band for lane in self.timeline.lanes for band in lane.bands)
+        keys = dict.fromkeys(band.lens for band in sorted(bands, key=lambda band: band.left))
+        return {key: n for n, key in enumerate(keys)}
+
+    @property
+    def days(self) -> str:
+        """The days of the frames, by the log's clock."""
+        days = sorted({found.time.date() for found in self.matches.frames if found.time})
+        if not days:
+            return "no frame has a time"
+        return f"{days[0]}" if len(days) == 1 else f"{days[0]} to {days[-1]}"
+
+    @property
+    def bodies(self) -> str:
+        """The bodies, by key and model."""
+        made = dict.fromkeys(
+            f"{section.title} ({section.model})" if section.model else section.title
+            for section in self.sections
+            if section.body is not None
+        )
+        return listed(made) if made else "none"
+
+    @property
+    def log_names(self) -> str:
+        """The logs' names."""
+        return listed(PurePath(log.file).name for log in self.logs) if self.logs else "none"
+
+    def sensor_lines(self, section: Section) -> Iterator[str]:
+        """What is said of a body's sensor."""
+        return sensor_lines(self.matches, section.body)
+
+    def thumbnail(self, found: FrameMatch) -> Thumbnail | None:
+        """A frame's thumbnail, read once; None where it gets none."""
+        file = found.frame.file
+        if file not in self._thumbnails:
+            wanted = file in self._with_thumbnail
+            self._thumbnails[file] = thumbnail(found.frame) if wanted else None
+        return self._thumbnails[file]
+
+    _thumbnails: dict[str, Thumbnail | None] = field(default_factory=dict)
+
+    @cached_property
+    def _with_thumbnail(self) -> frozenset[str]:
+        frames = self.matches.frames
+        if len(frames) <= _MOST_THUMBNAILS:
+            return frozenset(found.frame.file for found in frames)
+        runs = [run for section in self.sections for run in section.runs]
+        ends = [found for run in runs for found in (run.first, run.last)]
+        strips = [found for case in self.cases for found in strip(case) if found is not None]
+        return frozenset(found.frame.file for found in (*ends, *strips))
+
+    def log_rows(self, log: SessionLog) -> Iterator[LogRow]:
+        """The lines of a log, with how many frames each entry got."""
+        of_log = [found for found in self.matches.frames if found.log == log.file]
+        counts = Counter(found.log_line for found in of_log)
+        entries = {entry.line for entry in log.entries}
+        firsts: dict[int | None, int] = {}
+        for found in of_log:
+            firsts.setdefault(found.log_line, self.numbers[found.frame.file])
+        for line, text in enumerate(log.lines, 1):
+            frames = counts[line] if line in entries else None
+            yield LogRow(line, text.rstrip(), frames, firsts.get(line))
+
+
+@dataclass(frozen=True, slots=True)
+class LogRow:
+    """A line of a log; `frames` is None where it is no entry, `first` the number of its first."""
+
+    line: int
+    text: str
+    frames: int | None
+    first: int | None
+
+
+def strip(case: Case) -> Sequence[FrameMatch | None]:
+    """The frames of a case, with those just before and after it; None stands for some left out."""
+    frames: list[FrameMatch | None] = list(case.run.frames)
+    if len(frames) > _MOST_SHOWN:
+        half = _MOST_SHOWN // 2
+        frames[half:-half] = [None]
+    before, after = ([one] if one else [] for one in (case.before, case.after))
+    return (*before, *frames, *after)
+
+
+def values_of(found: FrameMatch) -> str:
+    """What is written into a frame's copy, or stands there already, in a few words."""
+    fill = shown_fill(found)
+    if fill is None:
+        return ""
+    words = [fill.lens.name, f_number(fill.f_number), focal_length(fill.focal_length)]
+    if fill.focal_length_35mm:
+        words.append(f"({focal_length(fill.focal_length_35mm)} equivalent)")
+    return " ".join(words)
+
+
+def before_of(frame: Frame) -> str:
+    """What lens data stood in a frame before, in a few words."""
+    data = frame.lens_data
+    words = [data.lens or ("a lens by specification" if data.says_lens else "")]
+    words += [f_number(data.f_number)] if data.f_number else []
+    if data.focal_length:
+        registered = " registered" if data.registered_focal_length else ""
+        words.append(focal_length(data.focal_length) + registered)
+    return " ".join(word for word in words if word) or "blank"

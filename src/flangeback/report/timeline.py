@@ -1,0 +1,236 @@
+"""The numbers of a timeline: where on the page each time, lens, f-number and light stands.
+
+Times are seconds on one scale, whatever their origin; places are in the units of an SVG drawing
+(CSS px at full size), from its upper left corner.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby, pairwise
+
+LONGEST_PAUSE = 900.0
+"""Seconds; a longer time in which nothing happens is cut out of the axis."""
+CUT_WIDTH = 34.0
+_LEAST_STRETCH = 60.0
+"""Seconds that a lone frame's stretch stands for."""
+_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 1440)
+"""Minutes between the marks of an axis."""
+_LEAST_BETWEEN_MARKS = 64.0
+_LEAST_STOPS = 3.0
+"""A scale of f-numbers or of light spans so many stops at least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of time, and where it begins and ends on the page."""
+
+    start: float
+    end: float
+    left: float
+    right: float
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """Stretches of time side by side, with the long pauses between them cut out."""
+
+    stretches: tuple[Stretch, ...]
+
+    @property
+    def width(self) -> float:
+        """Where the last stretch ends."""
+        return self.stretches[-1].right if self.stretches else 0.0
+
+    @property
+    def cuts(self) -> tuple[Stretch, ...]:
+        """The pauses that are cut out, each with the room it still takes."""
+        return tuple(
+            Stretch(before.end, after.start, before.right, after.left)
+            for before, after in pairwise(self.stretches)
+        )
+
+    def x(self, at: float) -> float:
+        """Where a time stands; one before or after all others stands at the edge."""
+        points = [
+            point
+            for one in self.stretches
+            for point in ((one.start, one.left), (one.end, one.right))
+        ]
+        after = bisect_right([time for time, _ in points], at)
+        if after == 0:
+            return points[0][1]
+        if after == len(points):
+            return points[-1][1]
+        (start, left), (end, right) = points[after - 1], points[after]
+        return left + (right - left) * (at - start) / (end - start)
+
+    def marks(self, offset: float = 0.0) -> Iterator[float]:
+        """The full minutes, quarters or hours that are marked; `offset` is the zone's, seconds."""
+        scale = min(
+            ((one.right - one.left) / (one.end - one.start) for one in self.stretches), default=1
+        )
+        step = next((m * 60 for m in _STEPS if m * 60 * scale >= _LEAST_BETWEEN_MARKS), 86400)
+        for one in self.stretches:
+            first = math.ceil((one.start + offset) / step)
+            last = math.floor((one.end + offset) / step)
+            yield from (n * step - offset for n in range(first, last + 1))
+
+
+def axis_of(times: Iterable[float], width: float, left: float = 0.0) -> Axis:
+    """The axis on which all these times stand, from `left` on and `width` wide."""
+    ordered = sorted(times)
+    if not ordered:
+        return Axis(())
+    breaks = [n for n, (a, b) in enumerate(pairwise(ordered), 1) if b - a > LONGEST_PAUSE]
+    ends = [(ordered[i], ordered[j - 1]) for i, j in pairwise([0, *breaks, len(ordered)])]
+    lengths = [max(end - start, _LEAST_STRETCH) for start, end in ends]
+    room = max(width - CUT_WIDTH * len(breaks), width / 3)
+    stretches, x = [], left
+    for (start, end), length in zip(ends, lengths, strict=True):
+        share = room * length / sum(lengths)
+        middle = (start + end) / 2
+        stretches.append(Stretch(middle - length / 2, middle + length / 2, x, x + share))
+        x += share + CUT_WIDTH
+    return Axis(tuple(stretches))
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One frame on the timeline: what it came to, what it was made with, and the scene's `light`.
+
+    `f_number` is as the sensor saw it; `light` is in EV at ISO 100. What isn't known is None.
+    """
+
+    at: float
+    lens: str | None = None
+    f_number: float | None = None
+    light: float | None = None
+
+
+def exposure_value(f_number: float, time: float, iso: int) -> float:
+    """EV at ISO 100 of a scene exposed so: log2(N^2 / t) - log2(S / 100) (ISO 2720)."""
+    return math.log2(f_number**2 / time) - math.log2(iso / 100)
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A lens on the body, from `left` to `right`."""
+
+    lens: str
+    left: float
+    right: float
+
+
+def lens_bands(points: Sequence[Point], axis: Axis) -> tuple[Band, ...]:
+    """One band for each lens that stood through frames in a row.
+
+    It reaches halfway to the frames on other lenses, and not over a cut.
+    """
+    bands = []
+    for lens, group in _in_a_row(points, axis):
+        if lens is not None:
+            first, last = group[0], group[-1]
+            bands.append(Band(lens, _edge(points, first, -1, axis), _edge(points, last, 1, axis)))
+    return tuple(bands)
+
+
+def _in_a_row(points: Sequence[Point], axis: Axis) -> Iterator[tuple[str | None, list[int]]]:
+    """The numbers of points alike in lens and stretch."""
+    starts = [one.start for one in axis.stretches]
+    for (lens, _), group in groupby(
+        range(len(points)), key=lambda n: (points[n].lens, bisect_right(starts, points[n].at))
+    ):
+        yield lens, list(group)
+
+
+_HALF_MARK = 6.0
+
+
+def _edge(points: Sequence[Point], number: int, way: int, axis: Axis) -> float:
+    """Where a band ends that ends with this point: halfway to its neighbour, if that is near."""
+    x = axis.x(points[number].at)
+    other = number + way
+    if not 0 <= other < len(points):
+        return x + way * _HALF_MARK
+    gap = (axis.x(points[other].at) - x) / 2
+    near = abs(points[other].at - points[number].at) <= LONGEST_PAUSE
+    return x + (gap if near else way * _HALF_MARK)
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A scale of stops or EV: `low` stands at `bottom`, `high` at `top`."""
+
+    low: float
+    high: float
+    top: float
+    bottom: float
+
+    def y(self, value: float) -> float:
+        """Where a value stands."""
+        share = (value - self.low) / (self.high - self.low)
+        return self.bottom - share * (self.bottom - self.top)
+
+
+def scale_of(values: Sequence[float], top: float, bottom: float) -> Scale:
+    """The scale on which all these values stand, with some stops to spare."""
+    low, high = (min(values), max(values)) if values else (0.0, 0.0)
+    spare = max(0.0, _LEAST_STOPS - (high - low)) / 2
+    return Scale(low - spare, high + spare, top, bottom)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The f-number that stood from `left` to `right`, at the height `y`."""
+
+    f_number: float
+    left: float
+    right: float
+    y: float
+
+
+def f_number_steps(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[Step, ...]:
+    """The stepped line of f-numbers: `scale` is of stops, -log2 N^2, so that wide open is up."""
+    steps = []
+    for _, group in _in_a_row(points, axis):
+        for f_number, alike in groupby(group, key=lambda n: points[n].f_number):
+            if f_number is not None:
+                numbers = list(alike)
+                left = _edge(points, numbers[0], -1, axis)
+                right = _edge(points, numbers[-1], 1, axis)
+                steps.append(Step(f_number, left, right, scale.y(stops(f_number))))
+    return tuple(steps)
+
+
+def stops(f_number: float) -> float:
+    """An f-number as stops of light let through: -log2 N^2."""
+    return -2 * math.log2(f_number)
+
+
+def light_paths(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[str, ...]:
+    """The scene's light as SVG polylines, broken at cuts and where it isn't known."""
+    starts = [one.start for one in axis.stretches]
+    known = [point for point in points if point.light is not None]
+    paths = []
+    for _, group in groupby(known, key=lambda point: bisect_right(starts, point.at)):
+        corners = [(axis.x(point.at), scale.y(point.light or 0.0)) for point in group]
+        paths.append(" ".join(f"{x:.1f},{y:.1f}" for x, y in corners))
+    return tuple(paths)
+
+
+def rows_of_marks(places: Sequence[float], width: float, most: int = 4) -> tuple[int, ...]:
+    """In which row each mark stands, so that marks of this width don't cover one another.
+
+    `places` rise. Where `most` rows aren't enough, marks overlap in the last.
+    """
+    ends = [-math.inf] * most
+    rows = []
+    for place in places:
+        row = next((n for n, end in enumerate(ends) if place - end >= width), most - 1)
+        ends[row] = place
+        rows.append(row)
+    return tuple(rows)

@@ -1,0 +1,92 @@
+"""The log lines that the page offers say what they are offered for."""
+
+from __future__ import annotations
+
+import pytest
+
+import flangeback
+from flangeback import Outcome
+from flangeback.demo import Outing
+from flangeback.report.settling import Case, cases
+from support.kits import whole_kit
+from support.shots import KIT, log, matched, shot
+
+
+@pytest.fixture(scope="module")
+def session(outing: Outing) -> flangeback.Session:
+    return flangeback.read_session(outing.frames)
+
+
+@pytest.fixture(scope="module")
+def found(session: flangeback.Session) -> list[Case]:
+    matches = flangeback.match_frames(session.frames, session.logs, session.kit)
+    return list(cases(matches, session.logs, session.kit))
+
+
+def test_each_line_settles_its_frames(
+    session: flangeback.Session, found: list[Case], outing: Outing
+) -> None:
+    text = outing.log.read_text("utf-8")
+    for case in found:
+        for answer in case.answers:
+            lines = "\n".join(answer.lines)
+            read = flangeback.parse_log(f"{text}\n{lines}\n", session.kit)
+            again = flangeback.match_frames(session.frames, [read], session.kit)
+            files = {one.frame.file for one in case.run.frames}
+            for one in again.frames:
+                if one.frame.file in files:
+                    assert one.outcome in (Outcome.FILL, Outcome.NATIVE), answer.lines
+                    assert one.log_line is not None
+                    assert one.log_line > len(text.splitlines())
+
+
+def test_a_frame_within_a_change_may_be_of_either_side(found: list[Case]) -> None:
+    (unsure,) = [case for case in found if case.run.outcome is Outcome.UNSURE]
+    assert [answer.lines for answer in unsure.answers] == [
+        ("K7_0216 k7 miran58 f/8 via m42-e",),
+        ("K7_0216 k7 brask135 f/5.6 via m42-e",),
+    ]
+
+
+def test_a_frame_that_no_entry_covers_may_be_of_what_stood_around_it(found: list[Case]) -> None:
+    (pair,) = [case for case in found if case.run.names == "K7_0222..0223"]
+    assert [answer.lines[0].split(" ", 2)[2] for answer in pair.answers] == [
+        "brask135 f/5.6 via m42-e",
+        "miran58 f/4 via m42-e",
+        "off",
+    ]
+
+
+def test_an_f_number_that_was_not_noted_may_be_any_on_the_ring() -> None:
+    text = "9:00 k7 miran58 f/?\n"
+    found = list(cases(matched([shot("K7_0200", "09:10:00")], text), [log(text)], whole_kit()))
+    marks = [answer.lines[0].split()[3] for answer in found[0].answers]
+    # The full stops of ISO 517 from the lens's widest to its narrowest.
+    assert marks == ["f/2", "f/2.8", "f/4", "f/5.6", "f/8", "f/11", "f/16"]
+
+
+def test_where_entries_name_no_body_the_lines_name_none() -> None:
+    text = "9:00 miran58 f/?\n"
+    (case,) = cases(matched([shot("K7_0200", "09:10:00")], text), [log(text)], KIT)
+    assert case.answers[0].lines == ("K7_0200 miran58 f/2",)
+
+
+def test_a_range_has_no_other_frame_in_it() -> None:
+    text = "9:00 k7 miran58 f/?\n9:00 n2 off\n"
+    frames = [shot(f"K7_020{n}", f"09:1{n}:00", "n2" if n == 6 else "k7") for n in (0, 5, 6, 7)]
+    (case,) = cases(matched(frames, text), [log(text)], KIT)
+    assert case.answers[0].lines == (
+        "K7_0200..K7_0205 k7 miran58 f/2 via m42-e",
+        "K7_0207 k7 miran58 f/2 via m42-e",
+    )
+
+
+def test_a_name_that_a_log_cannot_say_gets_no_line() -> None:
+    text = "9:00 k7 miran58 f/?\n"
+    (case,) = cases(matched([shot("harbour", "09:10:00")], text), [log(text)], KIT)
+    assert case.answers == ()
+
+
+def test_nothing_is_asked_where_all_is_certain() -> None:
+    text = "9:00 k7 miran58 f/8\n"
+    assert not list(cases(matched([shot("K7_0200", "09:10:00")], text), [log(text)], KIT))
