@@ -93,8 +93,8 @@ def test_a_hobby_photographer_with_one_lens(outing: Outing, person: Person) -> N
     person.printed = survey
     person.pastes("draft")
     log = Path("harbour/session.txt")
-    text = re.sub(r"^# (K7_.*) LENS f/STOP$", r"\1 miran f/2.8", log.read_text(), flags=re.M)
-    log.write_text(text.replace("miran ", "miran58 "))
+    text = re.sub(r"^# (K7_.*) LENS f/STOP$", r"\1 miran 2.8", log.read_text(), flags=re.M)
+    log.write_text(text)
     person.pastes("match")
     person.pastes("fill")
     check_filled(Path("harbour-filled"), ONE_LENS, "Miran 58mm f/2", person)
@@ -139,7 +139,7 @@ def test_a_working_photographer_with_two_bodies(outing: Outing, person: Person) 
 def test_an_archivist_with_folders(outing: Outing, person: Person) -> None:
     for day in ("archive/harbour", "archive/quay"):
         frames = take(outing, day, *ONE_LENS)
-        (frames / "session.txt").write_text("K7_0202..K7_0207 k7 miran58 f/?\n")
+        (frames / "session.txt").write_text("all miran58 f/?\n")
     kit = "--kit archive/kit.toml"
     person.types(f"flangeback kit add body archive/quay/K7_0202.JPG {kit}", "E")
     person.types(f"flangeback kit add lens Miran 58mm f/2 {kit}", "", "M42")
