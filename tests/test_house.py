@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import re
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -34,3 +36,15 @@ def test_modules_and_functions_are_short() -> None:
             and module.parent.name != "cli"
         }
     assert not long
+
+
+def test_what_the_page_for_developers_names_is_there() -> None:
+    """Each `room.module.name` and `room/module.py` in it."""
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    rooms = "|".join(path.name for path in (ROOT / "src" / "flangeback").iterdir() if path.is_dir())
+    for room, module, name in re.findall(rf"`({rooms})\.(\w+)(?:\.(\w+))?`", text):
+        own = (ROOT / "src" / "flangeback" / room / f"{module}.py").is_file()
+        found = import_module(f"flangeback.{room}.{module}" if own else f"flangeback.{room}")
+        assert hasattr(found, (name or "__doc__") if own else module), f"{room}.{module}.{name}"
+    for file in re.findall(rf"`((?:{rooms})/\w+\.py)`", text):
+        assert (ROOT / "src" / "flangeback" / file).is_file(), file
