@@ -96,3 +96,15 @@ def test_a_slip_of_the_thumb_is_told_or_understood(line: str, at: int, letter: s
     text = BEFORE + line[:at] + letter + line[at:]
     with suppress(InputError):
         assert parse_kit(text).bodies
+
+
+@pytest.mark.parametrize(
+    "log", ["date 2026-05-17\n9:12 k7 miran58\n", "# outing\n\n09:12 k7 miran58 f/2.8\n9:20 f/4\n"]
+)
+def test_a_session_log_given_as_the_kit_is_one_fault(log: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_kit(log)
+    (problem,) = caught.value.problems
+    assert problem.text == "this is a session log, not a kit"
+    assert problem.line is not None
+    assert problem.source == log.splitlines()[problem.line - 1]

@@ -165,6 +165,11 @@ def test_abbreviated_zones_are_refused_with_their_offset(written: str, offset: s
     assert (under_caret(problem), problem.suggestion) == (written, offset)
 
 
+def test_no_abbreviation_is_suggested_for_a_zone() -> None:
+    # MEZ is German for CET; the time zone database has a zone MET.
+    assert fault("zone MEZ\n9:12 k7 miran58").suggestion is None
+
+
 def test_an_abbreviation_of_several_zones_names_them_all() -> None:
     # Ireland's summer, Israel's winter, India (IANA time zone database).
     assert "+01:00 or +02:00 or +05:30" in str(fault("zone IST").expected)

@@ -30,6 +30,11 @@ _READS_AS = (
     (re.compile(r"t/?\d+([.,]\d+)?", re.I), "a T-stop"),
     (re.compile(r".*\.\..*"), "a range of frames"),
 )
+_A_TABLE = re.compile(r"^\s*\[", re.M)
+_A_LOG_LINE = re.compile(
+    r"^(?:date|zone|clock|slack|slate|first|\d{1,2}[:.h]\d{2})\b[^=\n]*$", re.M
+)
+"""How a session log may begin a line, and a kit file never does."""
 _NOT_IN_A_KEY = re.compile(r"[\s\"'#,;]")
 
 
@@ -54,6 +59,11 @@ def read_kit(path: Path) -> Kit:
 
 def parse_kit(text: str, file: str = "kit.toml") -> Kit:
     """The kit that this TOML text describes. Raises InputError with every fault found."""
+    if (line := _A_LOG_LINE.search(text)) and not _A_TABLE.search(text):
+        number = text.count("\n", 0, line.start()) + 1
+        source, expected = line[0].rstrip(), "a kit file; a session log goes with --log"
+        told = "this is a session log, not a kit"
+        raise InputError(Problem(file, told, number, 1, len(source), source, expected))
     try:
         data, text, problems = load(text, file)
     except (ArithmeticError, ValueError, RecursionError):

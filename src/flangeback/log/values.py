@@ -248,7 +248,7 @@ def zone_named(place: Place) -> tzinfo:
         raise place.fault(text, A_ZONE, offsets[0])
     if name in _zones():
         return ZoneInfo(_zones()[name])
-    known = sorted(_zones().values())
+    known = sorted(zone for zone in _zones().values() if "/" in zone)
     city = next((zone for zone in known if zone.rpartition("/")[2].casefold() == name), None)
     suggestion = city or nearest(place.text, known)
     raise place.fault(f'there is no time zone "{place.text}"', A_ZONE, suggestion)
