@@ -166,7 +166,7 @@ Words = Annotated[
 Pick = Annotated[
     int | None, typer.Option("--pick", metavar="N", min=1, help="The Nth of several entries.")
 ]
-Maker = Annotated[str | None, typer.Option("--maker", metavar="M", help="Its maker.")]
+Maker = Annotated[str | None, typer.Option("--maker", metavar="MAKER", help="Its maker.")]
 Name = Annotated[str | None, typer.Option("--name", metavar="NAME", help="Its name.")]
 Focal = Annotated[str | None, typer.Option("--focal", metavar="MM", help="58, or 35-70.")]
 MountName = Annotated[

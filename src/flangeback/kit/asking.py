@@ -106,8 +106,9 @@ def lens_entry(entry: Entry | None, said: Said, ask: Ask | None) -> tuple[str, t
     only = mount_named(entry.mounts[0]) if entry and len(entry.mounts) == 1 else None
     told = ", ".join(entry.mounts) if entry and not only else None
     asking = Asking(dict(said) | {"mount told": told}, ask)
-    name = entry.name if entry else asking.value("name", "its name", read.text, "Miran 58mm f/2")
-    maker = entry.maker if entry else _maker(asking)
+    name = entry.name if entry and said.get("name") is None else None
+    name = name or asking.value("name", "its name", read.text, "Miran 58mm f/2")
+    maker = entry.maker if entry and said.get("maker") is None else _maker(asking)
     focal = entry.focal if entry else focal_in(name or "")
     if said.get("focal") is not None or focal is None:
         focal = asking.value("focal", "its focal length in mm", _figures, "58, or 35-70 for a zoom")
