@@ -9,7 +9,7 @@ import pytest
 
 from flangeback.kit import Kit
 from flangeback.log import FrameRange, Moment, Setting
-from flangeback.log.spans import geometric_mean
+from flangeback.log.values import geometric_mean
 from support.log_gear import (
     AWKWARD_KIT,
     EXAMPLE_KIT,

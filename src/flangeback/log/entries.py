@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -123,7 +122,7 @@ class EntryReader:
         return True
 
     def _remark(self, token: Token) -> None:
-        remark = _remark_text(token)
+        remark = values.remark_text(token)
         if self._claim(Part.REMARK, token.place):
             self.entry = replace(self.entry, remark=remark)
             if remark is None:
@@ -393,12 +392,3 @@ class EntryReader:
         else:
             self._unknown.append([place])
         self._is_in_run = meant is None
-
-
-def _remark_text(token: Token) -> str | None:
-    """The remark in the words of its writer: cleaning is for the words that have a meaning."""
-    place = token.group(token.match.lastindex or 0)
-    if not place.text.strip():
-        return None
-    written = place.line.original(place.start, place.end)
-    return " ".join(unicodedata.normalize("NFC", written).split())

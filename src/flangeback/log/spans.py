@@ -10,7 +10,7 @@ from decimal import Decimal
 from flangeback.kit import Adapter, Body, Kit, Lens
 from flangeback.log.model import Aperture, ApertureKind, Entry, Moment, Part, Setting, Span
 from flangeback.log.text import Fault, Place, noted
-from flangeback.log.values import tidy
+from flangeback.log.values import geometric_mean
 from flangeback.words import exact
 
 
@@ -387,11 +387,6 @@ def _f_number(lens: Lens, state: _State) -> Decimal | None:
     if aperture.kind is ApertureKind.OPEN:
         return lens.widest_at(state.focal_length)
     return geometric_mean(*aperture.stops) if len(aperture.stops) == 2 else aperture.stops[0]
-
-
-def geometric_mean(first: Decimal, second: Decimal) -> Decimal:
-    """Midway between two f-numbers in stops, which are logarithmic; to three decimals."""
-    return tidy((first * second).sqrt().quantize(Decimal("0.001")))
 
 
 def _is_certainly_inside(span: Span, other: Span) -> bool:

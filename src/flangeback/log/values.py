@@ -5,6 +5,7 @@ Each function takes what a rule found and gives a value, or raises Fault with th
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -297,3 +298,17 @@ def aperture(token: Token) -> Aperture:
     if stops[0] == 0:
         raise token.place.fault(f"{token.text} is no f-number", "an f-number above 0")
     return Aperture(ApertureKind.STOP if len(stops) == 1 else ApertureKind.BETWEEN, stops)
+
+
+def geometric_mean(first: Decimal, second: Decimal) -> Decimal:
+    """Midway between two f-numbers in stops, which are logarithmic; to three decimals."""
+    return tidy((first * second).sqrt().quantize(Decimal("0.001")))
+
+
+def remark_text(token: Token) -> str | None:
+    """The remark in the words of its writer: cleaning is for the words that have a meaning."""
+    place = token.group(token.match.lastindex or 0)
+    if not place.text.strip():
+        return None
+    written = place.line.original(place.start, place.end)
+    return " ".join(unicodedata.normalize("NFC", written).split())
