@@ -1,8 +1,16 @@
 from .copies import CheckedCopy as CheckedCopy
 from .copies import Filled as Filled
+from .copies import FillOptions as FillOptions
 from .copies import FrameCopy as FrameCopy
+from .copies import FramePreview as FramePreview
+from .copies import OtherFiles as OtherFiles
+from .copies import SourceNow as SourceNow
 from .copies import Verified as Verified
 from .copies import fill as fill
+from .copies import mend as mend
+from .copies import other_files as other_files
+from .copies import own_frames as own_frames
+from .copies import preview as preview
 from .copies import verify as verify
 from .draft import draft_log as draft_log
 from .draft import read_pictures as read_pictures

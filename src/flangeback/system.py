@@ -11,7 +11,7 @@ import os
 import secrets
 import stat
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
@@ -25,13 +25,23 @@ CHUNK = 1 << 17
 
 _BINARY = getattr(os, "O_BINARY", 0)
 _WITHOUT_WAITING = getattr(os, "O_NONBLOCK", 0)
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 _SEEKING = threading.Lock()
 _LOCKED_BYTE = 0x7FFF_FFFE
 """Where a system that locks bytes locks one: behind all that anybody reads."""
 
 _NOT_SUPPORTED = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP})
 _NO_KERNEL_COPY = _NOT_SUPPORTED | {errno.EXDEV, errno.EPERM, errno.EBADF, errno.ENOTSOCK}
+_REFUSED = _NOT_SUPPORTED | {errno.EPERM, errno.EACCES}
 _HELD = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK})
+
+
+Identity = tuple[int, int, int, int]
+
+
+def identity(status: os.stat_result) -> Identity:
+    """What tells a file, as it is, from any other: device, inode, size, time of modification."""
+    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def open_to_read(path: Path) -> int:
@@ -55,9 +65,21 @@ def open_new(path: Path) -> int:
 
 
 def open_to_append(path: Path) -> int:
-    """The descriptor of a file, made if need be, whose every write goes to the end. Raises
-    OSError."""
-    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY, 0o666)
+    """The descriptor of a regular file, made if need be, whose every write goes to the end.
+
+    Raises OSError, also where the name is a link, or another name leads to the same file: what
+    is written would change somebody else's.
+    """
+    flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY | _WITHOUT_WAITING | _NO_LINK
+    if path.is_symlink():  # Not every system has O_NOFOLLOW.
+        raise OSError(errno.ELOOP, "is a link", str(path))
+    file = os.open(path, flags, 0o666)
+    status = os.fstat(file)
+    if not stat.S_ISREG(status.st_mode) or status.st_nlink > 1:
+        os.close(file)
+        what = "has another name too" if stat.S_ISREG(status.st_mode) else "not a regular file"
+        raise OSError(errno.EINVAL, what, str(path))
+    return file
 
 
 def pread(file: int, count: int, at: int) -> bytes:
@@ -155,14 +177,34 @@ def sync_folder(folder: Path) -> None:
             os.close(descriptor)
 
 
-def set_times(path: Path, accessed_ns: int, modified_ns: int) -> None:
-    """Sets a file's times, in ns, where its file system takes them. Raises OSError where it
-    breaks."""
+def set_times(path: Path, accessed_ns: int, modified_ns: int) -> bool:
+    """Sets the times of a file or a folder, in ns; whether its file system takes them. Raises
+    OSError where it breaks."""
+    return _tolerated(os.utime, path, ns=(accessed_ns, modified_ns))
+
+
+def copy_attributes(source: int, copy: Path) -> bool:
+    """Gives a file the mode, the extended attributes and the times of an open one; whether its
+    file system took them all. Raises OSError where that breaks."""
+    status = os.fstat(source)
+    whole = _tolerated(copy.chmod, stat.S_IMODE(status.st_mode) | stat.S_IWUSR | stat.S_IRUSR)
+    if hasattr(os, "listxattr"):
+        with suppress(OSError):
+            for name in os.listxattr(source):
+                value = os.getxattr(source, name)
+                whole &= _tolerated(os.setxattr, copy, name, value)
+    return set_times(copy, status.st_atime_ns, status.st_mtime_ns) and whole
+
+
+def _tolerated(call: Callable[..., None], *arguments: object, **more: object) -> bool:
+    """Whether the file system does this for us. Raises OSError where it breaks over it."""
     try:
-        os.utime(path, ns=(accessed_ns, modified_ns))
+        call(*arguments, **more)
     except OSError as error:
-        if error.errno not in _NOT_SUPPORTED | {errno.EPERM, errno.EACCES}:
+        if error.errno not in _REFUSED:
             raise
+        return False
+    return True
 
 
 def rename_new(old: Path, new: Path) -> None:
@@ -183,38 +225,101 @@ def rename_new(old: Path, new: Path) -> None:
         old.unlink()
 
 
+_PART = ".flangeback-part-"
+"""How a file is named that isn't whole yet: short, since names have a greatest length."""
+
+
+def part_name(folder: Path) -> Path:
+    """A name in this folder for a file that isn't whole yet."""
+    return folder / f"{_PART}{secrets.token_hex(4)}"
+
+
+def is_part(name: str) -> bool:
+    """Whether a file of this name isn't whole yet."""
+    return name.startswith(_PART)
+
+
+def clear_parts(folder: Path) -> None:
+    """Removes what a process that was killed left half made in this folder."""
+    with suppress(OSError):
+        for entry in os.scandir(folder):
+            if is_part(entry.name):
+                with suppress(OSError):
+                    os.unlink(entry.path)  # noqa: PTH108
+
+
 def save(path: Path, content: bytes) -> None:
     """Puts `content` under this name: a temporary file beside it, then a rename, so that a reader
     finds the old file or the new one. A link keeps pointing where it does; permissions stay.
 
-    Raises InputError where it can't be written; what stood there then still does.
+    Raises InputError where it can't be written, or what stands there isn't a regular file; it
+    still does then.
     """
+    _put(path.resolve(), content, path, os.replace)
+
+
+def save_new(path: Path, content: bytes) -> None:
+    """Puts `content` under a name that nothing has yet. Raises InputError, also where one has."""
+    _put(path, content, path, rename_new)
+
+
+def _put(
+    target: Path, content: bytes, named: Path, take_name: Callable[[Path, Path], None]
+) -> None:
     try:
-        target = path.resolve()
-        temporary = target.with_name(f".flangeback-{secrets.token_hex(4)}")
+        if target.exists() and not target.is_file():
+            raise OSError(errno.EINVAL, "not a regular file")
+        part = part_name(target.parent)
         try:
-            _write_new(temporary, content, target)
-            temporary.replace(target)
+            _write_part(part, content, target)
+            take_name(part, target)
         except BaseException:
-            temporary.unlink(missing_ok=True)
+            part.unlink(missing_ok=True)
             raise
         sync_folder(target.parent)
+    except FileExistsError:
+        expected = "another name; it is left as it is"
+        raise InputError(Problem(str(named), "stands there already", expected=expected)) from None
     except OSError as error:
         text = f"can't be written: {error.strerror or error}; it is left as it was"
-        raise InputError(Problem(str(path), text)) from None
+        raise InputError(Problem(str(named), text)) from None
 
 
-def _write_new(path: Path, content: bytes, like: Path) -> None:
-    """A new file with the permissions of another, if that is there."""
-    file = open_new(path)
+def _write_part(part: Path, content: bytes, like: Path) -> None:
+    """A new file with the permissions of another, if that is there. Where the system has files
+    without a name, it gets one only when it is whole."""
+    file = _open_nameless(part.parent)
+    if file is not None:
+        with _closing(file):
+            _fill(file, content, like)
+            # Only with a folder's descriptor does Python follow the link to the file itself.
+            if _tolerated(os.link, f"/proc/self/fd/{file}", part, src_dir_fd=file):
+                return
+    file = open_new(part)
+    with _closing(file):
+        _fill(file, content, like)
+
+
+def _fill(file: int, content: bytes, like: Path) -> None:
+    write_all(file, content)
+    if like.exists() and os.chmod in os.supports_fd:
+        _tolerated(os.chmod, file, stat.S_IMODE(like.stat().st_mode))
+    sync_file(file)
+
+
+@contextmanager
+def _closing(file: int) -> Iterator[None]:
     try:
-        write_all(file, content)
-        sync_file(file)
+        yield
     finally:
         os.close(file)
-    if like.exists():
-        with suppress(PermissionError):
-            path.chmod(stat.S_IMODE(like.stat().st_mode))
+
+
+def _open_nameless(folder: Path) -> int | None:
+    if hasattr(os, "O_TMPFILE") and Path("/proc/self/fd").is_dir():
+        with suppress(OSError):
+            return os.open(folder, os.O_TMPFILE | os.O_WRONLY, 0o666)
+    return None
 
 
 def lock(file: int) -> bool:
@@ -240,6 +345,7 @@ def held(path: Path) -> Iterator[None]:
     try:
         with suppress(OSError, ImportError):  # Without locks it is the user's care.
             _lock(file, wait=True)
+            clear_parts(path.parent)
         yield
     finally:
         os.close(file)

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from flangeback.copies import Filled, fill, verify
+from flangeback.copies import Filled, FillOptions, fill, verify
 from flangeback.frames import CameraTime
 from flangeback.match import FrameMatch, Matches, Outcome
 from support.gear import IN_EXIF, TAG_NUMBERS, all_filled
@@ -84,7 +84,7 @@ def run(corpus: Path, request: pytest.FixtureRequest) -> Iterator[Run]:
         if request.param:
             matches = Matches(tuple(timed(match) for match in matches.frames))
             texts |= IN_TIME
-        found = fill(matches, corpus, out, set_time=request.param)
+        found = fill(matches, corpus, out, FillOptions(set_time=request.param))
         yield Run(corpus, out, found, before, texts)
 
 

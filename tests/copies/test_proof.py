@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from flangeback.copies import fill
+from flangeback.copies import fill, verify
 from flangeback.copies.write import write_spliced
 from flangeback.formats import Splice
 from flangeback.match import Outcome
@@ -216,7 +216,7 @@ def test_the_right_edit_passes(
 
 
 @pytest.mark.parametrize("wrong", FAULTS)
-def test_a_wrong_edit_fails_and_leaves_nothing(
+def test_a_wrong_edit_fails_and_the_frame_is_copied_as_it_is(
     frames: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wrong: Wrong
 ) -> None:
     out, before = tmp_path / "out", snapshot(frames)
@@ -224,13 +224,26 @@ def test_a_wrong_edit_fails_and_leaves_nothing(
     filled = fill(all_filled(frames, ["K7_0001.JPG"]), frames, out)
     (failed,) = filled.failed
     assert failed.failure
-    assert failed.copy is None
+    assert failed.copy == "K7_0001.JPG"
     assert not failed.verified
-    assert failed.match.outcome is Outcome.FILL
-    assert not (out / "K7_0001.JPG").exists()
+    assert failed.match.outcome is Outcome.UNREADABLE
+    assert (out / "K7_0001.JPG").read_bytes() == SOURCE
     assert not litter(out)
-    assert (out / "flangeback-manifest.jsonl").read_bytes() == b""
+    assert not verify(out).failed
     assert snapshot(frames) == before
+
+
+def test_a_failed_copy_is_made_once_the_writer_is_mended(
+    frames: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    with monkeypatch.context() as patch:
+        patch_embed(patch, wrong_values())
+        assert fill(all_filled(frames, ["K7_0001.JPG"]), frames, out).failed
+    filled = fill(all_filled(frames, ["K7_0001.JPG"]), frames, out)
+    assert not filled.failed
+    assert filled.copies[0].match.outcome is Outcome.FILL
+    assert (out / "K7_0001.JPG").read_bytes() == applied(SOURCE, right())
 
 
 @pytest.mark.parametrize("at", [3, 400, -1])
@@ -256,4 +269,5 @@ def test_a_failed_copy_spares_the_others(
     patch_embed(monkeypatch, wrong_values())
     names = ["K7_0001.JPG", "K7_0002.JPG"]
     filled = fill(all_filled(frames, names), frames, tmp_path / "out")
-    assert [copy.copy for copy in filled.copies] == [None, "K7_0002.JPG"]
+    assert [copy.copy for copy in filled.copies] == names
+    assert [copy.verified for copy in filled.copies] == [False, True]

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from flangeback.copies import Filled, fill
+from flangeback.copies import Filled, FillOptions, fill
 from flangeback.formats import FORMATS
 from flangeback.formats import xmp as packets
 from flangeback.frames import scan
@@ -60,7 +60,7 @@ def run(tmp_path: Path, name: str, data: bytes, **more: Any) -> Filled:
     frames.mkdir(exist_ok=True)
     (frames / name).write_bytes(data)
     matches = Matches(tuple(filled(frame) for frame in scan(frames)))
-    return fill(matches, frames, tmp_path / "out", **more)
+    return fill(matches, frames, tmp_path / "out", FillOptions(**more))
 
 
 def assert_seen(found: Filled, tmp_path: Path) -> None:

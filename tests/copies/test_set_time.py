@@ -18,8 +18,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flangeback.copies import FrameCopy, fill, verify
-from flangeback.copies.compare import ProofError
+from flangeback.copies import FillOptions, FrameCopy, fill, verify
+from flangeback.copies.faults import ProofError
 from flangeback.copies.proof_xmp import check_packet
 from flangeback.copies.stated import Stated
 from flangeback.frames import scan
@@ -101,7 +101,7 @@ def done(
         if not (frames / name).exists():
             (frames / name).write_bytes(data)
     matches = match_frames(scan(frames), [parse_log(log, KIT, "session.txt")], KIT)
-    found = fill(matches, frames, out, set_time=set_time, **more)
+    found = fill(matches, frames, out, FillOptions(set_time=set_time, **more))
     assert not [copy.failure for copy in found.failed]
     again = verify(out)
     assert not again.failed
@@ -120,7 +120,7 @@ def stated(data: bytes) -> tuple[str, ...]:
 
 def noted(out: Path) -> dict[str, dict[str, Any]]:
     lines = (out / MANIFEST).read_text("utf-8").splitlines()
-    return {record["copy"]: record for record in map(json.loads, lines)}
+    return {line["copy"]: line for line in map(json.loads, lines) if line["record"] == "file"}
 
 
 # Which values -----------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
 
-from flangeback.copies import FrameCopy, fill, verify
+from flangeback.copies import FillOptions, FrameCopy, fill, verify
 from flangeback.formats.xmp import merged, new_packet
 from flangeback.frames import scan
 from flangeback.match import Matches, Outcome
@@ -84,7 +84,7 @@ def run(
 def copied(folder: Path, matches: Matches, **more: object) -> dict[str, FrameCopy]:
     frames, out = folder / "frames", folder / "out"
     before = {p: p.read_bytes() for p in frames.rglob("*") if p.is_file()}
-    found = fill(matches, frames, out, **more)  # type: ignore[arg-type]
+    found = fill(matches, frames, out, FillOptions(**more))  # type: ignore[arg-type]
     assert not [copy.failure for copy in found.failed]
     assert not verify(out).failed
     assert not verify(out).strangers

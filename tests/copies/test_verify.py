@@ -154,7 +154,7 @@ def changed_manifest(out: Path, copy: str, change: Callable[[dict[str, object]],
     lines = []
     for line in (out / MANIFEST).read_text("utf-8").splitlines():
         record = json.loads(line)
-        if record["copy"] == copy:
+        if record.get("copy") == copy:
             change(record)
         lines.append(json.dumps(record) + "\n")
     (out / MANIFEST).write_text("".join(lines), "utf-8")

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from flangeback.copies import FrameCopy, fill, verify
+from flangeback.copies import FillOptions, FrameCopy, fill, verify
 from flangeback.match import Outcome
 from flangeback.raw_mode import RawMode
 from support.gear import IN_EXIF, all_filled
@@ -44,7 +44,8 @@ def run(folder: Path, data: bytes, name: str = "K7_1.JPG", *, xmp: bool) -> tupl
     frames = folder / "frames"
     frames.mkdir(parents=True)
     (frames / name).write_bytes(data)
-    found = fill(all_filled(frames, [name]), frames, folder / "out", raw=RawMode.EMBED, xmp=xmp)
+    options = FillOptions(RawMode.EMBED, xmp=xmp)
+    found = fill(all_filled(frames, [name]), frames, folder / "out", options)
     (copy,) = found.copies
     assert copy.failure is None
     assert not verify(folder / "out").failed

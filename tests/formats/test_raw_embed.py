@@ -15,7 +15,7 @@ import exifread
 import pytest
 from PIL import Image
 
-from flangeback.copies import Filled, fill, verify
+from flangeback.copies import Filled, FillOptions, fill, verify
 from flangeback.formats import Refused, Splice
 from flangeback.formats.tiff import RawTiff
 from flangeback.frames import read_frame
@@ -74,7 +74,7 @@ def run(folder: Path, data: bytes, name: str = "K7_0001.DNG", **more: Any) -> Fi
     frames.mkdir(parents=True)
     (frames / name).write_bytes(data)
     more = {"raw": RawMode.EMBED} | more
-    return fill(all_filled(frames, [name]), frames, folder / "out", **more)
+    return fill(all_filled(frames, [name]), frames, folder / "out", FillOptions(**more))
 
 
 def splices_of(data: bytes, **more: Any) -> tuple[Splice, ...]:

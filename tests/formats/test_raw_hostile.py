@@ -20,7 +20,7 @@ from random import Random
 import exifread
 import pytest
 
-from flangeback.copies import FrameCopy, fill
+from flangeback.copies import FillOptions, FrameCopy, fill
 from flangeback.formats import Damaged, FileReader, Refused
 from flangeback.formats.tiff import RawTiff
 from flangeback.frames import Frame, read_frame
@@ -63,7 +63,7 @@ def outcomes(folder: Path, files: dict[str, bytes]) -> tuple[FrameCopy, ...]:
     frames.mkdir(parents=True)
     for name, data in files.items():
         (frames / name).write_bytes(data)
-    filled = fill(all_filled(frames, files), frames, folder / "out", raw=RawMode.EMBED)
+    filled = fill(all_filled(frames, files), frames, folder / "out", FillOptions(RawMode.EMBED))
     for copy in filled.copies:
         name = copy.match.frame.file
         assert copy.failure is None, name

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from flangeback.copies import fill, verify
+from flangeback.copies import FillOptions, fill, verify
 from flangeback.frames import Frame, scan
 from flangeback.log import parse_log
 from flangeback.match import Outcome, match_frames
@@ -218,7 +218,7 @@ def test_other_raw_gets_a_sidecar_and_is_refused_by_name(
     assert copy.copies == ("K7_1.XYZ", "K7_1.xmp")
     found = xmp_by_exiv2((tmp_path / "sidecar/K7_1.xmp").read_bytes())
     assert found["Xmp.aux.Lens"] == "Miran 58mm f/2"
-    (copy,) = fill(matches, frames, tmp_path / "embed", raw=RawMode.EMBED).copies
+    (copy,) = fill(matches, frames, tmp_path / "embed", FillOptions(RawMode.EMBED)).copies
     assert copy.match.outcome is Outcome.UNREADABLE
     assert copy.match.reason == (
         "raw of a structure that isn't edited: a sidecar takes the values (--raw sidecar)"

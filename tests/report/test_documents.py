@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from flangeback.copies import Filled, FrameCopy, Verified
-from flangeback.copies.model import CheckedCopy
+from flangeback.copies.model import CheckedCopy, SourceNow
 from flangeback.errors import InputError, Problem
 from flangeback.frames import LensData
 from flangeback.match import FrameMatch, Matches
@@ -77,7 +77,10 @@ def test_a_copy_that_failed_is_null_and_says_why() -> None:
 
 
 def test_verified_copies() -> None:
-    copies = (CheckedCopy("a.JPG", None, True), CheckedCopy("b.JPG", "its bytes changed", False))
+    copies = (
+        CheckedCopy("a.JPG", None, SourceNow.SAME),
+        CheckedCopy("b.JPG", "its bytes changed", SourceNow.AWAY),
+    )
     found = plain(verify_document(Verified(copies, ("mine.txt",))))
     assert found["schema"] == "flangeback/verify-1"
     told = {"copy": "b.JPG", "verified": False, "reason": "its bytes changed"}

@@ -11,7 +11,7 @@ from rich.console import Console
 
 from flangeback.cli.shared import terminal
 from flangeback.copies import Filled, FrameCopy, Verified
-from flangeback.copies.model import CheckedCopy
+from flangeback.copies.model import CheckedCopy, SourceNow
 from flangeback.frames import Frame
 from flangeback.kit import parse_kit
 from flangeback.report.kit import show_kit
@@ -144,16 +144,16 @@ def test_what_became_of_the_copies() -> None:
         ),
     )
     lines = printed(show_filled, Filled(copies), "out")
-    assert "K7_0202.JPG: cut short; removed" in lines
+    assert "K7_0202.JPG: cut short; the frame is copied as it is" in lines
     told = "1 copy made and verified in out; 1 stood there already; 1 failed the proof"
     assert lines[-1] == told
 
 
 def test_what_verifying_found() -> None:
     copies = (
-        CheckedCopy("a.JPG", None, True),
-        CheckedCopy("b.JPG", None, False),
-        CheckedCopy("c.JPG", "its bytes changed", True),
+        CheckedCopy("a.JPG", None, SourceNow.SAME),
+        CheckedCopy("b.JPG", None, SourceNow.AWAY),
+        CheckedCopy("c.JPG", "its bytes changed", SourceNow.SAME),
     )
     out = io.StringIO()
     show_verified(Console(file=out, width=WIDTH), Verified(copies, ("mine.txt",)), "out")

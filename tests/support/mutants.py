@@ -13,8 +13,8 @@ from pathlib import Path
 from random import Random
 from typing import Literal
 
-from flangeback.copies.compare import ProofError
 from flangeback.copies.edit import Edit, edit_for
+from flangeback.copies.faults import ProofError
 from flangeback.copies.plan import FillOptions, plan_frame
 from flangeback.copies.write import write_file
 from flangeback.formats import Damaged, Refused
@@ -170,10 +170,10 @@ def _taken_through(folder: Path, frame: Frame, proved: bool, number: int) -> tup
         target = folder / "out" / plan.copy
         target.unlink(missing_ok=True)
         try:
-            write_file(plan, edit, target, replaces=False)
+            write_file(plan, edit, target)
         except Damaged as reason:
             end, why = "refused", str(reason)
-            write_file(plan, Edit(), target, replaces=False)
+            write_file(plan, Edit(), target)
         except ProofError as failure:
             assert not target.exists()
             end, why = "unproved", str(failure)

@@ -21,7 +21,9 @@ def filled_folder(folder: Path, out: Path) -> flangeback.Verified:
                 found.frame.file, matches, session.logs
             )
             print(explained.entry, [doubt.text for doubt in found.doubts])
-    filled: flangeback.Filled = flangeback.fill(matches, folder, out, raw=flangeback.RawMode.EMBED)
+    filled: flangeback.Filled = flangeback.fill(
+        matches, folder, out, flangeback.FillOptions(flangeback.RawMode.EMBED)
+    )
     copies: Sequence[flangeback.FrameCopy] = filled.failed
     print(len(copies))
     return flangeback.verify(out)

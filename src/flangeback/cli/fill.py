@@ -22,6 +22,7 @@ from flangeback.cli.shared import (
     as_given,
     matched,
     progress,
+    read_session,
     tell_next,
     terminal,
 )
@@ -47,6 +48,19 @@ SetTime = Annotated[
         help="Also write the true time, so that a catalogue sorts several bodies as it happened.",
     ),
 ]
+Others = Annotated[
+    bool, typer.Option("--others", help="Also copy the files that are no frames, and prove them.")
+]
+TakeBack = Annotated[
+    bool,
+    typer.Option("--take-back", help="Let this run take lens data out of copies, or change it."),
+]
+Beside = Annotated[
+    bool,
+    typer.Option(
+        "--beside", help="Put the copies into OUT/FRAMES-NAME: one folder for each card, say."
+    ),
+]
 
 
 def fill(
@@ -59,13 +73,17 @@ def fill(
     xmp: Xmp = False,
     set_time: SetTime = False,
     by_log_alone: ByLogAlone = False,
+    others: Others = False,
+    beside: Beside = False,
+    take_back: TakeBack = False,
     report_file: Report = None,
     json: Json = False,
 ) -> None:
     """Copy every frame, write the lens data that is certain into the copies, prove each copy.
 
     Frames that can't be filled are copied as they are. The originals are only read: keep them
-    until the copies are in the catalogue and backed up.
+    until the copies are in the catalogue and backed up. Run again, it makes what is missing and
+    what a better log changes.
 
     Example: flangeback fill 2026-05-17 --kit ~/kit.toml --into 2026-05-17-filled
     """
@@ -74,20 +92,30 @@ def fill(
     if into is None:
         raise _no_place(folders, as_given(log, kit))
 
+    options = flangeback.FillOptions(
+        raw,
+        xmp=xmp,
+        set_time=set_time,
+        others=others,
+        take_back=take_back,
+        over=over,
+        by_log_alone=by_log_alone,
+    )
+
+    def place(outing: flangeback.OutingFolder) -> Path:
+        name = outing.name or (outing.folder.resolve().name if beside else "")
+        return into / name
+
     def work(outing: flangeback.OutingFolder) -> flangeback.Filled:
-        out = into / outing.name
+        out = place(outing)
         check_place(outing.folder, out)
-        page = matched(outing, log, kit, quiet=json, over=over, by_log_alone=by_log_alone)
+        session = read_session(outing.folder, log, kit or outing.kit, quiet=json)
+        page = matched(outing, session, over=over, by_log_alone=by_log_alone)
         found = page.matches
+        used = replace(options, logs=session.log_files, kit=session.kit_file)
         with progress("making copies", len(found.frames), quiet=json) as step:
             filled = flangeback.fill(
-                found,
-                outing.folder,
-                out,
-                lambda count, size: step(count),
-                raw=raw,
-                xmp=xmp,
-                set_time=set_time,
+                found, outing.folder, out, used, lambda count, size: step(count)
             )
         if report_file:
             path = report.pages.own_page(report_file, outing.name)
@@ -95,7 +123,7 @@ def fill(
         return filled
 
     def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:
-        report.terminal.show_filled(terminal(), filled, str(into / outing.name))
+        report.terminal.show_filled(terminal(), filled, str(place(outing)))
         if not outing.name:
             tell_next(report.terminal.after_fill(str(into)))
 

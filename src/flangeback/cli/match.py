@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -21,6 +21,7 @@ from flangeback.cli.shared import (
     Logs,
     Report,
     as_given,
+    match_session,
     matched,
     print_lines,
     read_session,
@@ -42,6 +43,21 @@ Explain = Annotated[
 ]
 
 
+Into = Annotated[
+    Path | None,
+    typer.Option("--into", metavar="OUT", help="Also show what `fill --into OUT` would do there."),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a match comes to: the frames, the files beside them, and what `fill` would do."""
+
+    page: OutingPage
+    others: flangeback.OtherFiles
+    planned: tuple[flangeback.FramePreview, ...] | None
+
+
 def match(
     folders: Annotated[list[Path] | None, FOLDERS] = None,
     log: Logs = None,
@@ -49,6 +65,7 @@ def match(
     report_file: Report = None,
     explain: Explain = None,
     by_log_alone: ByLogAlone = False,
+    into: Into = None,
     json: Json = False,
 ) -> None:
     """Show what each frame comes to by the session log; write nothing.
@@ -68,40 +85,53 @@ def match(
             raise flangeback.InputError("--explain asks of one outing: name its folder alone")
         _explain(explain, folders[0], log, kit, by_log_alone=by_log_alone, json=json)
         return
-    _match(found, log, kit, report_file, by_log_alone=by_log_alone, json=json)
+    asked = _Asked(log, kit, report_file, into, by_log_alone)
+    done = outings.run(found, _work(asked, json=json), json=json)
+    if any(one.page.matches.needs_person for one in done):
+        raise typer.Exit(NEEDS_PERSON)
 
 
-def _match(
-    found: Sequence[flangeback.OutingFolder],
-    log: list[Path] | None,
-    kit: Path | None,
-    report_file: Path | None,
-    *,
-    by_log_alone: bool,
-    json: bool,
-) -> None:
-    def work(outing: flangeback.OutingFolder) -> OutingPage:
-        page = matched(outing, log, kit, quiet=json, by_log_alone=by_log_alone)
-        if report_file:
-            path = report.pages.own_page(report_file, outing.name)
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    log: list[Path] | None
+    kit: Path | None
+    report_file: Path | None
+    into: Path | None
+    by_log_alone: bool
+
+
+def _work(asked: _Asked, *, json: bool) -> outings.Work[Found]:
+    """What is done for each outing, and how it is shown."""
+    log, kit, into = asked.log, asked.kit, asked.into
+
+    def work(outing: flangeback.OutingFolder) -> Found:
+        session = read_session(outing.folder, log, kit or outing.kit, quiet=json)
+        page = matched(outing, session, by_log_alone=asked.by_log_alone)
+        if asked.report_file:
+            path = report.pages.own_page(asked.report_file, outing.name)
             report.pages.write_outing_page(path, page)
-        return page
+        others = flangeback.other_files(outing.folder, session.frames, session.files)
+        out = into / outing.name if into else None
+        planned = flangeback.preview(page.matches, outing.folder, out) if out else None
+        return Found(page, flangeback.OtherFiles(others), planned)
 
-    def show(outing: flangeback.OutingFolder, page: OutingPage) -> None:
+    def show(outing: flangeback.OutingFolder, found: Found) -> None:
+        page = found.page
         report.terminal.show_matches(terminal(), page.matches, page.cases)
+        report.terminal.show_others(terminal(), found.others)
+        if into is not None and found.planned is not None:
+            report.terminal.show_preview(terminal(), found.planned, str(into / outing.name))
         if not outing.name:
             given = as_given(log, kit)
             tell_next(report.terminal.after_match(page.matches, str(outing.folder), given))
 
-    done = outings.Work(
-        work,
-        show,
-        lambda page: report.terminal.matches_line(page.matches),
-        lambda page: report.documents.match_document(page.matches),
-    )
-    pages = outings.run(found, done, json=json)
-    if any(page.matches.needs_person for page in pages):
-        raise typer.Exit(NEEDS_PERSON)
+    def told(found: Found) -> str:
+        return report.terminal.matches_line(found.page.matches)
+
+    def document(found: Found) -> dict[str, Any]:
+        return report.documents.match_document(found.page.matches, found.others, found.planned)
+
+    return outings.Work(work, show, told, document)
 
 
 def _explain_word(word: str, *, json: bool) -> None:
@@ -124,9 +154,7 @@ def _explain(
     json: bool,
 ) -> None:
     session = read_session(frames, logs, kit, quiet=json)
-    matches = flangeback.match_frames(
-        session.frames, session.logs, session.kit, by_log_alone=by_log_alone
-    )
+    matches = match_session(session, frames, by_log_alone=by_log_alone)
     found = flangeback.explain(name, matches, session.logs)
     if json:
         print_json(report.documents.explain_document(found))

@@ -124,7 +124,17 @@ def read_session(
 ) -> flangeback.Session:
     """The frames, logs and kit, with progress."""
     with progress("reading frames", None, quiet=quiet) as step:
-        return flangeback.read_session(frames, logs, kit, step)
+        session = flangeback.read_session(frames, logs, kit, step)
+    tell_passed_over(frames)
+    return session
+
+
+def tell_passed_over(frames: Path) -> None:
+    """Says on stderr which folders below aren't looked into, being folders of copies."""
+    from flangeback.frames import folders_of_copies
+
+    for folder in folders_of_copies(frames):
+        typer.echo(f"passed over: {folder}, a folder of copies", err=True)
 
 
 def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:
@@ -135,21 +145,26 @@ def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:
 
 def matched(
     outing: flangeback.OutingFolder,
-    logs: list[Path] | None,
-    kit: Path | None,
+    session: flangeback.Session,
     *,
-    quiet: bool,
     by_log_alone: bool,
     over: bool = False,
 ) -> OutingPage:
     """What the frames of an outing come to, and all else that a report says of it."""
     from flangeback.report.outing_page import OutingPage
 
-    session = read_session(outing.folder, logs, kit or outing.kit, quiet=quiet)
-    matches = flangeback.match_frames(
-        session.frames, session.logs, session.kit, over=over, by_log_alone=by_log_alone
-    )
+    matches = match_session(session, outing.folder, over=over, by_log_alone=by_log_alone)
     return OutingPage(outing.title, matches, session.logs, session.kit)
+
+
+def match_session(
+    session: flangeback.Session, frames: Path, *, by_log_alone: bool, over: bool = False
+) -> flangeback.Matches:
+    """What the frames come to; values that flangeback wrote itself are no conflict."""
+    own = over or flangeback.own_frames(session.frames, frames)
+    return flangeback.match_frames(
+        session.frames, session.logs, session.kit, over=own, by_log_alone=by_log_alone
+    )
 
 
 @contextmanager

@@ -5,7 +5,15 @@ from __future__ import annotations
 import flangeback
 from flangeback import report
 from flangeback.cli import outings
-from flangeback.cli.shared import Json, Outings, Report, print_lines, progress
+from flangeback.cli.shared import (
+    Json,
+    Outings,
+    Report,
+    print_lines,
+    progress,
+    tell_passed_over,
+    terminal,
+)
 
 
 def survey(folders: Outings, report_file: Report = None, json: Json = False) -> None:
@@ -21,11 +29,13 @@ def survey(folders: Outings, report_file: Report = None, json: Json = False) -> 
         if report_file:
             path = report.pages.own_page(report_file, outing.name)
             report.pages.write_survey_page(path, found, outing.title)
+        tell_passed_over(outing.folder)
         return found
 
     def show(outing: flangeback.OutingFolder, found: flangeback.Survey) -> None:
         has_kit = (outing.kit or kit_file(None, outing.folder)).exists()
         print_lines(report.survey.survey_lines(found, str(outing.folder), has_kit=has_kit))
+        report.terminal.show_others(terminal(), found.others)
 
     told, document = report.survey.summary_line, report.documents.survey_document
     outings.run(

@@ -6,12 +6,9 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from flangeback.copies.faults import ProofError, of_source
 from flangeback.formats import Splice
 from flangeback.system import CHUNK, pread
-
-
-class ProofError(Exception):
-    """A copy isn't what it has to be; the message says in what."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,38 +39,44 @@ def parts(size: int, splices: Sequence[Splice]) -> Iterator[Part]:
 def compare(source: int, copy: int, size: int, splices: Sequence[Splice]) -> Digests:
     """Reads both files back whole and digests them.
 
-    Raises ProofError where the copy isn't the source with just these splices put in.
+    Raises ProofError where the copy isn't the source with just these splices put in, SourceError
+    where the source can't be read, OSError where the copy can't.
     """
     from xxhash import xxh3_128
 
-    of_source, of_copy, of_payload = xxh3_128(), xxh3_128(), xxh3_128()
+    from_source, of_copy, of_payload = xxh3_128(), xxh3_128(), xxh3_128()
     shift = 0
     for start, end, splice in parts(size, splices):
         if splice is not None:
-            of_source.update(pread(source, end - start, start))
+            from_source.update(_of_source(source, start, end))
             of_copy.update(_expected(copy, start + shift, splice.data))
             shift += splice.growth
             continue
         for chunk in _same(source, copy, start, end, shift):
             of_payload.update(chunk)
             if splices:
-                of_source.update(chunk)
+                from_source.update(chunk)
                 of_copy.update(chunk)
     if os.fstat(copy).st_size != size + shift:
         raise ProofError("the copy has bytes that nobody wrote")
     payload = of_payload.hexdigest()
     if not splices:
         return Digests(payload, payload, payload)
-    return Digests(of_source.hexdigest(), of_copy.hexdigest(), payload)
+    return Digests(from_source.hexdigest(), of_copy.hexdigest(), payload)
 
 
 def _same(source: int, copy: int, start: int, end: int, shift: int) -> Iterator[bytes]:
     for at in range(start, end, CHUNK):
         count = min(CHUNK, end - at)
-        chunk = pread(source, count, at)
+        chunk = _of_source(source, at, at + count)
         if len(chunk) != count or chunk != pread(copy, count, at + shift):
             raise ProofError(f"the payload differs between bytes {at} and {at + count}")
         yield chunk
+
+
+def _of_source(source: int, start: int, end: int) -> bytes:
+    with of_source():
+        return pread(source, end - start, start)
 
 
 def _expected(copy: int, at: int, data: bytes) -> bytes:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from flangeback.copies.faults import of_source
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions
 from flangeback.formats import Refused, Splice
 from flangeback.formats import xmp as packets
+from flangeback.system import open_file
 from flangeback.tags.table import TagValue
 from flangeback.tags.times import without_time
 
@@ -35,7 +37,7 @@ class Edit:
 
 
 def edit_for(plan: FilePlan, options: FillOptions) -> Edit:
-    """What to write for a plan. Raises Refused, Damaged, OSError.
+    """What to write for a plan. Raises Refused, Damaged, SourceError.
 
     Lens data isn't withheld where it is only the true time that finds no room.
     """
@@ -57,7 +59,7 @@ def _edit_for(plan: FilePlan, options: FillOptions) -> Edit:
         return Edit()
     if plan.method == CopyMethod.EMBED:
         return _embedded(plan, options)
-    old = b"" if plan.source is None else plan.source.read_bytes()
+    old = source_text(plan)
     if plan.method == CopyMethod.AGREE:
         fresh = packets.agreed(old, plan.values)
         return Edit() if fresh is None else Edit(text=fresh, values=plan.values)
@@ -68,10 +70,18 @@ def _edit_for(plan: FilePlan, options: FillOptions) -> Edit:
     return Edit(text=text, values=plan.values)
 
 
+def source_text(plan: FilePlan) -> bytes:
+    """What the sidecar says that a plan starts from; empty without one. Raises SourceError."""
+    if plan.source is None:
+        return b""
+    with of_source(), open_file(plan.source) as file:
+        return file.read()
+
+
 def _embedded(plan: FilePlan, options: FillOptions) -> Edit:
-    picture = plan.picture
+    picture = plan.frame.source
     assert picture is not None
-    with picture.reader:
+    with of_source(), picture.reader:
         remark = picture.remark
         try:
             splices = picture.edit(plan.values, add_packet=options.xmp)

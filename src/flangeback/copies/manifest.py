@@ -1,82 +1,153 @@
-"""The manifest: one line of JSON per finished file, appended as it finishes."""
+"""The manifest: what was made of which frame, line by line of JSON, as it was made.
+
+A run begins with a record of itself and ends with a seal, the digest of all lines before it;
+between them stands one line for each finished file.
+"""
 
 from __future__ import annotations
 
 import errno
 import json
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
-from flangeback.copies.stated import value_text
+from flangeback.copies.records import (
+    WITHDRAWN,
+    Record,
+    RunStart,
+    read_record,
+    read_run_start,
+)
 from flangeback.errors import InputError, Problem
-from flangeback.system import lock, open_to_append, pread, sync_file
-from flangeback.tags.table import TagValue
+from flangeback.frames.model import MANIFEST
+from flangeback.system import lock, open_to_append, open_to_read, pread, sync_file
 
-NAME = "flangeback-manifest.jsonl"
-SCHEMA = "flangeback/manifest-1"
-VERIFIED, WITHDRAWN = "verified", "withdrawn"
-"""What a line says of a file: that it stands there proved, or that it was taken back."""
-
-
-@dataclass(frozen=True, slots=True)
-class FileState:
-    """A file's size in bytes, its time of modification in ns, and its XXH3 digest."""
-
-    size: int
-    modified_ns: int
-    digest: str
+NAME = MANIFEST
+SCHEMA = "flangeback/manifest-2"
+_SCHEMAS = ("flangeback/manifest-1", SCHEMA)
+_LONGEST_LINE, _LONGEST = 1 << 20, 1 << 30
+"""Bytes: a thousand times what a line, and what a manifest of 100,000 frames, has."""
+_LINE_START = b'{"schema": "flangeback/manifest-'
+_BETWEEN_SYNCS = 1.0
+"""Seconds."""
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One finished file.
+def now() -> str:
+    """The time in UTC, to the second, as manifests have it (ISO 8601)."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
-    `frames` is the frames folder, `file` the source in it, `copy` the file in the output folder;
-    `kind` is the short code of its format and `way` how the file was made. A new sidecar has no
-    `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
-    end] in the source and [start, end] in the copy. `body` and `adapter` are keys of the kit.
-    `values` are the tags written, as text, and `whole` those that XMP has otherwise: transliterated
-    ones as they were before, a date in one piece. `in_packet` says that they stand in the XMP
-    packet alone; `asked` is the digest of what was asked for, whether the file could take it or
-    not; `refusal` is why it didn't get its values, `remark` what a person should know of it.
+
+class Manifest:
+    """What a manifest says: the latest line of each copy, but for those that were taken back.
+
+    Lines are read when they are asked for, so that a long one takes little memory. `runs` are the
+    starts of runs, `made_since` counts the files finished since the last one, `is_sealed` says
+    that it came to its end; `faults` are signs that lines were cut off or changed.
+
+    Raises InputError where a line can't be read.
     """
 
-    frames: str
-    file: str
-    copy: str
-    kind: str
-    way: str
-    outcome: str
-    source_state: FileState | None
-    copy_state: FileState
-    payload: str
-    edits: tuple[tuple[int, int, int, int], ...] = ()
-    values: Mapping[str, str] | None = None
-    whole: Mapping[str, str] = field(default_factory=dict)
-    in_packet: bool = False
-    asked: str = ""
-    body: str | None = None
-    adapter: str | None = None
-    log: str | None = None
-    log_line: int | None = None
-    doubts: tuple[Mapping[str, str], ...] = ()
-    refusal: str | None = None
-    remark: str | None = None
-    verdict: str = VERIFIED
+    def __init__(self, out: Path) -> None:
+        self.path = out / NAME
+        self.exists = os.path.lexists(self.path)
+        self.runs: list[RunStart] = []
+        self.made_since, self.is_sealed = 0, True
+        self.faults: list[str] = []
+        self._places: dict[str, tuple[int, int]] = {}
+        if self.exists:
+            with self:
+                self._read()
 
-    def line(self) -> str:
-        return json.dumps({"schema": SCHEMA} | asdict(self), ensure_ascii=False) + "\n"
+    def __enter__(self) -> Self:
+        try:
+            self._file = open_to_read(self.path) if self.exists else -1
+        except OSError as error:
+            raise InputError(self._problem(f"can't be read: {error.strerror}")) from None
+        return self
 
+    def __exit__(self, *_: object) -> None:
+        if self._file >= 0:
+            os.close(self._file)
 
-def asked(values: Sequence[TagValue], packet: bool) -> str:
-    """The digest of what is asked for one file: its values, and whether a packet states them."""
-    from xxhash import xxh3_64
+    def __len__(self) -> int:
+        return len(self._places)
 
-    words = [[value.name, value_text(value), value.whole] for value in values]
-    return str(xxh3_64(json.dumps([words, packet]).encode()).hexdigest())
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._places)
+
+    def __contains__(self, copy: str) -> bool:
+        return copy in self._places
+
+    def get(self, copy: str) -> Record | None:
+        """The record of a copy. The manifest is open inside `with`."""
+        place = self._places.get(copy)
+        return (
+            None
+            if place is None
+            else read_record(json.loads(pread(self._file, place[1], place[0])))
+        )
+
+    def records(self) -> Iterator[Record]:
+        """All records, in the order in which the copies were first made."""
+        return (record for copy in list(self._places) if (record := self.get(copy)) is not None)
+
+    def _read(self) -> None:
+        from xxhash import xxh3_128
+
+        if os.fstat(self._file).st_size > _LONGEST:
+            raise InputError(self._problem(f"has more than {_LONGEST >> 20} MiB"))
+        digest, at = xxh3_128(), 0
+        with os.fdopen(os.dup(self._file), "rb") as file:
+            for number, line in enumerate(iter(lambda: file.readline(_LONGEST_LINE), b""), 1):
+                if not line.endswith(b"\n"):
+                    if len(line) == _LONGEST_LINE:
+                        raise InputError(self._unreadable("it is too long", number))
+                    self.faults.append(f"line {number} is cut short")
+                    break
+                self._take(line, number, at, digest.hexdigest)
+                digest.update(line)
+                at += len(line)
+
+    def _take(self, line: bytes, number: int, at: int, digest: Callable[[], str]) -> None:
+        try:
+            data = json.loads(line)
+            if data["schema"] not in _SCHEMAS:
+                raise ValueError("another schema")
+            what = data.get("record", "file")
+            if what == "start":
+                self.runs.append(read_run_start(data))
+                self.made_since, self.is_sealed = 0, False
+            elif what == "end":
+                self.is_sealed = True
+                if data["seal"] != digest():
+                    self.faults.append(f"a line before line {number} was changed or taken out")
+            else:
+                self._note(read_record(data), at, len(line))
+        except RecursionError:
+            raise InputError(self._unreadable("it is nested too deeply", number)) from None
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            raise InputError(self._unreadable(str(error), number)) from None
+
+    def _note(self, record: Record, at: int, size: int) -> None:
+        self.made_since += 1
+        if record.verdict == WITHDRAWN:
+            self._places.pop(record.copy, None)
+        else:
+            self._places[record.copy] = at, size
+
+    def _unreadable(self, why: str, number: int) -> Problem:
+        expected = "the manifest as flangeback wrote it"
+        return Problem(
+            str(self.path), f"this line can't be read ({why})", number, expected=expected
+        )
+
+    def _problem(self, text: str) -> Problem:
+        return Problem(str(self.path), text, expected="the manifest as flangeback wrote it")
 
 
 def read_manifest(out: Path) -> dict[str, Record]:
@@ -86,75 +157,76 @@ def read_manifest(out: Path) -> dict[str, Record]:
     A last line that a killed run left unfinished is passed over. Raises InputError where a line
     can't be read.
     """
-    path = out / NAME
-    if not path.exists():
-        return {}
-    lines = path.read_bytes().split(b"\n")
-    records = {}
-    for number, line in enumerate(lines[:-1], 1):
-        record = _record(path, number, line)
-        records[record.copy] = record
-    return {copy: record for copy, record in records.items() if record.verdict != WITHDRAWN}
-
-
-def _record(path: Path, number: int, line: bytes) -> Record:
-    try:
-        data: dict[str, Any] = json.loads(line)
-        if data.pop("schema") != SCHEMA:
-            raise ValueError("another schema")
-        if data["source_state"] is not None:
-            data["source_state"] = FileState(**data["source_state"])
-        data["copy_state"] = FileState(**data["copy_state"])
-        data["edits"] = tuple(tuple(edit) for edit in data["edits"])
-        data["doubts"] = tuple(data["doubts"])
-        return Record(**data)
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
-        raise InputError(
-            Problem(
-                str(path),
-                f"this line can't be read ({error})",
-                number,
-                expected="the manifest as flangeback wrote it",
-            )
-        ) from None
+    with Manifest(out) as found:
+        return {record.copy: record for record in found.records()}
 
 
 class ManifestWriter:
-    """Appends to a manifest, which it locks against a second run. Raises InputError if one runs."""
+    """Appends to a manifest, which it locks against a second run.
+
+    Raises InputError where another run has it, or what stands there can't be appended to, as a
+    link to somebody else's file can't.
+    """
 
     def __init__(self, out: Path) -> None:
-        path = out / NAME
-        self._file = open_to_append(path)
+        from xxhash import xxh3_128
+
+        try:
+            self._file = open_to_append(out / NAME)
+        except OSError as error:
+            what = f"can't be written: {error.strerror}"
+            raise InputError(Problem(str(out / NAME), what)) from None
+        self._digest, self._synced = xxh3_128(), time.monotonic()
         try:
             if not lock(self._file):
-                raise InputError(
-                    Problem(
-                        str(out),
-                        "another run is writing into this folder",
-                        expected="one run at a time",
-                    )
-                )
+                text = "another run is writing into this folder"
+                raise InputError(Problem(str(out), text, expected="one run at a time"))
             self._drop_unfinished_line()
         except BaseException:
             os.close(self._file)
             raise
 
     def _drop_unfinished_line(self) -> None:
-        size = os.fstat(self._file).st_size
-        tail = pread(self._file, min(size, 1 << 20), max(0, size - (1 << 20)))
-        if tail and not tail.endswith(b"\n"):
-            os.ftruncate(self._file, size - len(tail) + tail.rfind(b"\n") + 1)
+        """Cuts off half a line of our own; the digest goes over all lines that are whole."""
+        at = 0
+        with os.fdopen(os.dup(self._file), "rb") as file:
+            for line in file:
+                if not line.endswith(b"\n"):
+                    self._cut(line, at)
+                    break
+                at += len(line)
+                self._digest.update(line)
+
+    def _cut(self, line: bytes, at: int) -> None:
+        if line[: len(_LINE_START)] != _LINE_START[: len(line)]:
+            raise OSError(errno.EINVAL, "its last line isn't flangeback's", NAME)
+        os.ftruncate(self._file, at)
+
+    def start(self, run: RunStart) -> None:
+        """Notes that a run begins. Raises OSError."""
+        self._append({"schema": SCHEMA, "record": "start"} | asdict(run))
 
     def append(self, record: Record) -> None:
+        """Notes a finished file. Raises OSError."""
+        self._append({"schema": SCHEMA, "record": "file"} | asdict(record))
+
+    def seal(self) -> None:
+        """Notes that the run came to its end. Raises OSError."""
+        seal = self._digest.hexdigest()
+        self._append({"schema": SCHEMA, "record": "end", "when": now(), "seal": seal})
+
+    def _append(self, data: Mapping[str, Any]) -> None:
         """Writes one line whole, or none of it and raises OSError."""
-        # What isn't text in a file's name is escaped as JSON has it (RFC 8259, 7).
-        line = record.line().encode("utf-8", "backslashreplace")
+        line = _encoded(data)
         size = os.fstat(self._file).st_size
-        written = os.write(self._file, line)
-        if written != len(line):
+        if os.write(self._file, line) != len(line):
             # Half a line with another behind it would make the manifest unreadable.
             os.ftruncate(self._file, size)
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        self._digest.update(line)
+        if time.monotonic() - self._synced > _BETWEEN_SYNCS:
+            sync_file(self._file)
+            self._synced = time.monotonic()
 
     def close(self) -> None:
         """Makes the lines durable. Raises OSError where that fails."""
@@ -162,3 +234,11 @@ class ManifestWriter:
             sync_file(self._file)
         finally:
             os.close(self._file)
+
+
+def _encoded(data: Mapping[str, Any]) -> bytes:
+    """A line. A name that isn't UTF-8 is written by its escapes."""
+    try:
+        return (json.dumps(data, ensure_ascii=False) + "\n").encode()
+    except UnicodeEncodeError:
+        return (json.dumps(data) + "\n").encode()

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
 
+from flangeback.copies.others import OtherFiles
+from flangeback.copies.standing import Action
 from flangeback.match.model import FrameMatch, Matches
 
 
@@ -11,9 +14,10 @@ from flangeback.match.model import FrameMatch, Matches
 class FrameCopy:
     """One frame and its copy.
 
-    `copy` is relative to the output folder, None when it failed its proof and was removed;
-    `copies` are all files made for it, sidecars included; `failure` says what failed its proof,
-    and in what. `resumed` marks a copy that an earlier run had finished.
+    `copy` is relative to the output folder, None where there is none; `copies` are all files made
+    for it, sidecars included. `verified` says that they are proved; `failure` says what failed
+    its proof, and in what: the frame is then copied as it is. `resumed` marks a copy that an
+    earlier run had finished, `action` says what was done.
     """
 
     match: FrameMatch
@@ -22,41 +26,92 @@ class FrameCopy:
     verified: bool
     failure: str | None = None
     resumed: bool = False
+    action: Action = Action.MAKE
+
+
+@dataclass(frozen=True, slots=True)
+class FramePreview:
+    """What a run would do about a frame's copy; `gains`, `changes` and `losses` are the names of
+    the tags that would come, be different, and go."""
+
+    match: FrameMatch
+    action: Action
+    reason: str | None = None
+    gains: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
+    losses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """All copies of a run, in the order of the frames' names."""
+    """All copies of a run, in the order of the frames' names.
+
+    `matched` is what the frames came to before they were copied, `others` are the files beside
+    them: copied, or staying behind.
+    """
 
     copies: tuple[FrameCopy, ...]
+    matched: Matches = field(default_factory=lambda: Matches(()), repr=False)
+    others: OtherFiles = field(default_factory=OtherFiles)
 
     @property
     def matches(self) -> Matches:
         """What the frames came to in the end."""
-        return Matches(tuple(copy.match for copy in self.copies))
+        return replace(self.matched, frames=tuple(copy.match for copy in self.copies))
 
     @property
     def failed(self) -> tuple[FrameCopy, ...]:
+        """Those that failed their proof."""
         return tuple(copy for copy in self.copies if copy.failure is not None)
+
+
+class SourceNow(StrEnum):
+    """What became of the file that a copy was made from."""
+
+    SAME = "same"
+    CHANGED = "changed"
+    AWAY = "not at hand"
+    NONE = "none"
+    """A new sidecar was made from no file."""
 
 
 @dataclass(frozen=True, slots=True)
 class CheckedCopy:
-    """A copy proved again. `failure` says why it isn't what it was; `source_at_hand` whether the
-    frame it was made from was there to compare with."""
+    """A copy proved again; `failure` says why it isn't what it was."""
 
     copy: str
     failure: str | None = None
-    source_at_hand: bool = True
+    source: SourceNow = SourceNow.AWAY
+
+    @property
+    def source_at_hand(self) -> bool:
+        """Whether it could be compared with what it was made from."""
+        return self.source in (SourceNow.SAME, SourceNow.NONE)
 
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """All copies of a manifest, proved again; `strangers` are files that aren't in it."""
+    """All copies of a manifest, proved again.
+
+    `strangers` are files that aren't in it; `missing` counts the files that a run which didn't
+    come to its end hadn't made yet; `faults` are signs that the manifest itself was cut or
+    changed; `folders` are folders of copies with manifests of their own, which are passed over.
+    """
 
     copies: tuple[CheckedCopy, ...]
     strangers: tuple[str, ...] = ()
+    missing: int = 0
+    faults: tuple[str, ...] = ()
+    folders: tuple[str, ...] = ()
 
     @property
     def failed(self) -> tuple[CheckedCopy, ...]:
+        """Those that aren't what they were."""
         return tuple(copy for copy in self.copies if copy.failure is not None)
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether anything else is amiss: sources that changed, copies that are still to be made,
+        a manifest that was cut or changed."""
+        changed = any(copy.source == SourceNow.CHANGED for copy in self.copies)
+        return changed or self.missing > 0 or bool(self.faults)

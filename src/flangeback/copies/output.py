@@ -1,19 +1,28 @@
-"""The output folder: where it may lie, what stands in it, whether there is room."""
+"""The output folder: where it may lie, what it can hold, what stands in it."""
 
 from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
-from pathlib import Path
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from pathlib import Path, PurePosixPath
+from tempfile import TemporaryDirectory
 
+from flangeback.copies.manifest import NAME
 from flangeback.errors import InputError, Problem
-
-UNFINISHED = ".flangeback-part"
-"""How the name of a copy ends while it is being made; such names also begin with a dot."""
+from flangeback.system import is_part, part_name
 
 _SPARE = 1 << 20
 """Bytes left over for the manifest and the file system's own needs."""
+_LONGEST_NAME = 255
+_DELICATE = frozenset('<>:"\\|?*')
+_RESERVED = frozenset(
+    ["con", "prn", "aux", "nul"] + [f"{kind}{n}" for kind in ("com", "lpt") for n in range(1, 10)]
+)
+"""What some file systems don't take in a name, or as one (common practice)."""
 
 
 def check_place(frames: Path, out: Path) -> None:
@@ -41,32 +50,90 @@ def _same(one: Path, other: Path) -> bool:
         return False
 
 
-def unfinished_name(target: Path) -> Path:
-    """Where a copy is made before it takes its name."""
-    return target.with_name(f".{target.name}{UNFINISHED}")
-
-
-def clear_unfinished(out: Path) -> None:
-    """Removes what a killed run left half made."""
-    for path in out.rglob(f".*{UNFINISHED}"):
-        path.unlink(missing_ok=True)
-
-
 def check_room(out: Path, needed: int) -> None:
     """Raises InputError unless the disk has `needed` bytes."""
-    place = next(folder for folder in (out, *out.resolve().parents) if folder.exists())
-    free = shutil.disk_usage(place).free
+    free = shutil.disk_usage(_nearest(out)).free
     if free < needed + _SPARE:
         text = f"no room on the disk: {_shown(needed)} needed, {_shown(free)} free"
         raise InputError(Problem(str(out), text, expected="a folder on a disk with more room"))
+
+
+def _nearest(out: Path) -> Path:
+    """The folder itself, or the nearest above it that is there."""
+    return next(folder for folder in (out, *out.resolve().parents) if folder.exists())
 
 
 def _shown(size: int) -> str:
     return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.1f} MB"
 
 
-def files_in(out: Path) -> Iterator[str]:
-    """Every file below `out`, relative to it."""
-    for at, _, names in os.walk(out):
+def check_names(out: Path, copies: Iterable[str]) -> None:
+    """Raises InputError where the disk can't hold the names of the copies, or tell them apart.
+
+    The disk is asked, with empty files of such names in a folder of their own that is removed.
+    """
+    alike: dict[str, set[str]] = defaultdict(set)
+    delicate = set()
+    for copy in copies:
+        alike[unicodedata.normalize("NFC", copy).casefold()].add(copy)
+        delicate |= {name for name in PurePosixPath(copy).parts if _is_delicate(name)}
+    confused = [sorted(names) for names in alike.values() if len(names) > 1]
+    if not confused and not delicate:
+        return
+    nearest = _nearest(out)
+    with TemporaryDirectory(prefix=part_name(nearest).name, dir=nearest) as place:
+        problems = [*_confused(Path(place), confused), *_impossible(Path(place), delicate)]
+    if problems:
+        raise InputError(problems)
+
+
+def _is_delicate(name: str) -> bool:
+    stem = name.partition(".")[0].lower()
+    is_long = len(os.fsencode(name)) > _LONGEST_NAME // 2
+    return bool(set(name) & _DELICATE) or name[-1] in ". " or stem in _RESERVED or is_long
+
+
+def _confused(place: Path, groups: Iterable[list[str]]) -> Iterator[Problem]:
+    for number, names in enumerate(groups):
+        made = set()
         for name in names:
-            yield (Path(at) / name).relative_to(out).as_posix()
+            path = place / str(number) / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.touch()
+            made.add((path.stat().st_dev, path.stat().st_ino))
+        if len(made) < len(names):
+            text = "the disk for the copies doesn't tell these names apart: " + ", ".join(names)
+            yield Problem("", text, expected="other names for the frames, or another disk")
+
+
+def _impossible(place: Path, names: Iterable[str]) -> Iterator[Problem]:
+    for name in sorted(names):
+        try:
+            (place / name).touch()
+            with suppress(OSError):
+                (place / name).unlink()
+        except OSError as error:
+            text = f"the disk for the copies can't hold this name: {error.strerror}"
+            yield Problem(name, text, expected="another name for the frame, or another disk")
+
+
+def clear_unfinished(out: Path) -> None:
+    """Removes what a killed run left half made, by this version's names or an earlier one's."""
+    for folder, _, names in _walk(out):
+        for name in names:
+            if is_part(name) or (name.startswith(".") and name.endswith(".flangeback-part")):
+                with suppress(OSError):
+                    (folder / name).unlink()
+
+
+def files_in(out: Path) -> Iterator[str]:
+    """Every file below `out`, relative to it, but for those of folders with their own manifest."""
+    for folder, _, names in _walk(out):
+        for name in names:
+            yield (folder / name).relative_to(out).as_posix()
+
+
+def _walk(out: Path) -> Iterator[tuple[Path, list[str], list[str]]]:
+    for at, folders, names in os.walk(out):
+        folders[:] = [name for name in folders if not (Path(at) / name / NAME).exists()]
+        yield Path(at), folders, names

@@ -8,7 +8,7 @@ from enum import StrEnum
 from functools import lru_cache
 from pathlib import Path
 
-from flangeback.formats import FrameFile
+from flangeback.copies.faults import of_source
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode
@@ -28,39 +28,71 @@ class CopyMethod(StrEnum):
     """An XMP file that states the values; an existing one is merged."""
     AGREE = "agree"
     """An existing XMP file of a picture, brought into agreement where it states a value."""
+    OTHER = "other"
+    """Byte for byte, a file that is no frame's."""
 
 
 @dataclass(frozen=True, slots=True)
 class FillOptions:
-    """What the user asked for: how raw files are treated, whether a packet of XMP is added to
-    each filled picture, whether the true time is written, too."""
+    """What a run of `fill` is asked for.
+
+    `raw` says how raw files are treated, `xmp` adds a packet of XMP to each filled picture,
+    `set_time` writes the true time into every copy whose body's clock the log tells, `others`
+    copies the files that are no frames, `take_back` lets a run take lens data out of copies,
+    `mend` makes copies again whose bytes changed though no other program can be seen to have
+    worked on them. `over` and `by_log_alone` say how the matches were made; `logs` and `kit` are
+    the files that they are by, which are kept beside the copies.
+    """
 
     raw: RawMode = RawMode.SIDECAR
     xmp: bool = False
     set_time: bool = False
+    others: bool = False
+    take_back: bool = False
+    mend: bool = False
+    over: bool = False
+    by_log_alone: bool = False
+    logs: tuple[Path, ...] = ()
+    kit: Path | None = None
+
+    @property
+    def used(self) -> tuple[Path, ...]:
+        """The logs and the kit."""
+        return (*self.logs, *([self.kit] if self.kit else []))
 
 
 @dataclass(frozen=True, slots=True)
 class FilePlan:
-    """One file to make. `source` is what it is made from (a sidecar that isn't there yet has
-    none), of `size` bytes and modified at `modified_ns`; `file` is the frame's file it belongs to,
-    `picture` that file as it was read; `copy` is its name in the output folder."""
+    """One file to make.
+
+    `frame` is the frame's file it belongs to, `copy` its name in the output folder. It is made
+    from `source`, of `size` bytes and modified at `modified_ns`; a sidecar that isn't there yet
+    has none. `refusal` says why the file doesn't get the values, where that is plain from the
+    start.
+    """
 
     method: CopyMethod
-    file: str
+    frame: Frame
     copy: str
-    format: type[FrameFile]
     source: Path | None
     size: int
     modified_ns: int
-    picture: FrameFile | None = None
     values: tuple[TagValue, ...] = ()
     refusal: str | None = None
-    """Why this file doesn't get the values, where that is plain from the start."""
+
+    @property
+    def is_picture(self) -> bool:
+        """Whether the file is the frame's own, and no sidecar."""
+        return self.copy == self.frame.file
+
+    @property
+    def code(self) -> str:
+        """The short code of the format of the frame's file."""
+        return "other" if self.method == CopyMethod.OTHER else self.frame.format.code
 
 
 def plan_frame(match: FrameMatch, folder: Path, options: FillOptions) -> tuple[FilePlan, ...]:
-    """The files of a frame's copy, the one that describes it first. Raises OSError."""
+    """The files of a frame's copy, the one that describes it first. Raises SourceError."""
     plans = [
         plan
         for file in match.frame.files
@@ -100,16 +132,7 @@ def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
 def _file_plans(
     file: Frame, values: tuple[TagValue, ...], options: FillOptions
 ) -> Iterator[FilePlan]:
-    copy = FilePlan(
-        CopyMethod.COPY,
-        file.file,
-        file.file,
-        file.format,
-        file.path,
-        file.size,
-        file.modified_ns,
-        file.source,
-    )
+    copy = FilePlan(CopyMethod.COPY, file, file.file, file.path, file.size, file.modified_ns)
     embeds = options.raw == RawMode.EMBED or not file.format.is_raw
     if not values:
         yield copy
@@ -127,17 +150,10 @@ def _file_plans(
 def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue, ...]) -> FilePlan:
     """A sidecar that lies beside the frame goes with it."""
     path = folder / name
-    status = path.stat()
-    return FilePlan(
-        CopyMethod.AGREE if values else CopyMethod.COPY,
-        frame.file,
-        name,
-        frame.format,
-        path,
-        status.st_size,
-        status.st_mtime_ns,
-        values=values,
-    )
+    with of_source():
+        status = path.stat()
+    method = CopyMethod.AGREE if values else CopyMethod.COPY
+    return FilePlan(method, frame, name, path, status.st_size, status.st_mtime_ns, values)
 
 
 def _each_once(plans: Sequence[FilePlan]) -> Iterator[FilePlan]:

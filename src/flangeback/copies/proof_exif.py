@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, BinaryIO, Literal, cast
 
-from flangeback.copies.compare import ProofError
+from flangeback.copies.faults import ProofError
 from flangeback.copies.proof_files import rows
 from flangeback.copies.stated import Stated, fraction, numbers
 from flangeback.formats import Damaged

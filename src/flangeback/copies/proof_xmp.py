@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from xml.etree import ElementTree
 
-from flangeback.copies.compare import ProofError
+from flangeback.copies.faults import ProofError
 from flangeback.copies.stated import Stated, fraction, numbers
 from flangeback.formats import Damaged
 
@@ -60,7 +60,7 @@ def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
     if Counter(_foreign_before(before, stated)) != foreign:
         raise ProofError("the XMP packet no longer states the rest as it did")
     for name, text in _ours(new):
-        if name in stated.values and not _says(text, name, stated):
+        if name in stated.values and not says(text, name, stated):
             raise ProofError(f"the XMP packet states {text} where {name} was written")
 
 
@@ -78,22 +78,32 @@ def _ours(properties: Iterable[Property]) -> Iterator[tuple[str, str]]:
     return ((_PROPERTIES[way], text) for way, text in properties if way in _PROPERTIES)
 
 
+def stated_in(packet: bytes) -> dict[str, list[str]]:
+    """What a packet states of the tags that flangeback writes, by their names; nothing where there
+    is none. Raises ProofError where it can't be read."""
+    found: dict[str, list[str]] = {}
+    for name, text in _ours(_properties(packet)) if packet else ():
+        found.setdefault(name, []).append(text)
+    return found
+
+
 def check_stated(packet: bytes, stated: Stated) -> None:
     """Raises ProofError unless the packet states each value that isn't blank. Sub-seconds and the
     offset from UTC have no property of their own: the date has them in its text."""
     there = list(_ours(_properties(packet)))
     for name, value in stated.values.items():
-        if name not in _PROPERTIES.values() or _is_blank(value):
+        if name not in _PROPERTIES.values() or is_blank(value):
             continue
-        if not any(name == one and _says(text, name, stated) for one, text in there):
+        if not any(name == one and says(text, name, stated) for one, text in there):
             raise ProofError(f"the XMP packet doesn't state {name}")
 
 
-def _is_blank(text: str) -> bool:
+def is_blank(text: str) -> bool:
+    """Whether a value as text says nothing."""
     return text in ("", "0") or text.startswith("0/0")
 
 
-def _says(text: str, name: str, stated: Stated) -> bool:
+def says(text: str, name: str, stated: Stated) -> bool:
     """Whether a property's text is a value: a rational as numerator/denominator, a text in full."""
     wanted = stated.values[name]
     if name not in _RATIONALS:

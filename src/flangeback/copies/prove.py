@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from flangeback.copies import proof_exif, proof_xmp
-from flangeback.copies.compare import Digests, ProofError, compare, digest, digest_of
-from flangeback.copies.edit import Edit
+from flangeback.copies.compare import Digests, compare, digest, digest_of
+from flangeback.copies.edit import Edit, source_text
+from flangeback.copies.faults import ProofError, of_source
 from flangeback.copies.plan import CopyMethod, FilePlan
 from flangeback.copies.proof_files import Located, locate
 from flangeback.copies.stated import Stated
@@ -21,15 +22,17 @@ from flangeback.system import open_file
 def prove(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
     """The proof of a picture's copy against its source.
 
-    Raises ProofError, OSError, and Damaged where ExifRead can't read the source.
+    Raises ProofError, SourceError, OSError, and Damaged where ExifRead can't read the source.
     """
     assert plan.source is not None
     stated = Stated.of(edit.values)
-    with open_file(plan.source) as before, open_file(copy) as after:
+    with of_source():
+        before = open_file(plan.source)
+    with before, open_file(copy) as after:
         size = os.fstat(before.fileno()).st_size
         digests = compare(before.fileno(), after.fileno(), size, edit.splices)
         if stated.values:
-            files = Compared(plan.format.code, before, after, edit.in_packet)
+            files = Compared(plan.code, before, after, edit.in_packet)
             check_metadata(files, edit.splices, stated)
     return digests
 
@@ -77,9 +80,9 @@ def check_values(code: str, copy: BinaryIO, stated: Stated, *, in_packet: bool) 
 
 def prove_sidecar(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
     """The proof of a sidecar: its bytes, its values, and all that the old one said besides. Raises
-    ProofError, OSError, and Damaged where the old one can't be read."""
+    ProofError, SourceError, OSError, and Damaged where the old one can't be read."""
     stated = Stated.of(edit.values)
-    old = b"" if plan.source is None else plan.source.read_bytes()
+    old = source_text(plan)
     with open_file(copy) as file:
         new = file.read()
         found = digest(file.fileno())

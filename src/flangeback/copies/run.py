@@ -4,123 +4,160 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from flangeback.copies import manifest, output
-from flangeback.copies.compare import Digests, ProofError, digest
+import flangeback
+from flangeback.copies import output
 from flangeback.copies.edit import Edit, edit_for
-from flangeback.copies.manifest import FileState, ManifestWriter, Record
-from flangeback.copies.model import Filled, FrameCopy
-from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
-from flangeback.copies.stated import Stated
-from flangeback.copies.write import Written, prove_file, write_file
+from flangeback.copies.faults import ProofError, SourceError, TouchedError
+from flangeback.copies.keeping import keep_used
+from flangeback.copies.manifest import Manifest, ManifestWriter, now
+from flangeback.copies.model import Filled, FrameCopy, FramePreview
+from flangeback.copies.others import OtherFiles, other_files
+from flangeback.copies.plan import FilePlan, FillOptions
+from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
+from flangeback.copies.results import Done, frame_copy
+from flangeback.copies.standing import TIME_NAMES, Action, Job, Standing, Task
+from flangeback.copies.stated import Stated, asked_digest
+from flangeback.copies.write import Written, write_file
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Refused
-from flangeback.frames.model import without_suffix
-from flangeback.match.model import FrameMatch, Matches, Outcome
+from flangeback.match.model import FrameMatch, Matches
 from flangeback.raw_mode import RawMode
-from flangeback.system import open_file, sync_folder
-from flangeback.tags.table import TAGS, TIME_TAGS
+from flangeback.system import set_times, sync_folder
+from flangeback.words import count, listed
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
 
-_TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
-_LONGEST_GROWTH = 1 << 16
 _WORKERS = min(8, 2 * (os.cpu_count() or 2))
 """Twice the cores: half of them wait for the disk."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Task:
-    """One file on its way: its plan, its place, whether an older one of our own stands there, and
-    the record of one that an earlier run finished."""
-
-    plan: FilePlan
-    target: Path
-    replaces: bool = False
-    finished: Record | None = None
-
-    @property
-    def needed(self) -> int:
-        """Bytes of room that it takes."""
-        if self.finished is not None:
-            return 0
-        return self.plan.size + (_LONGEST_GROWTH if self.plan.values else 0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Job:
-    """A frame on its way, with the files its copy consists of."""
-
-    match: FrameMatch
-    tasks: tuple[_Task, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Done:
-    """What became of one file: its record (None where there is one already), why it didn't get
-    the values, in what it failed its proof, or what a person should know of it."""
-
-    task: _Task
-    record: Record | None = None
-    refusal: str | None = None
-    failure: str | None = None
-    remark: str | None = None
-
-    @property
-    def stands(self) -> bool:
-        """Whether the file is there; not so a sidecar that was refused and wasn't there before."""
-        return self.failure is None and bool(self.record or self.task.finished)
+_PLAIN = FillOptions()
 
 
 def fill(
     matches: Matches,
     frames: Path,
     out: Path,
+    options: FillOptions = _PLAIN,
     progress: Progress | None = None,
-    *,
-    raw: RawMode = RawMode.SIDECAR,
-    xmp: bool = False,
-    set_time: bool = False,
 ) -> Filled:
     """Copies every frame of the folder `frames` into `out`, fills those that can be, proves all.
 
-    `raw` says what becomes of raw files, `xmp` adds an XMP packet to each filled picture,
-    `set_time` writes the true time into every copy whose body's clock the log tells. A frame
-    without room for its values is copied as it is, and comes back unreadable, with the reason. A
-    copy that fails its proof is removed and comes back with its failure. What an earlier run
-    finished isn't made again.
+    A frame without room for its values is copied as it is, and comes back unreadable, with the
+    reason; so does one that can't be read, without a copy. A copy that fails its proof comes back
+    with its failure, its frame copied as it is. What an earlier run finished isn't made again; the
+    copy of another frame is kept, and so is one in which another program changed our values: the
+    frame comes back as a conflict.
 
-    Raises InputError, with nothing written, where `out` isn't fit for it, and, with the finished
-    copies kept, where the run can't go on.
+    Raises InputError, with nothing written, where `out` isn't fit for it or the run would take
+    lens data out of copies, and, with the finished copies kept, where the run can't go on.
     """
     output.check_place(frames, out)
-    run = _Run(frames, out, manifest.read_manifest(out), FillOptions(raw, xmp, set_time))
-    jobs = run.jobs(matches)
-    tasks = [task for job in jobs for task in job.tasks]
-    problems = [problem for task in tasks for problem in run.strangers(task)]
-    if problems:
-        raise InputError(problems)
-    output.check_room(out, sum(task.needed for task in tasks))
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        writer = ManifestWriter(out)
+    others = other_files(frames, (match.frame for match in matches.frames), options.used)
+    with Manifest(out) as manifest:
+        standing = Standing(frames, out, manifest, options)
+        jobs = list(standing.jobs(matches.frames))
+        tasks = [task for job in jobs for task in job.tasks]
+        other_tasks = list(standing.others(others)) if options.others else []
+        names = [task.plan.copy for task in (*tasks, *other_tasks)]
+        withdrawn = list(standing.withdrawals(names))
+        _check_strangers(manifest, (*tasks, *other_tasks))
+        if not options.take_back:
+            _check_losses(out, jobs, withdrawn)
+        output.check_names(out, names)
+        output.check_room(out, sum(task.needed for task in (*tasks, *other_tasks)))
+        run = _Run(standing, options, frames.stat().st_dev)
         try:
-            output.clear_unfinished(out)
-            copies = run.carry_out(jobs, writer, progress)
-            run.withdraw_times(tasks, writer)
-            return Filled(tuple(copies))
-        finally:
-            writer.close()
-            for folder in {task.target.parent for task in tasks}:
-                sync_folder(folder)
-    except OSError as error:
-        raise InputError(_cannot_go_on(out, error)) from None
+            out.mkdir(parents=True, exist_ok=True)
+            writer = ManifestWriter(out)
+            try:
+                output.clear_unfinished(out)
+                writer.start(run.start((*tasks, *other_tasks)))
+                copies = run.carry_out(jobs, writer, progress)
+                left = run.carry_out_others(other_tasks, writer)
+                run.withdraw(withdrawn, writer)
+                run.finish_folders(names)
+                writer.seal()
+            finally:
+                writer.close()
+        except OSError as error:
+            raise InputError(_cannot_go_on(out, error)) from None
+    return Filled(tuple(copies), matches, OtherFiles(others, options.others, left))
+
+
+def preview(
+    matches: Matches, frames: Path, out: Path, options: FillOptions | None = None
+) -> tuple[FramePreview, ...]:
+    """What `fill` would do about the copy of each frame; nothing is written.
+
+    Without `options`, those of the last run into `out` are taken. Raises InputError where `out`
+    isn't fit for it.
+    """
+    output.check_place(frames, out)
+    with Manifest(out) as manifest:
+        if options is None:
+            options = options_of(manifest.runs[-1]) if manifest.runs else _PLAIN
+        standing = Standing(frames, out, manifest, options)
+        found = []
+        for job in standing.jobs(matches.frames):
+            gains, changes, losses = (tuple(sorted(names)) for names in job.changes())
+            found.append(FramePreview(job.match, job.action, job.reason, gains, changes, losses))
+        return tuple(found)
+
+
+def options_of(run: RunStart) -> FillOptions:
+    """The options that a run was made with."""
+    given = run.options
+    return FillOptions(
+        RawMode(given.get("raw", RawMode.SIDECAR)),
+        xmp=bool(given.get("xmp")),
+        set_time=bool(given.get("set_time")),
+        others=bool(given.get("others")),
+        over=bool(given.get("over")),
+        by_log_alone=bool(given.get("by_log_alone")),
+    )
+
+
+def _check_strangers(manifest: Manifest, tasks: Iterable[Task]) -> None:
+    """Raises InputError where something stands in the way in a folder that isn't ours at all."""
+    strangers = [task for task in tasks if task.action == Action.LEAVE]
+    if strangers and not manifest.exists:
+        text = "stands in the way and isn't flangeback's own"
+        expected = "another folder for the copies"
+        raise InputError(Problem(str(one.target), text, expected=expected) for one in strangers)
+
+
+def _check_losses(out: Path, jobs: Iterable[Job], withdrawn: Sequence[Record]) -> None:
+    """Raises InputError where copies would lose lens data, or more of them have it changed than
+    gain any."""
+    losing = [record.copy for record in withdrawn if record.values.keys() - TIME_NAMES]
+    gaining = changing = 0
+    for job in jobs:
+        gains, changes, losses = job.changes()
+        if losses:
+            losing.append(job.match.frame.file)
+        elif changes:
+            changing += 1
+        elif gains and job.action == Action.CHANGE:
+            gaining += 1
+    if not losing and changing <= gaining:
+        return
+    told = [
+        f"{count(len(losing), 'copy', 'copies')} would lose lens data",
+        f"{changing} would have it changed",
+        f"{gaining} would gain some",
+    ]
+    named = f" ({', '.join(losing[:3])}{', ...' * (len(losing) > 3)})" if losing else ""
+    expected = "the log that these copies were filled by, or --take-back if this is meant"
+    text = f"{listed(told, 'and')}{named}: nothing was written"
+    raise InputError(Problem(str(out), text, expected=expected))
 
 
 def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
@@ -140,86 +177,46 @@ def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """One run: the frames folder, the output folder, what the manifest has of it, the options."""
+    """One run; `device` is the one that the frames lie on as it begins."""
 
-    frames: Path
-    out: Path
-    records: Mapping[str, Record]
+    standing: Standing
     options: FillOptions
+    device: int
 
-    def jobs(self, matches: Matches) -> list[_Job]:
-        """Every frame with its files; no two files get one name."""
-        taken: set[str] = set()
-        jobs = []
-        for match in matches.frames:
-            planned = plan_frame(match, self.frames, self.options)
-            plans = [p for p in (_apart(plan, taken) for plan in planned) if p is not None]
-            jobs.append(_Job(match, tuple(self._task(plan) for plan in plans)))
-        return jobs
+    @property
+    def out(self) -> Path:
+        return self.standing.out
 
-    def _task(self, plan: FilePlan) -> _Task:
-        target = self.out / plan.copy
-        record = self.records.get(plan.copy)
-        if record is None or not target.is_file():
-            return _Task(plan, target)
-        if self._is_finished(plan, target, record):
-            return _Task(plan, target, finished=record)
-        return _Task(plan, target, replaces=_is_as_recorded(target, record.copy_state))
+    @property
+    def frames(self) -> Path:
+        return self.standing.frames
 
-    def _is_finished(self, plan: FilePlan, target: Path, record: Record) -> bool:
-        """Whether this very file was made: of the same source, for the same values, whether it
-        could take them or not, and it still stands so."""
-        status, source = target.stat(), record.source_state
-        known = None if source is None else (source.size, source.modified_ns)
-        return (
-            known == (None if plan.source is None else (plan.size, plan.modified_ns))
-            and (status.st_size, status.st_mtime_ns)
-            == (record.copy_state.size, record.copy_state.modified_ns)
-            and record.way == plan.method
-            and record.asked == manifest.asked(plan.values, self.options.xmp)
+    def start(self, tasks: Sequence[Task]) -> RunStart:
+        """The run as the manifest has it. Raises OSError."""
+        from xxhash import xxh3_128_hexdigest
+
+        logs, kit = keep_used(self.out, self.options.logs, self.options.kit)
+        names = "\n".join(sorted(task.plan.copy for task in tasks))
+        return RunStart(
+            version=flangeback.__version__,
+            when=now(),
+            frames=str(self.frames.resolve()),
+            frames_relative=os.path.relpath(self.frames.resolve(), self.out.resolve()),
+            options={name: getattr(self.options, name) for name in _OPTIONS},
+            logs=logs,
+            kit=kit,
+            files=len(tasks),
+            names=xxh3_128_hexdigest(os.fsencode(names)),
+            to_make=sum(task.action in _MADE for task in tasks),
         )
-
-    def strangers(self, task: _Task) -> Iterator[Problem]:
-        """What stands under a copy's name, or in the way to it, and isn't our own."""
-        in_the_way = next(
-            (
-                p
-                for p in task.target.parents
-                if p != self.out and self.out in p.parents and (p.is_file() or p.is_symlink())
-            ),
-            task.target,
-        )
-        if not os.path.lexists(in_the_way):
-            return
-        passes = task.finished is not None or task.replaces or self._is_same(task)
-        if in_the_way != task.target or not passes:
-            text = "stands in the way and isn't flangeback's own"
-            yield Problem(str(in_the_way), text, expected="another folder for the copies")
-
-    def _is_same(self, task: _Task) -> bool:
-        """Whether the file there is the copy that would be made: a run was killed between giving
-        it its name and noting it."""
-        try:
-            self._adopted(task)
-        except (ProofError, OSError):
-            return False
-        return True
-
-    def _adopted(self, task: _Task) -> Digests:
-        if task.target.is_symlink():
-            raise ProofError("a link")
-        try:
-            return prove_file(task.plan, edit_for(task.plan, self.options), task.target)
-        except (Refused, Damaged):
-            return prove_file(task.plan, Edit(), task.target)
 
     def carry_out(
-        self, jobs: Sequence[_Job], writer: ManifestWriter, progress: Progress | None
+        self, jobs: Sequence[Job], writer: ManifestWriter, progress: Progress | None
     ) -> list[FrameCopy]:
         """Makes the copies, several at a time; gives them in the jobs' order."""
         found: dict[int, FrameCopy] = {}
         size = 0
-        waiting: dict[Future[list[_Done]], int] = {}
+        waiting: dict[Future[list[Done]], int] = {}
         with ThreadPoolExecutor(_WORKERS) as pool:
             try:
                 todo = iter(enumerate(jobs))
@@ -232,8 +229,8 @@ class _Run:
                         number = waiting.pop(future)
                         done = future.result()
                         _note(done, writer)
-                        found[number] = _frame_copy(jobs[number].match, done)
-                        size += sum(one.task.plan.size for one in done)
+                        found[number] = frame_copy(jobs[number], done)
+                        size += sum(task.plan.size for task in jobs[number].tasks)
                         if progress:
                             progress(len(found), size)
             except BaseException:
@@ -241,66 +238,84 @@ class _Run:
                 raise
         return [found[number] for number in range(len(jobs))]
 
-    def withdraw_times(self, tasks: Sequence[_Task], writer: ManifestWriter) -> None:
-        """Takes back the sidecars that an earlier run made for the true time alone, where that
-        isn't wanted any more: a catalogue would still go by them. Raises OSError."""
-        planned = {task.plan.copy for task in tasks}
-        beside = {f"{copy}.xmp" for copy in planned}
-        beside |= {f"{without_suffix(copy)}.xmp" for copy in planned}
-        for name in beside & self.records.keys() - planned:
-            record, target = self.records[name], self.out / name
-            if not _states_time_alone(record):
-                continue
-            if os.path.lexists(target):
-                if not target.is_file() or not _is_as_recorded(target, record.copy_state):
-                    continue  # Somebody has worked on it since: it is theirs.
-                target.unlink()
-            writer.append(replace(record, verdict=manifest.WITHDRAWN))
+    def _job(self, job: Job) -> list[Done]:
+        """One frame's files. Raises OSError where the run can't go on."""
+        done = [self._file(job.match, task) for task in job.tasks]
+        if job.lost is not None or any(one.lost for one in done):
+            self._check_card()
+        return done
 
-    def _job(self, job: _Job) -> list[_Done]:
-        """One frame's files."""
-        return [self._file(job.match, task) for task in job.tasks]
+    def _check_card(self) -> None:
+        """Raises OSError where the frames' disk is gone: that is no matter of one frame."""
+        if self.frames.stat().st_dev != self.device:
+            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV), str(self.frames))
 
-    def _file(self, match: FrameMatch, task: _Task) -> _Done:
-        if task.finished is not None:
-            return _Done(task, refusal=task.finished.refusal, remark=task.finished.remark)
-        edit, refusal = Edit(), None
+    def _file(self, match: FrameMatch | None, task: Task) -> Done:
+        if task.action == Action.LEAVE:
+            return Done(task, stands=False, left=task.reason)
         try:
-            try:
-                edit = edit_for(task.plan, self.options)
-                written = self._write(task, edit)
-            except (Refused, Damaged) as why:
-                refusal = str(why)
-                if task.plan.method == CopyMethod.SIDECAR and task.plan.source is None:
-                    return _Done(task, refusal=refusal)
-                edit = Edit()
-                written = self._write(task, edit)
+            if task.action == Action.KEEP:
+                return self._kept(match, task)
+            return self._made(match, task)
+        except SourceError as why:
+            return Done(task, stands=False, lost=str(why))
+        except TouchedError as why:
+            return Done(task, stands=False, left=f"its copy is left as it is: {why}")
         except ProofError as failure:
-            return _Done(task, failure=str(failure))
-        record = self._record(match, task.plan, edit, written)
-        return _Done(task, replace(record, refusal=refusal), refusal, remark=edit.remark)
+            return Done(task, stands=False, failure=str(failure))
 
-    def _write(self, task: _Task, edit: Edit) -> Written:
-        task.target.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            return write_file(task.plan, edit, task.target, replaces=task.replaces)
-        except FileExistsError:
-            digests = self._adopted(task)
+    def _kept(self, match: FrameMatch | None, task: Task) -> Done:
+        """What an earlier run finished, noted or not; a frames folder that moved is noted."""
+        record = task.record
+        if record is None:
+            edit, digests = self.standing.adopted(task)
             status = task.target.stat()
-            return Written(digests, status.st_size, status.st_mtime_ns)
+            written = Written(digests, status.st_size, status.st_mtime_ns)
+            return Done(task, self._record(match, task, edit, written), remark=edit.remark)
+        moved = None
+        if record.frames != str(self.frames.resolve()):
+            moved = replace(record, frames=str(self.frames.resolve()))
+        remark = "; ".join(filter(None, (record.remark, task.reason))) or None
+        return Done(task, moved, refusal=record.refusal, remark=remark)
 
-    def _record(self, match: FrameMatch, plan: FilePlan, edit: Edit, written: Written) -> Record:
-        source, fill, stated = None, match.fill, Stated.of(edit.values)
+    def _made(self, match: FrameMatch | None, task: Task) -> Done:
+        """A new file; where the values can't be written, or their proof fails, a plain copy."""
+        edit, refusal, failure = Edit(), None, None
+        plan = task.present or task.plan
+        try:
+            edit = edit_for(plan, self.options)
+            written = self._write(task, plan, edit)
+        except (Refused, Damaged) as why:
+            refusal = str(why)
+        except ProofError as why:
+            failure = str(why)
+        if refusal or failure:
+            if plan.source is None or task.present is not None:
+                return Done(task, stands=False, refusal=refusal, failure=failure)
+            edit = Edit()
+            written = self._write(task, plan, edit)
+        record = replace(self._record(match, task, edit, written), refusal=refusal, failure=failure)
+        return Done(task, record, True, refusal, failure, remark=edit.remark)
+
+    def _write(self, task: Task, plan: FilePlan, edit: Edit) -> Written:
+        task.target.parent.mkdir(parents=True, exist_ok=True)
+        return write_file(plan, edit, task.target, replaces=task.replaces)
+
+    def _record(self, match: FrameMatch | None, task: Task, edit: Edit, written: Written) -> Record:
+        plan, stated = task.plan, Stated.of(edit.values)
+        source = None
         if plan.source is not None:
-            source = FileState(plan.size, plan.modified_ns, written.digests.source)
-        is_picture = plan.method in (CopyMethod.COPY, CopyMethod.EMBED)
-        return Record(
+            digest = written.digests.source
+            if task.present is not None and task.record and task.record.source_state:
+                digest = task.record.source_state.digest
+            source = FileState(plan.size, plan.modified_ns, digest)
+        record = Record(
             frames=str(self.frames.resolve()),
-            file=plan.file if is_picture else plan.copy,
+            file=plan.frame.file if plan.is_picture else plan.copy,
             copy=plan.copy,
-            kind=plan.format.code,
+            kind=plan.code,
             way=plan.method,
-            outcome=match.outcome,
+            outcome="other" if match is None else match.outcome,
             source_state=source,
             copy_state=FileState(written.size, written.modified_ns, written.digests.copy),
             payload=written.digests.payload,
@@ -308,34 +323,65 @@ class _Run:
             values=stated.values,
             whole=stated.whole,
             in_packet=edit.in_packet,
-            asked=manifest.asked(plan.values, self.options.xmp),
-            body=match.body,
-            adapter=fill.adapter.key if fill and fill.adapter else None,
-            log=match.log,
-            log_line=match.log_line,
-            doubts=tuple(asdict(doubt) for doubt in match.doubts),
+            patched=task.present is not None,
+            asked=asked_digest(plan.values, packet=self.options.xmp),
             remark=edit.remark,
         )
+        return record if match is None else _with_match(record, match)
+
+    def carry_out_others(self, tasks: Iterable[Task], writer: ManifestWriter) -> Mapping[str, str]:
+        """Copies files that are no frames; why those were left that couldn't be copied."""
+        left = {}
+        for task in tasks:
+            done = self._file(None, task)
+            _note([done], writer)
+            why = done.lost or done.left or done.failure
+            if why:
+                self._check_card()
+                left[task.plan.copy] = why
+        return left
+
+    def withdraw(self, records: Iterable[Record], writer: ManifestWriter) -> None:
+        """Takes files of earlier runs back. Raises OSError."""
+        for record in records:
+            (self.out / record.copy).unlink(missing_ok=True)
+            writer.append(replace(record, verdict=WITHDRAWN))
+
+    def finish_folders(self, names: Iterable[str]) -> None:
+        """Gives the folders of copies the times of the frames' folders, and has their names written
+        to disk. Raises OSError."""
+        folders = {folder for name in names for folder in Path(name).parents}
+        for folder in sorted(folders, key=lambda one: len(one.parts), reverse=True):
+            sync_folder(self.out / folder)
+            with suppress(OSError):
+                status = (self.frames / folder).stat()
+                set_times(self.out / folder, status.st_atime_ns, status.st_mtime_ns)
 
 
-def _apart(plan: FilePlan, taken: set[str]) -> FilePlan | None:
-    """The plan under a name that no other file has: two frames of one stem share the name of
-    their sidecar. None for one that another frame's plan makes already."""
-    if plan.copy in taken:
-        if plan.method != CopyMethod.SIDECAR:
-            return None
-        plan = replace(plan, copy=f"{plan.file}.xmp")
-    taken.add(plan.copy)
-    return plan
+_OPTIONS = ("raw", "xmp", "set_time", "others", "over", "by_log_alone")
+_MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
 
 
-def _note(done: Sequence[_Done], writer: ManifestWriter) -> None:
+def _with_match(record: Record, match: FrameMatch) -> Record:
+    fill = match.fill
+    return replace(
+        record,
+        body=match.body,
+        adapter=fill.adapter.key if fill and fill.adapter else None,
+        log=match.log,
+        log_line=match.log_line,
+        by=match.by,
+        doubts=tuple(asdict(doubt) for doubt in match.doubts),
+    )
+
+
+def _note(done: Sequence[Done], writer: ManifestWriter) -> None:
     for one in done:
         if one.record is not None:
             writer.append(one.record)
 
 
-def _keep_finished(waiting: Mapping[Future[list[_Done]], int], writer: ManifestWriter) -> None:
+def _keep_finished(waiting: Mapping[Future[list[Done]], int], writer: ManifestWriter) -> None:
     """Ends a run that can't go on: what is under way is finished and noted."""
     for future in waiting:
         future.cancel()
@@ -344,43 +390,3 @@ def _keep_finished(waiting: Mapping[Future[list[_Done]], int], writer: ManifestW
             # A copy that can't be noted now is adopted by the next run.
             with suppress(OSError):
                 _note(future.result(), writer)
-
-
-def _frame_copy(match: FrameMatch, done: Sequence[_Done]) -> FrameCopy:
-    """What became of a frame, from what became of its files."""
-    failures = [f"{one.task.plan.copy}: {one.failure}" for one in done if one.failure]
-    return FrameCopy(
-        _with_refusals(match, done),
-        done[0].task.plan.copy if done[0].failure is None else None,
-        tuple(one.task.plan.copy for one in done if one.stands),
-        verified=not failures,
-        failure="; ".join(failures) or None,
-        resumed=all(one.task.finished is not None for one in done),
-    )
-
-
-def _with_refusals(match: FrameMatch, done: Sequence[_Done]) -> FrameMatch:
-    """The outcome with what the files refused, or have remarks on."""
-    why = "; ".join(dict.fromkeys(one.refusal for one in done if one.refusal))
-    filled = any(one.task.plan.values and not (one.refusal or one.failure) for one in done)
-    if why and match.outcome.is_filled and not filled:
-        match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=None)
-    elif why and not match.outcome.is_filled:
-        why = f"its time is left as it is: {why}"
-    remarks = dict.fromkeys(one.remark for one in done if one.remark)
-    return replace(match, reason="; ".join(filter(None, (match.reason, why, *remarks))) or None)
-
-
-def _states_time_alone(record: Record) -> bool:
-    """Whether a file is a new sidecar with nothing but the true time in it."""
-    if record.way != CopyMethod.SIDECAR or record.source_state is not None:
-        return False
-    return bool(record.values) and set(record.values or ()) <= _TIME_NAMES
-
-
-def _is_as_recorded(path: Path, state: FileState) -> bool:
-    """Whether a file is still the one that was recorded, by size and digest."""
-    if path.is_symlink() or path.stat().st_size != state.size:
-        return False
-    with open_file(path) as file:
-        return digest(file.fileno()) == state.digest

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 
 from flangeback.tags.table import TagValue
 
@@ -35,6 +37,19 @@ def value_text(value: TagValue) -> str:
     if isinstance(value.value, tuple):
         return " ".join(f"{top}/{below}" for top, below in value.value)
     return str(value.value)
+
+
+def asked_digest(values: Sequence[TagValue], *, packet: bool) -> str:
+    """The digest of what is asked for one file: its values, and whether a packet states them."""
+    words = [[value.name, value_text(value), value.whole] for value in values]
+    return _digest_of(json.dumps([words, packet]))
+
+
+@lru_cache(maxsize=64)
+def _digest_of(text: str) -> str:
+    from xxhash import xxh3_64
+
+    return str(xxh3_64(text.encode()).hexdigest())
 
 
 def numbers(text: str) -> list[tuple[int, int]]:

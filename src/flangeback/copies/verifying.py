@@ -3,70 +3,112 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
-from typing import BinaryIO
 
-from flangeback.copies import manifest, output, proof_xmp
-from flangeback.copies.compare import ProofError, compare, digest
-from flangeback.copies.manifest import Record
-from flangeback.copies.model import CheckedCopy, Verified
+from flangeback.copies import output, proof_xmp
+from flangeback.copies.compare import compare, digest
+from flangeback.copies.faults import ProofError, SourceError
+from flangeback.copies.manifest import NAME, Manifest
+from flangeback.copies.model import CheckedCopy, SourceNow, Verified
 from flangeback.copies.plan import CopyMethod
 from flangeback.copies.prove import Compared, check_metadata, check_values
+from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Splice
+from flangeback.frames.scanning import folders_of_copies
 from flangeback.system import open_file, pread
 
 _WORKERS = max(2, min(4, os.cpu_count() or 2))
+_AT_ONCE = 64 * _WORKERS
 
 
-def verify(out: Path, progress: Callable[[int], None] | None = None) -> Verified:
+def verify(
+    out: Path, progress: Callable[[int], None] | None = None, frames: Path | None = None
+) -> Verified:
     """Proves every copy of the manifest in `out` again.
 
     Each copy's digest and the values written are checked; where the frame it was made from is
-    still at hand, unchanged, the payload and every other tag are compared with it, too.
+    still at hand, unchanged, the payload and every other tag are compared with it, too. `frames`
+    is where the frames lie now.
 
     Raises InputError when there is no such folder, or no manifest in it.
     """
+    expected = "a folder that flangeback filled"
     if not out.is_dir():
-        raise InputError(
-            Problem(str(out), "there is no such folder", expected="a folder that flangeback filled")
+        raise InputError(Problem(str(out), "there is no such folder", expected=expected))
+    with Manifest(out) as manifest:
+        if not len(manifest) and not manifest.runs:
+            text = f"there is no {NAME} in it, or nothing in that"
+            raise InputError(Problem(str(out), text, expected=expected))
+        places = _Places(out, manifest, frames)
+        checked = list(_all_checked(manifest, places, progress))
+        kept = {name for run in manifest.runs for name in (*run.logs, run.kit)}
+        known = {NAME, *manifest, *kept}
+        run = manifest.runs[-1] if manifest.runs else None
+        return Verified(
+            tuple(checked),
+            tuple(sorted(name for name in output.files_in(out) if name not in known)),
+            missing=0 if run is None or manifest.is_sealed else run.to_make - manifest.made_since,
+            faults=tuple(manifest.faults),
+            folders=tuple(folders_of_copies(out)),
         )
-    records = manifest.read_manifest(out)
-    if not records:
-        raise InputError(
-            Problem(
-                str(out),
-                f"there is no {manifest.NAME} in it, or nothing in that",
-                expected="a folder that flangeback filled",
-            )
-        )
-    checked = []
+
+
+class _Places:
+    """Where the copies lie, and where the frames that they were made from may."""
+
+    def __init__(self, out: Path, manifest: Manifest, frames: Path | None) -> None:
+        self.out, self.frames = out, frames
+        self.moved = {run.frames: out / run.frames_relative for run in manifest.runs}
+
+    def source(self, record: Record) -> Path | None:
+        """The file that a copy was made from; None where it isn't at hand."""
+        folders = [Path(record.frames), self.moved.get(record.frames)]
+        if self.frames is not None:
+            folders = [self.frames]
+        found = (folder / record.file for folder in folders if folder is not None)
+        return next((path for path in found if path.is_file()), None)
+
+
+def _all_checked(
+    manifest: Manifest, places: _Places, progress: Callable[[int], None] | None
+) -> Iterator[CheckedCopy]:
+    """Each copy, some at a time, so that a long manifest takes little memory."""
+    names = sorted(manifest)
+    done = 0
     with ThreadPoolExecutor(_WORKERS) as pool:
-        for found in pool.map(lambda record: _checked(out, record), records.values()):
-            checked.append(found)
-            if progress:
-                progress(len(checked))
-    strangers = sorted(set(output.files_in(out)) - records.keys() - {manifest.NAME})
-    return Verified(tuple(checked), tuple(strangers))
+        for start in range(0, len(names), _AT_ONCE):
+            records = [manifest.get(name) for name in names[start : start + _AT_ONCE]]
+            todo = [record for record in records if record is not None]
+            for found in pool.map(lambda record: _checked(places, record), todo):
+                done += 1
+                yield found
+                if progress:
+                    progress(done)
 
 
-def _checked(out: Path, record: Record) -> CheckedCopy:
+def _checked(places: _Places, record: Record) -> CheckedCopy:
+    found = CheckedCopy(record.copy)
     try:
-        return CheckedCopy(record.copy, None, _prove(out / record.copy, record))
+        return replace(found, source=_prove(places, record))
     except FileNotFoundError:
-        return CheckedCopy(record.copy, "the copy is gone")
+        return replace(found, failure="the copy is gone")
     except OSError as error:
-        return CheckedCopy(record.copy, f"the copy can't be read: {error.strerror}")
+        return replace(found, failure=f"the copy can't be read: {error.strerror}")
     except (ProofError, Damaged) as failure:
-        return CheckedCopy(record.copy, str(failure))
+        return replace(found, failure=str(failure))
 
 
-def _prove(path: Path, record: Record) -> bool:
-    """Raises ProofError; else says whether the source was there to compare with."""
-    stated = Stated(record.values or {}, record.whole)
+def _prove(places: _Places, record: Record) -> SourceNow:
+    """What became of the source. Raises ProofError, Damaged, OSError."""
+    path = places.out / record.copy
+    if path.is_symlink():
+        raise ProofError("a link stands in the place of the copy")
+    stated = Stated(record.values, record.whole)
     with open_file(path) as copy:
         if os.fstat(copy.fileno()).st_size != record.copy_state.size:
             raise ProofError("the copy's size changed since it was made")
@@ -75,38 +117,56 @@ def _prove(path: Path, record: Record) -> bool:
         if record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE):
             if record.way == CopyMethod.SIDECAR and stated.values:
                 proof_xmp.check_stated(copy.read(), stated)
-            return True
-        if stated.values:
+        elif stated.values:
             check_values(record.kind, copy, stated, in_packet=record.in_packet)
-        try:
-            frame = open_file(Path(record.frames) / record.file)
-        except OSError:
-            return False
-        with frame:
-            return _prove_against(frame, copy, record, stated)
+    return _prove_against(places, path, record, stated)
 
 
-def _prove_against(source: BinaryIO, copy: BinaryIO, record: Record, stated: Stated) -> bool:
+def _prove_against(places: _Places, path: Path, record: Record, stated: Stated) -> SourceNow:
     """The whole proof against the source, if that is still the file the copy was made from."""
+    state, at = record.source_state, places.source(record)
+    if state is None:
+        return SourceNow.NONE
+    if at is None:
+        return SourceNow.AWAY
+    try:
+        if at.stat().st_size != state.size:
+            return SourceNow.CHANGED
+        is_rewritten = record.patched or record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE)
+        with open_file(at) as source:
+            if is_rewritten:
+                is_same = digest(source.fileno()) == state.digest
+                return SourceNow.SAME if is_same else SourceNow.CHANGED
+            with open_file(path) as copy:
+                files = Compared(record.kind, source, copy, record.in_packet)
+                return _compared(files, record, stated)
+    except (SourceError, OSError):
+        return SourceNow.AWAY
+
+
+def _compared(files: Compared, record: Record, stated: Stated) -> SourceNow:
     state = record.source_state
     assert state is not None
-    if os.fstat(source.fileno()).st_size != state.size:
-        return False
-    splices = [
-        Splice(start, end, pread(copy.fileno(), last - first, first))
-        for start, end, first, last in record.edits
-    ]
+    source, copy = files.source.fileno(), files.copy.fileno()
+    splices = _splices(copy, record)
     try:
-        digests = compare(source.fileno(), copy.fileno(), state.size, splices)
+        digests = compare(source, copy, state.size, splices)
     except ProofError:
-        if digest(source.fileno()) != state.digest:
-            return False
+        if digest(source) != state.digest:
+            return SourceNow.CHANGED
         raise
     if digests.source != state.digest:
-        return False
+        return SourceNow.CHANGED
     if digests.payload != record.payload:
         raise ProofError("the payload changed since the copy was made")
     if stated.values:
-        files = Compared(record.kind, source, copy, record.in_packet)
         check_metadata(files, splices, stated)
-    return True
+    return SourceNow.SAME
+
+
+def _splices(copy: int, record: Record) -> Sequence[Splice]:
+    """The edits as the copy has them."""
+    return [
+        Splice(start, end, pread(copy, last - first, first))
+        for start, end, first, last in record.edits
+    ]

@@ -5,21 +5,27 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flangeback.copies.compare import Digests, parts
 from flangeback.copies.edit import Edit
-from flangeback.copies.output import unfinished_name
+from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.plan import FilePlan
 from flangeback.copies.prove import prove, prove_sidecar
 from flangeback.formats import Splice
+from flangeback.frames.reading import recognised_frame
 from flangeback.system import (
+    CHUNK,
+    Identity,
+    copy_attributes,
     copy_range,
+    identity,
     open_new,
     open_to_read,
+    part_name,
+    pread,
     rename_new,
-    set_times,
     start_writing_back,
     sync_file,
     write_all,
@@ -28,44 +34,74 @@ from flangeback.system import (
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """A file that stands under its name: its digests, size, time of modification in ns."""
+    """A file that stands under its name: its digests, its size, its time of modification in ns.
+
+    `is_whole` says that it has its source's mode, times and extended attributes.
+    """
 
     digests: Digests
     size: int
     modified_ns: int
+    is_whole: bool = True
 
 
-def write_file(plan: FilePlan, edit: Edit, target: Path, *, replaces: bool) -> Written:
-    """Makes and proves one file; `replaces` says that an older one of flangeback's own stands
-    there, whose place it takes.
+def write_file(
+    plan: FilePlan, edit: Edit, target: Path, *, replaces: Identity | None = None
+) -> Written:
+    """Makes and proves one file; `replaces` is the file under its name whose place it takes.
 
-    Raises ProofError when the file isn't what it has to be, FileExistsError when something stands
-    under its name, OSError when it can't be made. Whatever is raised, nothing is left behind.
+    Raises ProofError when the file isn't what it has to be, SourceError when its source can't be
+    read or isn't what was matched, FileExistsError when something stands under its name,
+    TouchedError when that isn't what was to be replaced, OSError when it can't be made. Whatever
+    is raised, nothing is left behind.
     """
-    part = unfinished_name(target)
-    part.unlink(missing_ok=True)
+    part = part_name(target.parent)
     try:
-        digests = _written(part, plan, edit)
+        digests, is_whole = _make(plan, edit, part)
         status = part.stat()
-        if replaces:
-            part.replace(target)
-        else:
+        if replaces is None:
             rename_new(part, target)
+        elif identity(target.lstat()) != replaces:
+            raise TouchedError("another program changed it while flangeback ran")
+        else:
+            part.replace(target)
     except BaseException:
         with suppress(OSError):
             part.unlink(missing_ok=True)
         raise
-    return Written(digests, status.st_size, status.st_mtime_ns)
+    return Written(digests, status.st_size, status.st_mtime_ns, is_whole)
 
 
-def _written(part: Path, plan: FilePlan, edit: Edit) -> Digests:
-    """A new file, proved and brought to disk."""
+def _make(plan: FilePlan, edit: Edit, part: Path) -> tuple[Digests, bool]:
+    """The digests of a new file that is proved and on disk, and whether its attributes are the
+    source's."""
+    if edit.text is not None:
+        return _written(plan, edit, part, None), True
+    assert plan.source is not None
+    with of_source():
+        source = open_to_read(plan.source)
+    try:
+        _check_same(plan, os.fstat(source))
+        try:
+            digests = _written(plan, edit, part, source)
+        except ProofError:
+            _check_unchanged(plan, source)
+            raise
+        is_whole = copy_attributes(source, part)
+        _check_unchanged(plan, source)
+    finally:
+        os.close(source)
+    return digests, is_whole
+
+
+def _written(plan: FilePlan, edit: Edit, part: Path, source: int | None) -> Digests:
     file = open_new(part)
     try:
-        if edit.text is not None:
+        if source is None:
+            assert edit.text is not None
             write_all(file, edit.text)
         else:
-            _write_copy(plan, edit.splices, file, part)
+            write_spliced(source, file, plan.size, edit.splices)
         start_writing_back(file)
         digests = prove_file(plan, edit, part)
         sync_file(file)
@@ -74,29 +110,63 @@ def _written(part: Path, plan: FilePlan, edit: Edit) -> Digests:
     return digests
 
 
-def _write_copy(plan: FilePlan, splices: Sequence[Splice], copy: int, path: Path) -> None:
-    """The source with the splices put in, and with its times. Raises OSError."""
+def _check_same(plan: FilePlan, status: os.stat_result) -> None:
+    """Raises SourceError unless the file is the one that was matched.
+
+    Where another file of its size and time has taken its place it is read once more: cards may
+    number their files anew at any time.
+    """
+    if (status.st_size, status.st_mtime_ns) != (plan.size, plan.modified_ns):
+        raise SourceError(_CHANGED)
+    frame, known = plan.frame, plan.frame.source.reader.identity if plan.frame.source else None
+    if not plan.is_picture or known in (None, identity(status)):
+        return
+    with of_source():
+        now = recognised_frame(frame.path.parent, frame.path.name)
+    alone = replace(frame, companions=(), sidecars=())
+    if now is None or replace(now, file=frame.file) != alone:
+        raise SourceError(_CHANGED)
+
+
+_CHANGED = "it changed since it was matched: run the same command again"
+
+
+def _check_unchanged(plan: FilePlan, source: int) -> None:
+    """Raises SourceError where the file changed, or another took its name, as it was copied."""
     assert plan.source is not None
-    source = open_to_read(plan.source)
-    try:
-        status = os.fstat(source)
-        write_spliced(source, copy, status.st_size, splices)
-        set_times(path, status.st_atime_ns, status.st_mtime_ns)
-    finally:
-        os.close(source)
+    with of_source():
+        is_named = os.path.samestat(os.fstat(source), plan.source.stat())
+    status = os.fstat(source)
+    if not is_named or (status.st_size, status.st_mtime_ns) != (plan.size, plan.modified_ns):
+        raise SourceError(_CHANGED)
 
 
 def write_spliced(source: int, copy: int, size: int, splices: Sequence[Splice]) -> None:
-    """Writes one open file of `size` bytes to another with the splices put in. Raises OSError."""
+    """Writes one open file of `size` bytes to another with the splices put in.
+
+    Raises SourceError where the one can't be read, OSError where the other can't be written.
+    """
     for start, end, splice in parts(size, splices):
-        if splice is None:
-            copy_range(source, copy, start, end - start)
-        else:
+        if splice is not None:
             write_all(copy, splice.data)
+            continue
+        try:
+            copy_range(source, copy, start, end - start)
+        except OSError:
+            _check_readable(source, start, end)
+            raise
+
+
+def _check_readable(source: int, start: int, end: int) -> None:
+    """Raises SourceError where it was reading that failed."""
+    for at in range(start, end, CHUNK):
+        with of_source():
+            if not pread(source, min(CHUNK, end - at), at):
+                raise SourceError("it became shorter while it was copied")
 
 
 def prove_file(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
-    """The proof of a file that stands there. Raises ProofError, Damaged, OSError."""
+    """The proof of a file that stands there. Raises ProofError, SourceError, Damaged, OSError."""
     if edit.text is None:
         return prove(plan, edit, copy)
     return prove_sidecar(plan, edit, copy)

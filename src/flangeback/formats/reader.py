@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import Protocol, Self
 
-from flangeback.system import open_to_read, pread
+from flangeback.system import Identity, identity, open_to_read, pread
 
 _AT_HAND = 16_384
 """Bytes read at first: mostly all the Exif there is, but for the thumbnail."""
@@ -30,17 +30,19 @@ class Bytes(Protocol):
 class FileReader:
     """A file, open inside `with`, which stands before all else; a stretch asked for later is read
     by opening it for that moment. A descriptor in the place of a path stays open. `size` is in
-    bytes, `modified_ns` the time of modification.
+    bytes, `modified_ns` the time of modification, `identity` tells the file that
+    was first read from any other.
 
     Raises OSError where it can't be opened or read, Damaged where it isn't any more what it was.
     """
 
-    __slots__ = ("_at_hand", "_descriptor", "_users", "file", "modified_ns", "size")
+    __slots__ = ("_at_hand", "_descriptor", "_users", "file", "identity", "modified_ns", "size")
 
     def __init__(self, file: Path | int) -> None:
         self.file = file
         self._descriptor, self._at_hand, self._users = -1, b"", 0
         self.size = self.modified_ns = -1
+        self.identity: Identity | None = None
 
     def __enter__(self) -> Self:
         if not self._users:
@@ -56,6 +58,7 @@ class FileReader:
             self._close()
             raise Damaged("the file changed since it was first read")
         self.size, self.modified_ns = state
+        self.identity = self.identity or identity(status)
 
     def __exit__(self, *_: object) -> None:
         self._users -= 1

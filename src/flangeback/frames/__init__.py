@@ -2,6 +2,15 @@
 
 from flangeback.frames.model import CameraTime, Exposure, FocalPlane, Frame, LensData
 from flangeback.frames.reading import read_frame
-from flangeback.frames.scanning import scan
+from flangeback.frames.scanning import folders_of_copies, scan
 
-__all__ = ["CameraTime", "Exposure", "FocalPlane", "Frame", "LensData", "read_frame", "scan"]
+__all__ = [
+    "CameraTime",
+    "Exposure",
+    "FocalPlane",
+    "Frame",
+    "LensData",
+    "folders_of_copies",
+    "read_frame",
+    "scan",
+]

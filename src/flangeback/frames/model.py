@@ -24,6 +24,10 @@ def is_blank(text: str | None) -> bool:
     return text is None or _BLANK.fullmatch(text) is not None
 
 
+MANIFEST = "flangeback-manifest.jsonl"
+"""What a folder of copies is known by."""
+
+
 def without_suffix(file: str) -> str:
     """A file's path without the suffix of its name; folders may have dots, names no suffix."""
     folder, slash, name = file.rpartition("/")

@@ -42,6 +42,7 @@ _UNITS = {2: Fraction(254, 10), 3: Fraction(10)}
 _GPS_TIME, _GPS_DATE = 0x07, 0x1D
 
 _DATE_TIME = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)")
+_YEARS = range(1900, 2200)
 _OFFSET = re.compile(r"([+-])(\d\d):?(\d\d)")
 
 
@@ -118,9 +119,11 @@ def _camera_time(exif: Directory) -> CameraTime | None:
 
 
 def parse_date_time(text: str) -> datetime | None:
-    """An Exif date and time, `YYYY:MM:DD HH:MM:SS`; None when it is blank or impossible."""
+    """An Exif date and time, `YYYY:MM:DD HH:MM:SS`; None when it is blank or impossible, as a year
+    is in which no camera's clock can stand.
+    """
     found = _DATE_TIME.match(text)
-    if found is None:
+    if found is None or int(found[1]) not in _YEARS:
         return None
     try:
         return datetime(*map(int, found.groups()))  # type: ignore[arg-type]

@@ -11,10 +11,12 @@ from pathlib import Path
 from flangeback.errors import InputError, Problem
 from flangeback.formats import BY_SUFFIX
 from flangeback.frames.lens_data import lens_data_of_packet, lens_fields
-from flangeback.frames.model import Frame, without_suffix
+from flangeback.frames.model import MANIFEST, Frame, without_suffix
 from flangeback.frames.reading import damaged_frame, recognised_frame
 
 _SIDECAR = ".xmp"
+_OF_SYSTEMS = frozenset(["system volume information", "lost+found"])
+"""Folders that operating systems keep on disks of their own (common practice)."""
 
 
 def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[Frame, ...]:
@@ -23,7 +25,7 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
     A file is a frame's by its content (JPEG, TIFF, HEIF, AVIF, raw), whatever its suffix. One
     whose content isn't, but whose suffix is such a format's, or that of another frame in the
     folder, comes back damaged. Names that start with a dot are passed over, and so are links to
-    folders. `progress` is called with the count of files so far.
+    folders and folders of copies. `progress` is called with the count of files so far.
 
     Raises InputError when there is no such folder, when it can't be read, or has no frames.
     """
@@ -68,10 +70,26 @@ def _files(folder: Path) -> Iterator[str]:
         raise InputError(Problem(str(error.filename), f"can't be read: {error.strerror}"))
 
     for at, folders, names in os.walk(folder, onerror=refuse):
-        folders[:] = [name for name in folders if not name.startswith(".")]
+        folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]
         below = Path(at).relative_to(folder).as_posix()
         lead = "" if below == "." else below + "/"
         yield from (lead + name for name in names if not name.startswith("."))
+
+
+def _is_passed_over(folder: Path) -> bool:
+    """Whether it is a hidden folder, an operating system's own, or a folder of copies."""
+    name = folder.name
+    return name.startswith(".") or name.lower() in _OF_SYSTEMS or (folder / MANIFEST).exists()
+
+
+def folders_of_copies(folder: Path) -> list[str]:
+    """The folders below that flangeback filled, relative to it: scans pass over them."""
+    found = []
+    for at, folders, _ in os.walk(folder):
+        copies = [name for name in folders if (Path(at) / name / MANIFEST).exists()]
+        found += [(Path(at) / name).relative_to(folder).as_posix() for name in copies]
+        folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]
+    return sorted(found)
 
 
 def _read(
@@ -79,14 +97,14 @@ def _read(
 ) -> Iterator[Frame]:
     """The frames among the files, and the damaged ones, known by their suffix."""
     formats = dict(BY_SUFFIX)
-    others = []
+    others: dict[str, str | None] = {}
     count = 0
     for file in files:
         if file.lower().endswith(_SIDECAR):
             continue
-        frame = _frame(folder, file)
+        frame, why = _frame(folder, file)
         if frame is None:
-            others.append(file)
+            others[file] = why
             continue
         # A raw file that lost its content is still known by its fellows.
         if frame.format.is_raw:
@@ -95,23 +113,27 @@ def _read(
         if progress:
             progress(count)
         yield frame
-    for file in others:
-        if _suffix(file) in formats and (folder / file).is_file():
-            yield damaged_frame(folder, file, formats[_suffix(file)])
+    for file, why in others.items():
+        format_ = formats.get(_suffix(file))
+        if format_ is not None and why is not None:
+            yield Frame(file, folder / file, damage=why, format=format_)
+        elif format_ is not None and (folder / file).is_file():
+            yield damaged_frame(folder, file, format_)
 
 
 def _suffix(file: str) -> str:
     return os.path.splitext(file)[1].lower()  # noqa: PTH122
 
 
-def _frame(folder: Path, file: str) -> Frame | None:
+def _frame(folder: Path, file: str) -> tuple[Frame | None, str | None]:
+    """The frame; None where the file isn't one, with the reason where it can't be read."""
     try:
-        return recognised_frame(folder, file)
+        return recognised_frame(folder, file), None
     except OSError as error:
         path = folder / file
         if path.exists() and not path.is_file():
-            return None  # A pipe, say.
-        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+            return None, None  # A pipe, say.
+        return None, f"can't be read: {error.strerror or error}"
 
 
 def _with_sidecars(folder: Path, frames: Iterable[Frame], files: Sequence[str]) -> Iterator[Frame]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from flangeback.clock.checks import is_ambiguous
@@ -27,12 +27,13 @@ def match_frames(
     logs: Sequence[SessionLog],
     kit: Kit,
     *,
-    over: bool = False,
+    over: bool | Collection[str] = False,
     by_log_alone: bool = False,
     pictures: PictureReader = read_picture,
 ) -> Matches:
-    """What each frame comes to by the logs. `over` fills frames that contradict the log, too; with
-    `by_log_alone` nothing but the log speaks: no pauses, no light, no look at the clocks.
+    """What each frame comes to by the logs. `over` fills frames that contradict the log, too: all,
+    or those of these names; with `by_log_alone` nothing but the log speaks: no pauses, no light,
+    no look at the clocks.
 
     `pictures` gives the light of a frame's picture, where an entry leaves something open.
 
@@ -50,7 +51,7 @@ def match_frames(
     about = _About(index, timelines, kit, sensors, _namesakes(frames))
     return Matches(
         tuple(
-            judge(frame, standing, about.frame(frame), kit, over=over)
+            judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over))
             for frame, standing in zip(frames, standings, strict=True)
         ),
         sensors,
@@ -58,6 +59,10 @@ def match_frames(
         tuple(found.clock for found in evidence.values()),
         tuple(entry for entry in entries if entry not in met),
     )
+
+
+def _is_in(frame: Frame, over: bool | Collection[str]) -> bool:
+    return over if isinstance(over, bool) else frame.file in over
 
 
 def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> Standing:

@@ -17,11 +17,19 @@ from flangeback.match.index import missing_names
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """An outing's frames, the logs kept on it and the gear that was along."""
+    """An outing's frames, the logs kept on it and the gear that was along, and the files that logs
+    and kit were read from."""
 
     frames: tuple[Frame, ...]
     logs: tuple[SessionLog, ...]
     kit: Kit
+    log_files: tuple[Path, ...] = ()
+    kit_file: Path | None = None
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The logs' and the kit's."""
+        return (*self.log_files, *([self.kit_file] if self.kit_file else []))
 
 
 def read_session(
@@ -39,16 +47,17 @@ def read_session(
     if not folder.is_dir():
         text, expected = "there is no such folder", "the folder with the frames"
         raise InputError(Problem(str(folder), text, expected=expected))
-    gear = read_kit(kit_file(kit, folder))
+    gear_file, files = kit_file(kit, folder), tuple(logs or [folder / "session.txt"])
+    gear = read_kit(gear_file)
     frames = scan(folder, progress)
     days = {frame.time.at.date() for frame in frames if frame.time is not None}
-    read, problems = _read_logs(logs or [folder / "session.txt"], gear, days)
+    read, problems = _read_logs(files, gear, days)
     if problems:
         problems += missing_names(frames, read, gear)
-        files = [problem.file for problem in problems]
-        problems.sort(key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
+        named = [problem.file for problem in problems]
+        problems.sort(key=lambda one: (named.index(one.file), one.line or 0, one.column or 0))
         raise InputError(problems)
-    return Session(frames, tuple(read), gear)
+    return Session(frames, tuple(read), gear, files, gear_file)
 
 
 def _read_logs(

@@ -22,7 +22,8 @@ from flangeback.words import utc_offset
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from flangeback.copies.model import Filled, FrameCopy, Verified
+    from flangeback.copies.model import Filled, FrameCopy, FramePreview, Verified
+    from flangeback.copies.others import OtherFiles
     from flangeback.errors import InputError
     from flangeback.kit.card import Card
     from flangeback.kit.fit import Fit, Spacing, View, Way
@@ -84,21 +85,29 @@ def _rounded(value: Any, digits: int = 4) -> Any:
 # Frames and copies -----------------------------------------------------------------------------
 
 
-def match_document(matches: Matches) -> Document:
-    """`flangeback/match-1`."""
+def match_document(
+    matches: Matches,
+    others: OtherFiles | None = None,
+    planned: Sequence[FramePreview] | None = None,
+) -> Document:
+    """`flangeback/match-1`; `planned` is what `fill` would do about the frames' copies."""
     frames = [frame_document(found) for found in matches.frames]
-    return {"schema": "flangeback/match-1", "frames": frames, **_sums(matches)}
+    for frame, plan in zip(frames, planned or (), strict=False):
+        frame["into"] = _fields(plan, "action", "reason", "gains", "changes", "losses")
+    kinds = {} if others is None else {"others": dict(others.kinds)}
+    return {"schema": "flangeback/match-1", "frames": frames, **_sums(matches), **kinds}
 
 
 def fill_document(filled: Filled) -> Document:
     """`flangeback/fill-1`: the same, with each frame's copy and whether it is verified."""
     frames = [frame_document(copy.match) | _copy(copy) for copy in filled.copies]
-    return {"schema": "flangeback/fill-1", "frames": frames, **_sums(filled.matches)}
+    others = {"others": dict(filled.others.kinds), "others_copied": filled.others.copied}
+    return {"schema": "flangeback/fill-1", "frames": frames, **_sums(filled.matches), **others}
 
 
 def _copy(copy: FrameCopy) -> Document:
     failure = _fields(copy, "failure") if copy.failure else {}
-    return _fields(copy, "copy", "copies", "verified") | failure
+    return _fields(copy, "copy", "copies", "verified", "resumed", "action") | failure
 
 
 def _sums(matches: Matches) -> Document:
@@ -173,11 +182,11 @@ def verify_document(verified: Verified) -> Document:
     return {
         "schema": "flangeback/verify-1",
         "copies": [
-            _fields(copy, "copy", "source_at_hand", reason="failure")
+            _fields(copy, "copy", "source", "source_at_hand", reason="failure")
             | {"verified": copy.failure is None}
             for copy in verified.copies
         ],
-        **_fields(verified, "strangers"),
+        **_fields(verified, "strangers", "missing", "faults", "folders"),
         "totals": Counter("failed" if copy.failure else "verified" for copy in verified.copies),
     }
 
@@ -351,6 +360,7 @@ def survey_document(survey: Survey) -> Document:
             for gap in survey.gaps
         ],
         "clocks": list(clock_remarks(survey)),
+        "others": dict(survey.others.kinds),
     }
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from rich.console import Console, RenderableType
 from rich.text import Text
 
-from flangeback.copies.model import Filled, Verified
+from flangeback.copies.model import Filled, FramePreview, SourceNow, Verified
+from flangeback.copies.others import OtherFiles
+from flangeback.copies.standing import Action
 from flangeback.demo.tour import Tour
 from flangeback.frames.model import without_suffix
 from flangeback.match.meanings import words_in
@@ -172,8 +175,37 @@ def show_filled(console: Console, filled: Filled, out: str) -> None:
     """Prints the outcomes, then what became of the copies."""
     show_matches(console, filled.matches)
     for copy in filled.failed:
-        say_wrapped(console, f"{copy.failure}; removed", "red")
+        say_wrapped(console, f"{copy.failure}; the frame is copied as it is", "red")
     say(console, _copies(filled, f" in {out}"))
+    show_others(console, filled.others)
+
+
+def show_others(console: Console, others: OtherFiles) -> None:
+    """Prints how many files beside the frames were copied, or stay behind."""
+    if not others.files:
+        return
+    kinds = ", ".join(f"{number} {kind}" for kind, number in others.kinds.items())
+    told = count(len(others.files), "other file")
+    if others.copied:
+        say_wrapped(console, f"{told} copied and verified too: {kinds}")
+    else:
+        verb = "stays" if len(others.files) == 1 else "stay"
+        say_wrapped(console, f"{told} {verb} behind: {kinds} (fill --others copies them too)")
+    for file, why in others.left.items():
+        say_wrapped(console, f"{file} isn't copied: {why}", "red")
+
+
+def show_preview(console: Console, planned: Sequence[FramePreview], out: str) -> None:
+    """Prints what `fill` would do about the copies in a folder."""
+    counts = Counter(one.action for one in planned)
+    for one in planned:
+        if one.reason:
+            say_wrapped(console, f"{one.match.frame.file}: {one.reason}", "yellow")
+        if one.losses:
+            lost = f"{one.match.frame.file} would lose {', '.join(one.losses)}"
+            say_wrapped(console, lost, "yellow")
+    told = ", ".join(f"{counts[action]} {action}" for action in Action if counts[action])
+    say(console, f"fill --into {out}: {told}")
 
 
 def filled_line(filled: Filled) -> str:
@@ -196,12 +228,22 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     """Prints which copies failed, and how many didn't."""
     for copy in verified.failed:
         say_wrapped(console, f"{copy.copy}: {copy.failure}", "red")
+    for copy in verified.copies:
+        if copy.source == SourceNow.CHANGED:
+            say_wrapped(console, f"{copy.copy}: the frame it was made from changed since", "yellow")
     sound = [copy for copy in verified.copies if copy.failure is None]
     alone = sum(not copy.source_at_hand for copy in sound)
     told = f"{len(sound)} of {count(len(verified.copies), 'copy', 'copies')} in {out} verified"
     if alone:
         told += f"; for {alone} by their digests alone, the frames not being at hand"
     say(console, told)
+    if verified.missing:
+        missing = count(verified.missing, "file")
+        say_wrapped(console, f"{missing} of the last run not made yet: run fill again", "yellow")
+    for fault in verified.faults:
+        say_wrapped(console, f"the manifest was cut or changed: {fault}", "yellow")
+    for folder in verified.folders:
+        say_wrapped(console, f"passed over: {folder}, a folder of copies of its own", "dim")
     if verified.strangers:
         say_wrapped(console, f"not flangeback's: {some_of(verified.strangers)}", "dim")
 

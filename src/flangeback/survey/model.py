@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+
+from flangeback.copies.others import OtherFiles
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,11 +111,15 @@ class ClockGap:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """All of a folder's frames. `damaged` has each file that can't be read, and why."""
+    """All of a folder's frames, and the files beside them.
+
+    `damaged` has each file that can't be read, and why.
+    """
 
     bodies: tuple[BodySurvey, ...]
     damaged: tuple[tuple[str, str], ...]
     gaps: tuple[ClockGap, ...]
+    others: OtherFiles = field(default_factory=OtherFiles)
 
     @property
     def frames(self) -> int:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 
+from flangeback.copies.others import OtherFiles, other_files
 from flangeback.frames.model import Frame
 from flangeback.frames.scanning import scan
 from flangeback.survey.clocks import burst_gaps, disorders, gps_ahead
@@ -20,7 +22,9 @@ def survey_folder(folder: Path, progress: Callable[[int], None] | None = None) -
     `progress` is called with the count of frames so far. Raises InputError when there is no such
     folder, when it can't be read, or has no frames.
     """
-    return survey_frames(scan(folder, progress))
+    frames = scan(folder, progress)
+    used = (folder / "session.txt", folder / "kit.toml")
+    return replace(survey_frames(frames), others=OtherFiles(other_files(folder, frames, used)))
 
 
 def survey_frames(frames: Iterable[Frame]) -> Survey:

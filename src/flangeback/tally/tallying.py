@@ -8,7 +8,8 @@ from fractions import Fraction
 from pathlib import Path
 
 from flangeback.copies.manifest import NAME as MANIFEST
-from flangeback.copies.manifest import Record, read_manifest
+from flangeback.copies.manifest import read_manifest
+from flangeback.copies.records import Record
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.frames.scanning import files_below, frames_of

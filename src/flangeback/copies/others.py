@@ -1,0 +1,63 @@
+"""The files beside the frames: movies, sound, documents, exports that are no frames."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+
+from flangeback.copies.manifest import NAME
+from flangeback.frames.model import Frame
+
+_OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini", "system volume information", "lost+found"])
+"""What operating systems leave in folders (common practice); names that begin with a dot, too."""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherFiles:
+    """Files that are no frames, relative to the frames folder; whether they were `copied`, and in
+    `left` why not those that weren't."""
+
+    files: tuple[str, ...] = ()
+    copied: bool = False
+    left: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def kinds(self) -> Mapping[str, int]:
+        """How many there are of each kind, by their suffixes, most first."""
+        suffixes = (PurePosixPath(file).suffix[1:].upper() or "no suffix" for file in self.files)
+        return dict(Counter(suffixes).most_common())
+
+
+def other_files(
+    folder: Path, frames: Iterable[Frame], used: Iterable[Path] = ()
+) -> tuple[str, ...]:
+    """The regular files below a folder that are no frame's, in the order of their names.
+
+    `used` are logs and kits, which are kept anyway. What operating systems leave is passed over,
+    and so are folders that flangeback filled.
+    """
+    known = {file.file for frame in frames for file in frame.files}
+    known |= {name for frame in frames for file in frame.files for name in file.sidecars}
+    kept = {path.resolve() for path in used}
+    found = (file for file in _files(folder) if file not in known)
+    return tuple(sorted(file for file in found if (folder / file).resolve() not in kept))
+
+
+def _files(folder: Path) -> Iterator[str]:
+    for at, folders, names in os.walk(folder):
+        folders[:] = [
+            name
+            for name in folders
+            if not _is_passed_over(name) and not (Path(at) / name / NAME).exists()
+        ]
+        for name in names:
+            path = Path(at) / name
+            if not _is_passed_over(name) and path.is_file() and not path.is_symlink():
+                yield path.relative_to(folder).as_posix()
+
+
+def _is_passed_over(name: str) -> bool:
+    return name.startswith(".") or name.lower() in _OF_SYSTEMS

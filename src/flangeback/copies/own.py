@@ -1,0 +1,39 @@
+"""Frames of a folder that flangeback filled itself: their values are its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from fractions import Fraction
+from pathlib import Path
+
+from flangeback.copies.manifest import Manifest
+from flangeback.copies.stated import fraction, numbers
+from flangeback.frames.model import Frame
+
+
+def own_frames(frames: Iterable[Frame], folder: Path) -> frozenset[str]:
+    """The names of the frames whose lens data are what the manifest in their folder says was
+    written: a better log replaces them. Empty where the folder isn't one of copies.
+
+    Raises InputError where the manifest can't be read.
+    """
+    with Manifest(folder) as manifest:
+        if not len(manifest):
+            return frozenset()
+        return frozenset(frame.file for frame in frames if _is_own(frame, manifest))
+
+
+def _is_own(frame: Frame, manifest: Manifest) -> bool:
+    record = manifest.get(frame.file)
+    if record is None or not record.values:
+        return False
+    data, written = frame.lens_data, record.values
+    return (
+        data.lens in (record.whole.get("LensModel"), written.get("LensModel"))
+        and data.f_number == _number(written.get("FNumber"))
+        and data.focal_length == _number(written.get("FocalLength"))
+    )
+
+
+def _number(text: str | None) -> Fraction | None:
+    return None if text is None else fraction(*numbers(text)[0])

@@ -1,0 +1,192 @@
+"""The lines of a manifest: what each says, and how it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import PurePosixPath
+from typing import Any
+
+from flangeback.copies.plan import CopyMethod
+
+VERIFIED, WITHDRAWN = "verified", "withdrawn"
+"""What a line says of a file: that it stands there proved, or that it was taken back."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileState:
+    """A file's size in bytes, its time of modification in ns, and its XXH3 digest."""
+
+    size: int
+    modified_ns: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One finished file.
+
+    `frames` is the frames folder, `file` the source in it, `copy` the file in the output folder;
+    `kind` is the code of the frame's format and `way` how the file was made. A new sidecar has no
+    `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
+    end] in the source and [start, end] in the copy. `patched` says that they count in the copy as
+    another program had left it. `body` and `adapter` are keys of the kit. `values` are the tags
+    written, as text, and `whole` those that XMP has otherwise: transliterated ones as they were
+    before, a date in one piece. `in_packet` says that they stand in the XMP packet alone; `asked`
+    is the digest of what was asked for, whether the file could take it or not; `by` says where
+    the values are from, `refusal` why the file didn't get them, `failure` in what the copy with
+    them failed its proof, `remark` what a person should know of it.
+    """
+
+    frames: str
+    file: str
+    copy: str
+    kind: str
+    way: str
+    outcome: str
+    source_state: FileState | None
+    copy_state: FileState
+    payload: str
+    edits: tuple[tuple[int, int, int, int], ...] = ()
+    values: Mapping[str, str] = field(default_factory=dict)
+    whole: Mapping[str, str] = field(default_factory=dict)
+    in_packet: bool = False
+    patched: bool = False
+    asked: str = ""
+    body: str | None = None
+    adapter: str | None = None
+    log: str | None = None
+    log_line: int | None = None
+    by: str | None = None
+    doubts: tuple[Mapping[str, str], ...] = ()
+    refusal: str | None = None
+    failure: str | None = None
+    remark: str | None = None
+    verdict: str = VERIFIED
+
+
+@dataclass(frozen=True, slots=True)
+class RunStart:
+    """A run as it begins: flangeback's version, the time in UTC, the frames folder, also as it
+    lies from the output folder, the options, the names under which the logs and the kit are kept
+    beside the copies, how many files the copies consist of and the digest of their names, and how
+    many of them are to be made."""
+
+    version: str
+    when: str
+    frames: str
+    frames_relative: str
+    options: Mapping[str, Any]
+    logs: tuple[str, ...]
+    kit: str | None
+    files: int
+    names: str
+    to_make: int
+
+
+_OLD_KINDS = {
+    "JPEG": "jpeg",
+    "TIFF": "tiff",
+    "TIFF-structured raw": "raw-tiff",
+    "BigTIFF": "big-tiff",
+    "HEIF": "heif",
+    "raw of a structure that isn't edited": "raw",
+}
+"""What the first manifests called the formats."""
+
+
+def read_record(data: dict[str, Any]) -> Record:
+    """Raises ValueError, KeyError or TypeError where it isn't one."""
+    given = {name: data[name] for name in _FIELDS if name in data}
+    given["values"] = given.get("values") or {}
+    given["kind"] = _OLD_KINDS.get(data["kind"], data["kind"])
+    for name, is_sound in _FIELDS.items():
+        if name in given and not is_sound(given[name]):
+            raise ValueError(f"{name} isn't what it has to be")
+    given["source_state"] = None if data["source_state"] is None else _state(data["source_state"])
+    given["copy_state"] = _state(data["copy_state"])
+    given["edits"] = tuple(tuple(edit) for edit in given.get("edits", ()))
+    given["doubts"] = tuple(given.get("doubts", ()))
+    return Record(**given)
+
+
+def _state(data: Mapping[str, Any]) -> FileState:
+    state = FileState(data["size"], data["modified_ns"], data["digest"])
+    if not (_is_count(state.size) and isinstance(state.modified_ns, int)):
+        raise ValueError("the size or time of a file isn't a number")
+    if not _is_text(state.digest):
+        raise ValueError("a digest isn't text")
+    return state
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str)
+
+
+def _may_be_text(value: Any) -> bool:
+    return value is None or isinstance(value, str)
+
+
+def _is_count(value: Any) -> bool:
+    return isinstance(value, int) and value >= 0
+
+
+def _is_switch(value: Any) -> bool:
+    return isinstance(value, bool)
+
+
+def _is_place(value: Any) -> bool:
+    """Whether it is a path that stays below the folder it counts from."""
+    if not isinstance(value, str) or not value or "\0" in value:
+        return False
+    path = PurePosixPath(value)
+    return not path.is_absolute() and ".." not in path.parts and path.name != ""
+
+
+def _is_texts(value: Any) -> bool:
+    return isinstance(value, dict) and all(map(_is_text, value.values()))
+
+
+def _are_edits(value: Any) -> bool:
+    return isinstance(value, list) and all(
+        isinstance(one, list) and len(one) == 4 and all(map(_is_count, one)) for one in value
+    )
+
+
+_FIELDS: Mapping[str, Callable[[Any], bool]] = {
+    "frames": _is_text,
+    "file": _is_place,
+    "copy": _is_place,
+    "kind": _is_text,
+    "way": lambda value: value in set(CopyMethod),
+    "outcome": _is_text,
+    "payload": _is_text,
+    "edits": _are_edits,
+    "values": _is_texts,
+    "whole": _is_texts,
+    "in_packet": _is_switch,
+    "patched": _is_switch,
+    "asked": _is_text,
+    "body": _may_be_text,
+    "adapter": _may_be_text,
+    "log": _may_be_text,
+    "log_line": lambda value: value is None or _is_count(value),
+    "by": _may_be_text,
+    "doubts": lambda value: isinstance(value, list) and all(map(_is_texts, value)),
+    "refusal": _may_be_text,
+    "failure": _may_be_text,
+    "remark": _may_be_text,
+    "verdict": lambda value: value in (VERIFIED, WITHDRAWN),
+}
+"""What each field of a line has to be, but for the states of files."""
+
+
+def read_run_start(data: dict[str, Any]) -> RunStart:
+    names = [*data["logs"], *([data["kit"]] if data["kit"] is not None else [])]
+    texts = [data[name] for name in ("version", "when", "frames", "frames_relative", "names")]
+    if not all(map(_is_place, names)) or not all(map(_is_text, texts)):
+        raise ValueError("a name isn't what it has to be")
+    if not (_is_count(data["files"]) and _is_count(data["to_make"])):
+        raise ValueError("a count isn't a number")
+    given = {name: data[name] for name in RunStart.__dataclass_fields__}
+    return RunStart(**given | {"logs": tuple(data["logs"]), "options": dict(data["options"])})

@@ -1,0 +1,298 @@
+"""What stands in the output folder under the name of each copy, and what is to be done about it."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+
+from flangeback.copies.compare import Digests, digest
+from flangeback.copies.edit import Edit, edit_for
+from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
+from flangeback.copies.manifest import Manifest
+from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
+from flangeback.copies.records import FileState, Record
+from flangeback.copies.stated import Stated, asked_digest
+from flangeback.copies.touched import check_own, losses, present_plan
+from flangeback.copies.write import prove_file
+from flangeback.formats import Damaged, Refused
+from flangeback.frames.model import Frame, without_suffix
+from flangeback.match.model import FrameMatch
+from flangeback.system import Identity, identity, open_file
+from flangeback.tags.table import TAGS, TIME_TAGS
+
+TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
+_LONGEST_GROWTH = 1 << 16
+
+
+class Action(StrEnum):
+    """What a run does about a copy."""
+
+    MAKE = "made"
+    CHANGE = "changed"
+    TAKE_BACK = "taken back"
+    KEEP = "kept"
+    LEAVE = "left"
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One file on its way: its plan and its place.
+
+    `record` is what the manifest has of the file that stands there, `replaces` that file, where a
+    new one is to take its place, `present` the plan by which it is corrected on the bytes that
+    another program left. `reason` says why it is left, or what a person should know of it.
+    """
+
+    plan: FilePlan
+    target: Path
+    action: Action
+    record: Record | None = None
+    replaces: Identity | None = None
+    present: FilePlan | None = None
+    reason: str | None = None
+
+    @property
+    def needed(self) -> int:
+        """Bytes of room that it takes."""
+        if self.action not in (Action.MAKE, Action.CHANGE):
+            return 0
+        return self.plan.size + (_LONGEST_GROWTH if self.plan.values else 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A frame on its way, with the files its copy consists of. `lost` says why none of them can be
+    made: the frame can't be read."""
+
+    match: FrameMatch
+    tasks: tuple[Task, ...]
+    lost: str | None = None
+
+    @property
+    def action(self) -> Action:
+        """What is done about the frame, all in all."""
+        actions = {task.action for task in self.tasks}
+        order = (Action.LEAVE, Action.TAKE_BACK, Action.CHANGE, Action.MAKE, Action.KEEP)
+        if self.lost is not None:
+            return Action.LEAVE
+        return next(action for action in order if action in actions)
+
+    @property
+    def reason(self) -> str | None:
+        """Why it is left."""
+        found = (task.reason for task in self.tasks if task.reason)
+        return self.lost or "; ".join(dict.fromkeys(found)) or None
+
+    def changes(self) -> tuple[set[str], set[str], set[str]]:
+        """The names of the lens data that the frame's copy gains, has changed, and loses."""
+        old, new = dict[str, str](), dict[str, str]()
+        for task in self.tasks:
+            if task.record is not None and task.action != Action.LEAVE:
+                old |= task.record.values
+            if task.action != Action.LEAVE and not (task.record and task.record.refusal):
+                new |= Stated.of(task.plan.values).values
+        lost = losses(old, new) - TIME_NAMES
+        changed = {name for name in old.keys() & new.keys() if old[name] != new[name]}
+        return new.keys() - old.keys() - TIME_NAMES, changed - TIME_NAMES, lost
+
+
+class Standing:
+    """An output folder as it stands, its manifest open inside `with`, for frames of one folder."""
+
+    def __init__(self, frames: Path, out: Path, manifest: Manifest, options: FillOptions) -> None:
+        self.frames, self.out, self.manifest, self.options = frames, out, manifest, options
+        self._folder = str(frames.resolve())
+        self._sound_folders: set[Path] = {out}
+
+    def jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
+        """Every frame with its files; no two files get one name."""
+        taken: set[str] = set()
+        for match in matches:
+            try:
+                planned = plan_frame(match, self.frames, self.options)
+                plans = [p for p in (_apart(plan, taken) for plan in planned) if p is not None]
+                yield Job(match, self._together([self._task(plan) for plan in plans]))
+            except SourceError as why:
+                yield Job(match, (), str(why))
+
+    def _together(self, tasks: Sequence[Task]) -> tuple[Task, ...]:
+        """All files of a frame are left where its picture is."""
+        pictures = [task for task in tasks if task.plan.is_picture]
+        left = next((task for task in pictures if task.action == Action.LEAVE), None)
+        if left is None:
+            return tuple(tasks)
+        return tuple(replace(task, action=Action.LEAVE, reason=left.reason) for task in tasks)
+
+    def _task(self, plan: FilePlan) -> Task:
+        target = self.out / plan.copy
+        if (way := self._in_the_way(target)) is not None:
+            return Task(plan, way, Action.LEAVE, reason=_STRANGER)
+        record = self.manifest.get(plan.copy)
+        try:
+            status = target.lstat()
+        except FileNotFoundError:
+            return Task(plan, target, Action.MAKE)
+        if not stat.S_ISREG(status.st_mode):
+            return Task(plan, target, Action.LEAVE, reason=_STRANGER)
+        task = Task(plan, target, Action.KEEP, record, identity(status))
+        try:
+            if record is None:
+                return self._unknown(task)
+            return self._known(task, record, status)
+        except TouchedError as why:
+            return replace(task, action=Action.LEAVE, reason=f"its copy is left as it is: {why}")
+
+    def _in_the_way(self, target: Path) -> Path | None:
+        """A folder on the way that is none of its own: a file, or a link that leads elsewhere."""
+        for folder in target.parents:
+            if folder in self._sound_folders:
+                return None
+            if os.path.lexists(folder):
+                if folder.is_symlink() or not folder.is_dir():
+                    return folder
+                self._sound_folders.add(folder)
+        return None
+
+    def _unknown(self, task: Task) -> Task:
+        """A file that no manifest has: the very copy that would be made, which a run that was
+        killed gave its name and didn't note, or another program's sidecar, which is merged."""
+        if self.is_same(task):
+            return task
+        if task.plan.is_picture or not self.manifest.exists or not task.plan.values:
+            return replace(task, action=Action.LEAVE, reason=_STRANGER)
+        present = present_plan(task.plan, self.out, None)
+        return replace(task, action=Action.CHANGE, present=present)
+
+    def others(self, files: Iterable[str]) -> Iterator[Task]:
+        """The files that are no frames, to be copied byte for byte."""
+        for file in files:
+            path = self.frames / file
+            with of_source():
+                status = path.stat()
+            frame = Frame(file, path, status.st_size, status.st_mtime_ns)
+            plan = FilePlan(CopyMethod.OTHER, frame, file, path, frame.size, frame.modified_ns)
+            yield self._task(plan)
+
+    def _known(self, task: Task, record: Record, status: os.stat_result) -> Task:
+        plan = task.plan
+        if plan.is_picture and not self._is_of_same_source(plan, record):
+            return replace(task, action=Action.LEAVE, reason=_ANOTHER)
+        is_asked = record.asked == asked_digest(plan.values, packet=self.options.xmp)
+        is_done = is_asked and record.way == plan.method and record.failure is None
+        if _is_as_recorded(task.target, record.copy_state, status, thorough=self.options.mend):
+            is_done = is_done and (plan.is_picture or self._is_of_same_source(plan, record))
+            return task if is_done else replace(task, action=self._change(plan, record))
+        if self.options.mend and self._is_broken(plan, record, status):
+            return replace(task, action=Action.CHANGE)
+        if is_done:
+            check_own(plan, self.out, record)
+            return replace(task, reason="another program changed the copy since; its values stand")
+        if losses(record.values, Stated.of(plan.values).values):
+            raise TouchedError("another program changed it since, and values are to be taken out")
+        present = present_plan(plan, self.out, record)
+        return replace(task, action=Action.CHANGE, present=present)
+
+    def _is_broken(self, plan: FilePlan, record: Record, status: os.stat_result) -> bool:
+        """Whether a copy changed by itself: at the time that it had, or so that it can't be read or
+        our values are lost."""
+        if status.st_mtime_ns == record.copy_state.modified_ns:
+            return True
+        try:
+            check_own(plan, self.out, record)
+        except TouchedError:
+            return True
+        return False
+
+    def _change(self, plan: FilePlan, record: Record) -> Action:
+        gone = losses(record.values, Stated.of(plan.values).values) - TIME_NAMES
+        return Action.TAKE_BACK if gone else Action.CHANGE
+
+    def _is_of_same_source(self, plan: FilePlan, record: Record) -> bool:
+        """Whether the file is the one that the copy was made of: by size and time where it lies
+        where it lay, else by its digest."""
+        state = record.source_state
+        if state is None or plan.source is None:
+            return state is None and plan.source is None
+        if plan.size != state.size:
+            return False
+        if record.frames == self._folder and plan.modified_ns == state.modified_ns:
+            return True
+        with of_source(), open_file(plan.source) as file:
+            return digest(file.fileno()) == state.digest
+
+    def withdrawals(self, planned: Iterable[str]) -> Iterator[Record]:
+        """New sidecars of earlier runs beside the copies that this one doesn't make: a catalogue
+        would still go by them. One that somebody has worked on since is theirs."""
+        names = set(planned)
+        beside = {f"{copy}.xmp" for copy in names}
+        beside |= {f"{without_suffix(copy)}.xmp" for copy in names}
+        for name in sorted(beside - names):
+            record, target = self.manifest.get(name), self.out / name
+            if record is None or record.way != CopyMethod.SIDECAR or record.source_state:
+                continue
+            try:
+                status = target.lstat()
+                is_ours = stat.S_ISREG(status.st_mode)
+                is_ours = is_ours and _is_as_recorded(target, record.copy_state, status)
+            except FileNotFoundError:
+                is_ours = True
+            if is_ours:
+                yield record
+
+    def is_same(self, task: Task) -> bool:
+        """Whether the file there is the copy that would be made."""
+        try:
+            self.adopted(task)
+        except (ProofError, SourceError, OSError):
+            return False
+        return True
+
+    def adopted(self, task: Task) -> tuple[Edit, Digests]:
+        """The edit by which a file that stands there was made, and its proof.
+
+        Raises ProofError where it is another file, the frame itself by another name for one;
+        SourceError, OSError.
+        """
+        plan = task.plan
+        if plan.source is not None and task.target.samefile(plan.source):
+            raise ProofError("it is the frame itself")
+        try:
+            edit = edit_for(plan, self.options)
+            return edit, prove_file(plan, edit, task.target)
+        except (Refused, Damaged):
+            return Edit(), prove_file(plan, Edit(), task.target)
+
+
+_STRANGER = "something stands in the way of its copy that isn't flangeback's own"
+_ANOTHER = (
+    "the copy of that name is of another frame, or of this one before it changed: it is kept;"
+    " this one needs another folder (--beside makes one)"
+)
+
+
+def _apart(plan: FilePlan, taken: set[str]) -> FilePlan | None:
+    """The plan under a name that no other file has: two frames of one stem share the name of
+    their sidecar. None for one that another frame's plan makes already."""
+    if plan.copy in taken:
+        if plan.method != CopyMethod.SIDECAR:
+            return None
+        plan = replace(plan, copy=f"{plan.frame.file}.xmp")
+    taken.add(plan.copy)
+    return plan
+
+
+def _is_as_recorded(
+    path: Path, state: FileState, status: os.stat_result, *, thorough: bool = False
+) -> bool:
+    """Whether a file is still the one that was recorded: by size and time, else by its digest,
+    since not every file system keeps a time as it was set. `thorough` asks for the digest."""
+    if status.st_size != state.size:
+        return False
+    if status.st_mtime_ns == state.modified_ns and not thorough:
+        return True
+    with open_file(path) as file:
+        return digest(file.fileno()) == state.digest

@@ -1,0 +1,159 @@
+"""Reruns, previews and proofs on the command line: what is said, and the exit codes."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from support.commands import LOG, put_outing, put_time, run, tree
+from support.readers import by_exiv2
+
+ALL = [f"K7_020{n}.JPG" for n in (1, 2, 3, 4)]
+
+
+@pytest.fixture
+def frames(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    put_outing(tmp_path / "frames")
+    return Path("frames")
+
+
+@pytest.fixture
+def out(frames: Path) -> Path:
+    assert run("fill", frames, "--into", "out").code == 0
+    return Path("out")
+
+
+def note(frames: Path, text: str) -> None:
+    (frames / "session.txt").write_text(text)
+
+
+def f_number(path: Path) -> str | None:
+    return by_exiv2(path.read_bytes()).get("Exif.Photo.FNumber")
+
+
+def test_a_worse_log_is_refused_unless_it_is_meant(frames: Path, out: Path) -> None:
+    before = tree(out)
+    note(frames, LOG.replace("09:12 k7 miran58 f/2.8\n", "").replace("f/5.6", "miran58 f/5.6"))
+    refused = run("fill", frames, "--into", out)
+    assert refused.code == 2
+    assert "2 copies would lose lens data" in refused.err
+    assert "--take-back" in refused.err
+    assert tree(out) == before
+    shown = run("match", frames, "--into", out)
+    assert "K7_0201.JPG would lose" in shown.out
+    assert "fill --into out: 2 taken back, 2 kept" in shown.out
+    assert tree(out) == before
+    assert run("fill", frames, "--into", out, "--take-back").code == 1
+    assert f_number(out / ALL[0]) is None
+    assert run("verify", out).code == 0
+
+
+def test_a_preview_as_a_document(frames: Path) -> None:
+    shown = json.loads(run("match", frames, "--into", "out", "--json").out)
+    assert [frame["into"]["action"] for frame in shown["frames"]] == ["made"] * 4
+    assert "LensModel" in shown["frames"][0]["into"]["gains"]
+    assert not Path("out").exists()
+
+
+def test_frames_of_another_card_need_a_folder_of_their_own(frames: Path, out: Path) -> None:
+    other = Path("card 2")
+    put_outing(other)
+    for name in ALL:
+        (other / name).write_bytes((other / name).read_bytes() + b"another")
+    before = tree(out)
+    told = run("fill", other, "--into", out)
+    assert told.code == 1
+    assert "--beside" in " ".join(told.out.split())
+    assert {name: before[name] for name in ALL} == {name: tree(out)[name] for name in ALL}
+    assert run("fill", other, "--into", out, "--beside").code == 0
+    assert sorted(path.name for path in (out / "card 2").glob("*.JPG")) == ALL
+    checked = run("verify", out)
+    assert checked.code == 0
+    assert "passed over: card 2" in checked.out
+
+
+def test_other_files_are_told_and_copied_when_asked(frames: Path) -> None:
+    (frames / "clip.mov").write_bytes(b"movie")
+    (frames / "notes.pdf").write_bytes(b"pages")
+    told = "2 other files stay behind: 1 MOV, 1 PDF"
+    assert told in run("match", frames).out
+    assert told in run("survey", frames).out
+    assert told in run("fill", frames, "--into", "out").out
+    filled = run("fill", frames, "--into", "out", "--others", "--json")
+    assert json.loads(filled.out)["others"] == {"MOV": 1, "PDF": 1}
+    assert Path("out/clip.mov").read_bytes() == b"movie"
+    assert run("verify", "out").code == 0
+
+
+def test_verify_says_what_became_of_the_sources(frames: Path, out: Path) -> None:
+    frames.rename("elsewhere")
+    assert "by their digests alone" in run("verify", out).out
+    assert "by their digests alone" not in run("verify", out, "--frames", "elsewhere").out
+    changed = Path("elsewhere") / ALL[0]
+    changed.write_bytes(changed.read_bytes()[:-1] + b"\0")
+    told = run("verify", out, "--frames", "elsewhere")
+    assert told.code == 1
+    assert f"{ALL[0]}: the frame it was made from changed since" in told.out
+    found = json.loads(run("verify", out, "--frames", "elsewhere", "--json").out)
+    assert [copy["source"] for copy in found["copies"]] == ["changed", "same", "same", "same"]
+
+
+def test_missing_and_broken_copies_are_mended(frames: Path, out: Path) -> None:
+    whole = tree(out)
+    (out / ALL[0]).unlink()
+    status = (out / ALL[1]).stat()
+    (out / ALL[1]).write_bytes(b"\0" * status.st_size)
+    (out / ALL[2]).write_bytes((out / ALL[2]).read_bytes()[:200])
+    lines = (out / "flangeback-manifest.jsonl").read_bytes().splitlines(keepends=True)
+    kept = [line for line in lines if ALL[3].encode() not in line]
+    (out / "flangeback-manifest.jsonl").write_bytes(b"".join(kept))
+    assert run("verify", out).code == 3
+    mended = run("verify", out, "--mend")
+    assert {name: whole[name] for name in ALL} == {name: tree(out)[name] for name in ALL}
+    assert f"4 of 4 copies in {out} verified" in mended.out
+    assert "not flangeback's" not in mended.out
+
+
+def test_mending_leaves_what_another_program_worked_on(frames: Path, out: Path) -> None:
+    pyexiv2 = pytest.importorskip("pyexiv2")
+    with pyexiv2.Image(str(out / ALL[0])) as image:
+        image.modify_xmp({"Xmp.xmp.Rating": "4"})
+    rated = (out / ALL[0]).read_bytes()
+    assert run("verify", out, "--mend").code == 3
+    assert (out / ALL[0]).read_bytes() == rated
+
+
+def test_mending_needs_the_log_that_the_copies_were_filled_by(frames: Path, out: Path) -> None:
+    (out / ALL[0]).unlink()
+    (out / "flangeback-session.txt").unlink()
+    told = run("verify", out, "--mend")
+    assert told.code == 2
+    assert "flangeback-session.txt" in told.err
+    shutil.rmtree(frames)
+    assert run("verify", out, "--mend").code == 2
+
+
+def test_folders_of_copies_are_passed_over_and_said(frames: Path, tmp_path: Path) -> None:
+    assert run("fill", frames, "--into", "year/filled").code == 0
+    put_time(Path("year"), "K7_0301.JPG", "09:13:00")
+    for name in ("session.txt", "kit.toml"):
+        shutil.copy(frames / name, Path("year") / name)
+    shown = run("match", "year")
+    assert "1 frame: 1 fill" in shown.out
+    assert "passed over: filled, a folder of copies" in shown.err
+    assert "passed over: filled" in run("survey", "year").err
+
+
+def test_copies_are_filled_anew_by_a_better_log(frames: Path, out: Path) -> None:
+    """Values that flangeback wrote itself, as the manifest beside them says, are no conflict."""
+    note(frames, LOG.replace("f/2.8", "f/4"))
+    words = ("--log", frames / "session.txt", "--kit", frames / "kit.toml")
+    assert "2 fill, 2 agree" in run("match", out, *words).out
+    assert run("fill", out, *words, "--into", "better").code == 0
+    assert (
+        f_number(Path("better") / ALL[0]) == "40/10" or f_number(Path("better") / ALL[0]) == "4/1"
+    )

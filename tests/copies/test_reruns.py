@@ -1,0 +1,632 @@
+"""Reruns can only help: sound copies, other programs' work and the frames stay as they are.
+
+What another program does to a copy is done by the Exiv2 library (pyexiv2) or by hand.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from flangeback.copies import Filled, FillOptions, fill, preview, verify
+from flangeback.copies.model import SourceNow
+from flangeback.copies.standing import Action
+from flangeback.errors import InputError
+from flangeback.frames import scan
+from flangeback.match import Matches, Outcome
+from flangeback.tags import Fill
+from support.folders import litter, snapshot
+from support.gear import AT_2_8, AT_5_6, filled
+from support.plain_jpeg import APP1, EXIF, picture, segment, small_block, with_segments
+from support.raw_files import bayer_dng
+from support.readers import by_exiv2, xmp_by_exiv2
+
+MANIFEST = "flangeback-manifest.jsonl"
+FIRST, SECOND, THIRD = "K7_0001.JPG", "K7_0002.JPG", "day2/K7_0003.JPG"
+RATED = "Xmp.xmp.Rating"
+
+
+def a_picture(number: int) -> bytes:
+    """A picture of its own for each number."""
+    block = segment(APP1, EXIF + small_block())
+    return with_segments(picture((32 + number, 16)), block)
+
+
+@pytest.fixture
+def frames(tmp_path: Path) -> Path:
+    folder = tmp_path / "frames"
+    (folder / "day2").mkdir(parents=True)
+    for number, name in enumerate((FIRST, SECOND, THIRD)):
+        (folder / name).write_bytes(a_picture(number))
+    return folder
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    return tmp_path / "out"
+
+
+def matched(frames: Path, values: Fill | None = AT_2_8) -> Matches:
+    """Every frame of the folder filled, or none."""
+    found = (filled(frame, values or AT_2_8) for frame in scan(frames))
+    if values is None:
+        found = (replace(match, outcome=Outcome.UNLOGGED, fill=None) for match in found)
+    return Matches(tuple(found))
+
+
+def run(frames: Path, out: Path, values: Fill | None = AT_2_8, **more: Any) -> Filled:
+    return fill(matched(frames, values), frames, out, FillOptions(**more))
+
+
+def outcomes(found: Filled) -> dict[str, Outcome]:
+    return {copy.match.frame.file: copy.match.outcome for copy in found.copies}
+
+
+def f_number(path: Path) -> str:
+    return str(by_exiv2(path.read_bytes()).get("Exif.Photo.FNumber"))
+
+
+def copies(out: Path) -> dict[str, tuple[str, int]]:
+    found = snapshot(out)
+    return {name: state for name, state in found.items() if not name.startswith("flangeback-")}
+
+
+# Other frames of the same names.
+
+
+def test_a_frame_that_was_cut_never_replaces_its_copy(frames: Path, out: Path) -> None:
+    run(frames, out)
+    before = copies(out)
+    (frames / SECOND).write_bytes(b"")
+    again = run(frames, out)
+    assert copies(out) == before
+    assert outcomes(again) == {FIRST: "fill", SECOND: "unreadable", THIRD: "fill"}
+    (cut,) = (copy for copy in again.copies if copy.match.frame.file == SECOND)
+    assert cut.copy is None
+    assert "it is kept" in str(cut.match.reason)
+    assert again.matches.needs_person
+    assert not verify(out).failed
+
+
+@pytest.mark.parametrize("same_size", [True, False])
+def test_another_cards_frames_never_replace_copies(
+    frames: Path, tmp_path: Path, out: Path, same_size: bool
+) -> None:
+    run(frames, out)
+    before = copies(out)
+    other = tmp_path / "other card"
+    (other / "day2").mkdir(parents=True)
+    for name in (FIRST, SECOND, THIRD):
+        data = bytearray((frames / name).read_bytes())
+        data[-20] ^= 1
+        (other / name).write_bytes(bytes(data) + (b"" if same_size else b"more"))
+        status = (frames / name).stat()
+        os.utime(other / name, ns=(status.st_atime_ns, status.st_mtime_ns))
+    found = run(other, out)
+    assert copies(out) == before
+    assert set(outcomes(found).values()) == {Outcome.CONFLICT}
+    assert all("--beside" in str(copy.match.reason) for copy in found.copies)
+    beside = run(other, out / other.name)
+    assert set(outcomes(beside).values()) == {Outcome.FILL}
+    checked = verify(out)
+    assert not checked.strangers
+    assert checked.folders == (other.name,)
+
+
+def test_frames_that_moved_are_the_same_frames(frames: Path, tmp_path: Path, out: Path) -> None:
+    run(frames, out)
+    moved = tmp_path / "moved"
+    frames.rename(moved)
+    assert {copy.source for copy in verify(out).copies} == {SourceNow.AWAY}
+    assert {copy.source for copy in verify(out, frames=moved).copies} == {SourceNow.SAME}
+    again = run(moved, out)
+    assert all(copy.resumed and copy.verified for copy in again.copies)
+    assert {copy.source for copy in verify(out).copies} == {SourceNow.SAME}
+
+
+def test_frames_and_copies_that_moved_together_are_found(frames: Path, tmp_path: Path) -> None:
+    (tmp_path / "disk").mkdir()
+    frames = frames.rename(tmp_path / "disk" / "frames")
+    run(frames, tmp_path / "disk" / "out")
+    (tmp_path / "disk").rename(tmp_path / "mounted elsewhere")
+    checked = verify(tmp_path / "mounted elsewhere" / "out")
+    assert {copy.source for copy in checked.copies} == {SourceNow.SAME}
+
+
+# Worse and better logs.
+
+
+def test_a_log_that_would_take_values_out_stops_the_run(frames: Path, out: Path) -> None:
+    run(frames, out)
+    before = snapshot(out)
+    with pytest.raises(InputError, match=r"(?s)3 copies would lose lens data.*--take-back"):
+        run(frames, out, None)
+    assert snapshot(out) == before
+    run(frames, out, None, take_back=True)
+    for name in (FIRST, SECOND, THIRD):
+        assert (out / name).read_bytes() == (frames / name).read_bytes()
+    assert not verify(out).failed
+
+
+def test_a_log_that_changes_more_than_it_adds_stops_the_run(frames: Path, out: Path) -> None:
+    run(frames, out)
+    with pytest.raises(InputError, match=r"3 would have it changed and 0 would gain"):
+        run(frames, out, AT_5_6)
+    run(frames, out, AT_5_6, take_back=True)
+    assert {f_number(out / name) for name in (FIRST, SECOND, THIRD)} == {"56/10"}
+
+
+def test_a_log_that_adds_values_goes_on(frames: Path, out: Path) -> None:
+    run(frames, out, replace(AT_2_8, f_number=None))
+    assert f_number(out / FIRST) == "None"
+    run(frames, out)
+    assert f_number(out / FIRST) == "28/10"
+
+
+def test_a_preview_says_what_a_run_does_and_writes_nothing(frames: Path, out: Path) -> None:
+    assert {one.action for one in preview(matched(frames), frames, out)} == {Action.MAKE}
+    assert not out.exists()
+    run(frames, out)
+    before = snapshot(out)
+    assert {one.action for one in preview(matched(frames), frames, out)} == {Action.KEEP}
+    changed = preview(matched(frames, AT_5_6), frames, out)
+    assert {one.action for one in changed} == {Action.CHANGE}
+    assert changed[0].changes == ("ApertureValue", "FNumber")
+    taken = preview(matched(frames, None), frames, out)
+    assert {one.action for one in taken} == {Action.TAKE_BACK}
+    assert "LensModel" in taken[0].losses
+    (frames / SECOND).write_bytes(b"")
+    left = preview(matched(frames), frames, out)
+    assert [one.action for one in left if one.match.frame.file == SECOND] == [Action.LEAVE]
+    assert snapshot(out) == before
+
+
+# What other programs did to the copies.
+
+
+def rate(path: Path, **more: str) -> None:
+    """A catalogue writes a rating, and what else is given, into a picture."""
+    pyexiv2 = pytest.importorskip("pyexiv2")
+    with pyexiv2.Image(str(path)) as image:
+        image.modify_xmp({RATED: "4", "Xmp.dc.subject": ["quay"]})
+        if more:
+            image.modify_exif({f"Exif.Photo.{name}": value for name, value in more.items()})
+
+
+def test_a_rated_copy_is_left_and_nothing_waits_for_it(frames: Path, out: Path) -> None:
+    run(frames, out)
+    rate(out / FIRST)
+    before = copies(out)
+    again = run(frames, out)
+    assert copies(out) == before
+    assert set(outcomes(again).values()) == {Outcome.FILL}
+    assert [copy.verified for copy in again.copies if copy.copy == FIRST] == [False]
+    assert "another program" in str(again.copies[-2].match.reason)
+
+
+def test_a_rated_copy_is_corrected_on_its_present_bytes(frames: Path, out: Path) -> None:
+    run(frames, out)
+    rate(out / FIRST)
+    again = run(frames, out, AT_5_6, take_back=True)
+    assert set(outcomes(again).values()) == {Outcome.FILL}
+    assert {f_number(out / name) for name in (FIRST, SECOND, THIRD)} == {"56/10"}
+    packet = xmp_by_exiv2((out / FIRST).read_bytes())
+    assert packet[RATED] == "4"
+    assert packet["Xmp.dc.subject"] == ["quay"]
+    assert not verify(out).failed
+    before = copies(out)
+    assert all(copy.resumed and copy.verified for copy in run(frames, out, AT_5_6).copies)
+    assert copies(out) == before
+
+
+def test_an_unfilled_copy_that_was_rated_is_filled_on_its_present_bytes(
+    frames: Path, out: Path
+) -> None:
+    run(frames, out, None)
+    rate(out / FIRST)
+    run(frames, out)
+    assert f_number(out / FIRST) == "28/10"
+    assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
+
+
+@pytest.mark.parametrize("values", [AT_2_8, AT_5_6])
+def test_our_values_that_another_program_changed_are_that_frames_conflict(
+    frames: Path, out: Path, values: Fill
+) -> None:
+    run(frames, out)
+    rate(out / FIRST, FNumber="4/1")
+    before = (out / FIRST).read_bytes()
+    again = run(frames, out, values, take_back=True)
+    assert (out / FIRST).read_bytes() == before
+    assert outcomes(again) == {FIRST: "conflict", SECOND: "fill", THIRD: "fill"}
+    assert {f_number(out / name) for name in (SECOND, THIRD)} == {
+        f"{int((values.f_number or Decimal(0)) * 10)}/10"
+    }
+
+
+def test_values_that_another_program_put_where_ours_would_be_are_a_conflict(
+    frames: Path, out: Path
+) -> None:
+    run(frames, out, None)
+    rate(out / FIRST, LensModel="Another lens")
+    again = run(frames, out)
+    assert outcomes(again) == {FIRST: "conflict", SECOND: "fill", THIRD: "fill"}
+    assert by_exiv2((out / FIRST).read_bytes())["Exif.Photo.LensModel"] == "Another lens"
+
+
+def ruined(path: Path) -> None:
+    path.write_bytes(b"not a picture any more")
+
+
+def test_a_copy_that_was_ruined_is_a_conflict_and_stays(frames: Path, out: Path) -> None:
+    run(frames, out)
+    ruined(out / FIRST)
+    again = run(frames, out, AT_5_6, take_back=True)
+    assert outcomes(again)[FIRST] == "conflict"
+    assert (out / FIRST).read_bytes() == b"not a picture any more"
+
+
+RATING = (
+    b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF '
+    b'xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description rdf:about="" '
+    b'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:exif="http://ns.adobe.com/exif/1.0/" '
+    b'xmp:Rating="4"/></rdf:RDF></x:xmpmeta>'
+)
+
+
+@pytest.fixture
+def raw(tmp_path: Path) -> Path:
+    folder = tmp_path / "raw"
+    folder.mkdir()
+    for number in (1, 2):
+        (folder / f"K7_000{number}.DNG").write_bytes(bayer_dng().data)
+    return folder
+
+
+def test_a_sidecar_that_a_catalogue_edited_keeps_its_edits(raw: Path, out: Path) -> None:
+    run(raw, out)
+    sidecar = out / "K7_0001.xmp"
+    edited = sidecar.read_bytes().replace(
+        b"<exif:FNumber>", b"<exif:UserComment>quay</exif:UserComment><exif:FNumber>"
+    )
+    sidecar.write_bytes(edited)
+    again = run(raw, out)
+    assert sidecar.read_bytes() == edited
+    assert set(outcomes(again).values()) == {Outcome.FILL}
+    run(raw, out, AT_5_6, take_back=True)
+    assert b"quay" in sidecar.read_bytes()
+    assert b"56/10" in sidecar.read_bytes()
+    assert not verify(out).failed
+
+
+def test_a_sidecar_that_a_catalogue_made_is_merged(raw: Path, out: Path) -> None:
+    run(raw, out, None)
+    (out / "K7_0001.xmp").write_bytes(RATING)
+    found = run(raw, out)
+    assert set(outcomes(found).values()) == {Outcome.FILL}
+    text = (out / "K7_0001.xmp").read_bytes()
+    assert b'xmp:Rating="4"' in text
+    assert b"28/10" in text
+    assert not verify(out).failed
+
+
+def test_a_catalogues_sidecar_that_says_otherwise_is_a_conflict(raw: Path, out: Path) -> None:
+    run(raw, out, None)
+    says = RATING.replace(b"xmp:Rating", b'exif:FNumber="4/1" xmp:Rating')
+    (out / "K7_0001.xmp").write_bytes(says)
+    found = run(raw, out)
+    assert outcomes(found) == {"K7_0001.DNG": "conflict", "K7_0002.DNG": "fill"}
+    assert (out / "K7_0001.xmp").read_bytes() == says
+
+
+def test_a_stranger_in_a_folder_of_ours_is_that_frames_conflict(frames: Path, out: Path) -> None:
+    run(frames, out)
+    (frames / "K7_0009.JPG").write_bytes(a_picture(8))
+    (out / "K7_0009.JPG").write_bytes(b"somebody's own")
+    found = run(frames, out)
+    assert outcomes(found).pop("K7_0009.JPG") is Outcome.CONFLICT
+    assert sorted(outcomes(found).values()) == ["conflict", "fill", "fill", "fill"]
+    assert (out / "K7_0009.JPG").read_bytes() == b"somebody's own"
+
+
+# Frames that change, or can't be read, under the run.
+
+
+def swapped(path: Path) -> None:
+    """Another file of the same size and time takes the name."""
+    status = path.stat()
+    other = path.with_name("other")
+    data = path.read_bytes()
+    at = data.index(b"\xc8\x00", 20)  # PhotographicSensitivity 200 in the small block
+    other.write_bytes(data[:at] + b"\x90\x01" + data[at + 2 :])
+    os.utime(other, ns=(status.st_atime_ns, status.st_mtime_ns))
+    other.replace(path)
+
+
+def grown(path: Path) -> None:
+    path.write_bytes(path.read_bytes() + b"more")
+
+
+def gone(path: Path) -> None:
+    path.unlink()
+
+
+def dangling(path: Path) -> None:
+    path.unlink()
+    path.symlink_to("nowhere")
+
+
+def a_pipe(path: Path) -> None:
+    path.unlink()
+    os.mkfifo(path)
+
+
+@pytest.mark.parametrize("change", [swapped, grown, gone, dangling, a_pipe])
+def test_a_frame_that_is_not_what_was_matched_gets_no_values(
+    frames: Path, out: Path, change: Callable[[Path], None]
+) -> None:
+    matches = matched(frames)
+    change(frames / SECOND)
+    found = fill(matches, frames, out)
+    assert outcomes(found) == {FIRST: "fill", SECOND: "unreadable", THIRD: "fill"}
+    assert not (out / SECOND).exists()
+    assert not litter(out)
+    assert found.matches.needs_person
+    assert not found.failed
+
+
+def test_a_file_numbered_anew_is_still_the_same_frame(frames: Path, out: Path) -> None:
+    """As happens on cards, whose file systems have no numbers for files."""
+    matches = matched(frames)
+    shutil.copy2(frames / SECOND, frames / "copy")
+    (frames / "copy").replace(frames / SECOND)
+    assert set(outcomes(fill(matches, frames, out)).values()) == {Outcome.FILL}
+
+
+def test_a_frame_that_the_disk_cant_read_stops_no_other(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    matches = matched(frames)
+    bad = (frames / SECOND).stat().st_ino
+
+    def failing(real: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*given: Any, **more: Any) -> Any:
+            if any(isinstance(x, int) and x > 2 and _inode(x) == bad for x in given[:2]):
+                raise OSError(5, "Input/output error")
+            return real(*given, **more)
+
+        return call
+
+    for name in ("pread", "copy_file_range", "sendfile"):
+        monkeypatch.setattr(os, name, failing(getattr(os, name)))
+    found = fill(matches, frames, out)
+    assert outcomes(found) == {FIRST: "fill", SECOND: "unreadable", THIRD: "fill"}
+    assert "Input/output error" in str(found.copies[1].match.reason) or "Input/output" in str(
+        [copy.match.reason for copy in found.copies]
+    )
+    assert not litter(out)
+
+
+def _inode(descriptor: int) -> int:
+    try:
+        return os.fstat(descriptor).st_ino
+    except OSError:
+        return -1
+
+
+def test_names_that_are_not_utf_8_come_through(frames: Path, out: Path) -> None:
+    name = os.fsdecode(b"K7_\xff\xfe.JPG")
+    try:
+        shutil.copy(frames / FIRST, frames / name)
+    except OSError:
+        pytest.skip("this disk holds no such names")
+    assert run(frames, out).copies
+    assert (out / name).exists()
+    assert all(copy.resumed for copy in run(frames, out).copies)
+    checked = verify(out)
+    assert not checked.failed
+    assert not checked.strangers
+
+
+def test_a_name_of_the_greatest_length_comes_through(frames: Path, out: Path) -> None:
+    name = "K" * 251 + ".JPG"
+    shutil.copy(frames / FIRST, frames / name)
+    assert set(outcomes(run(frames, out)).values()) == {Outcome.FILL}
+    assert (out / name).exists()
+
+
+# Links and odd things.
+
+
+def test_a_manifest_that_is_a_link_writes_nowhere(frames: Path, tmp_path: Path, out: Path) -> None:
+    theirs = tmp_path / "theirs"
+    theirs.write_bytes(b"half a line of somebody's")
+    out.mkdir()
+    before = snapshot(tmp_path)
+    for link in (Path.symlink_to, Path.hardlink_to):
+        link(out / MANIFEST, theirs)
+        with pytest.raises(InputError, match=MANIFEST):
+            run(frames, out)
+        (out / MANIFEST).unlink()
+        assert snapshot(tmp_path) == before
+
+
+def test_a_half_line_of_somebody_else_stays(frames: Path, out: Path) -> None:
+    out.mkdir()
+    (out / MANIFEST).write_bytes(b"half a line of somebody's")
+    with pytest.raises(InputError, match="isn't flangeback's"):
+        run(frames, out)
+    assert (out / MANIFEST).read_bytes() == b"half a line of somebody's"
+
+
+def test_a_pipe_in_the_place_of_a_copy_or_manifest_hangs_nothing(frames: Path, out: Path) -> None:
+    run(frames, out)
+    (out / FIRST).unlink()
+    os.mkfifo(out / FIRST)
+    assert outcomes(run(frames, out))[FIRST] == "conflict"
+    assert len(verify(out).failed) == 1
+    (out / MANIFEST).unlink()
+    os.mkfifo(out / MANIFEST)
+    with pytest.raises(InputError, match="not a regular file"):
+        run(frames, out)
+    with pytest.raises(InputError, match="not a regular file"):
+        verify(out)
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_hard_link_to_the_frame_is_no_copy(frames: Path, out: Path, known: bool) -> None:
+    if known:
+        run(frames, out, None)
+        (out / FIRST).unlink()
+        (out / FIRST).hardlink_to(frames / FIRST)
+        run(frames, out)
+        assert not (out / FIRST).samefile(frames / FIRST)
+        assert f_number(out / FIRST) == "28/10"
+        assert f_number(frames / FIRST) == "None"
+    else:
+        out.mkdir()
+        (out / FIRST).hardlink_to(frames / FIRST)
+        with pytest.raises(InputError, match="stands in the way"):
+            run(frames, out, None)
+
+
+# The manifest's runs, and what stands beside the copies.
+
+
+def lines(out: Path) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in (out / MANIFEST).read_text("utf-8").splitlines()]
+
+
+def test_each_run_is_recorded_from_start_to_end(frames: Path, out: Path) -> None:
+    run(frames, out, xmp=True)
+    start, *files, end = lines(out)
+    assert start["record"] == "start"
+    assert start["files"] == start["to_make"] == len(files) == 3
+    assert start["frames"] == str(frames)
+    assert start["options"]["xmp"] is True
+    assert end["record"] == "end"
+    run(frames, out, xmp=True)
+    assert [line["record"] for line in lines(out)[-2:]] == ["start", "end"]
+    assert not verify(out).needs_person
+
+
+def test_logs_and_kit_lie_beside_the_copies(frames: Path, tmp_path: Path, out: Path) -> None:
+    log, kit = tmp_path / "log.txt", tmp_path / "kit.toml"
+    log.write_bytes(b"all k7\n")
+    kit.write_bytes(b"# kit\n")
+    run(frames, out, logs=(log,), kit=kit)
+    assert (out / "flangeback-session.txt").read_bytes() == b"all k7\n"
+    log.write_bytes(b"all k7 f/4\n")
+    run(frames, out, logs=(log,), kit=kit)
+    assert (out / "flangeback-session.txt").read_bytes() == b"all k7\n"
+    assert (out / "flangeback-session-2.txt").read_bytes() == b"all k7 f/4\n"
+    assert (out / "flangeback-kit.toml").read_bytes() == b"# kit\n"
+    assert not (out / "flangeback-kit-2.toml").exists()
+    assert lines(out)[-2]["logs"] == ["flangeback-session-2.txt"]
+    assert not verify(out).strangers
+
+
+def test_an_interrupted_run_is_told_from_a_whole_one(frames: Path, out: Path) -> None:
+    run(frames, out)
+    kept = (out / MANIFEST).read_bytes().splitlines(keepends=True)
+    (out / MANIFEST).write_bytes(b"".join(kept[:2]))
+    found = verify(out)
+    assert found.missing == 2
+    assert found.needs_person
+    assert not found.failed
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_a_line_taken_out_or_changed_is_told(frames: Path, out: Path, number: int) -> None:
+    run(frames, out)
+    kept = (out / MANIFEST).read_bytes().splitlines(keepends=True)
+    (out / MANIFEST).write_bytes(b"".join(kept[:number] + kept[number + 1 :]))
+    assert "changed or taken out" in verify(out).faults[0]
+    kept[number] = kept[number].replace(b'"body": "k7"', b'"body": "n2"')
+    (out / MANIFEST).write_bytes(b"".join(kept))
+    assert "changed or taken out" in verify(out).faults[0]
+
+
+def test_a_source_that_changed_is_told_even_at_the_same_size(frames: Path, out: Path) -> None:
+    run(frames, out)
+    data = bytearray((frames / FIRST).read_bytes())
+    data[-10] ^= 1
+    (frames / FIRST).write_bytes(data)
+    (frames / SECOND).unlink()
+    found = verify(out)
+    assert {copy.copy: copy.source for copy in found.copies} == {
+        FIRST: SourceNow.CHANGED,
+        SECOND: SourceNow.AWAY,
+        THIRD: SourceNow.SAME,
+    }
+    assert not found.failed
+    assert found.needs_person
+
+
+def test_modes_and_times_come_along(frames: Path, out: Path) -> None:
+    (frames / FIRST).chmod(0o600)
+    os.utime(frames / "day2", ns=(10**18, 10**18))
+    run(frames, out)
+    assert (out / FIRST).stat().st_mode & 0o777 == 0o600
+    assert (out / "day2").stat().st_mtime_ns == 10**18
+    assert (out / THIRD).stat().st_mtime_ns == (frames / THIRD).stat().st_mtime_ns
+
+
+def test_attributes_come_along(frames: Path, out: Path) -> None:
+    try:
+        os.setxattr(frames / FIRST, "user.label", b"red")
+    except (OSError, AttributeError):
+        pytest.skip("this disk has no extended attributes")
+    run(frames, out)
+    assert os.getxattr(out / FIRST, "user.label") == b"red"
+
+
+def test_other_files_are_named_or_copied(frames: Path, out: Path) -> None:
+    for name in ("clip.mov", "day2/clip.mov", "notes.pdf", ".hidden", "Thumbs.db"):
+        (frames / name).write_bytes(name.encode() * 100)
+    found = run(frames, out)
+    assert found.others.kinds == {"MOV": 2, "PDF": 1}
+    assert not found.others.copied
+    assert not (out / "clip.mov").exists()
+    found = run(frames, out, others=True)
+    assert found.others.copied
+    for name in ("clip.mov", "day2/clip.mov", "notes.pdf"):
+        assert (out / name).read_bytes() == (frames / name).read_bytes()
+    assert not (out / ".hidden").exists()
+    assert len(verify(out).copies) == 6
+    (out / "clip.mov").write_bytes(b"changed")
+    assert [copy.copy for copy in verify(out).failed] == ["clip.mov"]
+
+
+def test_names_that_a_disk_confuses_are_refused_beforehand(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that folds case gives two such names one file."""
+    shutil.copy(frames / FIRST, frames / "k7_0001.JPG")
+    real = Path.touch
+
+    def touch(path: Path, **more: Any) -> None:
+        real(path, **more)
+        if path.name == "k7_0001.JPG":
+            path.unlink()
+            path.hardlink_to(path.with_name("K7_0001.JPG"))
+
+    monkeypatch.setattr(Path, "touch", touch)
+    with pytest.raises(InputError, match=r"doesn't tell these names apart: K7_0001.JPG, k7_0001"):
+        run(frames, out)
+    assert not out.exists()
+
+
+def test_names_that_a_disk_tells_apart_are_copied(frames: Path, out: Path) -> None:
+    shutil.copy(frames / FIRST, frames / "k7_0001.JPG")
+    if len(list(frames.glob("*0001.JPG"))) < 2:
+        pytest.skip("this disk folds case")
+    assert set(outcomes(run(frames, out)).values()) == {Outcome.FILL}
