@@ -128,7 +128,7 @@ def test_frames_whose_light_is_not_known_tell_nothing() -> None:
 @pytest.mark.parametrize("turned", [0, 1, 2])
 def test_a_change_of_lens_with_another_f_number_is_placed_too(turned: int) -> None:
     text = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/8\n"
-    times = ["09:40:05", "09:40:45"]
+    times = ["09:40:25", "09:40:45"]
     inside = {time: 2.8 if n < turned else 8.0 for n, time in enumerate(times)}
     frames = outing({**AROUND[0], **inside, **dict.fromkeys(AROUND[1], 8.0)})
     assert {time: told(frames, text)[time] for time in times} == inside
@@ -136,7 +136,7 @@ def test_a_change_of_lens_with_another_f_number_is_placed_too(turned: int) -> No
         found = at(frames, text, time)
         assert found.fill is not None
         assert found.fill.lens.key == ("miran58" if stop == 2.8 else "brask135")
-        assert kinds(found) == ["near-change"]
+        assert kinds(found) == ["told-by-light"]
         assert "the light tells miran58 f/2.8 from brask135 f/8" in found.doubts[0].text
 
 

@@ -110,6 +110,24 @@ def test_a_picture_that_is_dark_for_its_short_exposure_is_none() -> None:
     assert slate_signs([*around, as_long, *around])[5] is SlateSign.YES
 
 
+def test_a_hand_that_the_body_exposed_for_is_found_by_the_light_it_took() -> None:
+    # The time is six stops longer, and the picture as bright as any: only flat.
+    around = [FrameLight(PictureLight(-2.5, 0.2), -8.0)] * 5
+    hand = FrameLight(PictureLight(-2.8, 0.03), -2.0)
+    assert slate_signs([*around, hand, *around])[5] is SlateSign.YES
+    in_the_shade = FrameLight(PictureLight(-2.5, 0.2), -2.0)
+    assert slate_signs([*around, in_the_shade, *around])[5] is SlateSign.NO
+    # With the ring opened by four stops after it, it isn't sure.
+    opened = [FrameLight(PictureLight(-2.5, 0.2), -4.0)] * 5
+    assert slate_signs([*around, hand, *opened])[5] is SlateSign.DOUBTFUL
+
+
+def test_a_flat_series_in_other_light_is_no_mark() -> None:
+    around = [FrameLight(PictureLight(-2.5, 0.2), -8.0)] * 5
+    fog = [FrameLight(PictureLight(-2.5, 0.04), -4.0)] * 6
+    assert slate_signs([*around, *fog, *around]) == [SlateSign.NO] * 16
+
+
 def test_a_frame_without_a_picture_is_none_and_hides_none(tmp_path: Path) -> None:
     frames = [*many(scene, 3), None, *many(capped, 1), None, *many(scene, 3)]
     assert signs(tmp_path, frames) == "----s----"

@@ -64,37 +64,41 @@ def moved(before: Observation, old: State, seen: Observation, new: State) -> flo
         return 0.0
     same = other.entry == one.entry
     stands = old[1] if same else 0.0
-    prior = made(seen, one, other)
-    if seen.same_scene is not None:
-        if old[2] != new[2] or new[1] != stands:
-            return 0.0
-        shared = seen.same_scene.share * miss(before, old)
-        return prior * student_t((miss(seen, new) - shared) / seen.same_scene.spread)
-    prior *= student_t(miss(seen, new) / seen.spread)
+    scene = seen.same_scene or SameScene(0.0, 1.0, 0.0)
+    new_scene = student_t(miss(seen, new) / seen.spread) / seen.spread
+    shared = scene.share * miss(before, old)
+    same_scene = student_t((miss(seen, new) - shared) / scene.spread) / scene.spread
+    same_scene *= scene.probability * (old[2] == new[2])
     seconds = seen.at - before.at
     wanders = wander(seconds, new[2] - old[2], 0.2 if other.lens != one.lens else 0)
+    wanders *= new_scene * (1 - scene.probability)
+    prior = made(seen, one, other)
     if new[1] == stands:
         steps = once(seconds, ring_model.LIGHT_STEP_SECONDS)
         steps += 0 if same else ring_model.LIGHT_STEP_AT_ENTRY
         near = abs(miss(seen, new)) < 3.5 * CELL
-        return prior * (wanders + (steps * CELL / 4 if near else 0))
-    if abs(miss(seen, new)) >= 2 * seen.spread or len(seen.hypotheses) > 1:
-        return 0.0
+        return prior * (wanders + same_scene + (steps * CELL / 4 * new_scene if near else 0))
     turns = once(seconds, ring_model.UNNOTED_TURN_SECONDS) / len(other.offsets)
     if not same:
-        turns *= ring_model.UNNOTED_AT_ENTRY
+        turns *= ring_model.UNNOTED_AT_ENTRY if new[1] else 0
     elif new[1] == 0:
         turns *= ring_model.TURNED_BACK
     elif old[1] != 0:
         turns *= ring_model.TURNED_AGAIN
-    return prior * wanders * turns
+    if len(seen.hypotheses) > 1:
+        turns *= ring_model.UNNOTED_NEAR_ENTRY
+    explains = abs(miss(seen, new)) < 2 * seen.spread
+    # From one offset to another, neither of them the log's, the scene counts as new.
+    followed = old[1] == 0 or (same and new[1] == 0)
+    return prior * turns * (wanders * explains + same_scene * followed)
 
 
 def begun(seen: Observation, state: State) -> float:
     off = miss(seen, state)
     if state[1] != 0 or abs(off) >= 3.5 * CELL:
         return 0.0
-    return made(seen, seen.hypotheses[0], seen.hypotheses[state[0]]) * student_t(off / seen.spread)
+    prior = made(seen, seen.hypotheses[0], seen.hypotheses[state[0]])
+    return prior * student_t(off / seen.spread) / seen.spread
 
 
 def by_all_paths(observations: Sequence[Observation]) -> list[tuple[list[float], float]]:
@@ -139,7 +143,7 @@ def test_posteriors_are_those_of_all_paths_together(
     new = Hypothesis(1, 1.0, (-2.0,), "b" if entry == "another lens" else "a")
     observations = [Observation(100.0 * n, one, SPREAD, (old,)) for n, one in enumerate(light)]
     if entry != "no entry":
-        scene = SameScene(0.3, 0.6) if burst else None
+        scene = SameScene(0.7, 0.3, 0.6) if burst else None
         observations[1] = Observation(100.0, light[1], SPREAD, (old, new), scene, {1: 0.4})
         observations[2] = Observation(200.0, light[2], SPREAD, (new,), None, {1: 0.6})
     found = RingModel(observations).forward_backward(Rates()).posteriors
@@ -190,7 +194,7 @@ def test_two_frames_of_a_burst_that_share_their_miss_count_as_one() -> None:
         return estimate(observations).posteriors[6].hypotheses[0]
 
     # The two lie off the light alike: seen once, that says less than seen twice.
-    assert 0.5 < probability(SameScene(0.1, 1.0)) < probability(SameScene(0.3, 0.0))
+    assert 0.5 < probability(SameScene(0.95, 0.1, 1.0)) < probability(SameScene(0.95, 0.3, 0.0))
 
 
 def test_light_that_steps_along_with_a_change_is_said() -> None:

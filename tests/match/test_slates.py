@@ -69,8 +69,13 @@ def letters(matches: Sequence[FrameMatch]) -> str:
         ("..s..s..s..", "AAsBBsCCs--"),
         (".....s....", "AAAAAs????"),
         ("......", "??????"),
-        # A doubtful one leaves all after it open.
-        ("..s...?..s..", "AAsBBB???s??"),
+        # A doubtful one is a picture where the others are as many as the log's, and else a mark.
+        ("..s...?..s..", "AAsBBB?BBsCC"),
+        ("..s...?..", "AAsBBB?CC"),
+        # Of two doubtful ones one is a mark: all after the first is open.
+        ("..s..?..?..", "AAsBB??????"),
+        # Doubtful ones don't keep it from being told that slate frames are missing or too many.
+        ("..s..s..s.?", "AAsBBsCCs-?"),
         ("s..s..s..s", "sAAsBBsCCs"),
     ],
 )
@@ -117,13 +122,20 @@ def test_where_the_counts_differ_what_is_filled_after_a_slate_is_doubted() -> No
 
 
 def test_a_doubtful_frame_is_named_and_how_to_settle_it() -> None:
-    matches = found("..?..s..")
-    assert letters(matches) == "AA???s??"
+    matches = found("..?..?..s..")
+    assert letters(matches) == "AA??????s??"
     assert matches[2].reason == (
         "K7_0003 may be a slate frame or a dark picture: "
         "say `slate K7_0003` or `not-slate K7_0003` in the log"
     )
     assert matches[-1].reason == matches[2].reason
+
+
+def test_what_comes_after_a_doubtful_mark_is_doubted() -> None:
+    matches = found("..?..s..")
+    assert letters(matches) == "AA?BBsCC"
+    assert [kinds(match) for match in matches[3:5]] == [["near-change"]] * 2
+    assert kinds(matches[0]) == []
 
 
 def test_the_log_overrules_what_was_found() -> None:
@@ -140,7 +152,8 @@ def test_frame_names_stand_above_the_order() -> None:
     # A frame that an entry names alone is a picture, however dark.
     assert letters(found("..s..s..s..", LOG + "K7_0006 k7 brask135 f/4")) == "AAsBBCBBsCC"
     # What an entry names is certain, whatever the order leaves open.
-    assert letters(found("..?..s..", LOG + "K7_0004..K7_0005 k7 brask135 f/4")) == "AA?CCs??"
+    text = LOG + "K7_0004..K7_0005 k7 brask135 f/4"
+    assert letters(found("..?..?.s..", text)) == "AA?CC??s??"
 
 
 def test_off_by_order_is_native() -> None:

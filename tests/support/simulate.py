@@ -67,13 +67,21 @@ class Kind:
 @dataclass(frozen=True)
 class Weather:
     """The light, in stops. `wander` is how far it strays in ten minutes, `clouds` how many come in
-    an hour, `scenes` how much one picture differs from the next, `lenses` what lenses let through
-    besides their f-number."""
+    an hour, `scenes` how much one scene differs from the next, `lenses` what lenses let through
+    besides their f-number.
+
+    A new scene comes after `stays` seconds without a frame; what frames of one scene still differ
+    by after 4 seconds is `framing`. `rooms` is how many times an hour they go from one room or
+    street to another, whose light differs by 2 stops as a rule.
+    """
 
     wander: float = 0.15
     clouds: float = 1.0
     scenes: float = 0.2
     lenses: float = 0.1
+    stays: float = 4.0
+    framing: float = 0.0
+    rooms: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -262,14 +270,16 @@ class _Simulation:
     ) -> None:
         starts = [change.at for change in changes]
         passes = {lens: self.chance.gauss(0, self.weather.lenses) for lens in _LENSES[body]}
-        seen, scene = -math.inf, 0.0
+        seen, scene, framing = -math.inf, 0.0, 0.0
         for number, true in enumerate(times, 1):
             done = bisect_right(starts, true)
             truth = changes[done - 1].now if done else Truth(None)
-            if true - seen > 4:
+            if true - seen > self.weather.stays:
                 scene = _long_tailed(self.chance) * self.weather.scenes
+            if self.weather.framing and true - seen > 4:
+                framing = self.chance.gauss(0, self.weather.framing)
             seen = true
-            value = self.light.at(true) + scene + passes.get(truth.lens or "", 0.0)
+            value = self.light.at(true) + scene + framing + passes.get(truth.lens or "", 0.0)
             frame = _frame(body, number, clock.reads(true))
             stop = float(truth.stop or 8) * _FACTORS.get((body, truth.lens or ""), 1.0)
             exposure, brightness = _metered(self.chance, value, stop, 100 if body == "k7" else 200)
@@ -300,6 +310,10 @@ class _Light:
         while weather.clouds and (at := at + chance.expovariate(weather.clouds / 3600)) < LENGTH:
             stays = chance.expovariate(1 / 300)
             self.clouds.append((at, at + stays, chance.uniform(0.5, 1.5)))
+        at = -600.0
+        while weather.rooms and (at := at + chance.expovariate(weather.rooms / 3600)) < LENGTH:
+            stays = chance.expovariate(1 / 600)
+            self.clouds.append((at, at + stays, chance.gauss(0, 2)))
 
     def at(self, seconds: float) -> float:
         minutes = (seconds + 600) / 60

@@ -10,6 +10,7 @@ class DoubtKind(StrEnum):
     """Kinds of reasons to look at a frame."""
 
     NEAR_CHANGE = "near-change"
+    TOLD_BY_LIGHT = "told-by-light"
     PLACED_IN_GAP = "placed-in-gap"
     LIGHT_STEP = "light-step"
     REGISTERED_FOCAL = "registered-focal"

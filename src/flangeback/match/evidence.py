@@ -33,34 +33,42 @@ from flangeback.match.light import by_light
 from flangeback.match.model import Outcome, Source
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
+from flangeback.match.registered import by_registered
 from flangeback.match.shots import Shot
 from flangeback.match.slate_order import OrderEntry, SlateLines, by_slates
 
 _SMALL = 600.0
 """Seconds up to which a doubted clock leaves the time around each change open."""
 CONTRADICTED_CLOCK = "the frames contradict the body's clock"
-_SOURCES = {DoubtKind.PLACED_IN_GAP: Source.PAUSE}
-"""What tells a shot that carries such a doubt, and that the log alone left open."""
 
 
 @dataclass(frozen=True, slots=True)
 class BodyEvidence:
     """What log and evidence come to for one body. `settled` has the files of which it is certain
-    what they come to, whatever stood: slate frames, for one."""
+    what they come to, whatever stood: slate frames, for one. `told` says what told a shot that the
+    log left open."""
 
     timeline: BodyTimeline
     clock: ClockFit
     by: Source = Source.LOG
     settled: Mapping[str, Standing] = field(default_factory=dict)
     doubts: Doubts = field(default_factory=dict)
+    told: Mapping[int, Source] = field(default_factory=dict)
 
-    def after(self, changes: Sequence[Change], doubts: Doubts) -> BodyEvidence:
+    def after(
+        self, source: Source, changes: Sequence[Change], doubts: Doubts
+    ) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
+        told = {
+            at: source
+            for at, found in doubts.items()
+            if any(doubt.kind is not DoubtKind.LIGHT_STEP for doubt in found)
+        }
         both = {
             at: (*self.doubts.get(at, ()), *doubts.get(at, ())) for at in {**self.doubts, **doubts}
         }
         timeline = replace(self.timeline, changes=tuple(changes))
-        return replace(self, timeline=timeline, doubts=both)
+        return replace(self, timeline=timeline, doubts=both, told={**told, **self.told})
 
     def beside(self, fit: ClockFit) -> BodyEvidence:
         """The same with what the frames say of the clock; where they contradict it, that is a doubt
@@ -91,8 +99,7 @@ class BodyEvidence:
         shots, changes = self.timeline.shots, self.timeline.changes
         settings = tuple(setting_of(changes, number) for number in numbers)
         doubts = self.doubts.get(at, ())
-        told = (_SOURCES[doubt.kind] for doubt in doubts if doubt.kind in _SOURCES)
-        found = Standing(settings, next(told, self.by), doubts)
+        found = Standing(settings, self.told.get(at, self.by), doubts)
         if not any(settings):
             return replace(found, reason=changes[numbers[-1] - 1].reason if numbers[-1] else None)
         if not self.clock.settled:
@@ -142,7 +149,9 @@ def weigh_evidence(
         if not log.by_order:
             one = one.beside(fit_clock(key, log.timeline, log.stated, kit, read))
         if one.uses_evidence:
-            one = one.after(*by_pauses(one.timeline.shots, one.timeline.changes))
+            shots = one.timeline.shots
+            one = one.after(Source.PAUSE, *by_pauses(shots, one.timeline.changes))
+            one = one.after(Source.REGISTERED, *by_registered(shots, one.timeline.changes, kit))
         shots, changes = one.timeline.shots, one.timeline.changes
         body = kit.bodies.get(key or "")
         lights[key] = body_light(shots, changes, body, kit, read, index.by_name)
@@ -152,7 +161,7 @@ def weigh_evidence(
         if one.uses_evidence:
             others = [light for other, light in lights.items() if other != key]
             shots, changes = one.timeline.shots, one.timeline.changes
-            found[key] = one.after(*by_light(shots, changes, lights[key], others))
+            found[key] = one.after(Source.LIGHT, *by_light(shots, changes, lights[key], others))
     return found
 
 

@@ -17,9 +17,10 @@ from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader
 from flangeback.match.changes import Change, standing
-from flangeback.match.observation import Hypothesis, Observation, SameScene
+from flangeback.match.observation import Hypothesis, Observation
 from flangeback.match.outcomes import shared_fill
 from flangeback.match.pauses import place_odds
+from flangeback.match.scatter import Pair, Sample, learn_scatter, spread_of
 from flangeback.match.shots import Shot
 
 _SAME_SCENE = 3 * SECOND
@@ -32,23 +33,8 @@ _BEYOND_RING = 0.25
 _BLACK, _WHITE = -8.0, -0.75
 """log2 of mean luminance, over white's. A picture beyond them is clipped, and its brightness isn't
 the scene's. (18 % grey is -2.5; a scene of snow, -1.)"""
-_TO_DEVIATION = 1.4826
-"""A normal standard deviation over the median of absolute deviations: 1 / 0.6745."""
-_LEAST_SPREAD = 0.1
-"""Stops. Marked times and f-numbers are rounded by up to that (1/60 s stands for 1/64, f/5.6 for
-5.657; APEX, ISO 517), and a ring is set by hand."""
 _NEIGHBOURS = 12
 """Samples to either side whose differences tell the spread at a place."""
-_LEAST_DIFFERENCES = 5
-"""With fewer, no spread is known."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """The brightness of a scene (log2) at a time (seconds), where the f-number is known."""
-
-    at: float
-    brightness: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +82,9 @@ def body_light(
     samples = [
         Sample(group.at, median(group.lights) + group.hypotheses[0].stops) for group in known
     ]
-    everywhere = spread_of(samples) or 0.0
-    inside = _burst_spread([group.lights for group in groups])
+    scatter = learn_scatter(list(_pairs(shots, groups)))
+    if scatter is None:
+        return BodyLight((), samples, [_turn(change, body, kit) for change in changes])
     priors = [place_odds(shots, change) for change in changes]
     scenes: list[Scene] = []
     before: _Group | None = None
@@ -105,17 +92,14 @@ def body_light(
     for group in groups:
         place += len(group.hypotheses) == 1
         here = spread_of(samples[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS])
-        if here is None:
-            continue
         # A spread that is small here by chance is no evidence of steady light.
-        spread = max(here, everywhere)
-        burst = before is not None and _gap(shots, before, group) <= _SAME_SCENE
+        spread = max(here or 0.0, scatter.scenes)
         observation = Observation(
             group.at,
             median(group.lights),
             spread,
             group.hypotheses,
-            _same_scene(spread, inside or spread, before, group) if before and burst else None,
+            scatter.same_scene(_gap(shots, before, group), spread) if before else None,
             _made(priors, group, before.end if before else 0),
         )
         scenes.append(Scene(group.start, group.end, observation))
@@ -128,8 +112,18 @@ def _turn(change: Change, body: Body | None, kit: Kit) -> float:
     return new.stops - old.stops if old and new else 0.0
 
 
-def _gap(shots: Sequence[Shot], before: _Group, after: _Group) -> int:
-    return shots[after.start].start - shots[before.end - 1].start
+def _gap(shots: Sequence[Shot], before: _Group, after: _Group) -> float:
+    """Seconds between two groups."""
+    return (shots[after.start].start - shots[before.end - 1].start) / SECOND
+
+
+def _pairs(shots: Sequence[Shot], groups: Sequence[_Group]) -> Iterator[Pair]:
+    """Observations by one entry, one after the other, within groups and from one to the next."""
+    for group in groups:
+        yield from (Pair(0.0, after - before) for before, after in pairwise(group.lights))
+    for one, other in pairwise(groups):
+        if len(one.hypotheses) == 1 and one.hypotheses == other.hypotheses:
+            yield Pair(_gap(shots, one, other), median(other.lights) - median(one.lights))
 
 
 def _groups(
@@ -199,6 +193,9 @@ def hypothesis(
     if setting is None or setting.lens is None or setting.f_number is None:
         return None
     lens = kit.lenses[setting.lens]
+    if len(set(lens.widest)) > 1:
+        # What its marks mean changes with the focal length, of which the log needn't say a word.
+        return None
     f_number = shared_fill([setting], lens, body, kit).f_number
     if f_number is None:
         return None
@@ -221,14 +218,6 @@ def _offsets(setting: Setting, kit: Kit) -> tuple[float, ...]:
     )
 
 
-def _same_scene(spread: float, inside: float, before: _Group, now: _Group) -> SameScene:
-    """How two observations of one burst differ: what scenes differ by is the same for both; what
-    frames of a burst differ by, `inside` stops, isn't."""
-    own = inside**2 / len(before.lights)
-    share = max(0.0, spread**2 - own) / max(spread**2, own)
-    return SameScene(math.sqrt(inside**2 / len(now.lights) + share * own), share)
-
-
 def _made(priors: Sequence[Mapping[int, float]], group: _Group, first: int) -> Mapping[int, float]:
     """The prior of each entry of a group for a place from the first to the group's start."""
     found = {}
@@ -241,26 +230,3 @@ def _made(priors: Sequence[Mapping[int, float]], group: _Group, first: int) -> M
         if known:
             found[number] = sum(known)
     return found
-
-
-def spread_of(samples: Sequence[Sample]) -> float | None:
-    """The standard deviation of one sample, in stops; None when too few tell it.
-
-    It is measured on the differences between neighbours, by their median: steps of the light and
-    single scenes unlike the others don't raise it.
-    """
-    return _deviation([after.brightness - before.brightness for before, after in pairwise(samples)])
-
-
-def _burst_spread(bursts: Iterable[Sequence[float]]) -> float | None:
-    """The standard deviation of one shot from the others of its burst, in stops."""
-    return _deviation([after - before for burst in bursts for before, after in pairwise(burst)])
-
-
-def _deviation(differences: Sequence[float]) -> float | None:
-    if len(differences) < _LEAST_DIFFERENCES:
-        return None
-    # Neighbours differ by the square root of two deviations of one. A median of few differences may
-    # be small by chance: it is raised by what chance may do.
-    middle = median(abs(one) for one in differences) * (1 + 1.5 / len(differences))
-    return max(_LEAST_SPREAD, _TO_DEVIATION / math.sqrt(2) * middle)

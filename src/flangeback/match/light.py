@@ -15,37 +15,34 @@ from flangeback.kit.stops import series
 from flangeback.log.model import Setting
 from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
 from flangeback.match.doubts import Doubt, DoubtKind
-from flangeback.match.exposure import BodyLight, Sample, Scene, spread_of
+from flangeback.match.exposure import BodyLight, Scene
 from flangeback.match.observation import Observation
 from flangeback.match.pauses import told_shots
+from flangeback.match.scatter import Sample, spread_of
 from flangeback.match.shots import Shot
 from flangeback.words import f_number, number
 
 if TYPE_CHECKING:
     from flangeback.match.ring_model import Posterior
 
-DECIDED = {ChangeKind.RING: 0.01, ChangeKind.LENS: 0.001}
+DECIDED = {ChangeKind.RING: 0.02, ChangeKind.LENS: 0.002}
 """The probability below which a setting is given up for a shot in the minute of a change; a lens's
 name matters more than an f-number. Most shots are told by far less."""
 STEADY = 0.2
 """The probability that the light itself stepped at a change, above which it doesn't tell where the
 change was made."""
+HIDDEN = 0.3
+"""The probability that the light steps at an entry, as estimated over all entries, above which it
+tells of none."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.75
+OBJECTS = 0.5
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing."""
-_OBJECTS_IN_RESTLESS_LIGHT = 0.2
-RESTLESS = 1200.0
-"""Seconds for one light step below which the light is restless: a step is then rather the light's
-than a ring's. (Simulated outings in steady light with a cloud an hour have 1,400 and more, those
-from shade to sun and back mostly 1,100 and less.)"""
 _NEW_LIGHT = 1800.0
 """Seconds without an observation after which the light is modelled anew."""
 _MOST_OBSERVATIONS = 500
 """Weighed at once, to bound memory."""
-_LIGHT_LEAP = 0.7
-"""Stops from one observation to the next by which the light itself stepped."""
 _SAME_STEP = 0.5
 """Stops by which two bodies may measure one step of the light differently."""
 _OTHER_BODY = 300.0
@@ -64,22 +61,33 @@ _STANDS_OUT = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """A scene and what the ring model makes of it. `restless` says so of its light."""
+    """A scene and what the ring model makes of it."""
 
     scene: Scene
     posterior: Posterior
-    restless: bool
 
     @property
     def objects(self) -> bool:
         """Whether the ring probably didn't stand as logged."""
-        limit = _OBJECTS_IN_RESTLESS_LIGHT if self.restless else OBJECTS
-        return self.posterior.offset != 0 and self.posterior.as_logged <= limit
+        return self.posterior.offset != 0 and self.posterior.as_logged <= OBJECTS
 
-    def after(self, entry: int) -> float:
-        """The probability that an entry had been made."""
-        pairs = zip(self.scene.observation.hypotheses, self.posterior.hypotheses, strict=True)
-        return sum(probability for one, probability in pairs if one.entry >= entry)
+    def shows(self, entry: int, kind: ChangeKind, *, made: bool) -> bool:
+        """Whether the f-number is decided that held after an entry was made, or before; and for a
+        change of lens, that it had been made, or hadn't."""
+        found = list(
+            zip(
+                self.scene.observation.hypotheses,
+                self.posterior.hypotheses,
+                self.posterior.f_numbers,
+                strict=True,
+            )
+        )
+        sides = [one for one in found if (one[0].entry >= entry) == made]
+        # One f-number may stand in several entries.
+        f_number = sum({round(one.stops, 1): probability for one, _, probability in sides}.values())
+        change = sum(probability for _, probability, _ in sides)
+        decided = kind is ChangeKind.RING or 1 - change < DECIDED[ChangeKind.LENS]
+        return decided and 1 - f_number < DECIDED[ChangeKind.RING]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +108,11 @@ def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
     stepped_at: dict[int, float] = defaultdict(float)
     for part in _parts(light.scenes):
         found = estimate(list(_beside_others([scene.observation for scene in part], others)))
-        restless = found.rates.light_step_seconds < RESTLESS
-        weighed += [Weighed(*pair, restless) for pair in zip(part, found.posteriors, strict=True)]
+        weighed += map(Weighed, part, found.posteriors)
+        # A flash whose power goes with the f-number hides every change.
+        hidden = found.rates.light_step_at_entry > HIDDEN
         for entry, probability in found.light_stepped_at.items():
-            stepped_at[entry] += probability
+            stepped_at[entry] += 1.0 if hidden else probability
     return WeighedLight(weighed, stepped_at)
 
 
@@ -183,10 +192,9 @@ def by_light(
         steady = found.stepped_at.get(entry, 0.0) < STEADY
         if change.kind and len(kept) > 1 and abs(turn) > _LEAST_CHANGE and steady:
             first, last = bisect_left(starts, kept[0]), bisect_left(starts, kept[-1])
-            limit = DECIDED[change.kind]
-            kept = _kept(change, entry, found.weighed[first:last], limit)
+            kept = _kept(change, entry, change.kind, found.weighed[first:last])
         if kept != change.places:
-            doubt = Doubt(DoubtKind.NEAR_CHANGE, _told_apart(change))
+            doubt = Doubt(DoubtKind.TOLD_BY_LIGHT, _told_apart(change))
             doubts = dict.fromkeys(told_shots(change.places, kept), (doubt,)) | doubts
         told.append(change.at(kept))
     placed = in_order(told)
@@ -195,10 +203,12 @@ def by_light(
     return placed, doubts
 
 
-def _kept(change: Change, entry: int, inside: Sequence[Weighed], limit: float) -> tuple[int, ...]:
+def _kept(
+    change: Change, entry: int, kind: ChangeKind, inside: Sequence[Weighed]
+) -> tuple[int, ...]:
     """A change lies after every scene that the light has before it, and the other way round."""
-    after = [one.scene.start for one in inside if 1 - one.after(entry) < limit]
-    before = [one.scene.end for one in inside if one.after(entry) < limit]
+    after = [one.scene.start for one in inside if one.shows(entry, kind, made=True)]
+    before = [one.scene.end for one in inside if one.shows(entry, kind, made=False)]
     least, most = max(before, default=0), min(after, default=change.places[-1])
     return tuple(place for place in change.places if least <= place <= most) or change.places
 
@@ -239,8 +249,7 @@ def light_steps(
             # With another lens another scene is seen, and the log has an entry there.
             continue
         offset = weighed[step].posterior.offset
-        unproved = at == len(weighed) and _leaps(weighed[first:at])
-        if unproved or any(_saw(other, weighed, step, -offset) for other in others):
+        if any(_saw(other, weighed, step, -offset) for other in others):
             continue
         doubt = Doubt(DoubtKind.LIGHT_STEP, _unnoted(float(setting.f_number), offset))
         beyond = at
@@ -265,12 +274,6 @@ def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int
 def _is_within(one: Weighed) -> bool:
     """Whether a change may have been made before this scene, or after."""
     return len(one.scene.observation.hypotheses) > 1
-
-
-def _leaps(weighed: Sequence[Weighed]) -> bool:
-    """Whether the light itself stepped: where no entry follows, a ring's step can't be proved."""
-    levels = [one.posterior.brightness for one in weighed]
-    return any(abs(after - before) > _LIGHT_LEAP for before, after in pairwise(levels))
 
 
 def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -> bool:

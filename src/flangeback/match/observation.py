@@ -19,9 +19,10 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class SameScene:
-    """The observation is of the scene of the one before: it misses the light by `share` of the
-    other's miss, with a spread of its own (stops)."""
+    """The `probability` that an observation is of the scene of the one before. If it is, it misses
+    the light by `share` of the other's miss, with a `spread` of its own (stops)."""
 
+    probability: float
     spread: float
     share: float
 

@@ -22,7 +22,7 @@ a screw mount alone takes three or four turns of the wrist each way.
 ring: a few seconds as a rule, with a look at the marks. From the shutter button to the ring, one
 stop on and back to the button is one."""
 
-_AMPLE = 10
+_AMPLE = 30
 """Times the least pause; in a longer one the change is no likelier."""
 _TOO_SHORT = 0.1
 """Seconds as which a pause counts that is too short for a change: notes err."""
@@ -93,6 +93,5 @@ def _seconds(shots: Sequence[Shot], place: int, window: tuple[int, int], least: 
         start = max(start, shots[place - 1].latest)
     if place < len(shots):
         end = min(end, shots[place].earliest)
-    if pause(shots, place) <= least:
-        return _TOO_SHORT
-    return max(_TOO_SHORT, min((end - start) / SECOND, least * _AMPLE))
+    room = pause(shots, place) - least
+    return max(_TOO_SHORT, min((end - start) / SECOND, room, least * _AMPLE))

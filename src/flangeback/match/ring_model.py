@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 
 from flangeback.match.observation import Hypothesis, Observation, SameScene
 
-UNNOTED_TURN_SECONDS = 600.0
+UNNOTED_TURN_SECONDS = 2400.0
 """Seconds in which a ring is turned once without a note. A prior like the next six: tuned on
 tests/support/simulate.py, shown on outings that were made apart from it."""
 LIGHT_STEP_SECONDS = 3600.0
@@ -46,6 +46,8 @@ TURNED_BACK = 0.1
 """Relative probability that such a ring is turned back to what the log says."""
 UNNOTED_AT_ENTRY = 0.35
 """Relative probability of an un-noted turn between an entry and the next frame."""
+UNNOTED_NEAR_ENTRY = 0.2
+"""The same where it is open whether an entry had been made: who notes a turn there notes both."""
 WANDER = 0.3
 """Standard deviation, in stops, of the light after ten minutes (common practice)."""
 LENS_DIFFERENCE = 0.2
@@ -68,6 +70,8 @@ _STEP_CELLS = 3.5
 """Cells of the grid, about what an observation implies, in which a light step ends."""
 _TURN_SPREADS = 2.0
 """An un-noted turn ends where it explains the observation within so many spreads."""
+_SAME_STOPS = 0.25
+"""Stops within which two f-numbers are the same."""
 _BEYOND = 2.0
 """Stops of brightness in the grid beyond what the entries imply."""
 
@@ -76,11 +80,12 @@ Array = NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Of one observation: the probability of each hypothesis; that the ring stood as logged; the
-    likeliest other ring `offset` (stops, closed is positive; 0 where there is none); and the mean
-    `brightness` (log2)."""
+    """Of one observation: the probability of each hypothesis, and of each one's f-number, whatever
+    entry held (`f_numbers`); that the ring stood as logged in any; the likeliest other ring
+    `offset` (stops, closed is positive; 0 where there is none); the mean `brightness` (log2)."""
 
     hypotheses: tuple[float, ...]
+    f_numbers: tuple[float, ...]
     as_logged: float
     offset: float
     brightness: float
@@ -145,33 +150,13 @@ class _States:
         self.hypothesis = hypothesis
         self.offsets = offsets
         self.miss: Array = (seen.light + hypothesis.stops + offsets)[:, None] - grid
-        self.emission = student_t(self.miss / seen.spread)
+        self.emission = student_t(self.miss / seen.spread) / seen.spread
         self.steps_to: Array = (np.abs(self.miss) < _STEP_CELLS * (grid[1] - grid[0])) * 1.0
         self.turns_to: Array = (np.abs(self.miss) < _TURN_SPREADS * seen.spread) * 1.0
 
 
-class _Burst:
-    """From a hypothesis to the same or a later one, within a burst: only the entry may change."""
-
-    def __init__(self, seen: Observation, scene: SameScene, old: _States, new: _States) -> None:
-        self.same_entry = old.hypothesis.entry == new.hypothesis.entry
-        miss = new.miss if self.same_entry else new.miss[:1]
-        made = _made(seen, old.hypothesis, new.hypothesis)
-        self.odds: Array = made * student_t((miss - scene.share * old.miss) / scene.spread)
-
-    def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
-        moved = self.odds * alpha
-        if self.same_entry:
-            into += moved
-        else:
-            into[0] += moved.sum(axis=0)
-
-    def backward(self, alpha: Array, onward: Array, rates: Rates, counts: _Counts) -> Array:
-        return self.odds * (onward if self.same_entry else onward[:1])
-
-
-class _Gap:
-    """From a hypothesis to the same or a later one, with time for the light and hands to move."""
+class _Move:
+    """From a hypothesis at one observation to the same or a later one at the next."""
 
     def __init__(
         self, before: Observation, seen: Observation, old: _States, new: _States, cell: float
@@ -186,9 +171,16 @@ class _Gap:
         lenses = LENS_DIFFERENCE if one.lens != other.lens else 0.0
         self.wander = _wander(self.seconds, lenses, cell)
         self.stays, self.turns = _ring_moves(len(old.offsets), len(new.offsets), not self.entries)
+        self.same = seen.same_scene.probability if seen.same_scene else 0.0
         if len(seen.hypotheses) > 1:
-            # Around a noted turn, un-noted ones are left out.
-            self.turns *= 0
+            self.turns *= UNNOTED_NEAR_ENTRY
+        if seen.same_scene is not None:
+            # Of turns within a scene, those from the log's stop and back to it are followed.
+            scene = seen.same_scene
+            old_miss = scene.share * old.miss
+            self.same_stays = self.made * _same_scene(scene, self.stays @ new.miss - old_miss)
+            self.same_turns = _same_scene(scene, new.miss - old_miss[:1])
+            self.same_backs = _same_scene(scene, new.miss[:1] - old_miss)
 
     def _light_step(self, rates: Rates) -> float:
         steps = _once(self.seconds, rates.light_step_seconds / self.ratio)
@@ -200,29 +192,38 @@ class _Gap:
         return self.made * _once(self.seconds, rates.unnoted_turn_seconds) / others
 
     def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
+        """Add what comes of alpha, emission included."""
         wandered = _wandered(alpha, self.wander)
-        into += self.made * (self.stays.T @ wandered)
-        into += self._turn(rates) * self.new.turns_to * (self.turns.T @ wandered)
-        stepped = self.stays.T @ alpha.sum(axis=1)
-        into += self._light_step(rates) * stepped[:, None] * self.new.steps_to
+        turn, step = self._turn(rates), self._light_step(rates)
+        moved = self.made * (1 - self.same) * (self.stays.T @ wandered)
+        moved += turn * (1 - self.same) * self.new.turns_to * (self.turns.T @ wandered)
+        moved += step * (self.stays.T @ alpha.sum(axis=1))[:, None] * self.new.steps_to
+        into += self.new.emission * moved
+        if self.same:
+            into += self.stays.T @ (self.same_stays * alpha)
+            into += turn * self.turns[0][:, None] * self.same_turns * alpha[0]
+            into[0] += turn * (self.turns[1:, 0] @ (self.same_backs * alpha)[1:])
 
-    def backward(self, alpha: Array, onward: Array, rates: Rates, counts: _Counts) -> Array:
-        stays = self.made * (self.stays @ onward)
-        turned = _wandered(
-            self._turn(rates) * (self.turns @ (self.new.turns_to * onward)), self.wander
-        )
-        stepped = self._light_step(rates) * (self.stays @ (self.new.steps_to * onward).sum(axis=1))
+    def backward(self, alpha: Array, beta: Array, rates: Rates, counts: _Counts) -> Array:
+        """What comes before beta, emission included."""
+        onward = self.new.emission * beta
+        turn, step = self._turn(rates), self._light_step(rates)
+        stays = self.made * (1 - self.same) * (self.stays @ onward)
+        turns = turn * (1 - self.same) * (self.turns @ (self.new.turns_to * onward))
+        turned = _wandered(turns, self.wander)
+        stepped = step * (self.stays @ (self.new.steps_to * onward).sum(axis=1))
+        moved: Array = _wandered(stays, self.wander) + stepped[:, None]
+        if self.same:
+            moved += self.same_stays * (self.stays @ beta)
+            turned[0] += turn * (self.turns[0] @ (self.same_turns * beta))
+            turned[1:] += turn * self.turns[1:, :1] * (self.same_backs * beta[0])[1:]
         counts.unnoted_turns += float((alpha * turned).sum())
         steps = float(alpha.sum(axis=1) @ stepped)
         for entry in self.entries:
             counts.light_stepped_at[entry] += steps
         counts.light_steps += 0.0 if self.entries else steps
-        found: Array = _wandered(stays, self.wander) + turned + stepped[:, None]
-        return found
-
-
-_Moves = Sequence[tuple[int, int, _Burst | _Gap]]
-"""From one observation to the next: number of the old hypothesis, of the new, and the move."""
+        moved += turned
+        return moved
 
 
 class RingModel:
@@ -240,16 +241,13 @@ class RingModel:
         ]
         self.moves = [list(self._moves(at)) for at in range(1, len(observations))]
 
-    def _moves(self, at: int) -> Iterator[tuple[int, int, _Burst | _Gap]]:
+    def _moves(self, at: int) -> Iterator[tuple[int, int, _Move]]:
+        """The moves from one observation to the next, between hypotheses by their numbers."""
         before, seen = self.observations[at - 1 : at + 1]
         for i, old in enumerate(self.states[at - 1]):
             for j, new in enumerate(self.states[at]):
-                if new.hypothesis.entry < old.hypothesis.entry:
-                    continue
-                if seen.same_scene is not None:
-                    yield i, j, _Burst(seen, seen.same_scene, old, new)
-                else:
-                    yield i, j, _Gap(before, seen, old, new, self.cell)
+                if new.hypothesis.entry >= old.hypothesis.entry:
+                    yield i, j, _Move(before, seen, old, new, self.cell)
 
     def forward_backward(self, rates: Rates) -> Estimate:
         """The posteriors by these rates."""
@@ -258,7 +256,7 @@ class RingModel:
         beta = [np.ones_like(alpha) for alpha in forward[-1]]
         posteriors = [self._posterior(-1, forward[-1], beta)]
         for at in range(len(self.observations) - 1, 0, -1):
-            onward = [part / scales[at] for part in self._emitted(at, beta)]
+            onward = [part / scales[at] for part in beta]
             beta = [np.zeros_like(alpha) for alpha in forward[at - 1]]
             for i, j, move in self.moves[at - 1]:
                 beta[i] += move.backward(forward[at - 1][i], onward[j], rates, counts)
@@ -281,28 +279,29 @@ class RingModel:
                 alpha = [np.zeros_like(one.emission) for one in self.states[at]]
                 for i, j, move in self.moves[at - 1]:
                     move.forward(forward[-1][i], alpha[j], rates)
-                alpha = self._emitted(at, alpha)
             scales.append(sum(float(part.sum()) for part in alpha))
             forward.append([part / scales[-1] for part in alpha])
         return forward, scales
 
-    def _emitted(self, at: int, parts: list[Array]) -> list[Array]:
-        """Times the emission, which within a burst is already in the move."""
-        if self.observations[at].same_scene is not None:
-            return parts
-        return [one.emission * part for one, part in zip(self.states[at], parts, strict=True)]
-
     def _posterior(self, at: int, alpha: Sequence[Array], beta: Sequence[Array]) -> Posterior:
         gamma = [one * part for one, part in zip(alpha, beta, strict=True)]
         offsets: dict[float, float] = defaultdict(float)
+        at_stops: list[tuple[float, float]] = []
         for states, part in zip(self.states[at], gamma, strict=True):
             sums = part.sum(axis=1).tolist()
             for offset, probability in zip(states.offsets.tolist(), sums, strict=True):
                 offsets[offset] += probability
+                at_stops.append((states.hypothesis.stops + offset, probability))
         as_logged = offsets.pop(0.0)
         likeliest = max(offsets, key=lambda offset: offsets[offset], default=0.0)
         return Posterior(
             tuple(float(part.sum()) for part in gamma),
+            tuple(
+                sum(
+                    probability for stops, probability in at_stops if abs(stops - one) < _SAME_STOPS
+                )
+                for one in (states.hypothesis.stops for states in self.states[at])
+            ),
             as_logged,
             likeliest if offsets.get(likeliest) else 0.0,
             sum(float((part @ self.grid).sum()) for part in gamma),
@@ -314,8 +313,7 @@ class RingModel:
         together = list(zip(self.observations, posteriors, strict=True))
         for (before, old), (seen, new) in pairwise(together):
             seconds += min(_MOST_SECONDS, seen.at - before.at)
-            if seen.same_scene is None:
-                entries += _mean_entry(seen, new) - _mean_entry(before, old)
+            entries += _mean_entry(seen, new) - _mean_entry(before, old)
         at_entries = _PRIOR_ENTRIES * LIGHT_STEP_AT_ENTRY + sum(counts.light_stepped_at.values())
         return Rates(
             seconds / (_PRIOR_SECONDS / LIGHT_STEP_SECONDS + counts.light_steps),
@@ -329,6 +327,11 @@ def student_t(miss: Array) -> Array:
     base = 1 + miss * miss / _DEGREES_OF_FREEDOM
     squared = base * base
     found: Array = 1 / (squared * squared * np.sqrt(base))
+    return found
+
+
+def _same_scene(scene: SameScene, miss: Array) -> Array:
+    found: Array = student_t(miss / scene.spread) * (scene.probability / scene.spread)
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from statistics import median
 
@@ -55,10 +55,12 @@ class SlateOrder:
 @dataclass(frozen=True, slots=True)
 class _Part:
     """Shots from one mark to the next. A mark is one slate frame or several in a row; `mark` is
-    its first. `open` says why it can't be told whether there is one."""
+    its first, or the first doubtful one if none is `sure`. `open` says why it can't be told how
+    many marks there are."""
 
     shots: Sequence[Shot]
     mark: Shot | None = None
+    sure: bool = True
     open: str | None = None
 
     @property
@@ -140,18 +142,18 @@ def _parts(shots: Sequence[Shot], signs: Sequence[SlateSign]) -> Iterator[_Part]
     """The shots between marks, in their order; the first part has no mark before it."""
     part: list[Shot] = []
     mark: Shot | None = None
-    open_: str | None = None
+    sure, open_ = True, None
     together = zip(shots, signs, strict=True)
     for is_frame, group in groupby(together, key=lambda one: one[1] is SlateSign.NO):
         run = list(group)
         if is_frame:
             part += [shot for shot, _ in run]
             continue
-        yield _Part(part, mark, open_)
-        mark = next((shot for shot, sign in run if sign is SlateSign.YES), None)
-        open_ = _why_open(run)
+        yield _Part(part, mark, sure, open_)
+        marks = [shot for shot, sign in run if sign is SlateSign.YES]
+        mark, sure, open_ = (marks or [run[0][0]])[0], bool(marks), _why_open(run)
         part = []
-    yield _Part(part, mark, open_)
+    yield _Part(part, mark, sure, open_)
 
 
 def _why_open(run: Sequence[tuple[Shot, SlateSign]]) -> str | None:
@@ -186,7 +188,7 @@ class _Fit:
         self.through = through
 
     def told(self) -> Iterator[tuple[_Part, _Told]]:
-        parts = self.parts
+        parts = self._resolved()
         if len(parts) > 1 and not parts[0].shots and not any(part.open for part in parts):
             # The frames before the first mark were deleted, or the outing began with it.
             fitting = [one for one in (parts, parts[1:]) if not self._misfit(one)]
@@ -202,6 +204,28 @@ class _Fit:
             reason = reason or part.open or (misfit and self._parting(parts, n, misfit))
             yield part, self._one(parts, n, misfit, reason)
 
+    def _resolved(self) -> Sequence[_Part]:
+        """The parts without doubtful marks, or with them as marks, where the count of the entries
+        allows only one of the two."""
+        sure = [part for part in self.parts if part.sure]
+        whole = [replace(part, open=None) for part in self.parts]
+        found: list[_Part] = []
+        for part in whole:
+            if found and not part.sure:
+                found[-1] = replace(found[-1], shots=[*found[-1].shots, *part.shots])
+            else:
+                found.append(part)
+        if len(sure) < len(whole) and not self._misfit(found) and self._borne_out(found):
+            return found
+        if not self._misfit(whole) and self._borne_out(whole):
+            return whole
+        return self.parts
+
+    def _borne_out(self, parts: Sequence[_Part]) -> bool:
+        """Whether the light steps as logged at the doubtful marks and at most of the others."""
+        belied = [n for n in range(1, len(parts)) if self._belied(parts, n, "")]
+        return 3 * len(belied) <= len(parts) and all(parts[n].sure for n in belied)
+
     def _one(self, parts: Sequence[_Part], n: int, misfit: str | None, reason: str | None) -> _Told:
         entries = self.entries
         if reason is not None:
@@ -214,17 +238,18 @@ class _Fit:
             why = f"`then` in line {line} has no slate frame: {misfit}"
             return _Told(None, why, Outcome.UNSURE)
         if misfit is None or (n == 0 and len(parts) > len(entries)):
-            return _Told(entries[n])
+            doubtful = next((part.name for part in parts[1 : n + 1] if not part.sure), None)
+            why = f"{doubtful} may be a dark picture, but counts as a mark: {self._counts(parts)}"
+            return _Told(entries[n], why if doubtful else None)
         text = f"{misfit}: if the error lies before this frame, another entry holds here"
         return _Told(entries[n], text)
 
     def _misfit(self, parts: Sequence[_Part]) -> str | None:
         """In words, that there are more marks than entries, or fewer; None where they fit or it
         can't be told. A mark after the last frame changes nothing."""
-        if any(part.open for part in parts):
-            return None
-        used = len(parts) - (len(parts) > 1 and not parts[-1].shots)
-        return None if len(self.entries) in (used, len(parts)) else self._counts(parts)
+        least = len(parts) - (len(parts) > 1 and not parts[-1].shots)
+        least -= sum(bool(part.open) and not part.sure for part in parts)
+        return None if least <= len(self.entries) <= len(parts) else self._counts(parts)
 
     def _counts(self, parts: Sequence[_Part]) -> str:
         marks = count(len(parts) - 1, "slate frame")

@@ -1,38 +1,43 @@
 """Slate frames: shot with the lens capped or a hand over it, to mark a change.
 
-A picture is held against those around it, since darkness alone proves nothing: a night sky is as
-dark as a hand before the lens. Where it could be either, that is said.
+Much less light comes through the lens than on both sides, whatever the body did about it with time
+and ISO, and the picture has little contrast. Where that could be a picture as well, it is said.
 """
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from enum import Enum
 from itertools import pairwise
 from statistics import median
 
-from flangeback.match.brightness import FrameLight, PictureLight
+from flangeback.match.brightness import FrameLight
 
-DARK = -6.0
-"""log2 of the mean luminance, white being 0: the picture of a capped lens or a hand over it stays
-darker, whatever the meter does (common practice)."""
-PLAIN = 0.04
-"""Contrast: a night scene has lamps in it, a lens cap hasn't."""
+_DROP = 3.0
+"""Stops less light than on both sides. From frame to frame, scenes differ by less as a rule, and a
+hand over the lens takes 5 or more (common practice)."""
+_BLACK_DROP = 1.0
+"""The same on one side for a black picture."""
+_DEEP = 6.0
+"""Stops that no scene is darker by, but for one that is next to black."""
+_SHALLOW = 0.5
+"""Stops less than on one side that may be a hand's, where a ring was opened by more after it."""
+_NEARLY = 2.0
+"""Times that contrast, within which a picture may still be a hand's."""
 _BLACK, _EMPTY = -8.0, 0.02
-"""The same of a cap that shuts: stored values of up to 13 in 255, noise and no more. A sky that was
-exposed for is brighter (common practice)."""
-_EVEN = 0.025
-"""Contrast of a hand, close and out of focus; a picture exposed too little keeps more."""
-_DIM, _DULL = -5.0, 0.06
-"""The same of what may be a hand that lets light through its fingers."""
-_APART = 3.0
-"""Stops. From one frame to the next, metered pictures differ by less (common practice)."""
+"""Brightness and contrast of a cap that shuts: stored values of up to 13 in 255, noise and no more.
+A sky that was exposed for is brighter (common practice)."""
+_FLAT = 0.19, 0.025, 0.06
+"""Contrast of a hand, close and out of focus, at the most: as a part of the mean stored value, but
+between these two (common practice; an underexposed scene keeps more)."""
 _NIGHT = 0.0
 """log2 of the light through the lens at ISO 100 in one second, white being 0: below it, pictures of
 the sky may be as dark as a hand. A lit room at f/2.8 has 1 or more (APEX, CIPA DC-008)."""
-_CANDIDATE = 2
-_AROUND = 5
+_APART = 1.0
+"""Stops between frames that don't show the same."""
+_SIDE = 5
 """Frames before and after that are looked at."""
 _IN_A_ROW = 3
 """As many frames in a row may be one mark; more that are alike are a series of pictures."""
@@ -53,90 +58,113 @@ def slate_signs(frames: Sequence[FrameLight]) -> list[SlateSign]:
     """
     places = [at for at, one in enumerate(frames) if one.picture is not None]
     seen = [frames[at] for at in places]
-    runs = list(_runs([one.picture for one in seen if one.picture is not None]))
+    runs = list(_runs(seen))
     # Other marks tell nothing of the light around one.
     marks = {n for start, end in runs if end - start <= _IN_A_ROW for n in range(start, end)}
-    around = [n for n in range(len(seen)) if n not in marks or _kind(seen[n].picture) < _CANDIDATE]
+    around = [n for n in range(len(seen)) if n not in marks]
     signs = [SlateSign.NO] * len(frames)
     for start, end in runs:
-        at, next_ = bisect_left(around, start), bisect_left(around, end)
-        before, after = around[max(0, at - _AROUND) : at], around[next_ : next_ + _AROUND]
-        sides = [[seen[n] for n in side] for side in (before, after) if side]
-        sign = _sign(seen[start:end], sides)
-        for at in places[start:end]:
-            signs[at] = sign
+        before, after = bisect_left(around, start), bisect_left(around, end)
+        sides = [
+            _side(around[max(0, before - _SIDE) : before][::-1]),
+            _side(around[after : after + _SIDE]),
+        ]
+        sign = _sign(seen[start:end], [[seen[n] for n in side] for side in sides if side])
+        for place in places[start:end]:
+            signs[place] = sign
     return signs
 
 
-def _runs(lights: Sequence[PictureLight]) -> Iterator[tuple[int, int]]:
-    """Dark and plain pictures in a row that are alike, as places from and up to."""
+def _side(around: Sequence[int]) -> Sequence[int]:
+    """The places up to the next mark, and beyond it where there is only one."""
+    ends = (n for n in range(2, len(around)) if abs(around[n] - around[n - 1]) > 1)
+    return around[: next(ends, len(around))]
+
+
+def _runs(seen: Sequence[FrameLight]) -> Iterator[tuple[int, int]]:
+    """Frames in a row that may be one mark, as places from and up to."""
     ends = [
         at
-        for at, (one, other) in enumerate(pairwise(lights), 1)
-        if _kind(one) != _kind(other) or abs(one.brightness - other.brightness) >= _APART
+        for at, (one, other) in enumerate(pairwise(seen), 1)
+        if not (_may_be(one) and _may_be(other) and _is_black(one) == _is_black(other))
+        or abs(_light(one, other) - _light(other, one)) >= _APART
     ]
-    for start, end in pairwise([0, *ends, len(lights)]):
-        if start < end and _kind(lights[start]) > 0:
+    for start, end in pairwise([0, *ends, len(seen)]):
+        if start < end and _may_be(seen[start]):
             yield start, end
 
 
-def _kind(light: PictureLight | None) -> int:
-    """2 for dark and plain, 1 for what comes near it."""
-    if light is None:
-        return 0
-    if light.brightness < DARK and light.contrast < PLAIN:
-        return _CANDIDATE
-    return int(light.brightness < _DIM and light.contrast < _DULL)
+def _may_be(frame: FrameLight) -> bool:
+    """Whether a picture is black, or has little more contrast than a hand."""
+    return _is_black(frame) or _flatness(frame) < _NEARLY
 
 
 def _sign(run: Sequence[FrameLight], sides: Sequence[Sequence[FrameLight]]) -> SlateSign:
-    """What pictures in a row, all alike, are among those to their sides."""
-    lights = [one.picture for one in run if one.picture is not None]
-    level = max(light.brightness for light in lights)
-    contrast = max(light.contrast for light in lights)
-    black = level < _BLACK and contrast < _EMPTY
-    apart = all(_level(side) >= level + _APART for side in sides)
-    # With the ring turned, the frames of one side were exposed otherwise.
-    covered = any(_is_covered(run, side) for side in sides)
+    """What frames in a row, all alike, are among those to their sides."""
+    brightest = max(run, key=lambda frame: _light(frame, frame))
+    drops = [_light_about(side, brightest) for side in sides] or [0.0]
+    drop = min(drops)
+    black = all(_is_black(frame) for frame in run)
+    by_night = any(_is_night(side) for side in sides)
     if len(run) > _IN_A_ROW or not sides:
-        by_day = bool(sides) and apart and covered and all(map(_is_day, sides))
-        return SlateSign.DOUBTFUL if black or by_day else SlateSign.NO
+        return SlateSign.DOUBTFUL if black else SlateSign.NO
+    flat = all(_flatness(frame) < 1 for frame in run)
     if black:
-        shown = apart or all(_mostly_pictures(side, level) for side in sides)
-        return SlateSign.YES if shown and covered else SlateSign.DOUBTFUL
-    if not apart or not covered:
-        return SlateSign.NO
-    clear = level < DARK and contrast < _EVEN and not any(_may_be_night(side) for side in sides)
-    return SlateSign.YES if clear else SlateSign.DOUBTFUL
+        # A black picture may be darker than it shows: what is known is the least drop.
+        told = drop >= _BLACK_DROP and max(drops) >= _DROP
+        told = told or (brightest.through is None and all(map(_has_contrast, sides)))
+        return SlateSign.YES if told else SlateSign.DOUBTFUL
+    # A picture that wasn't exposed for the hand is dark itself, though a ring was closed after it.
+    darker = min(_darker(brightest, side) for side in sides)
+    dark = darker >= _DROP and max(drops) >= darker / 2
+    if (drop >= _DROP or dark) and (flat or drop >= _DEEP) and not by_night:
+        return SlateSign.YES
+    shallow = flat and drop >= _SHALLOW and max(drops) >= _DROP
+    return SlateSign.DOUBTFUL if shallow or dark or drop >= _DROP else SlateSign.NO
 
 
-def _level(side: Sequence[FrameLight]) -> float:
-    return median(one.picture.brightness for one in side if one.picture is not None)
+def _is_black(frame: FrameLight) -> bool:
+    picture = frame.picture
+    return picture is not None and picture.brightness < _BLACK and picture.contrast < _EMPTY
 
 
-def _is_covered(run: Sequence[FrameLight], side: Sequence[FrameLight]) -> bool:
-    """Whether less light came through the lens, by most of what the pictures differ by: one that
-    was exposed for a shorter time is dark, too. Where that isn't known, the pictures count."""
-    ours = [one.through for one in run if one.through is not None]
-    theirs = [one.through for one in side if one.through is not None]
-    if not ours or not theirs:
-        return True
-    return median(theirs) - median(ours) >= (_level(side) - _level(run)) / 2
+def _has_contrast(side: Sequence[FrameLight]) -> bool:
+    """Whether most of these aren't dark, or have something in them: a capped lens shows neither."""
+    shown = [
+        one.picture.brightness > _BLACK + _DROP or not _may_be(one) for one in side if one.picture
+    ]
+    return 2 * sum(shown) > len(side)
 
 
-def _mostly_pictures(side: Sequence[FrameLight], level: float) -> bool:
-    """Whether most of these have something in them that a capped lens can't show."""
-    lights = [one.picture for one in side if one.picture is not None]
-    shown = [light for light in lights if _kind(light) == 0 or light.brightness >= level + _APART]
-    return 2 * len(shown) > len(lights)
+def _flatness(frame: FrameLight) -> float:
+    """The contrast of a picture, over that of a hand at the most."""
+    if frame.picture is None:
+        return math.inf
+    share, least, most = _FLAT
+    # The mean stored value, by the transfer function's power of 2.4 (IEC 61966-2-1).
+    stored = 1.055 * 2 ** (frame.picture.brightness / 2.4) - 0.055
+    return frame.picture.contrast / min(max(share * stored, least), most)
 
 
-def _may_be_night(side: Sequence[FrameLight]) -> bool:
+def _light(frame: FrameLight, beside: FrameLight) -> float:
+    """log2 of the light through the lens, or of the picture's where that isn't known of both."""
+    if frame.through is not None and beside.through is not None:
+        return frame.through
+    return frame.picture.brightness if frame.picture else -math.inf
+
+
+def _light_about(side: Sequence[FrameLight], frame: FrameLight) -> float:
+    """By how many stops more light came through the lens in most frames of a side."""
+    return median(_light(one, frame) - _light(frame, one) for one in side)
+
+
+def _darker(frame: FrameLight, side: Sequence[FrameLight]) -> float:
+    """By how many stops a picture is darker than most of a side."""
+    found = median(one.picture.brightness for one in side if one.picture)
+    return found - frame.picture.brightness if frame.picture else 0.0
+
+
+def _is_night(side: Sequence[FrameLight]) -> bool:
     """Whether so little light is about that a sky would be as dark; not where it isn't known."""
     through = [one.through for one in side if one.through is not None]
     return bool(through) and median(through) < _NIGHT
-
-
-def _is_day(side: Sequence[FrameLight]) -> bool:
-    """Whether there is light about, as far as it is known."""
-    return any(one.through is not None for one in side) and not _may_be_night(side)
