@@ -55,9 +55,7 @@ class BodyEvidence:
     doubts: Doubts = field(default_factory=dict)
     told: Mapping[int, Source] = field(default_factory=dict)
 
-    def after(
-        self, source: Source, changes: Sequence[Change], doubts: Doubts
-    ) -> BodyEvidence:
+    def after(self, source: Source, changes: Sequence[Change], doubts: Doubts) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
         told = {
             at: source
