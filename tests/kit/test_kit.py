@@ -398,7 +398,7 @@ def test_the_example_kit_reads_and_has_every_pair_it_needs() -> None:
     kit = read_kit(profiles.folder() / "kit.toml")
     assert set(kit.keys()) == {
         *("k7", "n2", "miran58", "brask135", "tolvan28", "m42-e", "f-mft", "f-e-reducer"),
-        "m42-micro-four-thirds",  # goes without saying
+        "m42-mft",  # goes without saying
     }
     # M42 45.46 mm less E 18.00 mm (published table "Flange focal distance").
     assert kit.adapters["m42-e"].thickness == 27.46

@@ -105,7 +105,8 @@ class _Draft:
             "changed in between; an entry may begin with a time. What it doesn't say is carried on."
         )
         if self.has_kit:
-            for what, keys in (("lenses", self.kit.lenses), ("adapters", self.kit.adapters)):
+            adapters = [key for key, one in self.kit.adapters.items() if not one.understood]
+            for what, keys in (("lenses", list(self.kit.lenses)), ("adapters", adapters)):
                 if keys:
                     yield from _comment(f"{what} of the kit: {', '.join(keys)}")
         else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 
 from flangeback.kit.model import Adapter, AdapterKind, Kit
@@ -59,11 +60,17 @@ def understood_adapters(kit: Kit) -> dict[str, Adapter]:
     found = {}
     for lens_mount, body_mount in pairs:
         if _has_room(lens_mount, body_mount) and not stacks(lens_mount, body_mount, own):
-            key = "-".join(f"{lens_mount}-{body_mount}".casefold().replace("/", " ").split())
+            key = f"{_brief(lens_mount)}-{_brief(body_mount)}"
             while key in taken:
                 key += "-plain"
             found[key] = Adapter(key, lens_mount, body_mount, understood=True)
     return found
+
+
+def _brief(mount: str) -> str:
+    """A designation in a few letters: "m42", "mft" for Micro Four Thirds, "cy" for C/Y."""
+    words = re.findall(r"\w+", mount.casefold())
+    return words[0] if len(words) == 1 else "".join(word[0] for word in words)
 
 
 def _has_room(lens_mount: str, body_mount: str) -> bool:

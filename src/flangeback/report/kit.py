@@ -13,7 +13,7 @@ from flangeback.kit.mounts import Mount
 from flangeback.kit.remarks import Remark
 from flangeback.report.fit import kinds, span, thick
 from flangeback.report.tables import Column, say, say_wrapped, show_table
-from flangeback.words import number
+from flangeback.words import listed, number
 
 _MOST_ENTRIES = 20
 _NUMBERED = Column("N", 2)
@@ -35,8 +35,15 @@ _GEAR = (
 
 
 def show_kit(console: Console, kit: Kit) -> None:
-    """Prints a kit as it was understood."""
+    """Prints a kit as it was understood, and the plain adapters that go without saying."""
     show_table(console, _GEAR, _gear(kit))
+    understood = [
+        f"{adapter.key} ({adapter.lens_mount} on {adapter.body_mount})"
+        for adapter in kit.adapters.values()
+        if adapter.understood
+    ]
+    if understood:
+        say_wrapped(console, f"Plain adapters, understood without an entry: {listed(understood)}")
 
 
 def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
@@ -51,9 +58,9 @@ def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
         ring = "" if lens.aperture_ring else ", no aperture ring"
         yield "lens", lens.key, lens.mount, span(lens.focal), stops, f"{lens.name}{ring}"
     for adapter in kit.adapters.values():
-        mounts = f"{adapter.lens_mount} on {adapter.body_mount}"
-        understood = ", understood without an entry" if adapter.understood else ""
-        yield "adapter", adapter.key, mounts, "", "", f"{kinds([adapter])}{understood}"
+        if not adapter.understood:
+            mounts = f"{adapter.lens_mount} on {adapter.body_mount}"
+            yield "adapter", adapter.key, mounts, "", "", kinds([adapter])
 
 
 _MOUNTS = (
