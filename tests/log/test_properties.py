@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -23,6 +24,7 @@ from flangeback.log import (
     FrameRange,
     Moment,
     OrderWord,
+    Part,
     SessionLog,
     format_log,
     parse_log,
@@ -282,3 +284,29 @@ def test_keys_are_found_however_the_kit_writes_them() -> None:
     log = parse_log("K7_0001 k7 MIR-58 via \u1112\u1161\u11ab", kit)
     assert (log.entries[0].body, log.entries[0].lens) == ("Ｋ７", "Mir–58")
     assert parse_log(format_log(log), kit) == log
+
+
+GROUPS = st.sampled_from(
+    [
+        *("9:12", "1516", "1:16", "9:12 pm", "10:05-10:30", "K7_0212", "K7_0212..K7_0230", "all"),
+        *("day1/", "K7_02*", "2026-05-17", "17.5.2026", "jpeg-501", '"IMG 1"', "first", "then"),
+        *("k7", "kestrin k7", "n2", "miran58", "miran", "the 135", "zoom 35", "exa", "tele", "28"),
+        *("f/4", "f8", "5.6", "open", "f/?", "?", "f/4-5.6", "1:4", "58mm", "135 mm", "off"),
+        *("via m42-e", "m42-e", '"quay"', "(quay)", "'gull'", "xyzzy", "8"),
+    ]
+)
+
+
+@settings(max_examples=examples(2000), deadline=None)
+@given(st.lists(GROUPS, min_size=2, max_size=6, unique=True).flatmap(
+    lambda words: st.tuples(st.just(words), st.permutations(words))
+))  # fmt: skip
+def test_no_order_of_words_is_read_in_another_way(pair: tuple[list[str], list[str]]) -> None:
+    found = []
+    for words in pair:
+        with suppress(InputError):
+            found.append(parse_log("date 2026-05-17\n" + " ".join(words), AWKWARD_KIT).entries)
+            (entry,) = found[-1]
+            # Each word says one thing, and none is passed over.
+            assert len(entry.places) == len(words) + len([Part.ENTRY])
+    assert len(found) < 2 or found[0] == found[1]

@@ -39,8 +39,8 @@ class Gear:
         lenses = [(lens, lens.name, lens.maker or "") for lens in kit.lenses.values()]
         named: list[tuple[Body | Lens, str, str]] = [*bodies, *lenses]
         self._runs = (
-            [(gear, _runs(f"{gear.key} {name}")) for gear, name, _ in named],
-            [(gear, _runs(f"{gear.key} {name} {maker}")) for gear, name, maker in named],
+            [(gear, _runs(f"{gear.key} {_bare(name)}")) for gear, name, _ in named],
+            [(gear, _runs(f"{gear.key} {_bare(name)} {maker}")) for gear, name, maker in named],
         )
 
     def find(self, word: str) -> Body | Lens | Adapter | None:
@@ -98,9 +98,14 @@ class Gear:
         return FrameName.at(place, stem)
 
 
+def _bare(name: str) -> str:
+    """A lens's name without its f-number."""
+    return _F_NUMBER.sub(" ", clean_word(name).casefold())
+
+
 def _runs(name: str) -> list[str]:
     """The words of letters and the numbers that a name is made of."""
-    return _RUN.findall(_F_NUMBER.sub(" ", clean_word(name).casefold()))
+    return _RUN.findall(clean_word(name).casefold())
 
 
 def _is_part(run: str, runs: Sequence[str]) -> bool:
