@@ -136,6 +136,30 @@ def test_saving_keeps_permissions_and_links(tmp_path: Path) -> None:
     assert len(list(tmp_path.iterdir())) == 2
 
 
+def test_only_regular_files_are_saved_over(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "kit.toml")
+    for path in (tmp_path / "kit.toml", Path(os.devnull)):
+        with pytest.raises(InputError, match="not a regular file"):
+            system.save(path, b"new")
+    assert not Path(os.devnull).is_file()
+
+
+def test_nothing_is_saved_under_a_name_that_is_taken(tmp_path: Path) -> None:
+    (tmp_path / "log.txt").symlink_to("nowhere")
+    with pytest.raises(InputError, match="stands there already"):
+        system.save_new(tmp_path / "log.txt", b"new")
+    system.save_new(tmp_path / "other.txt", b"new")
+    assert (tmp_path / "other.txt").read_bytes() == b"new"
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_what_a_killed_save_left_is_cleared(tmp_path: Path) -> None:
+    left = system.part_name(tmp_path)
+    left.write_bytes(b"half")
+    with system.held(tmp_path / "session.txt"):
+        assert not left.exists()
+
+
 @pytest.mark.parametrize("what", ["fsync", "write"])
 def test_what_cant_be_saved_stays_as_it_was(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str

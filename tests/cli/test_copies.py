@@ -157,3 +157,25 @@ def test_copies_are_filled_anew_by_a_better_log(frames: Path, out: Path) -> None
     assert (
         f_number(Path("better") / ALL[0]) == "40/10" or f_number(Path("better") / ALL[0]) == "4/1"
     )
+
+
+MARK = b'<meta name="generator" content="flangeback frames">'
+
+
+@pytest.mark.parametrize("command", ["match", "fill", "survey"])
+def test_a_page_is_never_written_among_the_frames(frames: Path, command: str) -> None:
+    before = tree(frames)
+    words = ("--into", "out") if command == "fill" else ()
+    for place in (frames / "page.html", frames / "deep" / "page.html"):
+        told = run(command, frames, *words, "--report", place)
+        assert told.code == 2
+        assert "nothing is ever written" in " ".join(told.err.split())
+    assert tree(frames) == before
+    assert not Path("out").exists()
+
+
+def test_a_file_that_only_holds_a_pages_mark_is_not_written_over(frames: Path) -> None:
+    for content in (b"\xff\xd8" + MARK, b"<!doctype html>\n<title>x</title>\n" + MARK):
+        Path("page.html").write_bytes(content)
+        assert run("match", frames, "--report", "page.html").code == 2
+        assert Path("page.html").read_bytes() == content

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -549,3 +550,15 @@ def test_an_adapter_without_room() -> None:
     assert "-1.04 mm" in found.text
     text = '[adapter.x]\nlens_mount="K"\nbody_mount="F"\nkind="extender"\nfactor=1.4\n'
     assert remarks(parse_kit(text)) == ()  # glass can reach infinity
+
+
+def test_entries_added_at_once_are_all_kept(tmp_path: Path) -> None:
+    path = tmp_path / "kit.toml"
+
+    def add(number: int) -> None:
+        fields = (("model", f"Kestrin K{number}", ""), ("mount", "E", ""))
+        add_entry(path, "body", f"k{number}", fields)
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(add, range(30)))
+    assert set(parse_kit(path.read_text()).bodies) == {f"k{n}" for n in range(30)}

@@ -109,6 +109,7 @@ def fill(
     def work(outing: flangeback.OutingFolder) -> flangeback.Filled:
         out = place(outing)
         check_place(outing.folder, out)
+        path = report_file and report.pages.own_page(report_file, outing.name, outing.folder)
         session = read_session(outing.folder, log, kit or outing.kit, quiet=json)
         page = matched(outing, session, over=over, by_log_alone=by_log_alone)
         found = page.matches
@@ -117,8 +118,7 @@ def fill(
             filled = flangeback.fill(
                 found, outing.folder, out, used, lambda count, size: step(count)
             )
-        if report_file:
-            path = report.pages.own_page(report_file, outing.name)
+        if path:
             report.pages.write_outing_page(path, replace(page, filled=filled), out)
         return filled
 

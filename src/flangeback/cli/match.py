@@ -108,7 +108,7 @@ def _work(asked: _Asked, *, json: bool) -> outings.Work[Found]:
         session = read_session(outing.folder, log, kit or outing.kit, quiet=json)
         page = matched(outing, session, by_log_alone=asked.by_log_alone)
         if asked.report_file:
-            path = report.pages.own_page(asked.report_file, outing.name)
+            path = report.pages.own_page(asked.report_file, outing.name, outing.folder)
             report.pages.write_outing_page(path, page)
         others = flangeback.other_files(outing.folder, session.frames, session.files)
         out = into / outing.name if into else None

@@ -27,7 +27,7 @@ def survey(folders: Outings, report_file: Report = None, json: Json = False) -> 
         with progress("reading frames", None, quiet=json) as step:
             found = flangeback.survey_folder(outing.folder, step)
         if report_file:
-            path = report.pages.own_page(report_file, outing.name)
+            path = report.pages.own_page(report_file, outing.name, outing.folder)
             report.pages.write_survey_page(path, found, outing.title)
         tell_passed_over(outing.folder)
         return found

@@ -29,16 +29,17 @@ def check_place(frames: Path, out: Path) -> None:
     """Raises InputError where `out` is the frames folder, lies in it, or holds it."""
     if out.exists() and not out.is_dir():
         raise InputError(Problem(str(out), "is a file", expected="a folder for the copies"))
-    if _lies_in(out, frames):
+    if lies_in(out, frames):
         text = "is the frames folder, or lies in it: originals are never written to"
         raise InputError(Problem(str(out), text, expected="a folder outside the frames"))
-    if _lies_in(frames, out):
+    if lies_in(frames, out):
         text = "holds the frames folder: originals are never written to"
         raise InputError(Problem(str(out), text, expected="a folder outside the frames"))
 
 
-def _lies_in(inner: Path, outer: Path) -> bool:
-    """By the folders themselves, so that links and other spellings don't hide it."""
+def lies_in(inner: Path, outer: Path) -> bool:
+    """Whether a path lies in a folder, or is it: by the folders themselves, so that links and other
+    spellings don't hide it."""
     place = inner.resolve()
     return any(_same(folder, outer) for folder in (place, *place.parents))
 

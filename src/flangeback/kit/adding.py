@@ -10,7 +10,7 @@ from typing import Literal
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit.reading import parse_kit
-from flangeback.system import save
+from flangeback.system import held, save
 
 Value = str | bool | Decimal | tuple[Decimal, Decimal]
 Field = tuple[str, Value | None, str]
@@ -28,17 +28,18 @@ def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[Field]) -> str:
     What stands in the file stays byte for byte. Raises InputError, with nothing written, when the
     key is taken, when the file has faults already, or when the entry would have one.
     """
-    old = _read(path)
-    newline = "\r\n" if b"\r\n" in old else "\n"
-    entry = _entry(kind, key, fields)
-    text = old.decode("utf-8-sig")
-    taken = parse_kit(text, str(path)).named(key)
-    if taken is not None:
-        told = f'the key "{taken.key}" is taken; nothing was written'
-        raise InputError(Problem(str(path), told, expected="--key with a key of its own"))
-    gap = "" if not text.strip() else "\n" if text.endswith(("\n", "\r")) else "\n\n"
-    parse_kit(text + gap + entry, str(path))
-    save(path, old + (gap + entry).replace("\n", newline).encode())
+    with held(path.resolve()):
+        old = _read(path)
+        newline = "\r\n" if b"\r\n" in old else "\n"
+        entry = _entry(kind, key, fields)
+        text = old.decode("utf-8-sig")
+        taken = parse_kit(text, str(path)).named(key)
+        if taken is not None:
+            told = f'the key "{taken.key}" is taken; nothing was written'
+            raise InputError(Problem(str(path), told, expected="--key with a key of its own"))
+        gap = "" if not text.strip() else "\n" if text.endswith(("\n", "\r")) else "\n\n"
+        parse_kit(text + gap + entry, str(path))
+        save(path, old + (gap + entry).replace("\n", newline).encode())
     return entry
 
 

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 import flangeback
 from flangeback import words
+from flangeback.copies.output import lies_in
 from flangeback.errors import InputError, Problem
 from flangeback.kit.card import Card
 from flangeback.report import charts, fit, lanes, outing_page
@@ -22,13 +23,15 @@ from flangeback.report.proof import proof_of
 from flangeback.report.runs import shown_fill
 from flangeback.report.survey import clock_remarks
 from flangeback.survey.model import Survey
-from flangeback.system import save
+from flangeback.system import open_file, save
 from flangeback.tally.model import Tally
 
 _FRAMES, _CARD = "flangeback frames", "flangeback kit card"
 _TALLY, _SURVEY = "flangeback tally", "flangeback survey"
 """What pages of each kind say made them, so that they may be written over."""
 _SURVEY_WIDTH = 1080.0
+_HEAD = 4096
+"""Bytes at a page's start, up to its title."""
 
 
 def write_outing_page(path: Path, page: outing_page.OutingPage, out: Path | None = None) -> None:
@@ -51,8 +54,14 @@ def write_outing_page(path: Path, page: outing_page.OutingPage, out: Path | None
     )
 
 
-def own_page(page: Path, name: str) -> Path:
-    """The page of one outing of several: PAGE-NAME.html for PAGE.html."""
+def own_page(page: Path, name: str, frames: Path) -> Path:
+    """The page of one outing of several: PAGE-NAME.html for PAGE.html.
+
+    Raises InputError where it would lie among the frames.
+    """
+    if lies_in(page, frames):
+        text = "lies in the frames folder, where nothing is ever written"
+        raise InputError(Problem(str(page), text, expected="a name outside of it"))
     stem = "-".join((page.stem, *name.split("/"))) if name else page.stem
     return page.with_name(stem + page.suffix)
 
@@ -181,12 +190,21 @@ def _hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
+def _is_page(path: Path, mark: str) -> bool:
+    """Whether a file is a page of this kind, by its first lines: any file may hold the mark."""
+    with open_file(path) as file:
+        head = file.read(_HEAD).partition(b"<title>")[0].splitlines()
+    return head[:1] == [b"<!doctype html>"] and (
+        f'<meta name="generator" content="{mark}">'.encode() in head
+    )
+
+
 def _write(path: Path, page: str, mark: str) -> None:
     """Writes a page, over nothing but flangeback's own of this kind."""
     if path.is_dir():
         raise InputError(Problem(str(path), "is a folder", expected="the name of a new file"))
     try:
-        own = not path.exists() or f'content="{mark}"'.encode() in path.read_bytes()
+        own = not path.exists() or _is_page(path, mark)
     except OSError as error:
         raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
     if not own:
