@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 import flangeback
 from flangeback import Outcome
+from flangeback.clock.model import ClockSource, StatedClock
 from flangeback.demo import Outing
-from flangeback.report.settling import Case, cases
+from flangeback.match.clock_fit import ClockFit
+from flangeback.match.doubts import Doubt, DoubtKind
+from flangeback.match.model import Estimate, Matches
+from flangeback.report.settling import Case, cases, clock_cases
 from support.kits import whole_kit
 from support.shots import KIT, log, matched, shot
 
@@ -41,7 +47,7 @@ def test_each_line_settles_its_frames(
 
 
 def test_a_frame_within_a_change_may_be_of_either_side(found: list[Case]) -> None:
-    (unsure,) = [case for case in found if case.run.outcome is Outcome.UNSURE]
+    (unsure,) = [case for case in found if case.run.names == "K7_0216"]
     assert [answer.lines for answer in unsure.answers] == [
         ("K7_0216 k7 miran58 f/8 via m42-e",),
         ("K7_0216 k7 brask135 f/5.6 via m42-e",),
@@ -63,6 +69,36 @@ def test_an_f_number_that_was_not_noted_may_be_any_on_the_ring() -> None:
     marks = [answer.lines[0].split()[3] for answer in found[0].answers]
     # The full stops of ISO 517 from the lens's widest to its narrowest.
     assert marks == ["f/2", "f/2.8", "f/4", "f/5.6", "f/8", "f/11", "f/16"]
+
+
+def test_a_ring_that_the_light_says_was_turned_may_stand_at_either_mark(found: list[Case]) -> None:
+    (turned,) = [case for case in found if case.run.names == "K7_0220..0221"]
+    assert [answer.lines[0].split()[3] for answer in turned.answers] == ["f/5.6", "f/11"]
+
+
+def test_of_an_estimate_only_the_marks_that_it_allows_are_offered() -> None:
+    text = "9:00 k7 miran58 f/?\n"
+    (open_one,) = matched([shot("K7_0200", "09:10:00")], text).frames
+    estimated = replace(open_one, estimate=Estimate(5.6, 4.2, 7.0))
+    (case,) = cases(Matches((estimated,)), [log(text)], KIT)
+    assert case.answers == ()  # Without the log's changes there is nothing to say.
+    matches = replace(matched([shot("K7_0200", "09:10:00")], text), frames=(estimated,))
+    (case,) = cases(matches, [log(text)], KIT)
+    assert [answer.lines[0].split()[3] for answer in case.answers] == ["f/4", "f/5.6", "f/8"]
+
+
+def test_a_clock_that_is_contradicted_is_asked_about_once() -> None:
+    text = "clock k7 right\n9:00 k7 miran58 f/8\n"
+    found = matched([shot("K7_0200", "09:10:00")], text)
+    fit = ClockFit("k7", StatedClock(0.0, ClockSource.LOG), 200.0, 5000.0, agrees=False)
+    doubted = [
+        replace(one, outcome=Outcome.UNSURE, doubts=(Doubt(DoubtKind.CLOCK_UNSURE, "by 3m20s"),))
+        for one in found.frames
+    ]
+    asked = replace(found, frames=tuple(doubted), clocks=(fit,))
+    assert not list(cases(asked, [log(text)], KIT))
+    (case,) = clock_cases(asked)
+    assert case.line == "clock k7 fast 3m20s"
 
 
 def test_where_entries_name_no_body_the_lines_name_none() -> None:

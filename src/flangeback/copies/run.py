@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import flangeback
@@ -371,7 +371,7 @@ def _with_match(record: Record, match: FrameMatch) -> Record:
         log=match.log,
         log_line=match.log_line,
         by=match.by,
-        doubts=tuple(asdict(doubt) for doubt in match.doubts),
+        doubts=tuple({"kind": doubt.kind, "text": doubt.text} for doubt in match.doubts),
     )
 
 

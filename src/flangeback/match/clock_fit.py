@@ -60,17 +60,22 @@ def clock_words(fit: ClockFit) -> str:
     odds = f"{min(fit.odds, 1e6):,.0f}:1"
     if fit.agrees:
         return f"{name}: {said}; the frames agree, {odds}" if not fit.offset else f"{name}: {said}"
-    body = f"{fit.body} " if fit.body else ""
     if not fit.is_related:
         return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
+    said = f"{_way(fit.fits)}, {odds}{_cause(fit)}"
     if fit.late is not None:
-        return (
-            f"{name}: the frames say that notes were made up to {_amount(fit.late)} late, {odds}: "
-            f"add `slack {_amount(fit.late)}`"
-        )
-    line = f"clock {body}{'fast' if fit.fits > 0 else 'slow'} {_amount(fit.fits)}"
-    cause = _cause(fit)
-    return f"{name}: the frames say {_way(fit.fits)}, {odds}{cause}: add `{line}`"
+        said = f"that notes were made up to {_amount(fit.late)} late, {odds}"
+    return f"{name}: the frames say {said}: add `{clock_line(fit)}`"
+
+
+def clock_line(fit: ClockFit) -> str | None:
+    """The log's line to add where the frames contradict the clock; None where none mends it."""
+    if fit.agrees or not fit.is_related or fit.fits is None:
+        return None
+    if fit.late is not None:
+        return f"slack {_amount(fit.late)}"
+    body = f"{fit.body} " if fit.body else ""
+    return f"clock {body}{'fast' if fit.fits > 0 else 'slow'} {_amount(fit.fits)}"
 
 
 _SAID = {ClockSource.LOG: "logged", ClockSource.GPS: "GPS has it", None: ""}

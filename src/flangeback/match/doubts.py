@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import StrEnum
 
 
@@ -23,7 +24,11 @@ class DoubtKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A reason, in words and as a kind, for a person to look at a frame."""
+    """A reason, in words and as a kind, for a person to look at a frame.
+
+    `f_number` is the mark on the ring that it would mean, of a step of the light.
+    """
 
     kind: DoubtKind
     text: str
+    f_number: Decimal | None = None

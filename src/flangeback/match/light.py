@@ -251,7 +251,7 @@ def light_steps(
         offset = weighed[step].posterior.offset
         if any(_saw(other, weighed, step, -offset) for other in others):
             continue
-        doubt = Doubt(DoubtKind.LIGHT_STEP, _unnoted(float(setting.f_number), offset))
+        doubt = _unnoted(float(setting.f_number), offset)
         beyond = at
         while beyond < len(weighed) and _is_within(weighed[beyond]) and weighed[beyond].objects:
             beyond += 1
@@ -284,13 +284,14 @@ def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -
     return found is not None and abs(found - size) <= max(_SAME_STEP, abs(size) / 4)
 
 
-def _unnoted(logged: float, offset: float) -> str:
+def _unnoted(logged: float, offset: float) -> Doubt:
     way = "less" if offset > 0 else "more"
     stops = series("half")
     meant = logged * 2 ** (offset / 2)
     mark = min(stops, key=lambda stop: abs(math.log2(stop.exact / meant))).mark
-    return (
+    text = (
         f"from here on {number(abs(offset))} {'stop' if abs(offset) == 1 else 'stops'} {way} "
         f"light comes in, and no entry says why: f/{mark} instead of f/{number(logged)} on the "
         "ring, if it was turned"
     )
+    return Doubt(DoubtKind.LIGHT_STEP, text, mark)

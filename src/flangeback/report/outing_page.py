@@ -12,10 +12,11 @@ from flangeback.copies.model import Filled
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
+from flangeback.match.clock_fit import clock_words
 from flangeback.match.model import FrameMatch, Matches
 from flangeback.report.lanes import Timeline, timeline_of
 from flangeback.report.runs import Section, sections, sensor_lines, shown_fill
-from flangeback.report.settling import Case, cases
+from flangeback.report.settling import Case, ClockCase, cases, clock_cases
 from flangeback.report.thumbnails import Thumbnail, thumbnail
 from flangeback.words import f_number, focal_length, listed
 
@@ -49,6 +50,16 @@ class OutingPage:
     def cases(self) -> Sequence[Case]:
         """What needs a person."""
         return tuple(cases(self.matches, self.logs, self.kit))
+
+    @cached_property
+    def clock_cases(self) -> Sequence[ClockCase]:
+        """The clocks that need a person."""
+        return clock_cases(self.matches)
+
+    @property
+    def clocks(self) -> Sequence[str]:
+        """How each body's clock fits its frames."""
+        return tuple(map(clock_words, self.matches.clocks))
 
     @cached_property
     def timeline(self) -> Timeline:

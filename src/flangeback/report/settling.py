@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from itertools import groupby
 
 from flangeback.clock.counting import count_of
@@ -13,6 +14,7 @@ from flangeback.kit.model import Kit, Lens
 from flangeback.log.model import SessionLog, Setting
 from flangeback.log.names import frame_stem, names_one_frame
 from flangeback.match.changes import setting_of, standing
+from flangeback.match.clock_fit import clock_line, clock_words
 from flangeback.match.doubts import DoubtKind
 from flangeback.match.model import FrameMatch, Matches, Outcome, Source
 from flangeback.report.runs import Run, sections
@@ -23,6 +25,8 @@ WORTH_A_LOOK = frozenset(
 )
 """Doubts that a person can settle, on frames that come to something all the same."""
 _MOST_STOPS = 9
+_HALF_STOP = 2**0.25
+"""As a factor of an f-number."""
 _ADVICE = {
     Outcome.UNREADABLE: "copy the frame from the card once more; damaged there too, it stays as it "
     "is",
@@ -52,8 +56,29 @@ class Case:
     after: FrameMatch | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class ClockCase:
+    """A clock that its frames contradict: why, and the log line that would set it right."""
+
+    body: str
+    text: str
+    line: str | None
+
+
+def clock_cases(matches: Matches) -> tuple[ClockCase, ...]:
+    """The clocks that a person has to settle."""
+    return tuple(
+        ClockCase(fit.body or "the body", clock_words(fit), clock_line(fit))
+        for fit in matches.clocks
+        if not fit.settled
+    )
+
+
 def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Case]:
-    """Everything that needs a person, body by body in the order the frames were made."""
+    """Everything that needs a person, body by body in the order the frames were made.
+
+    Frames that only wait for their body's clock to be settled are left out.
+    """
     may_be, order = _open_settings(matches), _name_order(matches)
     for section in sections(matches):
         made = [frame for run in section.runs for frame in run.frames]
@@ -67,9 +92,10 @@ def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Ca
 
 def _for_a_person(run: Run) -> Run | None:
     """Those of its frames that need a person, or carry a doubt that a person can settle."""
-    if run.outcome.needs_person:
-        return run
     kinds = [{doubt.kind for doubt in frame.doubts} for frame in run.frames]
+    if run.outcome.needs_person:
+        waits = run.outcome is Outcome.UNSURE and all(DoubtKind.CLOCK_UNSURE in k for k in kinds)
+        return None if waits else run
     doubted = (f for f, k in zip(run.frames, kinds, strict=True) if not WORTH_A_LOOK.isdisjoint(k))
     found = tuple(doubted)
     return Run(found) if found else None
@@ -110,7 +136,11 @@ def _answers(
         settings = [setting for one in run.frames for setting in may_be.get(one.frame.file, ())]
     if run.outcome is Outcome.CONFLICT:
         settings = [None]
-    for words in dict.fromkeys(word for setting in settings for word in _words(setting, kit)):
+    meant = {doubt.f_number for doubt in run.first.doubts if doubt.f_number is not None}
+    settings += [replace(s, f_number=mark) for mark in meant for s in settings if s is not None]
+    for words in dict.fromkeys(
+        word for setting in settings for word in _words(setting, run.first, kit)
+    ):
         told = "no adapted lens" if words == "off" else ""
         yield Answer(told, tuple(f"{place} {words}" for place in places))
 
@@ -145,7 +175,7 @@ def _neighbours(found: FrameMatch, matches: Matches) -> Iterator[Setting | None]
     yield None
 
 
-def _words(setting: Setting | None, kit: Kit) -> Iterator[str]:
+def _words(setting: Setting | None, found: FrameMatch, kit: Kit) -> Iterator[str]:
     """The words of an entry for this setting; several where the f-number isn't known."""
     if setting is None or setting.lens is None:
         yield "off"
@@ -155,15 +185,19 @@ def _words(setting: Setting | None, kit: Kit) -> Iterator[str]:
     if lens.is_zoom and setting.focal_length is not None:
         words.append(focal_length(setting.focal_length).replace(" ", ""))
     via = [f"via {setting.adapter}"] if setting.adapter else []
-    marks = [exact(setting.f_number)] if setting.f_number else _marks(lens)
-    yield from (" ".join([*words, f"f/{mark}", *via]) for mark in marks)
+    marks = [setting.f_number] if setting.f_number else _marks(lens, found)
+    yield from (" ".join([*words, f"f/{exact(mark)}", *via]) for mark in marks)
 
 
-def _marks(lens: Lens) -> Iterator[str]:
-    """The full stops on a lens's ring."""
-    inside = [
-        stop.mark for stop in stops.series("full") if lens.widest[0] <= stop.mark <= lens.limit
-    ]
-    if lens.widest[0] not in inside:
-        inside.insert(0, lens.widest[0])
-    yield from (exact(mark) for mark in inside[:_MOST_STOPS])
+def _marks(lens: Lens, found: FrameMatch) -> Sequence[Decimal]:
+    """The full stops on a lens's ring; where the light has an estimate, those that it allows."""
+    ring = [stop for stop in stops.series("full") if lens.widest[0] < stop.mark <= lens.limit]
+    marks = {lens.widest[0]: float(lens.widest[0]), **{stop.mark: stop.exact for stop in ring}}
+    estimate, fill = found.estimate, found.fill
+    if estimate is not None and fill is not None and fill.factor is not None:
+        low, high = (
+            end / float(fill.factor) * spread
+            for end, spread in ((estimate.low, 1 / _HALF_STOP), (estimate.high, _HALF_STOP))
+        )
+        marks = {mark: at for mark, at in marks.items() if low <= at <= high} or marks
+    return list(marks)[:_MOST_STOPS]

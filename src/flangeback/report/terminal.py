@@ -14,6 +14,7 @@ from flangeback.copies.others import OtherFiles
 from flangeback.copies.standing import Action
 from flangeback.demo.tour import Tour
 from flangeback.frames.model import without_suffix
+from flangeback.match.clock_fit import clock_words
 from flangeback.match.meanings import words_in
 from flangeback.match.model import Matches, Outcome
 from flangeback.report.hints import command, out_beside
@@ -48,6 +49,9 @@ def show_matches(console: Console, matches: Matches, cases: Sequence[Case] = ())
         _show_section(console, section)
         for line in sensor_lines(matches, section.body):
             say_wrapped(console, line, "dim")
+        for fit in matches.clocks:
+            if fit.body == section.body and not fit.settled:
+                say_wrapped(console, f"the clock of {clock_words(fit)}", "yellow")
         console.print()
     console.print(totals_line(matches))
     meanings = [(word, Text(meaning, "dim")) for word, meaning in words_in(matches)]
