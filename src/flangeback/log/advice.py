@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from flangeback.errors import nearest
 from flangeback.log import values
@@ -49,6 +50,15 @@ def ambiguous(place: Place, keys: list[str]) -> Fault:
     """The fault of a part that more than one name of the kit has."""
     can_be = listed(keys, "or") if len(keys) < _MOST_KEYS else some_of(keys, _MOST_KEYS)
     return place.fault(f'"{place.text}" can be {can_be}', "a part of the name that only one has")
+
+
+def times_or_f_numbers(tokens: Sequence[Token]) -> Fault:
+    """The fault of words such as 1:16 and 1:22, of which none is a time for certain."""
+    first, second = tokens[0].text, tokens[1].text
+    text = f"{first} and {second} can each be a time or an f-number"
+    time_first = f"0{first} for the time and f/{second[2:]} for the f-number"
+    expected = f"{time_first}, or 0{second} and f/{first[2:]}"
+    return tokens[0].place.to(tokens[-1].place).fault(text, expected)
 
 
 def refused(token: Token) -> Fault:

@@ -38,13 +38,19 @@ class EntryReader:
     """
 
     def __init__(
-        self, words: Tokenizer, gear: Gear, calendar: Calendar, faults: list[Fault]
+        self,
+        words: Tokenizer,
+        gear: Gear,
+        calendar: Calendar,
+        faults: list[Fault],
+        *,
+        any_name: bool = True,
     ) -> None:
         self.words = words
         self.gear = gear
         self.calendar = calendar
         self.faults = faults
-        self.any_name = True
+        self.any_name = any_name
         self.places: dict[Part, Place] = {Part.ENTRY: words.content}
         self.entry = Entry(line=words.line.number, places=self.places)
         self._start: WallTime | None = None
@@ -347,11 +353,7 @@ class EntryReader:
         elif len(tokens) == 1:
             self._start_time(tokens[0])
         elif tokens:
-            first, second = tokens[0].text, tokens[1].text
-            text = f"{first} and {second} can each be a time or an f-number"
-            time_first = f"0{first} for the time and f/{second[2:]} for the f-number"
-            expected = f"{time_first}, or 0{second} and f/{first[2:]}"
-            self._hiding(tokens[0].place.to(tokens[-1].place).fault(text, expected))
+            self._hiding(advice.times_or_f_numbers(tokens))
             self._may_hide_place = True
 
     def _date(self, token: Token) -> None:

@@ -200,8 +200,7 @@ class LineReader:
         place = words.peek_word()
         keyword = place.text.casefold() if place is not None else ""
         if keyword not in LINE_WORDS:
-            reader = EntryReader(words, self.gear, self.calendar, self.faults)
-            reader.any_name = any_name
+            reader = EntryReader(words, self.gear, self.calendar, self.faults, any_name=any_name)
             self.entries.append(reader.read())
             return None
         readers = {

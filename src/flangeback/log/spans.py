@@ -8,10 +8,9 @@ from datetime import timedelta
 from decimal import Decimal
 
 from flangeback.kit import Adapter, Body, Kit, Lens
-from flangeback.log.model import Aperture, ApertureKind, Entry, Moment, Part, Setting, Span
-from flangeback.log.text import Fault, Place, noted
-from flangeback.log.values import geometric_mean
-from flangeback.words import exact
+from flangeback.log.model import Aperture, Entry, Moment, Part, Span
+from flangeback.log.state import Mounting, State
+from flangeback.log.text import Fault, noted
 
 
 def spans_of(
@@ -27,41 +26,13 @@ def spans_of(
     return tuple(span for span in spans if span is not None)
 
 
-@dataclass(frozen=True, slots=True)
-class _Mounting:
-    """How a lens comes onto a body.
-
-    `adapter` is None without one, or where the choice changes nothing; `sets_aperture` is None
-    where it can't be told.
-    """
-
-    adapter: str | None = None
-    sets_aperture: bool | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _State:
-    """What stands on a body after an entry: `lens` None is off; `mounting` None is not known.
-
-    Where it isn't `known`, a fault of the log hides what stands there: nothing more is held
-    against the entries that follow, until one names a lens.
-    """
-
-    line: int
-    lens: Lens | None = None
-    mounting: _Mounting | None = None
-    aperture: Aperture | None = None
-    focal_length: Decimal | None = None
-    known: bool = True
-
-
 @dataclass(slots=True)
 class _Track:
     """The entries of one body so far."""
 
-    timed: _State | None = None
-    latest: _State | None = None
-    framed: list[_State] = field(default_factory=list)
+    timed: State | None = None
+    latest: State | None = None
+    framed: list[State] = field(default_factory=list)
     """By frame names, since the last timed one."""
     closed: list[tuple[Entry, Span]] = field(default_factory=list)
     """Those with a start and an end."""
@@ -69,7 +40,7 @@ class _Track:
     """Where its entries by time and by order begin, and its `first` stands; None after a fault in
     their order was told: the entries after it make no other."""
 
-    def enter(self, state: _State, *, is_framed: bool = False) -> None:
+    def enter(self, state: State, *, is_framed: bool = False) -> None:
         self.latest = state
         if is_framed:
             self.framed.append(state)
@@ -77,7 +48,7 @@ class _Track:
             self.timed = state
             self.framed.clear()
 
-    def base(self, entry: Entry) -> _State | None:
+    def base(self, entry: Entry) -> State | None:
         """The state an entry carries on: by frames, of the entry above; by time, of the last timed.
 
         Raises Fault where an entry by frames between leaves the lens open to doubt.
@@ -112,10 +83,10 @@ class _Carrier:
         if not self._has_body(entry):
             self.lost_line = entry.line
             for track in self.tracks.values():
-                track.enter(_State(entry.line, known=False))
+                track.enter(State(entry.line, known=False))
             return None
         track = self._track(self._body(entry))
-        state = _State(entry.line, known=False)
+        state = State(entry.line, known=False)
         with noted(self.faults):
             state = self._state(entry, track.base(entry))
         is_framed = entry.says(Part.FRAMES)
@@ -128,7 +99,7 @@ class _Carrier:
         if body not in self.tracks:
             self.tracks[body] = _Track()
             if self.lost_line is not None:
-                self.tracks[body].enter(_State(self.lost_line, known=False))
+                self.tracks[body].enter(State(self.lost_line, known=False))
         return self.tracks[body]
 
     def _has_body(self, entry: Entry) -> bool:
@@ -170,30 +141,30 @@ class _Carrier:
 
     # One entry ---------------------------------------------------------------------------------
 
-    def _state(self, entry: Entry, base: _State | None) -> _State:
+    def _state(self, entry: Entry, base: State | None) -> State:
         """What stands on the body from this entry on. Raises Fault where no lens can be told."""
         if entry.off:
-            return _State(entry.line)
+            return State(entry.line)
         lens = self._lens(entry, base)
         if lens is None:
             # A mere remark may stand under off; a fault may hide which lens it is.
             is_off = base is not None and base.known and not entry.lost
-            return _State(entry.line, known=is_off)
+            return State(entry.line, known=is_off)
         carries = base is not None and base.known and base.lens == lens
         if base is None or not carries:
             # Each lens has its own ring and its own adapter.
-            base = _State(entry.line, lens, known=base is None or base.known)
+            base = State(entry.line, lens, known=base is None or base.known)
         focal_length = self._focal_length(entry, lens, base.focal_length)
-        mounting: _Mounting | None = None
+        mounting: Mounting | None = None
         with noted(self.faults):
             if entry.adapter is not None:
                 mounting = self._named_mounting(entry, lens, self.kit.adapters[entry.adapter])
             elif base.known and not entry.lost:
                 mounting = base.mounting if carries else self._only_mounting(entry, lens)
-        state = _State(entry.line, lens, mounting, base.aperture, focal_length)
+        state = State(entry.line, lens, mounting, base.aperture, focal_length)
         return replace(state, aperture=self._aperture(entry, state))
 
-    def _lens(self, entry: Entry, base: _State | None) -> Lens | None:
+    def _lens(self, entry: Entry, base: State | None) -> Lens | None:
         """The lens the entry is about, None where it can't be told or there is none."""
         if entry.lens is not None:
             return self.kit.lenses[entry.lens]
@@ -231,11 +202,11 @@ class _Carrier:
         key = self._body(entry)
         return tuple(self.kit.bodies.values()) if key is None else (self.kit.bodies[key],)
 
-    def _named_mounting(self, entry: Entry, lens: Lens, adapter: Adapter) -> _Mounting:
+    def _named_mounting(self, entry: Entry, lens: Lens, adapter: Adapter) -> Mounting:
         bodies = self._bodies(entry)
         onto = {body.mount for body in bodies}
         if adapter.lens_mount == lens.mount and (not bodies or adapter.body_mount in onto):
-            return _Mounting(adapter.key, adapter.sets_aperture)
+            return Mounting(adapter.key, adapter.sets_aperture)
         fitting = [found.key for body in bodies for found in self.kit.adapters_for(lens, body)]
         needs = " or ".join(f"{lens.mount} to {mount}" for mount in sorted(onto) or ["the body"])
         raise entry.place(Part.ADAPTER).fault(
@@ -244,23 +215,23 @@ class _Carrier:
             next(iter(fitting), None),
         )
 
-    def _only_mounting(self, entry: Entry, lens: Lens) -> _Mounting:
+    def _only_mounting(self, entry: Entry, lens: Lens) -> Mounting:
         """How the lens comes onto the body when nothing is said of it.
 
         Raises Fault where there is no way, or more than one that differ.
         """
         bodies = self._bodies(entry)
         if not bodies:
-            return _Mounting()
+            return Mounting()
         ways = {
             adapter.key: adapter
             for body in bodies
             if body.mount != lens.mount
             for adapter in self.kit.adapters_for(lens, body)
         }
-        found = [_Mounting(key, adapter.sets_aperture) for key, adapter in ways.items()]
+        found = [Mounting(key, adapter.sets_aperture) for key, adapter in ways.items()]
         if any(body.mount == lens.mount for body in bodies):
-            found.append(_Mounting(sets_aperture=False))
+            found.append(Mounting(sets_aperture=False))
         if not found:
             onto = " or ".join(f"{body.key} ({body.mount})" for body in bodies)
             raise entry.place(Part.LENS).fault(
@@ -274,11 +245,11 @@ class _Carrier:
             text = f"which adapter carries {lens.key}?"
             raise entry.place(Part.LENS).fault(text, f"via {' or '.join(ways)}")
         sets = {mounting.sets_aperture for mounting in found}
-        return _Mounting(None, sets.pop() if len(sets) == 1 else None)
+        return Mounting(None, sets.pop() if len(sets) == 1 else None)
 
     # Apertures ---------------------------------------------------------------------------------
 
-    def _aperture(self, entry: Entry, state: _State) -> Aperture | None:
+    def _aperture(self, entry: Entry, state: State) -> Aperture | None:
         """The aperture given or carried on, in the entry's words; None where a fault hides it.
 
         It is held against the lens anew whenever something that it depends on is said.
@@ -288,7 +259,7 @@ class _Carrier:
         depends = (Part.APERTURE, Part.FOCAL_LENGTH, Part.ADAPTER)
         if aperture is None or not entry.says(*depends):
             return aperture
-        fault = _aperture_fault(entry.place(*depends), aperture, state)
+        fault = state.aperture_fault(entry.place(*depends), aperture)
         if fault is None:
             return aperture
         if not is_given:
@@ -298,10 +269,10 @@ class _Carrier:
 
     # Spans -------------------------------------------------------------------------------------
 
-    def _span(self, entry: Entry, state: _State, track: _Track) -> Span:
+    def _span(self, entry: Entry, state: State, track: _Track) -> Span:
         span = Span(
             entry.body,
-            _setting(state, self.file),
+            state.setting(self.file),
             None if entry.start is None else entry.start.widened(self.slack),
             None if entry.end is None else entry.end.widened(self.slack),
             entry.frames,
@@ -327,66 +298,6 @@ class _Carrier:
         ]
         if span.end is not None:
             track.closed.append((entry, span))
-
-
-def _setting(state: _State, file: str) -> Setting:
-    lens = state.lens
-    if lens is None:
-        return Setting(None, line=state.line, log=file)
-    adapter = None if state.mounting is None else state.mounting.adapter
-    f_number = _f_number(lens, state)
-    return Setting(lens.key, adapter, f_number, state.focal_length, state.line, file)
-
-
-def _stays_open(lens: Lens, mounting: _Mounting | None) -> bool:
-    """Whether nothing can stop this lens down."""
-    return not lens.aperture_ring and mounting is not None and mounting.sets_aperture is False
-
-
-def _aperture_fault(place: Place, aperture: Aperture, state: _State) -> Fault | None:
-    """What the lens has against this aperture."""
-    lens, mounting = state.lens, state.mounting
-    assert lens is not None
-    known = lens.widest_at(state.focal_length)
-    least, greatest = (min(lens.widest), max(lens.widest)) if known is None else (known, known)
-    ends = f"f/{exact(least)}", f"f/{exact(lens.limit)}"
-    for stop in aperture.stops:
-        if not least <= stop <= lens.limit:
-            how, end = ("beyond", ends[1]) if stop > lens.limit else ("wider than", ends[0])
-            return place.fault(
-                f"f/{stop} is {how} {lens.key}'s {end}",
-                f"an f-number from {ends[0]} to {ends[1]}",
-                _with_point(stop, least, lens.limit) if len(aperture.stops) == 1 else None,
-            )
-    if not aperture.stops or not _stays_open(lens, mounting):
-        return None
-    if len(aperture.stops) == 1 and least <= aperture.stops[0] <= greatest:
-        return None
-    adapter = f" and {mounting.adapter} none either" if mounting and mounting.adapter else ""
-    text = f"{lens.key} has no aperture ring{adapter}: it stays wide open"
-    return place.fault(text, "no f-number", "open")
-
-
-def _with_point(stop: Decimal, widest: Decimal, narrowest: Decimal) -> str | None:
-    """f/28 may be f/2.8 without its point."""
-    written = str(stop)
-    if not written.isdigit() or len(written) < 2:
-        return None
-    guess = Decimal(f"{written[:-1]}.{written[-1]}")
-    return f"f/{exact(guess)}" if widest <= guess <= narrowest else None
-
-
-def _f_number(lens: Lens, state: _State) -> Decimal | None:
-    """The f-number as marked on the lens; None where it wasn't noted or can't be told."""
-    aperture = state.aperture
-    if _stays_open(lens, state.mounting):
-        given = aperture.stops[0] if aperture is not None and aperture.stops else None
-        return lens.widest_at(state.focal_length) or given
-    if aperture is None or aperture.kind is ApertureKind.NOT_NOTED:
-        return None
-    if aperture.kind is ApertureKind.OPEN:
-        return lens.widest_at(state.focal_length)
-    return geometric_mean(*aperture.stops) if len(aperture.stops) == 2 else aperture.stops[0]
 
 
 def _is_certainly_inside(span: Span, other: Span) -> bool:
