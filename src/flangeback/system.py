@@ -45,8 +45,10 @@ def identity(status: os.stat_result) -> Identity:
 
 
 def open_to_read(path: Path) -> int:
-    """A regular file's descriptor. Raises OSError, for a pipe or a device too: it isn't waited
-    for."""
+    """A regular file's descriptor.
+
+    Raises OSError, for a pipe or a device too: it isn't waited for.
+    """
     file = os.open(path, os.O_RDONLY | _BINARY | _WITHOUT_WAITING)
     if not stat.S_ISREG(os.fstat(file).st_mode):
         os.close(file)
@@ -83,8 +85,10 @@ def open_to_append(path: Path) -> int:
 
 
 def pread(file: int, count: int, at: int) -> bytes:
-    """Up to `count` bytes from offset `at` of an open file, whose position stays. Raises
-    OSError."""
+    """Up to `count` bytes from offset `at` of an open file, whose position stays.
+
+    Raises OSError.
+    """
     if hasattr(os, "pread"):
         return os.pread(file, count, at)
     with _SEEKING:
@@ -104,8 +108,11 @@ def write_all(file: int, data: bytes) -> None:
 
 
 def copy_range(source: int, copy: int, at: int, count: int) -> None:
-    """Writes `count` bytes from offset `at` of one open file to the other: by copy_file_range,
-    else by sendfile, else through memory. Raises OSError, also where the source ends before."""
+    """Writes `count` bytes from offset `at` of one open file to the other.
+
+    By copy_file_range, else by sendfile, else through memory. Raises OSError, also where the source
+    ends before.
+    """
     end = at + count
     for step in (_by_copy_file_range, _by_sendfile, _through_memory):
         try:
@@ -148,8 +155,10 @@ def start_writing_back(file: int) -> None:
 
 
 def sync_file(file: int) -> None:
-    """Brings an open file's bytes to disk, where the file system can. Raises OSError where that
-    fails."""
+    """Brings an open file's bytes to disk, where the file system can.
+
+    Raises OSError where that fails.
+    """
     try:
         import fcntl
 
@@ -178,14 +187,18 @@ def sync_folder(folder: Path) -> None:
 
 
 def set_times(path: Path, accessed_ns: int, modified_ns: int) -> bool:
-    """Sets the times of a file or a folder, in ns; whether its file system takes them. Raises
-    OSError where it breaks."""
+    """Sets the times of a file or a folder, in ns; whether its file system takes them.
+
+    Raises OSError where it breaks.
+    """
     return _tolerated(os.utime, path, ns=(accessed_ns, modified_ns))
 
 
 def copy_attributes(source: int, copy: Path) -> bool:
-    """Gives a file the mode, the extended attributes and the times of an open one; whether its
-    file system took them all. Raises OSError where that breaks."""
+    """Gives a file the mode, the extended attributes and the times of an open one.
+
+    Whether its file system took them all. Raises OSError where that breaks.
+    """
     status = os.fstat(source)
     whole = _tolerated(copy.chmod, stat.S_IMODE(status.st_mode) | stat.S_IWUSR | stat.S_IRUSR)
     if hasattr(os, "listxattr"):
@@ -249,11 +262,13 @@ def clear_parts(folder: Path) -> None:
 
 
 def save(path: Path, content: bytes) -> None:
-    """Puts `content` under this name: a temporary file beside it, then a rename, so that a reader
-    finds the old file or the new one. A link keeps pointing where it does; permissions stay.
+    """Puts `content` under this name, whole or not at all.
 
-    Raises InputError where it can't be written, or what stands there isn't a regular file; it
-    still does then.
+    A temporary file beside it is renamed, so that a reader finds the old file or the new one. A
+    link keeps pointing where it does; permissions stay.
+
+    Raises InputError where it can't be written, or what stands there isn't a regular file; it still
+    does then.
     """
     _put(path.resolve(), content, path, os.replace)
 
@@ -286,8 +301,10 @@ def _put(
 
 
 def _write_part(part: Path, content: bytes, like: Path) -> None:
-    """A new file with the permissions of another, if that is there. Where the system has files
-    without a name, it gets one only when it is whole."""
+    """A new file with the permissions of another, if that is there.
+
+    Where the system has files without a name, it gets one only when it is whole.
+    """
     file = _open_nameless(part.parent)
     if file is not None:
         with _closing(file):
@@ -323,8 +340,10 @@ def _open_nameless(folder: Path) -> int | None:
 
 
 def lock(file: int) -> bool:
-    """Locks an open file until it is closed; False where another process holds it. On a file
-    system without locks it is taken as free."""
+    """Locks an open file until it is closed; False where another process holds it.
+
+    On a file system without locks it is taken as free.
+    """
     try:
         _lock(file, wait=False)
     except OSError as error:
@@ -336,8 +355,10 @@ def lock(file: int) -> bool:
 
 @contextmanager
 def held(path: Path) -> Iterator[None]:
-    """Keeps other processes that ask for the same from this file's folder meanwhile; waits for
-    them. Raises InputError where the folder isn't there."""
+    """Keeps other processes that ask for the same from this file's folder meanwhile.
+
+    Waits for them. Raises InputError where the folder isn't there.
+    """
     try:
         file = _open_to_hold(path.parent)
     except OSError as error:
@@ -352,8 +373,10 @@ def held(path: Path) -> Iterator[None]:
 
 
 def _open_to_hold(folder: Path) -> int:
-    """The folder, or a file that stands for it on a system that opens no folders. Raises OSError
-    where it isn't there."""
+    """The folder, or a file that stands for it on a system that opens no folders.
+
+    Raises OSError where it isn't there.
+    """
     try:
         return os.open(folder, os.O_RDONLY)
     except PermissionError:

@@ -27,8 +27,9 @@ _MISSES_AFTER = 6 * 3600 * SECOND
 
 
 def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
-    """Words for the first place where the count goes on and the reading goes back: the clock was
-    set in between.
+    """Words for the first place where the count goes on and the reading goes back.
+
+    The clock was set in between.
 
     Readings that occur twice, where clocks change by law, prove nothing; neither do names that go
     back all the time: they were given anew.
@@ -80,8 +81,10 @@ def _fix(frame: Frame, zone: tzinfo) -> Reference | None:
 def misses(
     body: str | None, entries: Sequence[tuple[int, int]], frames: Sequence[tuple[int, int]]
 ) -> str | None:
-    """Words for a log whose entries all miss the frames of a body, by how much, and what line may
-    be missing. Both come as stretches of the log's time, from the earliest up to the latest."""
+    """Words for a log whose entries all miss the frames of a body, and what may be missing.
+
+    Both come as stretches of the log's time, from the earliest up to the latest.
+    """
     if not frames or not entries:
         return None
     first, last = min(start for start, _ in frames), max(end for _, end in frames)

@@ -26,13 +26,17 @@ def instant(at: datetime) -> int:
 
 
 def microseconds(span: timedelta) -> int:
+    """A length of time in whole microseconds."""
     return span // _MICROSECOND
 
 
 @dataclass(frozen=True, slots=True)
 class TrueTime:
-    """When a frame was made, by the log's clock: somewhere from `earliest` up to, not including,
-    `latest` (microseconds). `at` is the best single reading, for people."""
+    """When a frame was made, by the log's clock.
+
+    Somewhere from `earliest` up to, not including, `latest` (microseconds); `at` is the best single
+    reading, for people.
+    """
 
     at: datetime
     earliest: int
@@ -41,9 +45,11 @@ class TrueTime:
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """A photo of a clock: the body read `camera`, the clock `true` (microseconds, each the middle
-    of what the reading allows), their difference being good to `error` either way. `name` is the
-    frame's, for messages."""
+    """A photo of a clock: the body read `camera`, the clock `true`.
+
+    Both are in microseconds, each the middle of what the reading allows; their difference is good
+    to `error` either way. `name` is the frame's, for messages.
+    """
 
     camera: float
     true: float
@@ -52,13 +58,15 @@ class Reference:
 
     @property
     def ahead(self) -> float:
+        """By how many microseconds the body's clock was ahead."""
         return self.camera - self.true
 
 
 @dataclass(frozen=True, slots=True)
 class BodyClock:
-    """How far a body's clock is ahead of the log's: `ahead` microseconds at the reading `origin`,
-    growing by `drift` per microsecond.
+    """How far a body's clock is ahead of the log's.
+
+    It is `ahead` microseconds at the reading `origin`, and grows by `drift` per microsecond.
 
     `error` is how far the offset may be off, either way, between `first` and `last` (readings of
     the body's clock); outside it grows by `error_growth` per microsecond. `unsure` says in words
@@ -108,8 +116,10 @@ class ClockSource(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StatedClock:
-    """By how much a body's clock is ahead (seconds) as `source` says; None: taken as right. `sure`
-    stands above the frames; `error` is how far it, or a note, may be off, in seconds."""
+    """By how much a body's clock is ahead (seconds) as `source` says; None: taken as right.
+
+    `sure` stands above the frames; `error` is how far it, or a note, may be off, in seconds.
+    """
 
     ahead: float = 0.0
     source: ClockSource | None = None
@@ -119,8 +129,10 @@ class StatedClock:
 
 @dataclass(frozen=True, slots=True)
 class ClockHistory:
-    """What a body's readings go by: `clock`, but for the files in `pieces`, which were made before
-    or after it was set. `zone` is the log's, None where it has none."""
+    """What a body's readings go by: `clock`, but for the files in `pieces`.
+
+    Those were made before or after it was set. `zone` is the log's, None where it has none.
+    """
 
     zone: tzinfo | None = None
     clock: BodyClock = BodyClock()

@@ -21,8 +21,10 @@ _ORDINARY = 300 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Resets:
-    """`clocks` is what each file's reading goes by; `text` says in words where the clock was
-    set."""
+    """`clocks` is what each file's reading goes by.
+
+    `text` says in words where the clock was set.
+    """
 
     clocks: Mapping[str, BodyClock]
     text: str
@@ -36,8 +38,10 @@ class _Made:
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
-    """Frames between two settings of the clock, with the photos of a clock among them; or frames
-    that may lie on either side of one, with a photo of each side in `either`."""
+    """Frames between two settings of the clock, with the photos of a clock among them.
+
+    Or frames that may lie on either side of one, with a photo of each side in `either`.
+    """
 
     made: Sequence[_Made]
     references: Sequence[Reference]
@@ -47,8 +51,9 @@ class _Piece:
 def find_resets(
     frames: Sequence[Frame], zone: tzinfo | None, references: Mapping[str, Reference]
 ) -> Resets | None:
-    """The clocks of one body that was set along the way, by its `references` (by file); None
-    where it wasn't, or no reference tells what it was set from or to.
+    """The clocks of one body that was set along the way, by its `references` (by file).
+
+    None where it wasn't, or no reference tells what it was set from or to.
 
     The count in the names tells where: it goes on where the reading goes back. A clock set forward
     leaves a pause as long in the readings, and the photos of a clock around it differ by as much.
@@ -76,8 +81,11 @@ def find_resets(
 
 
 def _as_made(frames: Sequence[Frame], zone: tzinfo | None) -> Sequence[_Made]:
-    """The frames in the order they were made: by the count in their names where it tells, else by
-    their readings. Empty where clocks change by law: readings then go back of themselves."""
+    """The frames in the order they were made.
+
+    They go by the count in their names where it tells, else by their readings; empty where clocks
+    change by law: readings then go back of themselves.
+    """
     timed = [(frame, frame.time) for frame in frames if frame.time is not None]
     if any(is_ambiguous(time, zone) for _, time in timed):
         return ()
@@ -111,8 +119,10 @@ def _cut_by_count(made: Sequence[_Made]) -> Iterator[Sequence[_Made]]:
 def _cut_by_references(
     made: Sequence[_Made], references: Mapping[str, Reference]
 ) -> list[_Piece] | None:
-    """The pieces between settings that the photos of a clock tell; None where it can't be told
-    whether the clock was set at all."""
+    """The pieces between settings that the photos of a clock tell.
+
+    None where it can't be told whether the clock was set at all.
+    """
     known = [(at, references[one.frame.file]) for at, one in enumerate(made)
              if one.frame.file in references]  # fmt: skip
     agreeing = _agreeing(known)
@@ -136,8 +146,11 @@ _Known = tuple[int, Reference]
 
 
 def _agreeing(known: Sequence[_Known]) -> list[list[_Known]]:
-    """The photos of a clock in runs that one clock could show; one among others that alone
-    contradicts those before it and after it was misread, and stays with them."""
+    """The photos of a clock in runs that one clock could show.
+
+    One among others that alone contradicts those before it and after it was misread, and stays with
+    them.
+    """
     odd = outlier([reference for _, reference in known])
     inside = odd is not None and odd not in (known[0][1], known[-1][1])
     runs: list[list[_Known]] = []
@@ -154,8 +167,10 @@ def _agreeing(known: Sequence[_Known]) -> list[list[_Known]]:
 def _misread(
     made: Sequence[_Made], agreeing: Sequence[Sequence[_Known]], n: int, cuts: Sequence[int]
 ) -> list[_Piece] | None:
-    """The pieces where a photo at one end contradicts others that agree: it was misread, or the
-    clock was set, and what lies on its side goes by the one or the other."""
+    """The pieces where a photo at one end contradicts others that agree.
+
+    It was misread, or the clock was set, and what lies on its side goes by the one or the other.
+    """
     if len(agreeing) != 2 or not cuts:
         return None
     before, after = agreeing

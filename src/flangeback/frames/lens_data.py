@@ -82,8 +82,11 @@ def lens_data_of_packet(packet: bytes) -> LensData:
 
 
 def _lens_data(**stated: Any) -> LensData:
-    """Bodies without a lens contact write f-numbers of 1 and wider: such a one, with no lens named,
-    says nothing (common practice)."""
+    """The lens data without an f-number that no lens gave.
+
+    Bodies without a lens contact write f-numbers of 1 and wider: such a one, with no lens named,
+    says nothing (common practice).
+    """
     found = LensData(**stated)
     if found.says_lens or found.f_number is None or found.f_number > 1:
         return found

@@ -19,8 +19,11 @@ _BLANK = re.compile(
 
 
 def is_blank(text: str | None) -> bool:
-    """Whether a text tag says nothing: absent, empty, only dashes, spaces, zeros, 0 mm f/0, or one
-    of the names that bodies make up for no lens (common practice)."""
+    """Whether a text tag says nothing.
+
+    It is absent or empty, has only dashes, spaces or zeros, 0 mm f/0, or one of the names that
+    bodies make up for no lens (common practice).
+    """
     return text is None or _BLANK.fullmatch(text) is not None
 
 
@@ -54,8 +57,10 @@ class CameraTime:
 
 @dataclass(frozen=True, slots=True)
 class LensData:
-    """The lens data a frame carries; what is blank is None. Focal lengths are in mm,
-    `widest_f_number` is the lens's at the focal length it was used at."""
+    """The lens data a frame carries; what is blank is None.
+
+    Focal lengths are in mm, `widest_f_number` is the lens's at the focal length it was used at.
+    """
 
     lens: str | None = None
     f_number: Fraction | None = None
@@ -68,8 +73,10 @@ class LensData:
 
     @property
     def says_lens(self) -> bool:
-        """Whether a lens (not just a focal length registered for the stabiliser) is named:
-        by its name, or by a specification with an aperture in it."""
+        """Whether a lens is named: by its name, or by a specification with an aperture in it.
+
+        A focal length alone may be one registered for the stabiliser.
+        """
         return self.lens is not None or any(
             filled(value) is not None for value in self.specification[2:4]
         )
@@ -86,15 +93,19 @@ class LensData:
 
     @property
     def registered_focal_length(self) -> Fraction | None:
-        """mm; the focal length that a body with no lens data wrote: it was keyed in for the
-        stabiliser (common practice)."""
+        """In mm, the focal length that a body with no lens data wrote.
+
+        It was keyed in for the stabiliser (common practice).
+        """
         return None if self.says_lens or self.f_number is not None else self.focal_length
 
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """How the frame was exposed: `time` in seconds, `iso` the sensitivity (Exif
-    PhotographicSensitivity); None where the frame doesn't say."""
+    """How the frame was exposed; None where it doesn't say.
+
+    `time` is in seconds, `iso` the sensitivity (Exif PhotographicSensitivity).
+    """
 
     time: Fraction | None = None
     iso: int | None = None

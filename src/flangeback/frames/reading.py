@@ -47,8 +47,10 @@ _OFFSET = re.compile(r"([+-])(\d\d):?(\d\d)")
 
 
 def read_frame(folder: Path, file: str) -> Frame:
-    """Read the head of a frame's file. What is damaged, or no picture, comes back with `damage`,
-    never as an error. Raises OSError when the file can't be opened or read.
+    """Read the head of a frame's file.
+
+    What is damaged, or no picture, comes back with `damage`, never as an error. Raises OSError when
+    the file can't be opened or read.
     """
     return recognised_frame(folder, file) or damaged_frame(folder, file, Jpeg)
 
@@ -119,8 +121,9 @@ def _camera_time(exif: Directory) -> CameraTime | None:
 
 
 def parse_date_time(text: str) -> datetime | None:
-    """An Exif date and time, `YYYY:MM:DD HH:MM:SS`; None when it is blank or impossible, as a year
-    is in which no camera's clock can stand.
+    """An Exif date and time, `YYYY:MM:DD HH:MM:SS`.
+
+    None when it is blank or impossible, as a year is in which no camera's clock can stand.
     """
     found = _DATE_TIME.match(text)
     if found is None or int(found[1]) not in _YEARS:

@@ -178,8 +178,10 @@ def _pairs(files: Sequence[Frame]) -> Iterator[Frame]:
 
 
 def _one_frame(picture: Frame, raw: Frame) -> bool:
-    """Whether they were made by one release: never two pictures, or two damaged files, and not
-    at two times or by two bodies."""
+    """Whether a picture and a raw file were made by one release.
+
+    Never two pictures, or two damaged files, and not at two times or by two bodies.
+    """
     if not raw.format.is_raw or picture.format.is_raw or picture.damage or raw.damage:
         return False
     if picture.model and raw.model and picture.model != raw.model:

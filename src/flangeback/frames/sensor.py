@@ -17,6 +17,7 @@ PLAUSIBLE = (0.5, 8.0)
 
 
 def plausible(crop_factor: float) -> bool:
+    """Whether a sensor can have this crop factor."""
     return PLAUSIBLE[0] <= crop_factor <= PLAUSIBLE[1]
 
 
@@ -26,8 +27,11 @@ def crop_of_size(size: tuple[float, float]) -> float:
 
 
 def used_area(frame: Frame) -> tuple[float, float] | None:
-    """Width and height in mm of the part of the sensor that made the picture: its pixels over
-    FocalPlaneResolution (CIPA DC-008). As the frame states it, plausible or not."""
+    """Width and height in mm of the part of the sensor that made the picture.
+
+    They are its pixels over FocalPlaneResolution (CIPA DC-008), as the frame states it, plausible
+    or not.
+    """
     plane = frame.focal_plane
     if plane is None:
         return None
@@ -58,8 +62,10 @@ class SeenBody:
 
 
 def seen_body(path: Path) -> SeenBody:
-    """The body that made a frame. Raises InputError when the file can't be read, is damaged, or
-    doesn't name its body."""
+    """The body that made a frame.
+
+    Raises InputError when the file can't be read, is damaged, or doesn't name its body.
+    """
     try:
         frame = read_frame(path.parent, path.name)
     except OSError as error:
