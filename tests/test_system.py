@@ -245,6 +245,7 @@ def test_a_system_that_locks_bytes_locks_one_behind_the_file(
     without_fcntl(monkeypatch, locking)
     descriptor = system.open_to_append(file)
     assert system.lock(descriptor)
+    assert os.read(descriptor, 3) == DATA[:3]
     os.write(descriptor, b"more")
     os.close(descriptor)
     assert file.read_bytes() == DATA + b"more"

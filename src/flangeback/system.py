@@ -402,12 +402,16 @@ def _lock(file: int, *, wait: bool) -> None:
 
 def _lock_byte(msvcrt: ModuleType, file: int, *, wait: bool) -> None:
     """Raises OSError; LK_LOCK itself gives up after ten seconds, with EDEADLK."""
-    while True:
-        os.lseek(file, _LOCKED_BYTE, os.SEEK_SET)
-        try:
-            msvcrt.locking(file, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
-        except OSError as error:
-            if not wait or error.errno not in _HELD:
-                raise
-        else:
-            return
+    before = os.lseek(file, 0, os.SEEK_CUR)
+    try:
+        while True:
+            os.lseek(file, _LOCKED_BYTE, os.SEEK_SET)
+            try:
+                msvcrt.locking(file, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
+            except OSError as error:
+                if not wait or error.errno not in _HELD:
+                    raise
+            else:
+                return
+    finally:
+        os.lseek(file, before, os.SEEK_SET)
