@@ -27,10 +27,11 @@ from flangeback.match.changes import (
 from flangeback.match.clock_fit import ClockFit, clock_words
 from flangeback.match.clock_weighing import fit_clock
 from flangeback.match.doubts import DoubtKind
+from flangeback.match.estimates import estimates
 from flangeback.match.exposure import BodyLight, body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
-from flangeback.match.light import by_light
-from flangeback.match.model import Outcome, Source
+from flangeback.match.light import by_light, weigh
+from flangeback.match.model import Estimate, Outcome, Source
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
 from flangeback.match.registered import by_registered
@@ -54,6 +55,7 @@ class BodyEvidence:
     settled: Mapping[str, Standing] = field(default_factory=dict)
     doubts: Doubts = field(default_factory=dict)
     told: Mapping[int, Source] = field(default_factory=dict)
+    estimates: Mapping[int, Estimate] = field(default_factory=dict)
 
     def after(self, source: Source, changes: Sequence[Change], doubts: Doubts) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
@@ -97,7 +99,8 @@ class BodyEvidence:
         shots, changes = self.timeline.shots, self.timeline.changes
         settings = tuple(setting_of(changes, number) for number in numbers)
         doubts = self.doubts.get(at, ())
-        found = Standing(settings, self.told.get(at, self.by), doubts)
+        estimate = self.estimates.get(at)
+        found = Standing(settings, self.told.get(at, self.by), doubts, estimate=estimate)
         if not any(settings):
             return replace(found, reason=changes[numbers[-1] - 1].reason if numbers[-1] else None)
         if not self.clock.settled:
@@ -159,7 +162,11 @@ def weigh_evidence(
         if one.uses_evidence:
             others = [light for other, light in lights.items() if other != key]
             shots, changes = one.timeline.shots, one.timeline.changes
-            found[key] = one.after(Source.LIGHT, *by_light(shots, changes, lights[key], others))
+            light = weigh(lights[key], others)
+            found[key] = replace(
+                one.after(Source.LIGHT, *by_light(shots, changes, light, others)),
+                estimates=estimates(lights[key], light.weighed),
+            )
     return found
 
 

@@ -16,7 +16,7 @@ from flangeback.kit.model import Body, Kit
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader
-from flangeback.match.changes import Change, standing
+from flangeback.match.changes import Change, setting_of, standing
 from flangeback.match.observation import Hypothesis, Observation
 from flangeback.match.outcomes import shared_fill
 from flangeback.match.pauses import place_odds
@@ -47,11 +47,24 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True)
+class UnknownScene:
+    """Shots from `start` up to `end` of one scene: the time (seconds), and log2 of the light that
+    came through the lens."""
+
+    start: int
+    end: int
+    at: float
+    light: float
+
+
+@dataclass(frozen=True, slots=True)
 class BodyLight:
-    """What one body's shots tell of the light. `samples` rise by time; `turns` has for each change
+    """What one body's shots tell of the light. `unknown` are scenes whose f-number isn't known by
+    any entry that may hold; `samples` rise by time; `turns` has for each change
     by how many stops less light the lens passes after it, 0 where that isn't known."""
 
     scenes: Sequence[Scene] = ()
+    unknown: Sequence[UnknownScene] = ()
     samples: Sequence[Sample] = ()
     turns: Sequence[float] = ()
 
@@ -77,14 +90,20 @@ def body_light(
 ) -> BodyLight:
     """The light of one body's shots, but for the files in `named`, to which the changes don't
     apply. Each change has its prior at each of its places."""
-    groups = list(_groups(shots, changes, body, kit, pictures, named))
+    every = list(_groups(shots, changes, body, kit, pictures, named))
+    groups = [group for group in every if group.hypotheses]
+    unknown = [
+        UnknownScene(group.start, group.end, group.at, median(group.lights))
+        for group in every
+        if not group.hypotheses
+    ]
     known = [group for group in groups if len(group.hypotheses) == 1]
     samples = [
         Sample(group.at, median(group.lights) + group.hypotheses[0].stops) for group in known
     ]
     scatter = learn_scatter(list(_pairs(shots, groups)))
     if scatter is None:
-        return BodyLight((), samples, [_turn(change, body, kit) for change in changes])
+        return BodyLight((), unknown, samples, [_turn(change, body, kit) for change in changes])
     priors = [place_odds(shots, change) for change in changes]
     scenes: list[Scene] = []
     before: _Group | None = None
@@ -104,7 +123,7 @@ def body_light(
         )
         scenes.append(Scene(group.start, group.end, observation))
         before = group
-    return BodyLight(scenes, samples, [_turn(change, body, kit) for change in changes])
+    return BodyLight(scenes, unknown, samples, [_turn(change, body, kit) for change in changes])
 
 
 def _turn(change: Change, body: Body | None, kit: Kit) -> float:
@@ -147,10 +166,13 @@ def _groups(
         or shots[at].start - shots[at - 1].start > _SAME_SCENE
     ]
     for start, end in pairwise([*starts, len(shots)]):
-        hypotheses = [one for n in numbers[start] if (one := known[n]) is not None]
-        if len(hypotheses) < len(numbers[start]):
+        settings = [setting_of(changes, n) for n in numbers[start]]
+        lenses = {setting.lens for setting in settings if setting and setting.lens}
+        if not lenses:
             continue
-        lenses = {one.lens for one in hypotheses}
+        hypotheses = [one for n in numbers[start] if (one := known[n]) is not None]
+        if len(hypotheses) < len(settings):
+            hypotheses = []
         usable = [
             shot
             for shot in shots[start:end]

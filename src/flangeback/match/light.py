@@ -74,34 +74,36 @@ class Weighed:
     def shows(self, entry: int, kind: ChangeKind, *, made: bool) -> bool:
         """Whether the f-number is decided that held after an entry was made, or before; and for a
         change of lens, that it had been made, or hadn't."""
-        found = list(
-            zip(
-                self.scene.observation.hypotheses,
-                self.posterior.hypotheses,
-                self.posterior.f_numbers,
-                strict=True,
-            )
-        )
-        sides = [one for one in found if (one[0].entry >= entry) == made]
-        # One f-number may stand in several entries.
-        f_number = sum({round(one.stops, 1): probability for one, _, probability in sides}.values())
-        change = sum(probability for _, probability, _ in sides)
+        found = self.posterior
+        sides = [
+            at
+            for at, one in enumerate(self.scene.observation.hypotheses)
+            if (one.entry >= entry) == made
+        ]
+        change = sum(found.hypotheses[at] for at in sides)
+        # A ring may have been turned to an f-number before that was noted. Of entries with one
+        # f-number, one counts.
+        stops = {round(self.scene.observation.hypotheses[at].stops, 1): at for at in sides}
+        turned = sum(found.turned_to[at] for at in stops.values())
+        f_number = sum(found.logged[at] for at in sides) + turned
         decided = kind is ChangeKind.RING or 1 - change < DECIDED[ChangeKind.LENS]
         return decided and 1 - f_number < DECIDED[ChangeKind.RING]
 
 
 @dataclass(frozen=True, slots=True)
 class WeighedLight:
-    """The light of one body by the ring model, and the probability that it stepped at an entry."""
+    """The light of one body by the ring model: each scene, by how many stops each change closes the
+    ring, and the probability that the light itself stepped at an entry."""
 
     weighed: Sequence[Weighed] = ()
+    turns: Sequence[float] = ()
     stepped_at: Mapping[int, float] = field(default_factory=dict)
 
 
 def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
     """The light of one body; that of other bodies tells where the light itself stepped."""
     if not light.scenes:
-        return WeighedLight()
+        return WeighedLight(turns=light.turns)
     from flangeback.match.ring_model import estimate
 
     weighed: list[Weighed] = []
@@ -113,7 +115,7 @@ def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
         hidden = found.rates.light_step_at_entry > HIDDEN
         for entry, probability in found.light_stepped_at.items():
             stepped_at[entry] += 1.0 if hidden else probability
-    return WeighedLight(weighed, stepped_at)
+    return WeighedLight(weighed, light.turns, stepped_at)
 
 
 def _parts(scenes: Sequence[Scene]) -> Iterator[Sequence[Scene]]:
@@ -177,28 +179,27 @@ def _step(before: Sequence[Sample], after: Sequence[Sample]) -> float | None:
 def by_light(
     shots: Sequence[Shot],
     changes: Sequence[Change],
-    light: BodyLight,
+    light: WeighedLight,
     others: Sequence[BodyLight],
 ) -> tuple[tuple[Change, ...], Doubts]:
     """The changes without the places that the light rules out, with doubts on the shots that are
     told that way, and where a ring was turned without a note. `others` is other bodies' light."""
-    found = weigh(light, others)
-    starts = [one.scene.start for one in found.weighed]
+    starts = [one.scene.start for one in light.weighed]
     told: list[Change] = []
     doubts: dict[int, tuple[Doubt, ...]] = {}
     for entry, (change, turn) in enumerate(zip(changes, light.turns, strict=True), 1):
         kept = change.places
         # Where the light itself may have stepped, it doesn't tell where the change was made.
-        steady = found.stepped_at.get(entry, 0.0) < STEADY
+        steady = light.stepped_at.get(entry, 0.0) < STEADY
         if change.kind and len(kept) > 1 and abs(turn) > _LEAST_CHANGE and steady:
             first, last = bisect_left(starts, kept[0]), bisect_left(starts, kept[-1])
-            kept = _kept(change, entry, change.kind, found.weighed[first:last])
+            kept = _kept(change, entry, change.kind, light.weighed[first:last])
         if kept != change.places:
             doubt = Doubt(DoubtKind.TOLD_BY_LIGHT, _told_apart(change))
             doubts = dict.fromkeys(told_shots(change.places, kept), (doubt,)) | doubts
         told.append(change.at(kept))
     placed = in_order(told)
-    for at, steps in light_steps(placed, found, others, len(shots)).items():
+    for at, steps in light_steps(placed, light, others, len(shots)).items():
         doubts[at] = (*doubts.get(at, ()), *steps)
     return placed, doubts
 

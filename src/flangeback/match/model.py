@@ -78,7 +78,7 @@ class FrameMatch:
     where the outcome is fill or partial, and those the log claims where it is agree or conflict.
     `stale` are tags of the frame that would contradict the fill. `log` and `log_line` name the
     entry, `by` what tells that it holds; `reason` says in words what isn't plain from the outcome
-    alone; `estimate` is there where the f-number stays open.
+    alone; `estimate` is there where the f-number stays open, or the light objects to it.
     """
 
     frame: Frame

@@ -107,8 +107,14 @@ def judge(
         found.reason,
         around.time_sure,
         standing.by if latest else None,
-        standing.estimate if fill is None or fill.f_number is None else None,
+        standing.estimate if _wants_estimate(fill, standing) else None,
     )
+
+
+def _wants_estimate(fill: Fill | None, standing: Standing) -> bool:
+    """Whether the f-number stays open, or the light objects to it."""
+    objects = any(doubt.kind is DoubtKind.LIGHT_STEP for doubt in standing.doubts)
+    return fill is None or fill.f_number is None or objects
 
 
 def _told(standing: Standing, own: Sequence[Doubt], fill: Fill | None) -> Iterator[Doubt]:

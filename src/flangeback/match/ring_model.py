@@ -80,12 +80,14 @@ Array = NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Of one observation: the probability of each hypothesis, and of each one's f-number, whatever
-    entry held (`f_numbers`); that the ring stood as logged in any; the likeliest other ring
-    `offset` (stops, closed is positive; 0 where there is none); the mean `brightness` (log2)."""
+    """Of one observation: the probability of each hypothesis; of each with the ring as logged; that
+    a ring was turned to a hypothesis's f-number without a note (`turned_to`); that the ring stood
+    as logged in any; the likeliest other ring `offset` (stops, closed is positive; 0 where there is
+    none); and the mean `brightness` (log2)."""
 
     hypotheses: tuple[float, ...]
-    f_numbers: tuple[float, ...]
+    logged: tuple[float, ...]
+    turned_to: tuple[float, ...]
     as_logged: float
     offset: float
     brightness: float
@@ -286,20 +288,19 @@ class RingModel:
     def _posterior(self, at: int, alpha: Sequence[Array], beta: Sequence[Array]) -> Posterior:
         gamma = [one * part for one, part in zip(alpha, beta, strict=True)]
         offsets: dict[float, float] = defaultdict(float)
-        at_stops: list[tuple[float, float]] = []
+        turned: list[tuple[float, float]] = []
         for states, part in zip(self.states[at], gamma, strict=True):
             sums = part.sum(axis=1).tolist()
             for offset, probability in zip(states.offsets.tolist(), sums, strict=True):
                 offsets[offset] += probability
-                at_stops.append((states.hypothesis.stops + offset, probability))
+                turned.append((states.hypothesis.stops + offset, probability if offset else 0.0))
         as_logged = offsets.pop(0.0)
         likeliest = max(offsets, key=lambda offset: offsets[offset], default=0.0)
         return Posterior(
             tuple(float(part.sum()) for part in gamma),
+            tuple(float(part[0].sum()) for part in gamma),
             tuple(
-                sum(
-                    probability for stops, probability in at_stops if abs(stops - one) < _SAME_STOPS
-                )
+                sum(probability for stops, probability in turned if abs(stops - one) < _SAME_STOPS)
                 for one in (states.hypothesis.stops for states in self.states[at])
             ),
             as_logged,
