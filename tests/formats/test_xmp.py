@@ -7,6 +7,7 @@ library's XML reader.
 from __future__ import annotations
 
 import time
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
@@ -14,12 +15,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flangeback.formats import Refused
+from flangeback.formats.jpeg import Jpeg
+from flangeback.formats.tiff import Tiff
 from flangeback.tags import Tag, TagValue, decide
-from support.edits import edited
+from support.edits import applied, edited, file_with
 from support.examples import examples
 from support.gear import AT_2_8
 from support.plain_jpeg import APP1, EXIF, XMP, picture, pieces, segment, with_segments
-from support.readers import pixels, xmp_by_exiv2
+from support.readers import by_exiv2, pixels, xmp_by_exiv2
 
 VALUES = decide(AT_2_8)
 NAMES = (
@@ -250,3 +253,47 @@ def test_what_a_packet_comes_to_is_proved_or_nothing(
         for key, text in node.attrib.items():
             if key in (AUX_NS + "Lens", EXIF_EX_NS + "LensModel"):
                 assert text == name
+
+
+def test_with_another_lens_goes_all_that_speaks_of_it() -> None:
+    crs = "http://ns.adobe.com/camera-raw-settings/1.0/"
+    before = packet(
+        f'aux:Lens="Brask 135mm f/3.5" aux:LensID="53" xmlns:crs="{crs}" '
+        'crs:LensProfileEnable="1" crs:Sharpness="25"',
+        f'<crs:LensProfileName xmlns:crs="{crs}">Brask</crs:LensProfileName>',
+    )
+    after = xmp_by_exiv2(edited(with_segments(picture(), segment(APP1, XMP + before)), VALUES))
+    assert after["Xmp.aux.Lens"] == "Miran 58mm f/2"
+    assert after["Xmp.crs.Sharpness"] == "25"
+    assert not {"Xmp.aux.LensID", "Xmp.crs.LensProfileEnable", "Xmp.crs.LensProfileName"} & set(
+        after
+    )
+
+
+def test_of_the_same_lens_nothing_goes() -> None:
+    before = packet('aux:Lens="Miran 58mm f/2" aux:LensID="53" exif:FNumber="0/0"')
+    after = xmp_by_exiv2(edited(with_segments(picture(), segment(APP1, XMP + before)), VALUES))
+    assert (after["Xmp.aux.LensID"], after["Xmp.exif.FNumber"]) == ("53", "28/10")
+
+
+@pytest.mark.parametrize("name", ["jpeg-106.jpg", "jpeg-107.jpg", "jpeg-109.jpg", "tiff-101.tif"])
+def test_real_packets_speak_of_one_lens_afterwards(corpus: Path, name: str) -> None:
+    data = (corpus / "more" / name).read_bytes()
+    format = Jpeg if name.startswith("jpeg") else Tiff
+    with file_with(data) as reader:
+        after = xmp_by_exiv2(applied(data, format(reader).edit(VALUES)))
+    assert "Xmp.aux.LensID" in xmp_by_exiv2(data)
+    assert not {"Xmp.aux.LensID", "Xmp.crs.LensProfileEnable"} & set(after)
+    assert (after["Xmp.aux.Lens"], after["Xmp.aux.LensInfo"]) == (
+        "Miran 58mm f/2",
+        "58/1 58/1 2/1 2/1",
+    )
+
+
+def test_the_main_directory_is_brought_into_agreement(corpus: Path) -> None:
+    data = (corpus / "more" / "tiff-103.tif").read_bytes()
+    with file_with(data) as reader:
+        after = by_exiv2(applied(data, Tiff(reader).edit(VALUES)))
+    assert by_exiv2(data)["Exif.Image.FNumber"] == "62/10"
+    assert (after["Exif.Image.FNumber"], after["Exif.Image.FocalLength"]) == ("28/10", "58/1")
+    assert after["Exif.Photo.FNumber"] == "28/10"

@@ -89,10 +89,4 @@ def _embedded(plan: FilePlan, options: FillOptions) -> Edit:
             # The picture's own packet can't be changed, which is no reason to leave it unfilled.
             splices = picture.edit(plan.values)
             remark = f"its XMP packet is left alone: {why}"
-        except Refused:
-            # A time in the packet alone would contradict the one in the Exif block.
-            timed = len(without_time(plan.values)) < len(plan.values)
-            if not picture.has_own_packet or not options.xmp or timed:
-                raise
-            return Edit(picture.edit_packet(plan.values), None, plan.values, True, remark)
         return Edit(splices, values=plan.values, remark=remark)

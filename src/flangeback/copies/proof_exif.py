@@ -161,7 +161,9 @@ def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
     A value that ran past the block's end was made out of other bytes; it isn't the file's word.
     """
     check_values(after, stated)
-    passed_over = {f"EXIF {name}" for name in stated.values} | before.overrunning
+    passed_over = {f"{place} {name}" for name in stated.values for place in ("EXIF", "Image")}
+    passed_over |= before.overrunning
+    passed_over |= {_LENS_INFO} if "LensSpecification" in stated.values else set()
     if stated.values and not before.tags:
         passed_over |= _MANDATORY
     for name in (before.tags.keys() | after.tags.keys()) - passed_over:
@@ -216,12 +218,23 @@ def check_values(after: Reading, stated: Stated) -> None:
     for name, text in stated.values.items():
         if f"EXIF {name}" not in after.tags:
             raise ProofError(f"{name} isn't there")
-        kind, found = after.tags[f"EXIF {name}"]
-        wanted = _NUMBERS.get(name, _ASCII)
-        if kind != wanted:
-            raise ProofError(f"{name} is of type {kind}, not {wanted}")
-        if not (found == text if wanted == _ASCII else _close(found, text)):
-            raise ProofError(f"{name} reads {found}, not {text}")
+        _check_value(name, text, *after.tags[f"EXIF {name}"])
+        # The main directory may state it too; a DNG file has the specification there.
+        above = (f"Image {name}", *([_LENS_INFO] if name == "LensSpecification" else []))
+        for place in above:
+            if place in after.tags:
+                _check_value(name, text, *after.tags[place])
+
+
+_LENS_INFO = "Image Tag 0xC630"
+
+
+def _check_value(name: str, text: str, kind: int, found: Any) -> None:
+    wanted = _NUMBERS.get(name, _ASCII)
+    if kind != wanted:
+        raise ProofError(f"{name} is of type {kind}, not {wanted}")
+    if not (found == text if wanted == _ASCII else _close(found, text)):
+        raise ProofError(f"{name} reads {found}, not {text}")
 
 
 def _close(found: Sequence[Any], text: str) -> bool:

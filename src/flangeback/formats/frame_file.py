@@ -15,7 +15,7 @@ from flangeback.formats.tiff_block import (
     Block,
     Directory,
 )
-from flangeback.tags.table import TagValue
+from flangeback.tags.table import Tag, TagValue
 
 _THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
 
@@ -44,8 +44,6 @@ class FrameFile(ABC):
     is_raw: ClassVar[bool] = False
     is_readable: ClassVar[bool] = True
     """Whether its Exif data can be read at all."""
-    has_own_packet: ClassVar[bool] = False
-    """Whether an XMP packet can be edited where the Exif block can't."""
 
     def __init__(self, reader: FileReader) -> None:
         self.reader = reader
@@ -88,6 +86,13 @@ class FrameFile(ABC):
         """What an edit leaves alone that a person should know of."""
         return None
 
+    def names_another_lens(self, values: Sequence[TagValue]) -> bool:
+        """Whether the Exif data name a lens, and not the one among `values`."""
+        lens = next((value for value in values if value.tag == Tag.LENS_MODEL), None)
+        metadata = self.metadata()
+        named = "" if metadata is None else metadata.exif.text(Tag.LENS_MODEL)
+        return lens is not None and bool(named.strip(" -0")) and named != lens.value
+
     def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
         """The splices that put `values` into this file's metadata. An XMP packet that states one
         of them is brought into agreement; `add_packet` has all of them stated in a packet.
@@ -95,10 +100,6 @@ class FrameFile(ABC):
         Raises Refused when that can't be done without moving a byte.
         """
         raise Refused(f"{self.title}: a sidecar takes the values (--raw sidecar)")
-
-    def edit_packet(self, values: Sequence[TagValue]) -> tuple[Splice, ...]:
-        """The splices that state `values` in the XMP packet alone. Raises Refused."""
-        raise Refused(f"{self.title}: there is no XMP packet that can be edited alone")
 
     def preview(self, longest: int) -> bytes | None:
         """The embedded JPEG of at most `longest` bytes that shows the picture: the thumbnail, which

@@ -151,7 +151,9 @@ class Heif(FrameFile):
         block = applied_to(data[lead:], values, _LARGEST, NOTHING, padding=True)
         fresh = {b"Exif": data[:lead] + block}
         if _XMP in self._items:
-            packet = (xmp.stating if add_packet else xmp.agreed)(self.packet, values)
+            change = xmp.stating if add_packet else xmp.agreed
+            replaces = self.names_another_lens(values)
+            packet = change(self.packet, values, replaces_lens=replaces)
             fresh |= {} if packet is None else {_XMP: packet}
         head, at, start = self._place_for(sum(map(len, fresh.values())))
         splices = [Splice(at, at, head + b"".join(fresh.values()))]

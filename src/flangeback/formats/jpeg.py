@@ -64,7 +64,6 @@ class Jpeg(FrameFile):
     title: ClassVar = "JPEG"
     suffixes: ClassVar = (".jpg", ".jpeg", ".jpe")
     rank: ClassVar = 0
-    has_own_packet: ClassVar = True
 
     @staticmethod
     def recognises(reader: FileReader) -> bool:
@@ -136,11 +135,6 @@ class Jpeg(FrameFile):
         splices += packet
         return in_order([*splices, *self._offset_splices(splices)])
 
-    def edit_packet(self, values: Sequence[TagValue]) -> tuple[Splice, ...]:
-        splices = self._packet_splices(values, True)
-        self._refuse_moving(splices)
-        return in_order([*splices, *self._offset_splices(splices)])
-
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         block, segment = self.exif, self.exif_segment
         if self._has_several_exif:
@@ -210,7 +204,8 @@ class Jpeg(FrameFile):
             at = self.exif_segment.end if self.exif_segment else self._place_for_exif()
             return [Splice(at, at, _app1(_XMP + xmp.new_packet(values)))]
         packet = self.packet
-        fresh = xmp.stating(packet, values) if add_packet else xmp.agreed(packet, values)
+        change = xmp.stating if add_packet else xmp.agreed
+        fresh = change(packet, values, replaces_lens=self.names_another_lens(values))
         if fresh is None:
             return []
         growth = len(fresh) - len(packet)

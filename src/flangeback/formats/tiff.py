@@ -67,7 +67,8 @@ class Tiff(FrameFile):
     def _new_packet(self, values: Sequence[TagValue], add_packet: bool) -> bytes | None:
         if self.exif.main().find(XMP_PACKET) is None:
             return xmp.new_packet(values) if add_packet else None
-        return (xmp.stating if add_packet else xmp.agreed)(self.packet, values)
+        change = xmp.stating if add_packet else xmp.agreed
+        return change(self.packet, values, replaces_lens=self.names_another_lens(values))
 
 
 class BigTiff(Tiff):

@@ -26,7 +26,7 @@ from flangeback.formats.tiff_block import (
     Entry,
 )
 from flangeback.formats.tiff_space import Room, Usage, usage
-from flangeback.tags.table import TagValue
+from flangeback.tags.table import Tag, TagValue
 
 _FIRST_POINTER = 4
 """Where the header holds the offset of the first directory (TIFF 6.0, section 2)."""
@@ -94,9 +94,11 @@ def edit_block(
     used = usage(block)
     # A directory that something else leads to, too, stays as it is; the values go into a new one.
     anew = exif is not None and exif.at in used.shared
-    slots = (_slot(block, exif, value) for value in values)
+    slots = (_slot(block, exif, value, value.tag) for value in values)
     below = _Change(exif, tuple(s if anew else _housed(block, used, s) for s in slots), anew)
-    above = _Change(main, () if packet is None else (_packet_slot(block, main, used, packet),))
+    stated = tuple(_housed(block, used, slot) for slot in _stated_above(block, main, values))
+    packets = () if packet is None else (_packet_slot(block, main, used, packet),)
+    above = _Change(main, (*stated, *packets))
     above = above.pointing_to(below)
     if above.is_new and main.at in used.shared:
         # Readers end at the directory they began with; the old one would be another.
@@ -206,10 +208,22 @@ def encoded(value: TagValue, order: str) -> tuple[int, bytes]:
     return len(value.value), struct.pack(f"{order}{len(flat)}I", *flat)
 
 
-def _slot(block: Block, exif: Directory | None, value: TagValue) -> _Slot:
+def _slot(block: Block, within: Directory | None, value: TagValue, tag: int) -> _Slot:
     count, data = encoded(value, block.order)
-    entries = tuple(e for e in exif.entries if e.tag == value.tag) if exif else ()
-    return _Slot(value.tag, value.type, count, data, entries, None)
+    entries = tuple(e for e in within.entries if e.tag == tag) if within else ()
+    return _Slot(tag, value.type, count, data, entries, None)
+
+
+def _stated_above(block: Block, main: Directory, values: Sequence[TagValue]) -> Iterator[_Slot]:
+    """The values that the main directory states too: some writers put them there, and a DNG file
+    has the specification as its LensInfo (DNG specification)."""
+    for value in values:
+        for tag in (value.tag, _LENS_INFO) if value.tag == Tag.LENS_SPECIFICATION else (value.tag,):
+            if main.find(tag) is not None:
+                yield _slot(block, main, value, tag)
+
+
+_LENS_INFO = 0xC630
 
 
 def _packet_slot(block: Block, main: Directory, used: Usage, packet: bytes) -> _Slot:

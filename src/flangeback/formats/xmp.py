@@ -73,14 +73,17 @@ def stated(packet: bytes) -> Mapping[Tag, tuple[str, ...]]:
     return {tag: there[name] for name, tag in reversed(PROPERTIES.items()) if name in there}
 
 
-def agreed(packet: bytes, values: Sequence[TagValue]) -> bytes | None:
+def agreed(
+    packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False
+) -> bytes | None:
     """The packet with each of `values` that it states made so; None when it states none, when
-    they agree already, or when it isn't well-formed XML (so that no reader takes it).
+    they agree already, or when it isn't well-formed XML (so that no reader takes it). Where the
+    lens replaces another one, all that speaks of that goes.
 
     The length stays where the packet's own padding allows.
     """
     tags = {value.tag for value in values}
-    if not any(tag in tags and name in packet for name, tag in _NAMES):
+    if not any(tag in tags and name in packet for name, tag in _NAMES) and b":Lens" not in packet:
         return None
     if len(packet) > _LONGEST_PACKET:
         raise NotXmp(f"the XMP packet has more than {_LONGEST_PACKET >> 20} MiB")
@@ -92,13 +95,13 @@ def agreed(packet: bytes, values: Sequence[TagValue]) -> bytes | None:
         root = _root(body)
     except NotXmp:
         return None
-    if not _bring(root, values):
+    if not _bring(root, values, replaces_lens=replaces_lens):
         return None
     fresh = _text_of(root)
     return lead + fresh + _padded(trailer, len(body) - len(fresh))
 
 
-def merged(packet: bytes, values: Sequence[TagValue]) -> bytes:
+def merged(packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False) -> bytes:
     """A sidecar with all of `values` stated; what it says besides, and how, is kept.
 
     Raises NotXmp where it isn't an XMP packet that may be changed.
@@ -118,18 +121,20 @@ def merged(packet: bytes, values: Sequence[TagValue]) -> bytes:
     description = next((n for n in _described(root) if n.tag == f"{{{RDF}}}Description"), None)
     if description is None:
         raise NotXmp("it isn't XMP: nothing is described in it")
-    changed = _bring(root, values)
+    changed = _bring(root, values, replaces_lens=replaces_lens)
     missing = _missing(root, values)
     for name, value in missing:
         _state(description, name, value)
     return lead + _text_of(root) + trailer if changed or missing else packet
 
 
-def stating(packet: bytes, values: Sequence[TagValue]) -> bytes | None:
+def stating(
+    packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False
+) -> bytes | None:
     """A packet inside a picture with all of `values` stated, its length kept where its padding
     allows; None when it states them already. Raises NotXmp."""
     parts = _parts(packet)
-    fresh = merged(packet, values)
+    fresh = merged(packet, values, replaces_lens=replaces_lens)
     if fresh == packet or parts is None:
         return None
     trailer = parts[2]
@@ -259,13 +264,45 @@ def _text_of(root: _Element) -> bytes:
     return etree.tostring(root, encoding="utf-8", xml_declaration=False, with_tail=False)
 
 
-def _bring(root: _Element, values: Sequence[TagValue]) -> bool:
-    """Whether a property was changed to state our value."""
+def _bring(root: _Element, values: Sequence[TagValue], *, replaces_lens: bool) -> bool:
+    """Whether a property was changed to state our value, or went with another lens."""
     by_tag = {value.tag: value for value in values}
     described = _described(root)
-    changes = [_bring_attributes(node, by_tag) for node in described]
+    lens = by_tag.get(Tag.LENS_MODEL)
+    replaces_lens = lens is not None and (replaces_lens or _names_another(described, lens))
+    changes = [_clear_other_lens(described)] if replaces_lens else []
+    changes += [_bring_attributes(node, by_tag) for node in described]
     changes += [_bring_content(child, by_tag) for node in described for child in node]
     return any(changes)
+
+
+def _names_another(described: Sequence[_Element], lens: TagValue) -> bool:
+    """Whether a property names a lens, and not this one."""
+    names = [str(name) for name, tag in PROPERTIES.items() if tag == Tag.LENS_MODEL]
+    found = [node.get(name) or node.findtext(name) for node in described for name in names]
+    return any(name and name.strip(" -0") and name not in (lens.value, lens.text) for name in found)
+
+
+def _clear_other_lens(described: Sequence[_Element]) -> bool:
+    """Takes out what speaks of a lens without naming it; whether there was any."""
+    found = False
+    for node in described:
+        for name in [str(name) for name in node.attrib if _OF_A_LENS.match(str(name))]:
+            del node.attrib[name]
+            found = True
+        for child in [child for child in node if _OF_A_LENS.match(str(child.tag))]:
+            node.remove(child)
+            found = True
+    return found
+
+
+_OF_A_LENS = re.compile(
+    r"\{http://ns\.adobe\.com/exif/1\.0/aux/\}(LensID|LensDistortInfo)$"
+    r"|\{http://ns\.adobe\.com/camera-raw-settings/1\.0/\}LensProfile"
+    r"|\{http://ns\.microsoft\.com/photo/1\.0/\}Lens(Manufacturer|Model)$"
+)
+"""Properties that stand for one lens: its number in a maker's list, the profile it was corrected
+by (as seen in packets of raw developers)."""
 
 
 def _wanted(name: str, values: Mapping[Tag, TagValue]) -> TagValue | None:

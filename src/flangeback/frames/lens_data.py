@@ -14,6 +14,7 @@ from flangeback.frames.model import LensData, filled, is_blank
 from flangeback.tags.table import Tag
 
 _WIDEST_APEX = 20
+_LENS_INFO = 0xC630
 
 
 class LensFields(TypedDict):
@@ -39,7 +40,8 @@ def lens_fields(*places: LensData) -> LensFields:
 
 
 def lens_data_of_exif(exif: Directory) -> LensData:
-    """What the Exif directory states."""
+    """What the Exif directory states; or the main one, where some writers put these tags too, and
+    DNG files have the lens's specification as LensInfo (DNG specification)."""
     length_35mm = exif.whole(Tag.FOCAL_LENGTH_35MM) or 0
     return _lens_data(
         lens=_text(exif.text(Tag.LENS_MODEL)),
@@ -48,7 +50,8 @@ def lens_data_of_exif(exif: Directory) -> LensData:
         focal_length_35mm=length_35mm if length_35mm > 0 else None,
         maker=_text(exif.text(Tag.LENS_MAKE)),
         serial=_text(exif.text(Tag.LENS_SERIAL_NUMBER)),
-        specification=_specification(exif.numbers(Tag.LENS_SPECIFICATION)),
+        specification=_specification(exif.numbers(Tag.LENS_SPECIFICATION))
+        or _specification(exif.numbers(_LENS_INFO)),
         widest_f_number=_of_apex(exif.number(Tag.MAX_APERTURE_VALUE)),
     )
 

@@ -92,7 +92,7 @@ def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
         "model": main.text(_MODEL) or None,
         "serial": _text(exif, _BODY_SERIAL),
         "time": _camera_time(exif) or _camera_time(main),
-        **lens_fields(lens_data_of_exif(exif), in_packet),
+        **lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), in_packet),
         "exposure": _exposure(exif),
         "focal_plane": None if pixels is None else _focal_plane(exif, pixels),
         "pixels": pixels,
