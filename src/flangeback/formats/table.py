@@ -8,13 +8,28 @@ from pathlib import Path
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.heif import Heif
 from flangeback.formats.jpeg import Jpeg
-from flangeback.formats.other_raw import OtherRaw
+from flangeback.formats.raw_block import RawBlock
+from flangeback.formats.raw_boxes import RawBoxes
+from flangeback.formats.raw_heap import RawHeap
+from flangeback.formats.raw_jpeg import RawWithJpeg
+from flangeback.formats.raw_sections import RawSections
 from flangeback.formats.reader import FileReader
 from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff import BigTiff, RawTiff, Tiff
 from flangeback.tags.table import TagValue
 
-FORMATS: tuple[type[FrameFile], ...] = (Jpeg, OtherRaw, Heif, RawTiff, Tiff, BigTiff)
+FORMATS: tuple[type[FrameFile], ...] = (
+    Jpeg,
+    RawBoxes,
+    RawWithJpeg,
+    RawBlock,
+    RawSections,
+    RawHeap,
+    Heif,
+    RawTiff,
+    Tiff,
+    BigTiff,
+)
 """In the order in which they are tried."""
 
 BY_CODE: Mapping[str, type[FrameFile]] = {format.code: format for format in FORMATS}
