@@ -21,6 +21,7 @@ from support.commands import run
 from support.gear import all_filled
 from support.heif_files import heif
 from support.kits import WHOLE, whole_kit
+from support.other_raws import EVERY, in_sections
 from support.raw_files import EXIF, Item, bayer_dng, plain_raw, text
 from support.readers import by_exiv2, xmp_by_exiv2
 
@@ -29,8 +30,8 @@ KIT = whole_kit()
 JPEG = frame_bytes({DATE_TIME_ORIGINAL: b"2026:05:17 09:13:00", FOCAL_LENGTH: (50, 1)})
 RAW = plain_raw().data
 LATER = plain_raw(taken="2026:05:17 09:14:00").data
-OTHER = b"FOVb" + bytes(range(200)) * 3
-"""A raw structure that isn't edited, by its first bytes."""
+OTHER = in_sections({"CAMMODEL": "Kestrin K7"})
+"""A raw structure that isn't edited."""
 
 
 def put(folder: Path, files: Mapping[str, bytes]) -> Path:
@@ -194,24 +195,12 @@ def test_a_damaged_raw_file_is_no_companion(tmp_path: Path) -> None:
 
 # Structures that aren't edited.
 
-MARKS = [
-    (6, b"HEAPCCDR"),
-    (8, b"CCD-RAW"),
-    (0, b"FOVb"),
-    (0, b"\0MRM"),
-    (4, b"ftypcrx "),
-]
-"""Where and by what they are known (common practice)."""
 
-
-@pytest.mark.parametrize(("at", "mark"), MARKS)
-def test_other_raw_gets_a_sidecar_and_is_refused_by_name(
-    tmp_path: Path, at: int, mark: bytes
-) -> None:
-    data = (b"II\x1a\0\0\0HE"[:at].ljust(at, b"\x20") + mark).ljust(700, b"\x33")
+@pytest.mark.parametrize("data", EVERY.values(), ids=EVERY)
+def test_other_raw_gets_a_sidecar_and_is_refused_by_name(tmp_path: Path, data: bytes) -> None:
     frames = put(tmp_path / "frames", {"K7_1.XYZ": data})
     (frame,) = scan(frames)
-    assert frame.format.code == "raw"
+    assert frame.format.is_raw
     matches = all_filled(frames, ["K7_1.XYZ"])
     (copy,) = fill(matches, frames, tmp_path / "sidecar").copies
     assert copy.match.outcome is Outcome.FILL
