@@ -117,7 +117,9 @@ def test_a_real_dng_comes_out_clean(corpus: Path, tmp_path: Path) -> None:
     """Its XMP packet states lens data, which is brought into agreement; all else in it stays."""
     before = real(corpus, "raw-001.dng")
     after = embedded(tmp_path, before, "raw-001.dng")
-    assert_clean(before, after, besides={"Exif.Image.XMLPacket"})
+    assert_clean(
+        before, after, besides={"Exif.Image.XMLPacket", "Exif.Image.LensInfo", "Image Tag 0xC630"}
+    )
     assert len(by_exifread(before)) > 100
     assert by_exiv2(after)["Exif.Photo.LensModel"] == "Miran 58mm f/2"
     was, now = xmp_by_exiv2(before), xmp_by_exiv2(after)

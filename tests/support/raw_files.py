@@ -256,6 +256,10 @@ def big_tiff(order: str = "<") -> Laid:
     return lay(chunks, order=order, big=True)
 
 
+DNG_LENS_INFO = 0xC630
+"""The specification of the lens in a DNG file's main directory (DNG specification)."""
+
+
 def may_differ(data: bytes) -> set[int]:
     """The offsets at which a filled copy may differ from this file: our tags' entries and values,
     the pointer to the Exif directory (the header's pointer where there is none), an XMP packet
@@ -268,6 +272,8 @@ def may_differ(data: bytes) -> set[int]:
     for row in rows(data, struct.unpack_from(order + "I", data, 4)[0]):
         packet = data[row.value_at : row.value_end]
         if row.tag == XMP and any(name.encode() in packet for name in TAG_NUMBERS.values()):
+            free |= {*range(row.at, row.at + 12), *range(row.value_at, row.value_end)}
+        if row.tag in {*TAG_NUMBERS, DNG_LENS_INFO}:
             free |= {*range(row.at, row.at + 12), *range(row.value_at, row.value_end)}
     for row in entries:
         if row.tag in TAG_NUMBERS:

@@ -161,8 +161,8 @@ def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
     A value that ran past the block's end was made out of other bytes; it isn't the file's word.
     """
     check_values(after, stated)
-    passed_over = {f"{place} {name}" for name in stated.values for place in ("EXIF", "Image")}
-    passed_over |= before.overrunning
+    passed_over = {f"EXIF {name}" for name in stated.values} | before.overrunning
+    passed_over |= {f"Image {name}" for name in stated.values if name not in _TIMES}
     passed_over |= {_LENS_INFO} if "LensSpecification" in stated.values else set()
     if stated.values and not before.tags:
         passed_over |= _MANDATORY
@@ -221,11 +221,12 @@ def check_values(after: Reading, stated: Stated) -> None:
         _check_value(name, text, *after.tags[f"EXIF {name}"])
         # The main directory may state it too; a DNG file has the specification there.
         above = (f"Image {name}", *([_LENS_INFO] if name == "LensSpecification" else []))
-        for place in above:
+        for place in above if name not in _TIMES else ():
             if place in after.tags:
                 _check_value(name, text, *after.tags[place])
 
 
+_TIMES = ("DateTimeOriginal", "SubSecTimeOriginal", "OffsetTimeOriginal")
 _LENS_INFO = "Image Tag 0xC630"
 
 
