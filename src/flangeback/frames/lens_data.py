@@ -40,8 +40,10 @@ def lens_fields(*places: LensData) -> LensFields:
 
 
 def lens_data_of_exif(exif: Directory) -> LensData:
-    """What the Exif directory states; or the main one, where some writers put these tags too, and
-    DNG files have the lens's specification as LensInfo (DNG specification)."""
+    """What the Exif directory states, or the main one, where some writers put these tags too.
+
+    DNG files have the lens's specification as LensInfo there (DNG specification).
+    """
     length_35mm = exif.whole(Tag.FOCAL_LENGTH_35MM) or 0
     return _lens_data(
         lens=_text(exif.text(Tag.LENS_MODEL)),
