@@ -8,7 +8,7 @@ import pytest
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit import parse_kit
-from flangeback.log import FrameGroup, FrameRange, GroupKind, format_log, parse_log
+from flangeback.log import ClockOffset, FrameGroup, FrameRange, GroupKind, format_log, parse_log
 from support.log_gear import DAY, EXAMPLE_KIT, fault, faults, read, under_caret
 
 KVARN = """
@@ -132,6 +132,36 @@ def test_the_frames_days_tell_what_a_date_leaves_open(written: str, day: date) -
     start = log.entries[0].start
     assert start is not None
     assert start.earliest.date() == day
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["2026-05-17", "- 17.5.2026:", "17 May 2026", "Sunday, 17 May 2026", "date Sun 17.5.2026"],
+)
+def test_a_date_alone_is_a_date_line(line: str) -> None:
+    log = parse_log(f"date 2026-05-16\n{line}\n9:12 k7 miran58", EXAMPLE_KIT)
+    start = log.entries[0].start
+    assert start is not None
+    assert start.earliest.date() == date(2026, 5, 17)
+
+
+def test_a_weekday_that_isnt_the_dates_is_a_fault() -> None:
+    problem = fault("Monday 17 May 2026")
+    assert (problem.text, under_caret(problem)) == ("2026-05-17 is no Monday", "Monday")
+
+
+@pytest.mark.parametrize("written", ["sunset", "sunny", "march", "maybe 17", "17 marvellous"])
+def test_words_that_begin_like_a_day_are_none(written: str) -> None:
+    assert fault(f"date {written}").text == f'"{written}" isn\'t a date'
+
+
+@pytest.mark.parametrize("line", ["clock k7 3m20s fast", "clock k7 3 min 20 s fast sure"])
+def test_how_much_a_clock_is_fast_may_stand_first(line: str) -> None:
+    assert [clock.ahead for clock in read(line).clocks if isinstance(clock, ClockOffset)] == [
+        timedelta(seconds=200)
+    ]
+    assert fault("clock k7 3m20s").text == "fast or slow is missing"
+    assert fault("clock k7 3m20s right").text == "fast or slow is missing"
 
 
 @pytest.mark.parametrize(

@@ -239,6 +239,7 @@ def test_what_a_time_leaves_open_a_group_may_settle() -> None:
         ("N2_* k7 miran58", "no frame of k7 has a name like N2_*"),
         ("all n2 tolvan28", "there is no frame of n2"),
         ("jpeg-501 k7 miran58", "there is no frame jpeg-501"),
+        ("day2 k7 miran58", "there is no frame day2"),
     ],
 )
 def test_groups_that_contradict_or_name_nothing(lines: str, text: str) -> None:
@@ -256,6 +257,11 @@ def test_four_figures_that_are_a_time_and_a_frame_are_told_both() -> None:
     assert problem.expected == '15:16 for the time, or "1516" in quotes for the frame'
     assert filled(frames, '"1516" k7 miran58 f/4\n') == ["1516"]
     assert filled(frames, "15:16 k7 miran58 f/4\n") == ["1516", "1517"]
+
+
+def test_a_folder_without_its_slash_is_suggested() -> None:
+    (problem,) = problems([shot("day1/K7_0001")], "day1 k7 miran58 f/4\n")
+    assert problem.suggestion == "day1/"
 
 
 def test_a_folder_that_is_two() -> None:

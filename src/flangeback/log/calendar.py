@@ -10,10 +10,21 @@ from flangeback.log.model import Moment
 from flangeback.log.text import Fault, Place, noted
 from flangeback.log.tokenizer import Tokenizer
 from flangeback.log.values import WallTime
-from flangeback.log.vocabulary import A_DATE, A_TIME, A_ZONE
+from flangeback.log.vocabulary import A_DATE, A_TIME, A_ZONE, RULES
 
+DATE_RULES = (*values.DATES, *values.DATE_LINES)
+"""What a date on a line of its own looks like."""
+_SEPARATORS = " .,;:"
 _ANY_DAY = date(2000, 1, 1)
 """Stands in where the date is missing, so that times are still held against each other."""
+
+
+def is_date(text: str) -> bool:
+    """Whether a line is a date, with or without its weekday, and nothing else."""
+    weekday = RULES["weekday"].match(text)
+    rest = text[weekday.end() :].strip(_SEPARATORS) if weekday else text
+    found = (RULES[rule].match(rest) for rule in DATE_RULES)
+    return not rest or any(one and not rest[one.end() :].strip(_SEPARATORS) for one in found)
 
 
 class Calendar:
@@ -38,10 +49,14 @@ class Calendar:
         self.day, self._is_day_told = None, True
         if words.at_end:
             raise head.fault("which date?", A_DATE)
-        token = words.read(*values.DATES, *values.DATE_LINES)
+        token = words.read(*DATE_RULES)
         if token is None:
             raise words.rest.fault(f'"{words.rest.text}" isn\'t a date', A_DATE)
-        self.day = values.calendar_date(token, self.days)
+        weekday = token if token.rule == "weekday" else None
+        day = values.calendar_date(words.read(*DATE_RULES) or token, self.days)
+        if weekday is not None and not values.is_weekday(day, weekday):
+            raise weekday.place.fault(f"{day} is no {weekday.text}", "the day and its weekday")
+        self.day = day
 
     def read_zone(self, words: Tokenizer, head: Place) -> None:
         """The rest of a `zone` line. Raises Fault."""

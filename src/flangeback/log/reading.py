@@ -10,7 +10,7 @@ from pathlib import Path
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.kit import Body, Kit
 from flangeback.log import values
-from flangeback.log.calendar import Calendar
+from flangeback.log.calendar import Calendar, is_date
 from flangeback.log.entries import EntryReader
 from flangeback.log.gear import Gear
 from flangeback.log.model import (
@@ -37,6 +37,7 @@ from flangeback.log.vocabulary import (
     LINE_WORDS,
 )
 
+_AMOUNTS = ("amount, last unit left out", "amount")
 _KIT_TABLE = re.compile(r"\s*\[(?:body|lens|adapter)\.[^\]]+\]\s*(?:#.*)?$", re.IGNORECASE)
 """The head of a table of a kit file."""
 
@@ -199,6 +200,10 @@ class LineReader:
             return None
         place = words.peek_word()
         keyword = place.text.casefold() if place is not None else ""
+        if is_date(words.content.text):
+            with noted(self.faults):
+                self.calendar.read_date(words, words.content)
+            return "date"
         if keyword not in LINE_WORDS:
             reader = EntryReader(words, self.gear, self.calendar, self.faults, any_name=any_name)
             self.entries.append(reader.read())
@@ -233,10 +238,15 @@ class LineReader:
         body = self._clock_body(words)
         if words.peek_word() is None and not words.match("quoted name"):
             raise words.content.fault("the clock of what?", A_CLOCK)
+        first = words.read(*_AMOUNTS)
         place = words.read_name()
         word = "" if place.is_quoted else place.text.casefold()
+        if first is not None and word not in ("fast", "slow"):
+            raise first.place.fault("fast or slow is missing", A_CLOCK)
         if word in CLOCK_WORDS:
-            ahead = timedelta(0) if word == "right" else _amount(words, place)
+            ahead = values.amount(first) if first else timedelta(0)
+            if first is None and word != "right":
+                ahead = _amount(words, place)
             ahead = -ahead if word == "slow" else ahead
             clock = ClockOffset(body, ahead, head.line.number, sure=_is_sure(words))
             self._keep_clock(clock, words.content)
@@ -351,7 +361,7 @@ def _is_sure(words: Tokenizer) -> bool:
 
 def _amount(words: Tokenizer, head: Place) -> timedelta:
     """The amount of time that stands here. Raises Fault."""
-    token = words.read("amount, last unit left out", "amount", "zero", "amount, unclear")
+    token = words.read(*_AMOUNTS, "zero", "amount, unclear")
     if token is not None:
         return values.amount(token)
     if words.at_end:

@@ -166,12 +166,11 @@ def calendar_date(token: Token, days: Collection[date] = ()) -> date:
     isn't written, and which of two readings is meant. Raises Fault where it isn't one day.
     """
     if token.rule == "weekday":
-        number = WEEKDAYS.index(token.match[1].casefold())
-        return _only(token, [day for day in days if day.weekday() == number], days)
+        return _only(token, [day for day in days if is_weekday(day, token)], days)
     if token.rule in ("date, month named", "date, month first"):
         first, second, year = token.match.groups()
         day, name = (first, second) if token.rule == "date, month named" else (second, first)
-        month = MONTHS.index(name[:3].casefold()) + 1
+        month = _place_of(name, MONTHS) + 1
         if year is not None:
             return _day(token.place, int(year), month, int(day))
         fitting = [one for one in days if (one.month, one.day) == (month, int(day))]
@@ -181,6 +180,15 @@ def calendar_date(token: Token, days: Collection[date] = ()) -> date:
     groups = (1, 3, 4) if token.rule == "date" else (1, 2, 3)
     year, month, day = (int(token.match[group]) for group in groups)
     return _day(token.place, year, month, day)
+
+
+def is_weekday(day: date, token: Token) -> bool:
+    """Whether the day falls on the weekday that a token names."""
+    return day.weekday() == _place_of(token.match[1], WEEKDAYS)
+
+
+def _place_of(short: str, names: Sequence[str]) -> int:
+    return next(n for n, name in enumerate(names) if name[:3] == short[:3].casefold())
 
 
 def _year_last(token: Token, days: Collection[date]) -> date:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 LINE_WORDS = ("date", "zone", "clock", "slack", "slate", "not-slate", "overnight")
 """Words that open a line which is no entry."""
@@ -33,9 +34,22 @@ OTHER_WORDS = (
     "an f-number, a focal length in mm, open, off, a time, frame names or a remark in quotes"
 )
 
-MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_MONTH = rf"(?:{'|'.join(MONTHS)})[a-z]*\.?"
+MONTHS = (
+    *("january", "february", "march", "april", "may", "june", "july", "august", "september"),
+    *("october", "november", "december"),
+)
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+def _or_short(names: Iterable[str]) -> str:
+    """A pattern for these names, whole or cut anywhere from the third letter on."""
+    return "|".join(
+        name[:3] + "".join(f"(?:{letter}" for letter in name[3:]) + ")?" * len(name[3:])
+        for name in names
+    )
+
+
+_MONTH = rf"(?:{_or_short(MONTHS)})\b\.?"
 
 # A word ends at white space, a separator or a quote; a comma between digits is a decimal comma.
 _END = r"(?=[.,;:]*(?:\s|$)|[;\"(]|,(?!\d))"
@@ -87,7 +101,7 @@ _PATTERNS = {
     "date, run together": r"(\d{4})(\d{2})(\d{2})" + _END,
     "date, month named": rf"(\d{{1,2}})(?:st|nd|rd|th|\.)?\s+({_MONTH})(?:,?\s+(\d{{4}}))?" + _END,
     "date, month first": rf"({_MONTH})\s+(\d{{1,2}})(?:st|nd|rd|th)?(?:,?\s+(\d{{4}}))?" + _END,
-    "weekday": rf"({'|'.join(WEEKDAYS)})[a-z]*" + _END,
+    "weekday": rf"({_or_short(WEEKDAYS)})\b" + _END,
     "amount": (
         r"(?=\d)(?:(\d{1,5})\s*d(?:ays?)?(?![a-z])\.?)?\s*"
         r"(?:(\d{1,6})\s*h(?:(?:ou)?rs?)?(?![a-z])\.?)?\s*"

@@ -94,6 +94,8 @@ class NamedFrames:
         if not named:
             near = nearest(_stem(name.name), self.by_stem)
             shown = None if near is None else self.by_stem[near][0].stem
+            if any(f"/{name.name.casefold()}/" in f"/{_folder(f.file)}/" for f in self.frames):
+                shown = f"{name.name}/"
             text, expected = f"there is no frame {name.name}", "the name of a frame in the folder"
             return [], [_problem(log, name, text, expected, shown)]
         if not fitting:
