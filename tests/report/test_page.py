@@ -183,3 +183,26 @@ def test_a_missing_frame_is_told_with_the_other_faults(outing: Outing, tmp_path:
     places = [line.split(": ")[0] for line in done.err.splitlines() if line.startswith(str(log))]
     assert places == [f"{log}:{place}" for place in ("2:10", "3:10", "4:10", "5:7", "6:18")]
     assert done.out == ""
+
+
+def test_a_filled_folder_alone_gives_the_same_page(outing: Outing, tmp_path: Path) -> None:
+    out, first, again = tmp_path / "out", tmp_path / "first.html", tmp_path / "again.html"
+    run("fill", outing.frames, "--into", out, "--report", first)
+    assert run("verify", out, "--report", again).code == 0
+    made, proved = (html.parse(str(path)).getroot() for path in (first, again))
+    for part in ("header//ul[@class='totals']", "article/h3", "span[@class='values']"):
+        assert [words(e) for e in made.xpath(f"//{part}")] == [
+            words(e) for e in proved.xpath(f"//{part}")
+        ], part
+    assert "40 of 40 copies were proved once more" in words(section(proved, "proof"))
+    assert not proved.xpath("//span[@class='before']")
+
+
+def test_copies_with_true_times_stand_where_their_frames_stood(
+    outing: Outing, tmp_path: Path
+) -> None:
+    out, first, again = tmp_path / "out", tmp_path / "first.html", tmp_path / "again.html"
+    run("fill", outing.frames, "--into", out, "--set-time", "--report", first)
+    assert run("verify", out, "--report", again).code == 0
+    times = [html.parse(str(path)).getroot().xpath("//time/@datetime") for path in (first, again)]
+    assert times[0] == times[1]

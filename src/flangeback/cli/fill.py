@@ -119,7 +119,8 @@ def fill(
                 found, outing.folder, out, used, lambda count, size: step(count)
             )
         if path:
-            report.pages.write_outing_page(path, replace(page, filled=filled), out)
+            page = replace(page, matches=filled.matches)
+            report.pages.write_outing_page(path, page, report.proof.proof_of(filled, out))
         return filled
 
     def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:

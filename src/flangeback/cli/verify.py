@@ -10,7 +10,7 @@ import typer
 import flangeback
 from flangeback import report
 from flangeback.cli.ending import NEEDS_PERSON, UNPROVED, print_json
-from flangeback.cli.shared import Json, progress, terminal
+from flangeback.cli.shared import Json, Report, progress, terminal
 
 Out = Annotated[Path, typer.Argument(metavar="OUT", help="A folder that `fill` made.")]
 FramesNow = Annotated[
@@ -22,7 +22,13 @@ Mend = Annotated[
 ]
 
 
-def verify(out: Out, frames: FramesNow = None, mend: Mend = False, json: Json = False) -> None:
+def verify(
+    out: Out,
+    frames: FramesNow = None,
+    mend: Mend = False,
+    report_file: Report = None,
+    json: Json = False,
+) -> None:
     """Prove the copies again: their bytes, their tags, and the frames they were made from.
 
     Example: flangeback verify 2026-05-17-filled
@@ -32,6 +38,10 @@ def verify(out: Out, frames: FramesNow = None, mend: Mend = False, json: Json = 
             flangeback.mend(out, frames, lambda count, size: step(count))
     with progress("proving copies", None, quiet=json) as step:
         verified = flangeback.verify(out, step, frames)
+    if report_file:
+        page = report.filled_folder.page_of_copies(out)
+        proof = report.proof.proof_again(verified, out)
+        report.pages.write_outing_page(report_file, page, proof)
     if json:
         print_json(report.documents.verify_document(verified))
     else:

@@ -1,9 +1,11 @@
 from . import documents as documents
 from . import explanation as explanation
+from . import filled_folder as filled_folder
 from . import fit as fit
 from . import hints as hints
 from . import kit as kit
 from . import pages as pages
+from . import proof as proof
 from . import survey as survey
 from . import tally as tally
 from . import terminal as terminal

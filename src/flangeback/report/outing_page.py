@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import PurePath
 
-from flangeback.copies.model import Filled
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
@@ -28,13 +27,13 @@ _MOST_SHOWN = 6
 
 @dataclass(frozen=True)
 class OutingPage:
-    """All that the page of an outing shows; `filled` is None where no copies were made."""
+    """All that the page of an outing shows; `says_before` where the frames are the originals."""
 
     folder: str
     matches: Matches
     logs: Sequence[SessionLog]
     kit: Kit
-    filled: Filled | None = None
+    says_before: bool = True
 
     @cached_property
     def numbers(self) -> Mapping[str, int]:

@@ -19,7 +19,7 @@ from flangeback.errors import InputError, Problem
 from flangeback.kit.card import Card
 from flangeback.report import charts, fit, lanes, outing_page
 from flangeback.report import tally as tally_words
-from flangeback.report.proof import proof_of
+from flangeback.report.proof import Proof
 from flangeback.report.runs import shown_fill
 from flangeback.report.survey import clock_remarks
 from flangeback.survey.model import Survey
@@ -34,12 +34,11 @@ _HEAD = 4096
 """Bytes at a page's start, up to its title."""
 
 
-def write_outing_page(path: Path, page: outing_page.OutingPage, out: Path | None = None) -> None:
-    """Writes the page of an outing; `out` is the folder with the copies, where there are any.
+def write_outing_page(path: Path, page: outing_page.OutingPage, proof: Proof | None = None) -> None:
+    """Writes the page of an outing, with the proof of its copies, where there are any.
 
     Raises InputError when another's file is in the way, or it can't be written.
     """
-    proof = proof_of(page.filled, out) if page.filled is not None and out is not None else None
     files = [log.file for log in page.logs]
     helpers = {
         "lanes": lanes,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from flangeback.copies.changes import TagChange, tag_changes, worth_showing
 from flangeback.copies.manifest import read_manifest
-from flangeback.copies.model import Filled
+from flangeback.copies.model import Filled, Verified
 from flangeback.formats import BY_CODE
 from flangeback.words import count
 
@@ -24,25 +24,49 @@ class KindOfCopy:
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What was proved, in a sentence; the kinds of copies; one frame's tags before and after."""
+    """What was proved, in a sentence; the kinds of copies; what failed; one frame's tags."""
 
     sentence: str
     kinds: tuple[KindOfCopy, ...]
-    shown: str
-    changes: tuple[TagChange, ...]
+    failures: tuple[str, ...] = ()
+    shown: str = ""
+    changes: tuple[TagChange, ...] = ()
+
+
+_WAYS = {
+    "copy": "byte for byte",
+    "embed": "values written into its own metadata",
+    "sidecar": "an XMP sidecar states the values",
+    "agree": "an existing sidecar was brought into agreement",
+}
 
 
 def proof_of(filled: Filled, out: Path) -> Proof:
     """The proof of the copies in `out`."""
-    made = Counter((record.kind, record.way) for record in read_manifest(out).values())
-    kinds = tuple(
-        KindOfCopy(files, BY_CODE[kind].title if kind in BY_CODE else kind, str(way))
-        for (kind, way), files in made.most_common()
-    )
     shown = worth_showing(filled.copies)
     frame = None if shown is None else shown.match.frame
     changes = () if frame is None else tag_changes(frame.path, out / frame.file)
-    return Proof(_sentence(filled), kinds, frame.file if frame else "", changes)
+    failures = tuple(f"{copy.failure}; removed" for copy in filled.failed)
+    return Proof(_sentence(filled), _kinds(out), failures, frame.file if frame else "", changes)
+
+
+def _kinds(out: Path) -> tuple[KindOfCopy, ...]:
+    made = Counter((record.kind, record.way) for record in read_manifest(out).values())
+    return tuple(
+        KindOfCopy(files, BY_CODE[kind].title if kind in BY_CODE else kind, _WAYS.get(way, way))
+        for (kind, way), files in made.most_common()
+    )
+
+
+def proof_again(verified: Verified, out: Path) -> Proof:
+    """The proof of copies that were proved once more."""
+    sound = len(verified.copies) - len(verified.failed)
+    sentence = (
+        f"{sound} of {count(len(verified.copies), 'copy', 'copies')} were proved once more: their "
+        "bytes, the values that were written into them, and the originals where they are at hand."
+    )
+    failures = tuple(f"{copy.copy}: {copy.failure}" for copy in verified.failed)
+    return Proof(sentence, _kinds(out), (*failures, *verified.faults))
 
 
 def _sentence(filled: Filled) -> str:
