@@ -45,10 +45,7 @@ def identity(status: os.stat_result) -> Identity:
 
 
 def open_to_read(path: Path) -> int:
-    """A regular file's descriptor.
-
-    Raises OSError, for a pipe or a device too: it isn't waited for.
-    """
+    """A regular file's descriptor. Raises OSError, for a pipe or a device too, without waiting."""
     file = os.open(path, os.O_RDONLY | _BINARY | _WITHOUT_WAITING)
     if not stat.S_ISREG(os.fstat(file).st_mode):
         os.close(file)
@@ -85,10 +82,7 @@ def open_to_append(path: Path) -> int:
 
 
 def pread(file: int, count: int, at: int) -> bytes:
-    """Up to `count` bytes from offset `at` of an open file, whose position stays.
-
-    Raises OSError.
-    """
+    """Up to `count` bytes from offset `at` of an open file, which stays where it is."""
     if hasattr(os, "pread"):
         return os.pread(file, count, at)
     with _SEEKING:
@@ -155,10 +149,7 @@ def start_writing_back(file: int) -> None:
 
 
 def sync_file(file: int) -> None:
-    """Brings an open file's bytes to disk, where the file system can.
-
-    Raises OSError where that fails.
-    """
+    """Brings an open file's bytes to disk, where the file system can, or raises OSError."""
     try:
         import fcntl
 
@@ -187,10 +178,7 @@ def sync_folder(folder: Path) -> None:
 
 
 def set_times(path: Path, accessed_ns: int, modified_ns: int) -> bool:
-    """Sets the times of a file or a folder, in ns; whether its file system takes them.
-
-    Raises OSError where it breaks.
-    """
+    """Sets times of a file or a folder, in ns; whether its file system takes them."""
     return _tolerated(os.utime, path, ns=(accessed_ns, modified_ns))
 
 
@@ -221,10 +209,7 @@ def _tolerated(call: Callable[..., None], *arguments: object, **more: object) ->
 
 
 def rename_new(old: Path, new: Path) -> None:
-    """Gives a file another name, under which nothing may stand.
-
-    Raises FileExistsError where something does, OSError.
-    """
+    """Gives a file another name. Raises FileExistsError where something has it, OSError."""
     try:
         # A link, unlike a rename, never takes the place of what somebody else put there.
         os.link(old, new)
@@ -373,10 +358,7 @@ def held(path: Path) -> Iterator[None]:
 
 
 def _open_to_hold(folder: Path) -> int:
-    """The folder, or a file that stands for it on a system that opens no folders.
-
-    Raises OSError where it isn't there.
-    """
+    """The folder, or a file that stands for it on a system that opens none. Raises OSError."""
     try:
         return os.open(folder, os.O_RDONLY)
     except PermissionError:

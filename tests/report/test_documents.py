@@ -14,12 +14,12 @@ from flangeback.errors import InputError, Problem
 from flangeback.frames import LensData
 from flangeback.match import FrameMatch, Matches
 from flangeback.report.documents import (
-    check_document,
     error_document,
     fill_document,
     match_document,
     verify_document,
 )
+from flangeback.report.kit_documents import check_document
 from support.kits import whole_kit
 from support.shots import matched, shot
 

@@ -66,7 +66,7 @@ def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False)
     notes = remarks(found)
     names = lensdb.look_up_all(found) if lensdb.is_installed() else None
     if json:
-        print_json(report.documents.check_document(found, notes, names))
+        print_json(report.kit_documents.check_document(found, notes, names))
     else:
         console = terminal()
         report.kit.show_kit(console, found)
@@ -94,7 +94,7 @@ def fit(
         return
     found = flangeback.fits(picked.lenses, picked.bodies, known, extension)
     if json:
-        print_json(report.documents.fit_document(found))
+        print_json(report.kit_documents.fit_document(found))
     elif len(words) > 1:
         report.fit.show_fit(terminal(), found[0])
     else:
@@ -117,7 +117,7 @@ def _show_spacing(lens_mount: Mount, body_mount: Mount, *, json: bool) -> None:
 
     found = spacing(lens_mount, body_mount)
     if json:
-        print_json(report.documents.spacing_document(lens_mount, body_mount, found))
+        print_json(report.kit_documents.spacing_document(lens_mount, body_mount, found))
     else:
         report.fit.show_spacing(terminal(), lens_mount, body_mount, found)
 
@@ -149,7 +149,7 @@ def card(
     if html is not None:
         report.pages.write_card_page(html, found)
     if json:
-        print_json(report.documents.card_document(found))
+        print_json(report.kit_documents.card_document(found))
     elif html is None:
         report.fit.show_cards(terminal(), found)
     else:
@@ -266,7 +266,7 @@ def _search(words: list[str], pick: int | None, ask: Ask, *, json: bool) -> Sear
     if found.entry is not None or len(found.entries) < 2:
         return found
     if json:
-        print_json(report.documents.entries_document(found.entries))
+        print_json(report.kit_documents.entries_document(found.entries))
     else:
         report.kit.show_entries(terminal(), found.entries)
     answer = ask("the number of the lens, 0 for none of them")
@@ -333,7 +333,7 @@ def _add(kit: Path | None, kind: Kind, key: str, fields: Sequence[Field], *, jso
     path = kit_file(kit)
     entry = add_entry(path, kind, key, fields)
     if json:
-        print_json(report.documents.added_document(path, entry))
+        print_json(report.kit_documents.added_document(path, entry))
     else:
         print(f"added to {path}:\n\n{entry}", end="")
 
@@ -347,7 +347,7 @@ def mounts(json: Json = False) -> None:
     from flangeback.kit import mounts as known
 
     if json:
-        print_json(report.documents.mounts_document(known()))
+        print_json(report.kit_documents.mounts_document(known()))
     else:
         report.kit.show_mounts(terminal(), known())
 

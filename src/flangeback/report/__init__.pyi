@@ -4,6 +4,7 @@ from . import filled_folder as filled_folder
 from . import fit as fit
 from . import hints as hints
 from . import kit as kit
+from . import kit_documents as kit_documents
 from . import pages as pages
 from . import proof as proof
 from . import survey as survey
