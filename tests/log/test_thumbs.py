@@ -237,6 +237,23 @@ def test_a_lens_by_any_part_that_fits_only_one(words: str, lens: str) -> None:
         assert (span.body, span.setting.lens, str(span.setting.f_number)) == ("k7", lens, "8")
 
 
+def test_a_focal_length_that_only_one_lens_has_names_it() -> None:
+    log = parse_log(DAY + "9:12 k7 50mm f/2\n9:20 k7 f/4\n9:30 k7 135mm 5.6", KIT)
+    held = [(span.setting.lens, span.setting.f_number) for span in log.spans]
+    assert [(lens, str(f_number)) for lens, f_number in held] == [
+        ("kvarn50", "2"),
+        ("kvarn50", "4"),
+        ("kvarn135", "5.6"),
+    ]
+
+
+def test_a_focal_length_that_more_lenses_have_names_none() -> None:
+    assert _fault("9:12 k7 20mm f/4").text == "which lens on k7?"
+    assert _fault("9:12 k7 kvarn50\n9:20 k7 20mm").text == "kvarn50 has no 20 mm"
+    (_, zoomed) = parse_log(DAY + "9:12 k7 zoom1635\n9:20 k7 20mm", KIT).spans
+    assert (zoomed.setting.lens, str(zoomed.setting.focal_length)) == ("zoom1635", "20")
+
+
 @pytest.mark.parametrize(
     ("words", "text"),
     [

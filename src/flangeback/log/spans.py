@@ -176,6 +176,11 @@ class _Carrier:
         has_news = (entry.adapter, entry.aperture, entry.focal_length) != (None, None, None)
         if base is None and not has_news and entry.remark is None:
             return None  # An entry that says nothing has been told so.
+        carried = base.lens if base is not None else None
+        if entry.focal_length is not None and not _has(carried, entry.focal_length):
+            lenses = [one for one in self.kit.lenses.values() if _has(one, entry.focal_length)]
+            if len(lenses) == 1:
+                return lenses[0]
         if base is None:
             raise place.fault(f"which lens{on}?", "a lens of the kit, or off")
         if base.lens is None and has_news:
@@ -298,6 +303,11 @@ class _Carrier:
         ]
         if span.end is not None:
             track.closed.append((entry, span))
+
+
+def _has(lens: Lens | None, focal_length: Decimal) -> bool:
+    """Whether a lens can be set to this focal length, in mm."""
+    return lens is not None and lens.focal[0] <= focal_length <= lens.focal[1]
 
 
 def _is_certainly_inside(span: Span, other: Span) -> bool:
