@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import tzinfo
+from dataclasses import dataclass, replace
+from datetime import timedelta, tzinfo
 from itertools import pairwise
 
 from flangeback.clock.checks import BACK, MOST_SET, amount, is_ambiguous
 from flangeback.clock.counting import LAST_NUMBER, NEXT, by_count, count_of
 from flangeback.clock.fitting import contradict, fit_clock, outlier
-from flangeback.clock.model import SECOND, BodyClock, Reference, instant, placed
+from flangeback.clock.model import SECOND, BodyClock, Reference, instant, microseconds, placed
 from flangeback.frames.model import Frame
 
 _LONGEST = 24 * 3600 * SECOND
@@ -78,6 +78,37 @@ def find_resets(
         },
         "; ".join(_words(pieces, clocks)),
     )
+
+
+def summer_time_kept(
+    frames: Sequence[Frame], zone: tzinfo | None, clock: BodyClock
+) -> Mapping[str, BodyClock]:
+    """By file, the clocks of a body that wasn't set back at the end of summer time, though the
+    log's clock was; none where that didn't happen during the outing.
+
+    Bodies keep the offset that they were set to (common practice): where the readings don't fall
+    back as the count goes on, those after the change are ahead by the hour.
+    """
+    made = [(one.time.at, one) for one in frames if one.time and one.time.offset is None]
+    if zone is None or not made:
+        return {}
+    made.sort(key=lambda one: count_of(one[1]))
+    falls = [
+        later < one - timedelta(microseconds=BACK) and count_of(frame)[0] == count_of(other)[0]
+        for (one, frame), (later, other) in pairwise(made)
+    ]
+    first = zone.utcoffset(min(at for at, _ in made)) or timedelta(0)
+    ahead = {one.file: first - (zone.utcoffset(at) or timedelta(0)) for at, one in made}
+    if any(falls) or max(ahead.values()) <= timedelta(0):
+        return {}
+    text = (
+        "summer time ended during the outing, and the readings don't fall back: the body's clock "
+        "is taken as not set back"
+    )
+    return {
+        file: replace(clock, ahead=clock.ahead + microseconds(more), unsure=text) if more else clock
+        for file, more in ahead.items()
+    }
 
 
 def _as_made(frames: Sequence[Frame], zone: tzinfo | None) -> Sequence[_Made]:

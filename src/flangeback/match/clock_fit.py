@@ -40,9 +40,9 @@ class ClockFit:
         return 0.0 if self.fits is None else self.fits - self.stated.ahead
 
     @property
-    def is_doubted(self) -> bool:
-        """Whether something else is likelier by so much that evidence can't build on the clock."""
-        return self.odds is not None and self.odds >= DOUBTED and self.fits != self.stated.ahead
+    def is_trusted(self) -> bool:
+        """Whether evidence may build on the clock: nothing else is likelier by much."""
+        return self.stated.sure or not self.offset or (self.odds or 0) < DOUBTED
 
     @property
     def settled(self) -> bool:
@@ -97,7 +97,7 @@ def _cause(fit: ClockFit) -> str:
         return ", as if fast and slow were swapped"
     if abs(off - 43200) <= 60:
         return ", as if morning and afternoon were swapped"
-    if abs(off - 86400) <= 60:
+    if off >= 80000 and abs(off - round(off / 86400) * 86400) <= 60:
         return ", as if the date were another"
     if off >= 1800 and abs(off - round(off / 1800) * 1800) <= 60:
         return ", as if by another zone or summer time"

@@ -29,6 +29,7 @@ from flangeback.match.shots import Shot
 if TYPE_CHECKING:
     from flangeback.match.offset_odds import Floats, ShotSeries
 
+_DAY = 86400.0
 _REACH = 26 * 3600.0
 """Seconds, either way: a day, a zone and summer time."""
 _STEP, _FINE_STEP = 20.0, 1.0
@@ -46,10 +47,10 @@ _BURST = 60.0
 """Seconds between shots that tell the same of their lens."""
 
 
-_RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.7}
-"""How likely a clock goes as stated, as the next four before any frame is seen (judgement)."""
+_RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.6}
+"""How likely a clock goes as stated, as the next five before any frame is seen (judgement)."""
 _PRIORS: Sequence[tuple[float, float, float]] = (
-    # Share, offset and standard deviation in seconds.
+    # Share of wrong clocks, offset and standard deviation in seconds.
     (0.30, 0, 60),
     (0.15, 0, 600),
     (0.13, 3600, 30), (0.13, -3600, 30),
@@ -57,9 +58,10 @@ _PRIORS: Sequence[tuple[float, float, float]] = (
     (0.05, 43200, 30), (0.05, -43200, 30),
     (0.05, 86400, 30), (0.05, -86400, 30),
 )  # fmt: skip
-_SIGN_SWAPPED = 0.10
-"""The share of clocks whose `fast` should have been `slow`; out of what the others leave."""
-_LATE = 0.05
+_SIGN_SWAPPED, _OTHER_DAY, _ANYTHING = 0.10, 0.10, 0.02
+"""The same of clocks whose `fast` should have been `slow`, of those that are off by the days that
+lie between shots and entries, and of all other offsets."""
+_LATE = 0.1
 """How likely notes were made late throughout."""
 _UNRELATED = 0.002
 """How likely the log is another outing's."""
@@ -91,29 +93,38 @@ def fit_clock(
         found: Floats = log_odds(shots, changes, offsets) + lens_log_odds(shots, states, offsets)
         return found
 
-    tried = _tried(odds)
+    days = round(float(np.mean(shots.times) - np.mean([at for at, _ in states])) / _DAY)
+    tried = _tried(odds, days * _DAY)
     weighed = odds(tried)
     still = np.zeros(1)
     lens = lens_log_odds(shots, states, still)
     late = {one: float((log_odds(shots, changes, still, one) + lens)[0]) for one in _LATENESS}
     unrelated = float(np.log(np.mean(np.exp(lens_log_odds(shots, states, tried)))))
-    return _judged(ClockFit(body, stated), tried, weighed, late, unrelated)
+    prior = _prior(tried, stated, days * _DAY)
+    return _judged(ClockFit(body, stated), tried, weighed, prior, late, unrelated)
 
 
-def _tried(odds: Callable[[Floats], Floats]) -> Floats:
-    """The offsets to weigh: some everywhere, more about none and about those that stand out."""
+def _tried(odds: Callable[[Floats], Floats], days: float) -> Floats:
+    """The offsets to weigh: some everywhere, also about the whole days by which shots and entries
+    lie apart; more about none and about those that stand out."""
     import numpy as np
 
-    coarse = np.arange(-_REACH, _REACH + _STEP, _STEP)
+    reach = np.arange(-_REACH, _REACH + _STEP, _STEP)
+    coarse = np.unique(np.concatenate([reach, reach + days]))
     best = coarse[np.argsort(odds(coarse))[-_BEST:]]
     about = [(0.0, _NEAR_STATED), *((at, _NEAR_BEST) for at in best)]
     fine = [np.arange(at - near, at + near + _FINE_STEP, _FINE_STEP) for at, near in about]
     found: Floats = np.unique(np.concatenate([coarse, *fine]))
-    return found[np.abs(found) <= _REACH]
+    return found
 
 
 def _judged(
-    fit: ClockFit, tried: Floats, weighed: Floats, late: Mapping[float, float], unrelated: float
+    fit: ClockFit,
+    tried: Floats,
+    weighed: Floats,
+    prior: Floats,
+    late: Mapping[float, float],
+    unrelated: float,
 ) -> ClockFit:
     """The fit by the odds of each offset that was tried."""
     import numpy as np
@@ -122,8 +133,8 @@ def _judged(
     error = max(2.0, fit.stated.error)
     near = np.abs(tried) <= error
     as_stated = math.log(right) + float(np.log(np.mean(np.exp(weighed[near]))))
-    prior = np.log(_prior(tried, fit.stated)) + np.log(np.gradient(tried))
-    posterior = np.where(near, -np.inf, weighed + prior + math.log(1 - right))
+    width = np.minimum(np.gradient(tried), _STEP)
+    posterior = np.where(near, -np.inf, weighed + np.log(prior * width * (1 - right)))
     best = float(tried[np.argmax(posterior)])
     about = np.abs(tried - best) <= _APART
     other = float(np.logaddexp.reduce(posterior[about]))
@@ -146,18 +157,19 @@ def _judged(
     )
 
 
-def _prior(offsets: Floats, stated: StatedClock) -> Floats:
-    """How likely a wrong clock is off by each of these, per second."""
+def _prior(offsets: Floats, stated: StatedClock, days: float) -> Floats:
+    """How likely a wrong clock is off by each of these, per second: it sums to 1. `days` are the
+    whole days (seconds) by which shots and entries lie apart."""
     import numpy as np
 
-    peaks = [*_PRIORS]
-    if stated.ahead:
-        peaks.append((_SIGN_SWAPPED, -2 * stated.ahead, 5.0))
-    total = sum(share for share, *_ in peaks)
-    found = np.full(len(offsets), max(0.01, 1 - total) / (2 * _REACH))
+    peaks = [*_PRIORS, (_OTHER_DAY, days, 30), (_OTHER_DAY / 4, days - 3600, 30)]
+    peaks += [(_OTHER_DAY / 4, days + 3600, 30), (_SIGN_SWAPPED, -2 * stated.ahead, 5)]
+    total = _ANYTHING + sum(share for share, *_ in peaks)
+    found = np.full(len(offsets), _ANYTHING / (4 * _REACH))
     for share, at, deviation in peaks:
         found += share * np.exp(-(((offsets - at) / deviation) ** 2) / 2) / deviation / 2.5066
-    return found
+    normalised: Floats = found / total
+    return normalised
 
 
 def _series(

@@ -70,22 +70,17 @@ class BodyEvidence:
         timeline = replace(self.timeline, changes=tuple(changes))
         return replace(self, timeline=timeline, doubts=both, told={**told, **self.told})
 
-    def beside(self, fit: ClockFit) -> BodyEvidence:
-        """The same with what the frames say of the clock; where they contradict it, that is a doubt
-        on every frame that goes by time."""
-        history = self.timeline.clock
-        if not fit.agrees:
-            texts = [text for text in (clock_words(fit), history.clock.unsure) if text]
-            history = replace(history, clock=replace(history.clock, unsure="; ".join(texts)))
-        changes = _widened(self.timeline, fit) if fit.is_doubted else self.timeline.changes
-        return replace(
-            self, timeline=replace(self.timeline, clock=history, changes=changes), clock=fit
-        )
-
-    @property
-    def uses_evidence(self) -> bool:
-        """Whether the clock is trusted so far that evidence may place changes by it."""
-        return self.clock.stated.sure or not self.clock.is_doubted
+    def beside(self, fit: ClockFit, missed: str | None) -> BodyEvidence:
+        """The same with what the frames say of the clock; where they contradict it, or all entries
+        miss them, that is a doubt on every frame that goes by time."""
+        clock = self.timeline.clock
+        told = missed if fit.agrees else clock_words(fit)
+        texts = [text for text in (told, clock.clock.unsure) if text]
+        clock = replace(clock, clock=replace(clock.clock, unsure="; ".join(texts) or None))
+        timeline = replace(self.timeline, clock=clock)
+        if not fit.is_trusted:
+            timeline = replace(timeline, changes=_widened(timeline, fit))
+        return replace(self, timeline=timeline, clock=fit)
 
     def standings(self) -> Iterator[tuple[str, Standing]]:
         """What may have stood when each of its files was made."""
@@ -141,15 +136,19 @@ def weigh_evidence(
     `pictures` gives the light of a frame's picture.
     """
     read = _no_picture if by_log_alone else _remembering(pictures)
-    found = {key: _by_log(key, log, index, kit, read) for key, log in index.by_body.items()}
+    found = {
+        key: _by_log(key, log, index, kit, read).beside(ClockFit(key, log.stated), log.missed)
+        for key, log in index.by_body.items()
+    }
     if by_log_alone:
         return found
     lights: dict[str | None, BodyLight] = {}
     for key, log in index.by_body.items():
         one = found[key]
         if not log.by_order:
-            one = one.beside(fit_clock(key, log.timeline, log.stated, kit, read))
-        if one.uses_evidence:
+            fit = fit_clock(key, log.timeline, log.stated, kit, read)
+            one = _by_log(key, log, index, kit, read).beside(fit, log.missed)
+        if one.clock.is_trusted:
             shots = one.timeline.shots
             one = one.after(Source.PAUSE, *by_pauses(shots, one.timeline.changes))
             one = one.after(Source.REGISTERED, *by_registered(shots, one.timeline.changes, kit))
@@ -159,7 +158,7 @@ def weigh_evidence(
         found[key] = one
     # All bodies are under one sky: what the others saw tells of the light.
     for key, one in found.items():
-        if one.uses_evidence:
+        if one.clock.is_trusted:
             others = [light for other, light in lights.items() if other != key]
             shots, changes = one.timeline.shots, one.timeline.changes
             light = weigh(lights[key], others)

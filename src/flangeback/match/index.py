@@ -20,7 +20,7 @@ from flangeback.clock.model import (
     microseconds,
     placed,
 )
-from flangeback.clock.resets import find_resets
+from flangeback.clock.resets import find_resets, summer_time_kept
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
@@ -37,12 +37,14 @@ class BodyLog:
 
     `timeline` has its changes by time among its shots, without slate frames that a line names.
     `by_order` are its spans by the order of slate frames: then there are no changes yet, and the
-    shots are all there are. `stated` is what is said of its clock.
+    shots are all there are. `stated` is what is said of its clock; `missed`
+    says in words that all entries miss its frames.
     """
 
     timeline: BodyTimeline
     stated: StatedClock
     by_order: tuple[Span, ...] = ()
+    missed: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,13 +278,14 @@ class _Notes:
         changes = changes_by_time(spans, shots)
         if body not in self.overnight:
             changes = ended_by_pauses(changes, shots)
+        missed = None
         if clock.clock.unsure is None and not clock.pieces:
             entries = [change.window for change in changes if change.window]
             times = [(true.earliest, true.latest) for f in frames if (true := clock.true_time(f))]
-            unsure = set_back(frames, clock.zone) or misses(body, entries, times)
-            clock = replace(clock, clock=replace(clock.clock, unsure=unsure))
+            clock = replace(clock, clock=replace(clock.clock, unsure=set_back(frames, clock.zone)))
+            missed = None if clock.clock.unsure else misses(body, entries, times)
         stated = self._stated(body, clock, shots)
-        return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order)
+        return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order, missed)
 
     def _stated(self, body: str | None, clock: ClockHistory, shots: Sequence[Shot]) -> StatedClock:
         """What is said of a body's clock, as it stood at the first shot."""
@@ -301,7 +304,7 @@ class _Notes:
         clock = self.clocks.get(body) or clock_by_satellites(frames, zone) or BodyClock()
         resets = find_resets(frames, zone, self.references.get(body, {}))
         if resets is None:
-            return ClockHistory(zone, clock)
+            return ClockHistory(zone, clock, summer_time_kept(frames, zone, clock))
         return ClockHistory(zone, replace(clock, unsure=resets.text), resets.clocks)
 
 

@@ -138,8 +138,9 @@ class _About:
             yield Doubt(DoubtKind.PAIR_DIFFERS, f"{names} carry different lens data")
 
     def _clock_doubts(self, frame: Frame, clock: ClockHistory) -> Iterator[Doubt]:
-        if clock.clock.unsure:
-            yield Doubt(DoubtKind.CLOCK_UNSURE, clock.clock.unsure)
+        for text in dict.fromkeys((clock.clock.unsure, clock.at(frame).unsure)):
+            if text:
+                yield Doubt(DoubtKind.CLOCK_UNSURE, text)
         offset = frame.time.offset if frame.time else None
         if clock.zone is None and offset is not None and offset != self.index.common_offset:
             text = "its offset from UTC isn't the other frames', and the log has no zone"

@@ -40,7 +40,7 @@ _WILD = 0.12
 """The share of such steps."""
 _ANY_STEP = 2.0
 """Stops that changes of f-number amount to, for all that is known without the log."""
-_LIGHT_WEIGHT = 0.85
+_LIGHT_WEIGHT = 0.95
 """What light counts, since neighbouring steps aren't independent of each other."""
 _AT_ONCE = 500
 """Offsets weighed at once, to bound memory."""
