@@ -10,7 +10,7 @@ from flangeback.words import duration
 
 CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
-DOUBTED = 3.0
+DOUBTED = 1.5
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 _SAME = 20.0
 """Seconds around an offset that count as it."""
@@ -58,24 +58,33 @@ def clock_words(fit: ClockFit) -> str:
     if fit.odds is None or fit.fits is None:
         return f"{name}: {said}"
     odds = f"{min(fit.odds, 1e6):,.0f}:1"
+    if not fit.offset:
+        return f"{name}: {said}; the frames agree, {odds}"
     if fit.agrees:
-        return f"{name}: {said}; the frames agree, {odds}" if not fit.offset else f"{name}: {said}"
+        lean = f"; the frames speak for {_way(fit.fits)}, {odds}, which is no proof"
+        return f"{name}: {said}" if fit.is_trusted else f"{name}: {said}{lean}"
     if not fit.is_related:
         return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
-    said = f"{_way(fit.fits)}, {odds}{_cause(fit)}"
+    told = f"{_way(fit.fits)}, {odds}{_cause(fit)}: add `{clock_line(fit)}`"
     if fit.late is not None:
-        said = f"that notes were made up to {_amount(fit.late)} late, {odds}"
-    return f"{name}: the frames say {said}: add `{clock_line(fit)}`"
+        told = (
+            f"that notes were made up to {_amount(fit.late)} late, {odds}: add `{clock_line(fit)}` "
+            f"(or `{_by_clock(fit)}`, if it was the clock)"
+        )
+    return f"{name}: the frames say {told}"
 
 
 def clock_line(fit: ClockFit) -> str | None:
     """The log's line to add where the frames contradict the clock; None where none mends it."""
     if fit.agrees or not fit.is_related or fit.fits is None:
         return None
-    if fit.late is not None:
-        return f"slack {_amount(fit.late)}"
+    return _by_clock(fit) if fit.late is None else f"slack {_amount(fit.late)}"
+
+
+def _by_clock(fit: ClockFit) -> str:
+    ahead = fit.fits or 0.0
     body = f"{fit.body} " if fit.body else ""
-    return f"clock {body}{'fast' if fit.fits > 0 else 'slow'} {_amount(fit.fits)}"
+    return f"clock {body}{'fast' if ahead > 0 else 'slow'} {_amount(ahead)}"
 
 
 _SAID = {ClockSource.LOG: "logged", ClockSource.GPS: "GPS has it", None: ""}

@@ -42,7 +42,9 @@ _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
 _LATENESS = (60.0, 120.0, 180.0, 300.0)
-"""Seconds that notes may be late."""
+"""Seconds that notes may be late at the most, some more, some less."""
+_LATE_BY = 20.0, 240.0
+"""Seconds, from and to, by which all may be late alike."""
 _BURST = 60.0
 """Seconds between shots that tell the same of their lens."""
 
@@ -61,8 +63,11 @@ _PRIORS: Sequence[tuple[float, float, float]] = (
 _SIGN_SWAPPED, _OTHER_DAY, _ANYTHING = 0.10, 0.10, 0.02
 """The same of clocks whose `fast` should have been `slow`, of those that are off by the days that
 lie between shots and entries, and of all other offsets."""
+_TELLS_METERED, _TELLS_MANUAL = 0.99, 0.85
+"""How likely light tells f-numbers, where exposures change from shot to shot and where they don't,
+as with flash."""
 _LATE = 0.1
-"""How likely notes were made late throughout."""
+"""How likely notes were made late throughout: half of them alike."""
 _UNRELATED = 0.002
 """How likely the log is another outing's."""
 
@@ -134,12 +139,17 @@ def _judged(
     near = np.abs(tried) <= error
     as_stated = math.log(right) + float(np.log(np.mean(np.exp(weighed[near]))))
     width = np.minimum(np.gradient(tried), _STEP)
-    posterior = np.where(near, -np.inf, weighed + np.log(prior * width * (1 - right)))
-    best = float(tried[np.argmax(posterior)])
+    # Notes that are all late by as much look like a clock that is slow.
+    slow = (tried <= -_LATE_BY[0]) & (tried >= -_LATE_BY[1])
+    by_lateness = np.where(slow, _LATE / 2 / (_LATE_BY[1] - _LATE_BY[0]), 0.0)
+    prior = prior * (1 - right) + by_lateness
+    posterior = np.where(near, -np.inf, weighed + np.log(prior * width))
+    at = int(np.argmax(posterior))
+    best = float(tried[at])
     about = np.abs(tried - best) <= _APART
     other = float(np.logaddexp.reduce(posterior[about]))
     lateness = max(late, key=lambda one: late[one])
-    as_late = late[lateness] + math.log(_LATE / len(late))
+    as_late = late[lateness] + math.log(_LATE / 2 / len(late))
     against = max(other, as_late, unrelated + math.log(_UNRELATED))
     if against < as_stated:
         about = np.abs(tried) <= _ANY
@@ -152,9 +162,14 @@ def _judged(
         fits=fit.stated.ahead + best,
         odds=odds,
         agrees=odds < CONTRADICTED,
-        late=lateness if as_late > other else None,
+        late=lateness if as_late > other else _slack(best) if by_lateness[at] > 0 else None,
         is_related=max(other, as_late) >= unrelated + math.log(_UNRELATED),
     )
+
+
+def _slack(offset: float) -> float:
+    """The slack (seconds, in whole minutes) for notes that are late by so much, more or less."""
+    return 60.0 * math.ceil((abs(offset) + 30) / 60)
 
 
 def _prior(offsets: Floats, stated: StatedClock, days: float) -> Floats:
@@ -182,11 +197,14 @@ def _series(
 
     times = np.array([shot.at for shot in shots]) - shots[0].at
     first = np.concatenate([[True], np.diff(times) > 3])
-    light = np.full(len(shots), np.nan)
+    light, gain = np.full(len(shots), np.nan), np.full(len(shots), np.nan)
     for at, shot in enumerate(shots):
-        if first[at] and FrameLight.of(shot.frame, None).gain is not None:
+        exposed = FrameLight.of(shot.frame, None).gain
+        if first[at] and exposed is not None:
             seen = FrameLight.of(shot.frame, pictures(shot.frame)).through
-            light[at] = np.nan if seen is None else seen
+            light[at], gain[at] = np.nan if seen is None else seen, exposed
+    known = gain[~np.isnan(gain)]
+    metered = len(known) > 1 and np.count_nonzero(np.diff(known)) > len(known) / 3
     states = {_state(change.setting) for change in changes} | {None}
     terms = {state: np.zeros(len(shots)) for state in states}
     keyed_in = _keyed_in(shots, [kit.lenses[state] for state in states if state])
@@ -194,7 +212,7 @@ def _series(
         for state in states:
             term = _lens_term(shots[start].frame, state, kit, keyed_in=keyed_in)
             terms[state][start:end] = weight * term
-    return ShotSeries(times, light, terms)
+    return ShotSeries(times, light, _TELLS_METERED if metered else _TELLS_MANUAL, terms)
 
 
 def _state(setting: Setting | None) -> str | None:

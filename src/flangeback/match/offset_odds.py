@@ -44,8 +44,6 @@ _LIGHT_WEIGHT = 0.95
 """What light counts, since neighbouring steps aren't independent of each other."""
 _AT_ONCE = 500
 """Offsets weighed at once, to bound memory."""
-_LIGHT_TELLS = 0.85
-"""How likely light tells f-numbers at all: with flash, its power is set to suit them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +60,12 @@ class NotedChange:
 class ShotSeries:
     """Shots of a body: their times, log2 of the light that came through the lens (nan where it
     isn't known), and for each state of the body (a lens's key, `off`, or None before any entry) the
-    log likelihood of what each shot says of its lens."""
+    log likelihood of what each shot says of its lens. `light_tells` is how likely light tells
+    f-numbers at all: with flash, its power is set to suit them."""
 
     times: Floats
     light: Floats
+    light_tells: float
     lens_terms: Mapping[str | None, Floats]
 
 
@@ -76,7 +76,8 @@ def log_odds(
     notes may be."""
     light = _light_log_odds(shots, changes, offsets, late)
     light *= _LIGHT_WEIGHT
-    weighed: Floats = np.logaddexp(np.log(_LIGHT_TELLS) + light, np.log(1 - _LIGHT_TELLS))
+    tells = shots.light_tells
+    weighed: Floats = np.logaddexp(np.log(tells) + light, np.log(1 - tells))
     return weighed + _pause_log_odds(shots, changes, offsets, late)
 
 
