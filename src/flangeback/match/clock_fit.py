@@ -10,7 +10,7 @@ from flangeback.words import duration
 
 CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
-DOUBTED = 1.5
+DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 _SAME = 20.0
 """Seconds around an offset that count as it."""

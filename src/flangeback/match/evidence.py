@@ -82,6 +82,12 @@ class BodyEvidence:
             timeline = replace(timeline, changes=_widened(timeline, fit))
         return replace(self, timeline=timeline, clock=fit)
 
+    @property
+    def uses_evidence(self) -> bool:
+        """Whether the changes lie in their windows, so that evidence may narrow them."""
+        fit = self.clock
+        return fit.is_trusted or (fit.agrees and abs(fit.offset) <= _SMALL)
+
     def standings(self) -> Iterator[tuple[str, Standing]]:
         """What may have stood when each of its files was made."""
         yield from self.settled.items()
@@ -148,7 +154,7 @@ def weigh_evidence(
         if not log.by_order:
             fit = fit_clock(key, log.timeline, log.stated, kit, read)
             one = _by_log(key, log, index, kit, read).beside(fit, log.missed)
-        if one.clock.is_trusted:
+        if one.uses_evidence:
             shots = one.timeline.shots
             one = one.after(Source.PAUSE, *by_pauses(shots, one.timeline.changes))
             one = one.after(Source.REGISTERED, *by_registered(shots, one.timeline.changes, kit))
@@ -158,7 +164,7 @@ def weigh_evidence(
         found[key] = one
     # All bodies are under one sky: what the others saw tells of the light.
     for key, one in found.items():
-        if one.clock.is_trusted:
+        if one.uses_evidence:
             others = [light for other, light in lights.items() if other != key]
             shots, changes = one.timeline.shots, one.timeline.changes
             light = weigh(lights[key], others)
