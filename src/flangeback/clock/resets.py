@@ -85,8 +85,9 @@ def summer_time_kept(
 ) -> Mapping[str, BodyClock]:
     """By file, the clocks of a body that wasn't set back at the end of summer time.
 
-    There are none where the log's clock wasn't set back during the outing. Bodies keep the offset that they were set to (common practice): where the readings don't fall
-    back as the count goes on, those after the change are ahead by the hour.
+    There are none where the log's clock wasn't set back during the outing. Bodies keep the offset
+    that they were set to (common practice): where the readings don't fall back as the count goes
+    on, those after the change are ahead by the hour.
     """
     made = [(one.time.at, one) for one in frames if one.time and one.time.offset is None]
     if zone is None or not made:
