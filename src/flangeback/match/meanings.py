@@ -19,6 +19,7 @@ OUTCOMES = {
 }
 DOUBTS = {
     DoubtKind.NEAR_CHANGE: "close to a logged change: it may be from the other side",
+    DoubtKind.TOLD_BY_LIGHT: "a step of the light places the change of f-number",
     DoubtKind.PLACED_IN_GAP: "the only pause that is long enough places the change",
     DoubtKind.LIGHT_STEP: "the light jumps where no entry says so: was a ring turned?",
     DoubtKind.REGISTERED_FOCAL: "the stabiliser worked with another focal length",
