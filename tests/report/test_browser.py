@@ -1,6 +1,6 @@
 """The pages in a browser: Chromium, driven by playwright, with axe-core for accessibility.
 
-Skipped, saying so, where one of them isn't installed (the extra `browser` has the Python ones).
+Skipped, saying so, where one of them isn't installed (the extra `test` has the Python ones).
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import warnings
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from io import BytesIO
@@ -25,10 +26,23 @@ _ORIENTATION = 0x0112
 
 @dataclass(frozen=True, slots=True)
 class Thumbnail:
-    """A JPEG as a data URI; `orientation` is Exif's, 1 where it stands upright already."""
+    """A JPEG as a data URI, and how it is shown: cut to the picture's shape, right way up.
+
+    A thumbnail of 160 x 120 has black bars where the picture isn't 4:3 (CIPA DC-008). `width` and
+    `height` are of the picture as it is stored, in any unit; `turn` is an SVG transform.
+    """
 
     data: str
-    orientation: int = 1
+    width: float
+    height: float
+    turn: str = ""
+    is_upright: bool = True
+
+    @property
+    def box(self) -> str:
+        """The SVG view box of the picture, right way up."""
+        sides = (self.width, self.height) if self.is_upright else (self.height, self.width)
+        return f"0 0 {sides[0]:g} {sides[1]:g}"
 
 
 def thumbnail(frame: Frame) -> Thumbnail | None:
@@ -40,12 +54,25 @@ def thumbnail(frame: Frame) -> Thumbnail | None:
     with suppress(Exception):
         preview, orientation = _embedded(frame)
         if preview is not None and len(preview) <= LONGEST and preview.startswith(b"\xff\xd8"):
-            return Thumbnail(_uri(preview), orientation)
-        if preview is not None:
-            return Thumbnail(_uri(_reduced(BytesIO(preview))), orientation)
-        if frame.size <= _LONGEST_DECODED:
-            return Thumbnail(_uri(_reduced(frame.path)), orientation)
+            return _shown(preview, frame, orientation)
+        if preview is not None or frame.size <= _LONGEST_DECODED:
+            source = frame.path if preview is None else BytesIO(preview)
+            return _shown(_reduced(source), frame, orientation)
     return None
+
+
+def _shown(jpeg: bytes, frame: Frame, orientation: int) -> Thumbnail:
+    across, down = frame.pixels or _size(jpeg)
+    width, height = _UNIT, min(max(_UNIT * down / max(across, 1), _UNIT / 4), _UNIT * 4)
+    data = "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
+    return Thumbnail(data, width, height, _TURNS[orientation](width, height), orientation < 5)
+
+
+def _size(jpeg: bytes) -> tuple[int, int]:
+    from PIL import Image
+
+    with Image.open(BytesIO(jpeg)) as picture:
+        return picture.size
 
 
 def _embedded(frame: Frame) -> tuple[bytes | None, int]:
@@ -74,5 +101,15 @@ def _reduced(source: Path | BytesIO) -> bytes:
     return made.getvalue()
 
 
-def _uri(jpeg: bytes) -> str:
-    return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
+_UNIT = 160.0
+_TURNS: Mapping[int, Callable[[float, float], str]] = {
+    1: lambda w, h: "",
+    2: lambda w, h: f"matrix(-1 0 0 1 {w:g} 0)",
+    3: lambda w, h: f"matrix(-1 0 0 -1 {w:g} {h:g})",
+    4: lambda w, h: f"matrix(1 0 0 -1 0 {h:g})",
+    5: lambda w, h: "matrix(0 1 1 0 0 0)",
+    6: lambda w, h: f"matrix(0 1 -1 0 {h:g} 0)",
+    7: lambda w, h: f"matrix(0 -1 -1 0 {h:g} {w:g})",
+    8: lambda w, h: f"matrix(0 -1 1 0 0 {w:g})",
+}
+"""What turns a stored picture of this width and height right way up, by Exif Orientation."""
