@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -26,6 +27,8 @@ from flangeback.match.changes import values
 
 DayOf = Callable[[Frame], date | None]
 """Tells the day on which a frame was made; None where that isn't known."""
+_BEYOND = 10**18
+"""No number at the end of a name is as great (see `log.names`)."""
 Found = tuple[Sequence[Frame], Sequence[Problem]]
 """The frames that are named, and what is wrong with the names."""
 
@@ -37,14 +40,21 @@ class NamedFrames:
     frames: Sequence[Frame]
     bodies: Bodies
     by_stem: Mapping[str, Sequence[Frame]]
+    by_letters: Mapping[str, Sequence[tuple[str, int, Frame]]]
+    """Folder and number of the frames whose names have these letters, rising."""
 
     @classmethod
     def of(cls, frames: Sequence[Frame], bodies: Bodies) -> NamedFrames:
         """The frames of a folder, made by these bodies."""
         by_stem: dict[str, list[Frame]] = defaultdict(list)
+        by_letters: dict[str, list[tuple[str, int, Frame]]] = defaultdict(list)
         for frame in frames:
             by_stem[_stem(frame.stem)].append(frame)
-        return cls(frames, bodies, by_stem)
+            letters, number = numbered(frame.stem)
+            by_letters[letters].append((_folder(frame.file), number, frame))
+        for series in by_letters.values():
+            series.sort(key=lambda one: one[:2])
+        return cls(frames, bodies, by_stem, by_letters)
 
     def named(
         self, log: SessionLog, frames: FrameRange | FrameGroup, body: str | None, day_of: DayOf
@@ -72,19 +82,27 @@ class NamedFrames:
 
     def _group(self, group: FrameGroup, day_of: DayOf) -> Iterator[Frame]:
         name = group.name.name
-        pattern = re.compile(".*".join(map(re.escape, _stem(name).split("*"))), re.DOTALL)
+        if group.kind is GroupKind.PATTERN:
+            yield from self._like(name)
+            return
         for frame in self.frames:
             if group.kind is GroupKind.FOLDER:
                 is_meant = f"/{name.casefold()}/" in f"/{_folder(frame.file)}/"
-            elif group.kind is GroupKind.DAY:
-                is_meant = day_of(frame) == group.day
-            elif group.kind is GroupKind.PATTERN:
-                names = (_stem(frame.stem), *(_stem(file.file) for file in frame.files))
-                is_meant = any(map(pattern.fullmatch, names)) and _under(name, frame)
             else:
-                is_meant = True
+                is_meant = group.day is None or day_of(frame) == group.day
             if is_meant:
                 yield frame
+
+    def _like(self, name: str) -> Iterator[Frame]:
+        """The frames of whose name, with or without its suffix, this is the pattern."""
+        pattern = re.compile(".*".join(map(re.escape, _stem(name).split("*"))), re.DOTALL)
+        has_suffix = "." in _stem(name)
+        for stem, frames in self.by_stem.items():
+            fits = pattern.fullmatch(stem)
+            for frame in frames if fits or has_suffix else ():
+                files = (_stem(file.file) for file in frame.files)
+                if (fits or any(map(pattern.fullmatch, files))) and _under(name, frame):
+                    yield frame
 
     def find(self, log: SessionLog, name: FrameName, body: str | None) -> Found:
         """The frames of this name made by `body` (any, when None), or what is wrong with it."""
@@ -125,22 +143,32 @@ class NamedFrames:
             return first, problems
         if problems or more:
             return [], [*problems, *more]
-        return [f for f in self.frames if self._within(f, first[0], last[0], body)], []
+        letters, start = numbered(first[0].stem)
+        _, end = numbered(last[0].stem)
+        here, there = _folder(first[0].file), _folder(last[0].file)
+        if here == there and start <= end:
+            stretches = [((here, start), (here, end))]
+        elif here == there:
+            # The count began anew.
+            stretches = [((here, -1), (here, end)), ((here, start), (here, _BEYOND))]
+        else:
+            # Each folder begins to count anew, or goes on: both hold.
+            stretches = [((here, start), (there, end))]
+        return [
+            frame
+            for low, high in stretches
+            for frame in self._between(letters, low, high)
+            if self._may_be(frame, body)
+        ], []
 
-    def _within(self, frame: Frame, first: Frame, last: Frame, body: str | None) -> bool:
-        letters, number = numbered(frame.stem)
-        start_letters, start = numbered(first.stem)
-        _, end = numbered(last.stem)
-        if letters != start_letters or not self._may_be(frame, body):
-            return False
-        at, start_at, end_at = (_folder(one.file) for one in (frame, first, last))
-        if start_at == end_at:
-            inside = start <= number <= end if start <= end else not end < number < start
-            return at == start_at and inside
-        # Each folder begins to count anew, or goes on: both hold.
-        if at == start_at:
-            return number >= start
-        return number <= end if at == end_at else start_at < at < end_at
+    def _between(
+        self, letters: str, low: tuple[str, int], high: tuple[str, int]
+    ) -> Iterator[Frame]:
+        """The frames of a series from one folder and number to the other, both included."""
+        series = self.by_letters[letters]
+        first = bisect_left(series, low, key=lambda one: one[:2])
+        last = bisect_right(series, high, key=lambda one: one[:2])
+        return (frame for _, _, frame in series[first:last])
 
     def _may_be(self, frame: Frame, body: str | None) -> bool:
         return body is None or self.bodies[frame.file] in (None, body)
@@ -205,11 +233,14 @@ def narrowest(claims: Sequence[Claim]) -> Mapping[str, Span]:
 def contradictions(claims: Sequence[Claim], frames: Sequence[Frame]) -> Iterator[Problem]:
     """The problems of entries that say different things of a frame, none above the other."""
     files = {frame.file: frame for frame in frames}
-    for number, claim in enumerate(claims):
-        for other in claims[:number]:
-            if claim.files & other.files and claim.contradicts(other):
-                yield claim.fault(other, files)
-                break
+    above: dict[str, list[Claim]] = defaultdict(list)
+    for claim in claims:
+        others = {id(other): other for file in claim.files for other in above[file]}
+        found = (other for other in others.values() if claim.contradicts(other))
+        if (other := next(found, None)) is not None:
+            yield claim.fault(other, files)
+        for file in claim.files:
+            above[file].append(claim)
 
 
 def _stem(name: str) -> str:
