@@ -10,3 +10,12 @@ class RawMode(StrEnum):
     """Copied byte for byte, the values in an XMP file beside it."""
     EMBED = "embed"
     """Written into the copy."""
+
+
+class SidecarName(StrEnum):
+    """How a new sidecar of NAME.EXT is named; one that is there keeps its name."""
+
+    STEM = "stem"
+    """NAME.xmp"""
+    FULL = "full"
+    """NAME.EXT.xmp"""

@@ -23,11 +23,11 @@ from flangeback.copies import FillOptions, FrameCopy, fill, verify
 from flangeback.formats.xmp import merged, new_packet
 from flangeback.frames import scan
 from flangeback.match import Matches, Outcome
-from flangeback.raw_mode import RawMode
+from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.tags import Fill, decide
 from support.camera_files import frame_bytes
 from support.examples import examples
-from support.gear import AT_2_8, IN_EXIF, MIRAN, filled
+from support.gear import AT_2_8, IN_EXIF, MIRAN, all_filled, filled
 from support.raw_files import plain_raw
 from support.readers import by_exiv2, xmp_by_exiv2
 
@@ -502,3 +502,29 @@ def test_any_packet_keeps_what_isnt_ours(text: bytes) -> None:
     assert foreign(new) == foreign(text)
     assert dict(said(new)).items() >= SAID.items()
     assert merged(new, VALUES) == new
+
+
+def test_a_new_sidecar_has_the_suffix_in_its_name_where_asked(tmp_path: Path) -> None:
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    (frames / "K7_1.DNG").write_bytes(plain_raw().data)
+    matches, options = all_filled(frames, ["K7_1.DNG"]), FillOptions(sidecar=SidecarName.FULL)
+    (copy,) = fill(matches, frames, tmp_path / "out", options).copies
+    assert copy.copies == ("K7_1.DNG", "K7_1.DNG.xmp")
+
+
+@pytest.mark.parametrize("name", ["jpeg-117.jpg", "jpeg-118.jpg", "jpeg-122.jpeg"])
+def test_a_seal_stays_whole_unless_it_may_break(tmp_path: Path, corpus: Path, name: str) -> None:
+    """Real files under a seal (C2PA)."""
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    sealed = (corpus / "more" / name).read_bytes()
+    (frames / name).write_bytes(sealed)
+    matches = all_filled(frames, [name])
+    (copy,) = fill(matches, frames, tmp_path / "whole").copies
+    assert (tmp_path / "whole" / name).read_bytes() == sealed
+    assert "its seal (C2PA) would break" in str(copy.match.reason)
+    assert len(copy.copies) == 2
+    (copy,) = fill(matches, frames, tmp_path / "broken", FillOptions(break_seal=True)).copies
+    assert copy.copies == (name,)
+    assert (tmp_path / "broken" / name).read_bytes() != sealed

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import io
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
 from flangeback.copies import FillOptions, FrameCopy, fill, verify
-from flangeback.match import Outcome
+from flangeback.match import Matches, Outcome
 from flangeback.raw_mode import RawMode
+from flangeback.tags import Tag
 from support.gear import IN_EXIF, all_filled
 from support.plain_jpeg import (
     APP1,
@@ -137,11 +139,24 @@ def test_a_raw_files_packet_is_brought_into_agreement(
 
 
 @pytest.mark.parametrize("xmp", [False, True])
-def test_a_full_block_is_refused_and_no_packet_says_otherwise(tmp_path: Path, xmp: bool) -> None:
+def test_where_a_block_is_full_a_sidecar_takes_the_values(tmp_path: Path, xmp: bool) -> None:
     copy, after = run(tmp_path, FULL, xmp=xmp)
-    assert copy.match.outcome is Outcome.UNREADABLE
-    assert "the Exif block is full" in str(copy.match.reason)
+    assert copy.match.outcome is Outcome.FILL
+    assert "a sidecar takes the values: the Exif block is full" in str(copy.match.reason)
     assert after == FULL
+    beside = xmp_by_exiv2((tmp_path / "out" / "K7_1.xmp").read_bytes())
+    assert beside["Xmp.exif.FNumber"] == "28/10"
+
+
+def test_where_the_block_names_another_lens_nothing_is_written(tmp_path: Path) -> None:
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    (frames / "K7_1.JPG").write_bytes(FULL)
+    (match,) = all_filled(frames, ["K7_1.JPG"]).frames
+    other = replace(match, stale=frozenset([Tag.F_NUMBER, Tag.LENS_MAKE]))
+    (copy,) = fill(Matches((other,)), frames, tmp_path / "out").copies
+    assert copy.match.outcome is Outcome.UNREADABLE
+    assert copy.copies == ("K7_1.JPG",)
 
 
 def test_extended_xmp_is_left_alone(tmp_path: Path) -> None:

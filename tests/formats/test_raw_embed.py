@@ -328,7 +328,7 @@ def test_values_in_an_unusual_type_are_written_in_the_standards_own(tmp_path: Pa
 
 
 @pytest.mark.parametrize("order", "<>")
-def test_big_tiff_is_read_and_refused_by_name(tmp_path: Path, order: str) -> None:
+def test_big_tiff_is_read_and_a_sidecar_takes_the_values(tmp_path: Path, order: str) -> None:
     before = big_tiff(order).data
     filled = run(tmp_path, before, "scan.tif")
     frame = read_frame(tmp_path / "frames", "scan.tif")
@@ -339,8 +339,9 @@ def test_big_tiff_is_read_and_refused_by_name(tmp_path: Path, order: str) -> Non
     assert frame.lens_data.lens == "Brask Tele 135mm f/3.5"
     assert frame.lens_data.f_number is not None
     assert float(frame.lens_data.f_number) == 2.8
-    assert filled.copies[0].match.outcome is Outcome.UNREADABLE
-    assert filled.copies[0].match.reason == "BigTIFF is read, but not written"
+    assert filled.copies[0].match.outcome is Outcome.FILL
+    assert "BigTIFF is read, but not written" in str(filled.copies[0].match.reason)
+    assert b"Miran 58mm f/2" in (tmp_path / "out" / "scan.xmp").read_bytes()
     assert (tmp_path / "out" / "scan.tif").read_bytes() == before
 
 

@@ -197,7 +197,7 @@ def test_a_damaged_raw_file_is_no_companion(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("data", EVERY.values(), ids=EVERY)
-def test_other_raw_gets_a_sidecar_and_is_refused_by_name(tmp_path: Path, data: bytes) -> None:
+def test_other_raw_gets_a_sidecar_either_way(tmp_path: Path, data: bytes) -> None:
     frames = put(tmp_path / "frames", {"K7_1.XYZ": data})
     (frame,) = scan(frames)
     assert frame.format.is_raw
@@ -208,11 +208,9 @@ def test_other_raw_gets_a_sidecar_and_is_refused_by_name(tmp_path: Path, data: b
     found = xmp_by_exiv2((tmp_path / "sidecar/K7_1.xmp").read_bytes())
     assert found["Xmp.aux.Lens"] == "Miran 58mm f/2"
     (copy,) = fill(matches, frames, tmp_path / "embed", FillOptions(RawMode.EMBED)).copies
-    assert copy.match.outcome is Outcome.UNREADABLE
-    assert copy.match.reason == (
-        "raw of a structure that isn't edited: a sidecar takes the values (--raw sidecar)"
-    )
-    assert copy.copies == ("K7_1.XYZ",)
+    assert copy.match.outcome is Outcome.FILL
+    assert "a sidecar takes the values: raw of this structure" in str(copy.match.reason)
+    assert copy.copies == ("K7_1.XYZ", "K7_1.xmp")
     for out in ("sidecar", "embed"):
         assert (tmp_path / out / "K7_1.XYZ").read_bytes() == data
         assert not verify(tmp_path / out).failed

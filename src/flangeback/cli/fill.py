@@ -26,7 +26,7 @@ from flangeback.cli.shared import (
     tell_next,
     terminal,
 )
-from flangeback.raw_mode import RawMode
+from flangeback.raw_mode import RawMode, SidecarName
 
 Into = Annotated[
     Path | None, typer.Option("--into", metavar="OUT", help="The folder for the copies.")
@@ -37,6 +37,13 @@ Over = Annotated[
 Raw = Annotated[
     RawMode,
     typer.Option(help="Raw files: the values in an XMP sidecar, or written into the copy."),
+]
+Sidecar = Annotated[
+    SidecarName, typer.Option(help="New sidecars of NAME.EXT: NAME.xmp, or NAME.EXT.xmp.")
+]
+BreakSeal = Annotated[
+    bool,
+    typer.Option("--break-seal", help="Write into pictures under a seal (C2PA), which breaks it."),
 ]
 Xmp = Annotated[
     bool, typer.Option("--xmp", help="Also state the values in an XMP packet inside each picture.")
@@ -70,6 +77,8 @@ def fill(
     kit: KitFile = None,
     over: Over = False,
     raw: Raw = RawMode.SIDECAR,
+    sidecar: Sidecar = SidecarName.STEM,
+    break_seal: BreakSeal = False,
     xmp: Xmp = False,
     set_time: SetTime = False,
     by_log_alone: ByLogAlone = False,
@@ -94,6 +103,8 @@ def fill(
 
     options = flangeback.FillOptions(
         raw,
+        sidecar,
+        break_seal=break_seal,
         xmp=xmp,
         set_time=set_time,
         others=others,

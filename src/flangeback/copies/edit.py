@@ -67,7 +67,7 @@ def _edit_for(plan: FilePlan, options: FillOptions) -> Edit:
         text = packets.merged(old, plan.values) if old else packets.new_packet(plan.values)
     except packets.NotXmp as why:
         raise Refused(f"the sidecar {plan.copy} is left as it is: {why}") from None
-    return Edit(text=text, values=plan.values)
+    return Edit(text=text, values=plan.values, remark=plan.remark)
 
 
 def source_text(plan: FilePlan) -> bytes:

@@ -9,11 +9,12 @@ from functools import lru_cache
 from pathlib import Path
 
 from flangeback.copies.faults import of_source
+from flangeback.formats import Damaged
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
-from flangeback.raw_mode import RawMode
+from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.tags.decide import decide
-from flangeback.tags.table import TagValue
+from flangeback.tags.table import Tag, TagValue
 from flangeback.tags.times import true_time
 
 
@@ -36,7 +37,8 @@ class CopyMethod(StrEnum):
 class FillOptions:
     """What a run of `fill` is asked for.
 
-    `raw` says how raw files are treated, `xmp` adds a packet of XMP to each filled picture,
+    `raw` says how raw files are treated, `sidecar` how new sidecars are named, `break_seal` has
+    pictures under a seal (C2PA) written into, `xmp` adds a packet of XMP to each filled picture,
     `set_time` writes the true time into every copy whose body's clock the log tells, `others`
     copies the files that are no frames, `take_back` lets a run take lens data out of copies,
     `mend` makes copies again whose bytes changed though no other program can be seen to have
@@ -45,6 +47,8 @@ class FillOptions:
     """
 
     raw: RawMode = RawMode.SIDECAR
+    sidecar: SidecarName = SidecarName.STEM
+    break_seal: bool = False
     xmp: bool = False
     set_time: bool = False
     others: bool = False
@@ -68,7 +72,7 @@ class FilePlan:
     `frame` is the frame's file it belongs to, `copy` its name in the output folder. It is made
     from `source`, of `size` bytes and modified at `modified_ns`; a sidecar that isn't there yet
     has none. `refusal` says why the file doesn't get the values, where that is plain from the
-    start.
+    start, `remark` what a person should know of it.
     """
 
     method: CopyMethod
@@ -79,6 +83,7 @@ class FilePlan:
     modified_ns: int
     values: tuple[TagValue, ...] = ()
     refusal: str | None = None
+    remark: str | None = None
 
     @property
     def is_picture(self) -> bool:
@@ -93,11 +98,7 @@ class FilePlan:
 
 def plan_frame(match: FrameMatch, folder: Path, options: FillOptions) -> tuple[FilePlan, ...]:
     """The files of a frame's copy, the one that describes it first. Raises SourceError."""
-    plans = [
-        plan
-        for file in match.frame.files
-        for plan in _file_plans(file, _values(match, file, options), options)
-    ]
+    plans = [plan for file in match.frame.files for plan in _file_plans(file, match, options)]
     values = _values(match, match.frame, options)
     sidecars = [name for file in match.frame.files for name in file.sidecars]
     plans += [_sidecar_copy(match.frame, folder, name, values) for name in dict.fromkeys(sidecars)]
@@ -129,22 +130,40 @@ def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
     return true_time(time, said.at, said.resolution, said.offset)
 
 
-def _file_plans(
-    file: Frame, values: tuple[TagValue, ...], options: FillOptions
-) -> Iterator[FilePlan]:
+def _file_plans(file: Frame, match: FrameMatch, options: FillOptions) -> Iterator[FilePlan]:
     copy = FilePlan(CopyMethod.COPY, file, file.file, file.path, file.size, file.modified_ns)
-    embeds = options.raw == RawMode.EMBED or not file.format.is_raw
+    values = _values(match, file, options)
+    why = _why_beside(file, values, options) if values else ""
+    replaces_lens = bool(match.stale - {Tag.FOCAL_LENGTH_35MM})
     if not values:
         yield copy
-    elif embeds and file.source is not None and file.source.takes_values:
+    elif why is None:
         yield replace(copy, method=CopyMethod.EMBED, values=values)
-    elif embeds and file.format.is_raw:
-        refusal = f"{file.format.title}: a sidecar takes the values (--raw sidecar)"
-        yield replace(copy, refusal=refusal)
+    elif why and replaces_lens and not file.format.is_raw:
+        # The sidecar would contradict what stays in the file.
+        yield replace(copy, refusal=why)
     else:
         yield copy
-        name = next(iter(file.sidecars), f"{without_suffix(file.file)}.xmp")
-        yield replace(copy, method=CopyMethod.SIDECAR, copy=name, source=None, values=values)
+        new = file.file if options.sidecar == SidecarName.FULL else without_suffix(file.file)
+        name = next(iter(file.sidecars), f"{new}.xmp")
+        remark = f"a sidecar takes the values: {why}" if why else None
+        sidecar = replace(copy, method=CopyMethod.SIDECAR, copy=name, source=None)
+        yield replace(sidecar, values=values, remark=remark)
+
+
+def _why_beside(file: Frame, values: Sequence[TagValue], options: FillOptions) -> str | None:
+    """Why a sidecar takes the values; empty where that is the usual way, None where the file does.
+    Raises SourceError."""
+    picture = file.source
+    if picture is None or (file.format.is_raw and options.raw == RawMode.SIDECAR):
+        return ""
+    try:
+        with of_source(), picture.reader:
+            if picture.is_sealed and not options.break_seal:
+                return "its seal (C2PA) would break (--break-seal)"
+            return picture.obstacle(values)
+    except Damaged:
+        return None  # The edit will say what is wrong.
 
 
 def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue, ...]) -> FilePlan:

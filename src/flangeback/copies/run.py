@@ -27,7 +27,7 @@ from flangeback.copies.write import Written, write_file
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Refused
 from flangeback.match.model import FrameMatch, Matches
-from flangeback.raw_mode import RawMode
+from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.system import set_times, sync_folder
 from flangeback.words import count, listed
 
@@ -117,6 +117,8 @@ def options_of(run: RunStart) -> FillOptions:
     given = run.options
     return FillOptions(
         RawMode(given.get("raw", RawMode.SIDECAR)),
+        SidecarName(given.get("sidecar", SidecarName.STEM)),
+        break_seal=bool(given.get("break_seal")),
         xmp=bool(given.get("xmp")),
         set_time=bool(given.get("set_time")),
         others=bool(given.get("others")),
@@ -358,7 +360,7 @@ class _Run:
                 set_times(self.out / folder, status.st_atime_ns, status.st_mtime_ns)
 
 
-_OPTIONS = ("raw", "xmp", "set_time", "others", "over", "by_log_alone")
+_OPTIONS = ("raw", "sidecar", "break_seal", "xmp", "set_time", "others", "over", "by_log_alone")
 _MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
 
 

@@ -77,9 +77,21 @@ class FrameFile(ABC):
         return b""
 
     @property
-    def takes_values(self) -> bool:
-        """Whether values can be written into such a file at all."""
-        return True
+    def is_sealed(self) -> bool:
+        """Whether a seal (C2PA) covers the file, which any change breaks: one in the file, or one
+        kept elsewhere to which the XMP packet leads (C2PA specification)."""
+        packet = self.packet
+        is_elsewhere = b"http://purl.org/dc/terms/" in packet and b":provenance" in packet
+        return is_elsewhere or self.holds_seal
+
+    @property
+    def holds_seal(self) -> bool:
+        """Whether the file holds its seal."""
+        return False
+
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        """Why these values can't go into the file itself, so that a sidecar has to take them."""
+        return None
 
     @property
     def remark(self) -> str | None:
@@ -99,7 +111,7 @@ class FrameFile(ABC):
 
         Raises Refused when that can't be done without moving a byte.
         """
-        raise Refused(f"{self.title}: a sidecar takes the values (--raw sidecar)")
+        raise Refused(f"{self.title} is read, but not written")
 
     def preview(self, longest: int) -> bytes | None:
         """The embedded JPEG of at most `longest` bytes that shows the picture: the thumbnail, which

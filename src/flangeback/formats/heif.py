@@ -30,6 +30,8 @@ _STILL_BRANDS = frozenset(
 File Format, section 6)."""
 
 _XMP = b"XMP"
+_SEAL = bytes.fromhex("d8fec3d61b0e483c92975828877ec481")
+"""The type of the box that holds a seal (C2PA specification)."""
 _TIFF_MARKS = (b"II*\0", b"MM\0*")
 _OWN_TYPES = frozenset(
     [b"ftyp", b"meta", b"mdat", b"moov", b"free", b"skip", b"wide", b"uuid", b"moof", b"mfra"]
@@ -94,13 +96,16 @@ class Heif(FrameFile):
     def recognises(reader: FileReader) -> bool:
         return has_brand(reader, _STILL_BRANDS)
 
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        return None if b"Exif" in self._items else "the file has no Exif item"
+
     @property
-    def takes_values(self) -> bool:
-        """Whether there is an Exif item to write to."""
-        try:
-            return b"Exif" in self._items
-        except Damaged:
-            return True  # The edit will say what is wrong with it.
+    def holds_seal(self) -> bool:
+        with suppress(Damaged):
+            for box in boxes(self.reader, 0, self.reader.size):
+                if box.type == b"uuid" and self.reader.read(box.start, box.start + 16) == _SEAL:
+                    return True
+        return False
 
     @cached_property
     def _items(self) -> Mapping[bytes, Location]:

@@ -20,13 +20,13 @@ from flangeback.formats.jpeg_offsets import (
     refuse_absolute_trailer,
 )
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import Refused, Splice, changed, in_order
+from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
 from flangeback.formats.tiff_edit import LOST_DIRECTORY, applied_to, edit_block
 from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
-_APP0, _APP1, _APP2 = 0xE0, 0xE1, 0xE2
+_APP0, _APP1, _APP2, _APP11 = 0xE0, 0xE1, 0xE2, 0xEB
 _END, _SCAN = 0xD9, 0xDA
 _FRAME_HEADERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _WITHOUT_LENGTH = frozenset([0x01, *range(0xD0, 0xD9)])
@@ -44,6 +44,7 @@ _LONGEST_NAME = len(_EXTENDED_XMP)
 _LONGEST_CONTENTS = 65_533
 """A segment's length field has 16 bits and counts itself (ITU-T T.81, B.1.1.4)."""
 _GREATEST_BLOCK = _LONGEST_CONTENTS - _EXIF_LEAD
+_NEARLY_FULL = 60_000
 _LONGEST_OVERHANG = 64
 """Bytes past a block's end up to which a value counts as cut short by a slip of its writer."""
 
@@ -128,6 +129,24 @@ class Jpeg(FrameFile):
     def remark(self) -> str | None:
         return "its extended XMP is left alone" if _EXTENDED_XMP in self._named else None
 
+    @property
+    def holds_seal(self) -> bool:
+        """Seals are in boxes of APP11 (ISO/IEC 19566-5)."""
+        found = (s for s in self.segments if s.marker == _APP11)
+        return any(b"c2pa" in self.reader.read(s.start, min(s.end, s.start + 64)) for s in found)
+
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        places = filter(None, (self.exif_segment, self.xmp_segment))
+        if not any(place.end - place.start > _NEARLY_FULL for place in places):
+            return None
+        try:
+            self.edit(values)
+        except NoRoom as why:
+            return str(why)
+        except Refused:
+            pass  # The edit will say so.
+        return None
+
     def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
         splices = list(self._exif_splices(values))
         packet = self._packet_splices(values, add_packet)
@@ -210,7 +229,7 @@ class Jpeg(FrameFile):
             return []
         growth = len(fresh) - len(packet)
         if segment.end - segment.start + growth > _LONGEST_CONTENTS:
-            raise Refused("the XMP packet states lens data and is too full to change it")
+            raise NoRoom("the XMP packet states lens data and is too full to change it")
         longer = [_longer(segment, growth)] if growth else []
         return [*longer, changed(segment.start + len(_XMP), packet, fresh)]
 
@@ -242,7 +261,7 @@ class Jpeg(FrameFile):
 
 def _app1(contents: bytes) -> bytes:
     if len(contents) > _LONGEST_CONTENTS:
-        raise Refused("the values don't fit into one segment")
+        raise NoRoom("the values don't fit into one segment")
     return struct.pack(">BBH", 0xFF, _APP1, len(contents) + 2) + contents
 
 

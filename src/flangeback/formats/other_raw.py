@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import ClassVar
@@ -9,6 +10,7 @@ from typing import ClassVar
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.reader import Damaged
 from flangeback.formats.tiff_block import Block
+from flangeback.tags.table import TagValue
 
 _EXIF_LEAD = 6
 
@@ -16,12 +18,11 @@ _EXIF_LEAD = 6
 class OtherRaw(FrameFile):
     """A raw file of another structure than TIFF's: a sidecar takes the values."""
 
-    title: ClassVar = "raw of a structure that isn't edited"
+    title: ClassVar = "raw of this structure"
     is_raw: ClassVar = True
 
-    @property
-    def takes_values(self) -> bool:
-        return False
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        return f"{self.title} is read, but not written"
 
 
 def exif_block(

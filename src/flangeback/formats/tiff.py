@@ -32,6 +32,8 @@ _DISGUISES = frozenset([0x55, 0x4F52, 0x5352])
 memory)."""
 _RAW_MARKS = (b"CR", b"IIII", b"MMMM")
 """What some of them have behind a header that is TIFF's own (common practice, as seen)."""
+_SEAL = 0xCD41
+"""The tag that holds a seal (C2PA specification)."""
 _DNG_VERSION, _SUBFILE_TYPE, _PHOTOMETRIC = 0xC612, 0x00FE, 0x0106
 _RAW_PICTURES = (32803, 34892)
 """PhotometricInterpretation of raw data: a colour filter array (TIFF/EP, ISO 12234-2), linear raw
@@ -53,6 +55,10 @@ class Tiff(FrameFile):
     @cached_property
     def exif(self) -> Block:
         return Block(self.reader)
+
+    @property
+    def holds_seal(self) -> bool:
+        return self.exif.main().find(_SEAL) is not None
 
     @property
     def packet(self) -> bytes:
@@ -82,6 +88,9 @@ class BigTiff(Tiff):
     @staticmethod
     def recognises(reader: FileReader) -> bool:
         return _number(reader) == BIG_MAGIC
+
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        return "BigTIFF is read, but not written"
 
 
 class RawTiff(Tiff):

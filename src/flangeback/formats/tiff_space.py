@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from flangeback.formats.reader import Damaged
-from flangeback.formats.splices import Refused
+from flangeback.formats.splices import NoRoom
 from flangeback.formats.tiff_block import (
     ENTRY_SIZE,
     MAKER_NOTE,
@@ -139,7 +139,7 @@ class Room:
                 found[n] = end
                 end += size
             else:
-                raise Refused(
+                raise NoRoom(
                     f"the Exif block is full: {self._block_size} of {self._greatest} bytes, "
                     "and no padding in it is long enough"
                 )
