@@ -76,7 +76,7 @@ def check_names(out: Path, copies: Iterable[str]) -> None:
     alike: dict[str, set[str]] = defaultdict(set)
     delicate = set()
     for copy in copies:
-        alike[unicodedata.normalize("NFC", copy).casefold()].add(copy)
+        alike[_folded(copy)].add(copy)
         delicate |= {name for name in PurePosixPath(copy).parts if _is_delicate(name)}
     confused = [sorted(names) for names in alike.values() if len(names) > 1]
     if not confused and not delicate:
@@ -86,6 +86,11 @@ def check_names(out: Path, copies: Iterable[str]) -> None:
         problems = [*_confused(Path(place), confused), *_impossible(Path(place), delicate)]
     if problems:
         raise InputError(problems)
+
+
+def _folded(name: str) -> str:
+    """What names have in common that some disks take for one."""
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _is_delicate(name: str) -> bool:
@@ -125,6 +130,17 @@ def clear_unfinished(out: Path) -> None:
             if is_part(name) or (name.startswith(".") and name.endswith(".flangeback-part")):
                 with suppress(OSError):
                     (folder / name).unlink()
+
+
+def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
+    """Every file below `out` that isn't one of the known, under whatever spelling the disk lists
+    those."""
+    exact = set(known)
+    spelled = {_folded(name): name for name in exact}
+    for name in files_in(out):
+        alike = spelled.get(_folded(name))
+        if name not in exact and not (alike and _same(out / name, out / alike)):
+            yield name
 
 
 def files_in(out: Path) -> Iterator[str]:

@@ -46,12 +46,12 @@ def verify(
             raise InputError(Problem(str(out), text, expected=expected))
         places = _Places(out, manifest, frames)
         checked = list(_all_checked(manifest, places, progress))
-        kept = {name for run in manifest.runs for name in (*run.logs, run.kit)}
+        kept = {name for run in manifest.runs for name in (*run.logs, run.kit) if name}
         known = {NAME, *manifest, *kept}
         run = manifest.runs[-1] if manifest.runs else None
         return Verified(
             tuple(checked),
-            tuple(sorted(name for name in output.files_in(out) if name not in known)),
+            tuple(sorted(output.others_in(out, known))),
             missing=0 if run is None or manifest.is_sealed else run.to_make - manifest.made_since,
             faults=tuple(manifest.faults),
             folders=tuple(folders_of_copies(out)),
