@@ -278,7 +278,7 @@ def spelled(frames: Path, tmp_path: Path) -> dict[str, Path]:
         "in": frames / "new",
         "deep in": frames / "quay" / "b" / "c" / "d",
         "holds": tmp_path,
-        "holds all": Path("/"),
+        "holds all": Path(frames.anchor),
         "dots": frames / "quay" / ".." / ".." / frames.name,
         "dots into": tmp_path / "other" / ".." / frames.name / "new",
         "link": tmp_path / "link",

@@ -68,10 +68,19 @@ make_shims() {
   x86_64-w64-mingw32-gcc -shared -O2 -s -o "$python/bcryptprimitives.dll" "$shims" -ladvapi32
 }
 
+# Its drives lead to these two folders, and nowhere else on this machine.
+make_drives() {
+  wineboot -i
+  wine winecfg -v win10
+  wineserver -w
+  rm "$WINEPREFIX/dosdevices/z:"
+  ln -s "$root" "$WINEPREFIX/dosdevices/r:"
+  ln -s "$python" "$WINEPREFIX/dosdevices/p:"
+}
+
 [ -e "$python/Lib/site-packages" ] || make_python
-mkdir -p "$place/tmp"
-export PYTHONPATH="Z:${root//\//\\}\src" PYTHONDONTWRITEBYTECODE=1
-export TMP="Z:${place//\//\\}\tmp" TEMP="Z:${place//\//\\}\tmp"
+[ -e "$WINEPREFIX/dosdevices/p:" ] || make_drives </dev/null 2>&1 | cat
+export PYTHONPATH='R:\src' PYTHONDONTWRITEBYTECODE=1
 cd "$root"
 if [ "${1:-}" = --python ]; then
   words=("${@:2}")
@@ -79,4 +88,4 @@ else
   words=(-m pytest -q -p no:cacheprovider "$@")
 fi
 # Wine hands on pipes but not every file.
-wine "$python/python.exe" "${words[@]}" </dev/null 2>&1 | cat
+wine 'P:\python.exe' "${words[@]}" </dev/null 2>&1 | cat
