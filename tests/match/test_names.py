@@ -222,6 +222,15 @@ def test_narrower_places_stand_above_broader_ones_and_names_above_times() -> Non
     ]
 
 
+def test_a_group_stays_behind_an_order_that_slate_frames_contradict() -> None:
+    # No slate frame, and a `then`: which of the two it was can't be told, whatever `all` says.
+    frames = [shot(f"K7_000{n}", f"09:0{n}:00") for n in range(1, 4)]
+    order = "first k7 miran58 f/4\nthen k7 miran58 f/8\n"
+    alone = [found.outcome for found in matched(frames, order).frames]
+    both = [found.outcome for found in matched(frames, "all k7 brask135 f/22\n" + order).frames]
+    assert both == alone
+
+
 def test_what_a_time_leaves_open_a_group_may_settle() -> None:
     # Inside the first minute, either what the group says or what the entry says held.
     found = one(shot("K7_0001", "09:15:30"), "all k7 miran58 f/4\n9:15 k7 miran58 f/4\n")

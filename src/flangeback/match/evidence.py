@@ -103,7 +103,8 @@ class BodyEvidence:
         estimate = self.estimates.get(at)
         found = Standing(settings, self.told.get(at, self.by), doubts, estimate=estimate)
         if not any(settings):
-            return replace(found, reason=changes[numbers[-1] - 1].reason if numbers[-1] else None)
+            reason = changes[numbers[-1] - 1].reason if numbers[-1] else None
+            return replace(found, reason=reason, is_open=not self.clock.settled)
         if not self.clock.settled:
             return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
         # Within the first entry's own time, the shots before it may go on.

@@ -10,7 +10,7 @@ from flangeback.clock.checks import is_ambiguous
 from flangeback.clock.model import ClockHistory
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
-from flangeback.log.model import SessionLog
+from flangeback.log.model import SessionLog, Span
 from flangeback.match.bodies import described
 from flangeback.match.brightness import PictureReader, read_picture
 from flangeback.match.changes import BodyTimeline
@@ -77,9 +77,8 @@ def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> St
         return Standing(outcome=Outcome.SLATE)
     if found is not None and found.outcome is Outcome.SLATE:
         return found
-    if found is not None and span is None and (group is None or any(found.settings)):
-        settings = (one or (group.setting if group else None) for one in found.settings)
-        return replace(found, settings=tuple(dict.fromkeys(settings)))
+    if found is not None and span is None:
+        return found if group is None else _behind(found, group)
     span = span or group
     if span is not None:
         doubts = () if found is None else found.doubts
@@ -92,6 +91,18 @@ def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> St
     who = f"no body of the kit made it: {described(frame)}"
     reason = who if body is None else f"no entry speaks of {body}"
     return Standing(outcome=Outcome.UNLOGGED, reason=reason)
+
+
+def _behind(found: Standing, group: Span) -> Standing:
+    """The same, with what a group says for the stretches of which other entries say nothing."""
+    if found.outcome not in (None, Outcome.UNLOGGED):
+        return found
+    settings = tuple(dict.fromkeys(one or group.setting for one in found.settings))
+    is_told = any(found.settings)
+    by = found.by if is_told else Source.NAME
+    # What stood before the first entry is known now; by a clock that is in doubt, nothing is.
+    is_open = found.is_open and not is_told
+    return replace(found, settings=settings, by=by, outcome=None, is_open=is_open)
 
 
 @dataclass(frozen=True, slots=True)
