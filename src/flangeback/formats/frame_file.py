@@ -29,8 +29,9 @@ class Metadata(NamedTuple):
 
 
 class FrameFile(ABC):
-    """One file of a frame, of the format that the class is named after. Its parts are worked out
-    when they are asked for; they raise Damaged where they can't be read.
+    """One file of a frame, of the format that the class is named after.
+
+    Its parts are worked out when they are asked for; they raise Damaged where they can't be read.
 
     `code` is what a manifest calls the format, `title` what people do; files with one of the
     `suffixes` are taken for this format when their content says nothing. Of several files of one
@@ -78,8 +79,10 @@ class FrameFile(ABC):
 
     @property
     def is_sealed(self) -> bool:
-        """Whether a seal (C2PA) covers the file, which any change breaks: one in the file, or one
-        kept elsewhere to which the XMP packet leads (C2PA specification)."""
+        """Whether a seal covers the file, which any change breaks (C2PA specification).
+
+        It is in the file, or kept elsewhere and the XMP packet leads to it.
+        """
         packet = self.packet
         is_elsewhere = b"http://purl.org/dc/terms/" in packet and b":provenance" in packet
         return is_elsewhere or self.holds_seal
@@ -106,16 +109,20 @@ class FrameFile(ABC):
         return lens is not None and bool(named.strip(" -0")) and named != lens.value
 
     def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
-        """The splices that put `values` into this file's metadata. An XMP packet that states one
-        of them is brought into agreement; `add_packet` has all of them stated in a packet.
+        """The splices that put `values` into this file's metadata.
+
+        An XMP packet that states one of them is brought into agreement; `add_packet` has all of
+        them stated in a packet.
 
         Raises Refused when that can't be done without moving a byte.
         """
         raise Refused(f"{self.title} is read, but not written")
 
     def preview(self, longest: int) -> bytes | None:
-        """The embedded JPEG of at most `longest` bytes that shows the picture: the thumbnail, which
-        is in the second directory (IFD1; CIPA DC-008, 4.5.4); None without one."""
+        """The embedded JPEG of at most `longest` bytes that shows the picture; None without one.
+
+        It is the thumbnail, in the second directory (IFD1; CIPA DC-008, 4.5.4).
+        """
         block = self.exif
         following = 0 if block is None else block.main().next
         if block is None or not following:

@@ -65,10 +65,12 @@ class Extent:
 
 @dataclass(frozen=True, slots=True)
 class Location:
-    """Where an item's data lie. `method` is 0 (offsets count in the file), 1 (in the item data
-    box) or 2 (in another item); `method_at` is where it stands, None where the table's version
-    has none; `base` is added to each extent's offset; `elsewhere` isn't 0 where they lie in
-    another file."""
+    """Where an item's data lie.
+
+    `method` is 0 (offsets count in the file), 1 (in the item data box) or 2 (in another item);
+    `method_at` is where it stands, None where the table's version has none; `base` is added to each
+    extent's offset; `elsewhere` isn't 0 where they lie in another file.
+    """
 
     item: int
     method: int
@@ -168,9 +170,11 @@ class Heif(FrameFile):
         return in_order(splices)
 
     def _place_for(self, size: int) -> tuple[bytes, int, int]:
-        """The head of a media data box for `size` bytes, where it goes, and where its contents
-        start: behind the standard's last box. One that runs to the end of the file takes them
-        without a head, if it is a media data box itself."""
+        """The head of a media data box for `size` bytes, where it goes, where its contents start.
+
+        It goes behind the standard's last box. One that runs to the end of the file takes them
+        without a head, if it is a media data box itself.
+        """
         last, end, whole = None, 0, 0
         with suppress(Damaged):
             for box in boxes(self.reader, 0, self.reader.size):
@@ -192,8 +196,10 @@ class Heif(FrameFile):
 
 
 def _lead(data: bytes) -> int:
-    """How many bytes of an Exif item stand before its TIFF block: four that say how many follow
-    (ISO/IEC 23008-12, annex A.2.1); some writers leave them out."""
+    """How many bytes of an Exif item stand before its TIFF block.
+
+    Four say how many follow (ISO/IEC 23008-12, annex A.2.1); some writers leave them out.
+    """
     lead = 4 + int.from_bytes(data[:4], "big")
     if data[:4] in _TIFF_MARKS:
         lead = 0
@@ -205,8 +211,11 @@ def _lead(data: bytes) -> int:
 
 
 def _turned(location: Location, start: int, size: int) -> Iterator[Splice]:
-    """The location's fields for an item of `size` bytes at `start` in the file. The place goes
-    into the field that held it: some readers pass over the base, some over the offset."""
+    """The location's fields for an item of `size` bytes at `start` in the file.
+
+    The place goes into the field that held it: some readers pass over the base, some over the
+    offset.
+    """
     if len(location.extents) > 1:
         raise Refused(f"an item of metadata is in {len(location.extents)} extents")
     (extent,) = location.extents

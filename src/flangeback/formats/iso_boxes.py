@@ -14,8 +14,10 @@ _MOST_BOXES = 1 << 16
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """A box: its type, where it starts, where its contents do and end. `is_open` marks one whose
-    size field is 0: it runs to the end of the file."""
+    """A box: its type, where it starts, where its contents do and end.
+
+    `is_open` marks one whose size field is 0: it runs to the end of the file.
+    """
 
     type: bytes
     at: int

@@ -106,8 +106,10 @@ class Jpeg(FrameFile):
 
     @cached_property
     def exif(self) -> Block | None:
-        """A segment that has Exif's name, but neither TIFF's number nor a single entry, holds
-        nothing that a reader could take: it counts as none."""
+        """The Exif block, None without one.
+
+        A segment with Exif's name, but neither TIFF's number nor a single entry, counts as none.
+        """
         segment = self.exif_segment
         if segment is None:
             return None
@@ -149,7 +151,7 @@ class Jpeg(FrameFile):
 
     def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
         splices = list(self._exif_splices(values))
-        packet = self._packet_splices(values, add_packet)
+        packet = self._packet_splices(values, add_packet=add_packet)
         self._refuse_moving(packet)
         splices += packet
         return in_order([*splices, *self._offset_splices(splices)])
@@ -215,7 +217,7 @@ class Jpeg(FrameFile):
             at = segment.end
         return at
 
-    def _packet_splices(self, values: Sequence[TagValue], add_packet: bool) -> list[Splice]:
+    def _packet_splices(self, values: Sequence[TagValue], *, add_packet: bool) -> list[Splice]:
         segment = self.xmp_segment
         if segment is None:
             if not add_packet:
@@ -234,8 +236,7 @@ class Jpeg(FrameFile):
         return [*longer, changed(segment.start + len(_XMP), packet, fresh)]
 
     def _refuse_moving(self, splices: Sequence[Splice]) -> None:
-        """Raises Refused where bytes move that stand for a directory which runs out of the Exif
-        block."""
+        """Raises Refused where bytes move that a directory which runs out of the Exif block has."""
         block, segment = self.exif, self.exif_segment
         if block is None or segment is None:
             return

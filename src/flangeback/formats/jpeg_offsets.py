@@ -30,8 +30,10 @@ def growth_between(splices: Sequence[Splice], start: int, end: int) -> int:
 def multi_picture_index(
     reader: FileReader, base: int, end: int, splices: Sequence[Splice]
 ) -> Iterator[Splice]:
-    """The index from `base` to `end`: its first size, and the offsets of pictures that moved away
-    from it. Raises Refused where it can't be read."""
+    """The index from `base` to `end`: its first size, the offsets of pictures that moved.
+
+    Raises Refused where it can't be read.
+    """
     growth = sum(splice.growth for splice in splices)
     try:
         block = Block(Stretch(reader, base, end))
@@ -54,8 +56,11 @@ def multi_picture_index(
 def note_previews(
     reader: FileReader, scan: int, start: int, note: Entry, splices: Sequence[Splice]
 ) -> Iterator[Splice]:
-    """The MakerNote's offsets of JPEGs behind the picture, whose data begin at `scan`. `start` is
-    where the Exif block does. Raises Refused where more than one place could be such an offset."""
+    """The MakerNote's offsets of JPEGs behind the picture, whose data begin at `scan`.
+
+    `start` is where the Exif block does. Raises Refused where more than one place could be such an
+    offset.
+    """
     picture_end = _picture_end(reader, scan)
     tail = reader.read(picture_end, reader.size)
     at = start + note.value_at
@@ -73,8 +78,10 @@ def note_previews(
 def _pointers(
     note: bytes, preview: int, bases: Sequence[int]
 ) -> Iterator[tuple[int, tuple[str, int]]]:
-    """Each place in the note that holds the preview's offset from one of the bases, with the byte
-    order and that base."""
+    """Each place in the note that holds the preview's offset from one of the bases.
+
+    With it come the byte order and that base.
+    """
     for base in bases:
         for order in "<>":
             wanted = struct.pack(order + "I", preview - base)

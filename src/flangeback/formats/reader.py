@@ -28,10 +28,11 @@ class Bytes(Protocol):
 
 
 class FileReader:
-    """A file, open inside `with`, which stands before all else; a stretch asked for later is read
-    by opening it for that moment. A descriptor in the place of a path stays open. `size` is in
-    bytes, `modified_ns` the time of modification, `identity` tells the file that
-    was first read from any other.
+    """A file, open inside `with`, which stands before all else.
+
+    A stretch asked for later is read by opening it for that moment. A descriptor in the place of a
+    path stays open. `size` is in bytes, `modified_ns` the time of modification, `identity` tells
+    the file that was first read from any other.
 
     Raises OSError where it can't be opened or read, Damaged where it isn't any more what it was.
     """

@@ -45,8 +45,11 @@ def recognised(reader: FileReader) -> FrameFile | None:
 
 
 def edit_file(path: Path, values: Sequence[TagValue]) -> tuple[Splice, ...]:
-    """The splices that put `values` into a picture's metadata. Raises Refused where it can't be
-    done, Damaged where the file can't be read as what it is, OSError."""
+    """The splices that put `values` into a picture's metadata.
+
+    Raises Refused where it can't be done, Damaged where the file can't be read as what it is,
+    OSError.
+    """
     with FileReader(path) as reader:
         file = recognised(reader)
         if file is None:

@@ -66,11 +66,11 @@ class Tiff(FrameFile):
 
     def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
         block = self.exif
-        packet = None if block.is_big else self._new_packet(values, add_packet)
+        packet = None if block.is_big else self._new_packet(values, add_packet=add_packet)
         edit = edit_block(block, values, _GREATEST_FILE, NOTHING, packet=packet, padding=False)
         return in_order([*edit.splices, Splice(block.size, block.size, edit.appended)])
 
-    def _new_packet(self, values: Sequence[TagValue], add_packet: bool) -> bytes | None:
+    def _new_packet(self, values: Sequence[TagValue], *, add_packet: bool) -> bytes | None:
         if self.exif.main().find(XMP_PACKET) is None:
             return xmp.new_packet(values) if add_packet else None
         change = xmp.stating if add_packet else xmp.agreed
@@ -104,8 +104,11 @@ class RawTiff(Tiff):
 
     @staticmethod
     def recognises(reader: FileReader) -> bool:
-        """By the number in the place of 42, by a mark behind the header, by a suffix that isn't
-        TIFF's; else where it says that it holds raw data, or its main picture is a preview."""
+        """Whether a TIFF block is a raw file's.
+
+        Told by the number in the place of 42, by a mark behind the header, by a suffix that isn't
+        TIFF's; else where it says that it holds raw data, or its main picture is a preview.
+        """
         number = _number(reader)
         if number != MAGIC:
             return number in _DISGUISES

@@ -49,8 +49,11 @@ _LONGEST_TEXT = _MOST_NUMBERS = 1 << 16
 
 
 class Entry(NamedTuple):
-    """A directory entry. `at` is where its bytes start, `value_at` where its value does, `size`
-    the value's length in bytes; `inline` says that the value stands in the entry itself."""
+    """A directory entry.
+
+    `at` is where its bytes start, `value_at` where its value does, `size` the value's length in
+    bytes; `inline` says that the value stands in the entry itself.
+    """
 
     tag: int
     type: int
@@ -62,8 +65,10 @@ class Entry(NamedTuple):
 
 
 class Directory:
-    """An image file directory at offset `at` of `block`; `next` is the offset of the following
-    one, or 0. `size` is its length in bytes, with the count and the next pointer.
+    """An image file directory at offset `at` of `block`.
+
+    `next` is the offset of the following one, or 0. `size` is its length in bytes, with the count
+    and the next pointer.
 
     Raises Damaged when it runs past the block's end.
     """
@@ -144,8 +149,10 @@ class Directory:
 
 
 class _Layout:
-    """How wide the fields of a directory are: TIFF's, or BigTIFF's. `pointer` bytes of an entry
-    hold an offset, or a short value in its place."""
+    """How wide the fields of a directory are: TIFF's, or BigTIFF's.
+
+    `pointer` bytes of an entry hold an offset, or a short value in its place.
+    """
 
     def __init__(self, entry: str, lead: int, pointer: int) -> None:
         self.entries = {order: struct.Struct(order + entry) for order in "<>"}
@@ -159,8 +166,9 @@ _BIG_TIFF = _Layout("HHQQ", 8, 8)
 
 
 class Block:
-    """A TIFF block, read on demand: bytes at hand, or a stretch of a file. `order` is "<" or ">"
-    (struct's marks for the byte order).
+    """A TIFF block, read on demand: bytes at hand, or a stretch of a file.
+
+    `order` is "<" or ">" (struct's marks for the byte order).
 
     Raises Damaged when the header isn't TIFF's.
     """
@@ -208,8 +216,10 @@ class Block:
             return found.decode("latin-1").strip()
 
     def numbers(self, entry: Entry | None) -> tuple[Fraction | None, ...]:
-        """Whole numbers and rationals; None stands for a rational over zero. Empty for text, for
-        what runs past the end, and for more than 65,536."""
+        """Whole numbers and rationals; None stands for a rational over zero.
+
+        Empty for text, for what runs past the end, and for more than 65,536.
+        """
         if entry is None or entry.value_count > _MOST_NUMBERS:
             return ()
         return self._unpacked(entry.type, entry.value_count, self.raw(entry))
@@ -246,8 +256,11 @@ class Block:
     def directories(
         self, lost: set[int] | None = None, shared: set[int] | None = None
     ) -> Iterator[Directory]:
-        """Every directory that can be reached, each once. One that can't be read raises Damaged,
-        or has its offset put into `lost`; into `shared` goes that of one reached twice."""
+        """Every directory that can be reached, each once.
+
+        One that can't be read raises Damaged, or has its offset put into `lost`; into `shared` goes
+        that of one reached twice.
+        """
         waiting, seen, single = [self.first], set[int](), set[int]()
         entries = 0
         while waiting:

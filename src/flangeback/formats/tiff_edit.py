@@ -38,8 +38,11 @@ _Rows = Sequence[tuple[int, bytes]]
 
 @dataclass(frozen=True, slots=True)
 class BlockEdit:
-    """An edited block: `splices` within the old length, each as long as what it replaces, and
-    `appended`, which goes to the end."""
+    """An edited block.
+
+    `splices` lie within the old length, each as long as what it replaces; `appended` goes to the
+    end.
+    """
 
     splices: tuple[Splice, ...]
     appended: bytes
@@ -47,8 +50,11 @@ class BlockEdit:
 
 @dataclass(frozen=True, slots=True)
 class _Slot:
-    """A value on its way into the block: its bytes, the entries that already hold the tag, and
-    the offset where the old value stood, if the new one fits there."""
+    """A value on its way into the block.
+
+    Its bytes, the entries that already hold the tag, and the offset where the old value stood, if
+    the new one fits there.
+    """
 
     tag: int
     type: int
@@ -126,8 +132,10 @@ def _refuse_shared(edit: BlockEdit, used: Usage) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Change:
-    """A directory (None where the block has none yet) and the slots to put into it; `anew` says
-    that it has to be written anew whatever they are."""
+    """A directory (None where the block has none yet) and the slots to put into it.
+
+    `anew` says that it has to be written anew whatever they are.
+    """
 
     directory: Directory | None
     slots: tuple[_Slot, ...]
@@ -216,8 +224,11 @@ def _slot(block: Block, within: Directory | None, value: TagValue, tag: int) -> 
 
 
 def _stated_above(block: Block, main: Directory, values: Sequence[TagValue]) -> Iterator[_Slot]:
-    """The lens data that the main directory states too: some writers put them there, and a DNG
-    file has the specification as its LensInfo (DNG specification)."""
+    """The lens data that the main directory states too.
+
+    Some writers put them there, and a DNG file has the specification as its LensInfo (DNG
+    specification).
+    """
     for value in without_time(values):
         for tag in (value.tag, _LENS_INFO) if value.tag == Tag.LENS_SPECIFICATION else (value.tag,):
             if main.find(tag) is not None:
@@ -228,8 +239,10 @@ _LENS_INFO = 0xC630
 
 
 def _packet_slot(block: Block, main: Directory, used: Usage, packet: bytes) -> _Slot:
-    """A slot for an XMP packet (ISO 16684-3: tag 700, BYTE); one shorter than the old is padded
-    with spaces, as packets are."""
+    """A slot for an XMP packet (ISO 16684-3: tag 700, BYTE).
+
+    One shorter than the old is padded with spaces, as packets are.
+    """
     entries = tuple(entry for entry in main.entries if entry.tag == XMP_PACKET)
     kind = entries[0].type if entries else BYTE
     data = packet.ljust(entries[0].size) if entries else packet
@@ -245,8 +258,10 @@ def _housed(block: Block, used: Usage, slot: _Slot) -> _Slot:
 
 
 def _fits(block: Block, used: Usage, entry: Entry, size: int) -> bool:
-    """Whether a value can stand where this entry's does: long enough, inside the block, and no
-    byte of it shared with another structure."""
+    """Whether a value can stand where this entry's does.
+
+    It is long enough, inside the block, and no byte of it is shared with another structure.
+    """
     return (
         4 < size <= entry.size
         and block.holds(entry)
@@ -274,8 +289,10 @@ class _Writer:
         self._appended[beyond : beyond + len(data)] = data
 
     def put(self, change: _Change, places: Sequence[int]) -> None:
-        """Writes a directory's values, and the directory anew where that is needed: `places` has
-        room for the directory first, then for each value that has none."""
+        """Writes a directory's values, and the directory anew where that is needed.
+
+        `places` has room for the directory first, then for each value that has none.
+        """
         room = iter(places)
         directory_at = next(room) if change.is_new else None
         rows = {}
@@ -299,8 +316,10 @@ class _Writer:
         return self.block.read(entry.at, entry.at + ENTRY_SIZE)
 
     def directory(self, kept: _Rows, fresh: Mapping[int, bytes], following: int) -> bytes:
-        """A directory's bytes: the kept entries in their old order, each fresh one before the
-        first greater tag (TIFF 6.0 wants them ascending)."""
+        """A directory's bytes, its entries ascending, as TIFF 6.0 wants them.
+
+        The kept ones stay in their old order, each fresh one comes before the first greater tag.
+        """
         ordered = list(kept)
         for tag, data in sorted(fresh.items()):
             place = next((n for n, row in enumerate(ordered) if row[0] > tag), len(ordered))

@@ -76,9 +76,10 @@ def stated(packet: bytes) -> Mapping[Tag, tuple[str, ...]]:
 def agreed(
     packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False
 ) -> bytes | None:
-    """The packet with each of `values` that it states made so; None when it states none, when
-    they agree already, or when it isn't well-formed XML (so that no reader takes it). Where the
-    lens replaces another one, all that speaks of that goes.
+    """The packet with each of `values` that it states made so.
+
+    None when it states none, when they agree already, or when it isn't well-formed XML (so that no
+    reader takes it). Where the lens replaces another one, all that speaks of that goes.
 
     The length stays where the packet's own padding allows.
     """
@@ -131,8 +132,10 @@ def merged(packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = F
 def stating(
     packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False
 ) -> bytes | None:
-    """A packet inside a picture with all of `values` stated, its length kept where its padding
-    allows; None when it states them already. Raises NotXmp."""
+    """A packet inside a picture with all of `values` stated; None when it states them already.
+
+    Its length is kept where its padding allows. Raises NotXmp.
+    """
     parts = _parts(packet)
     fresh = merged(packet, values, replaces_lens=replaces_lens)
     if fresh == packet or parts is None:
@@ -224,8 +227,10 @@ def _root_start(packet: bytes) -> int | None:
 
 
 def _described(root: _Element) -> list[_Element]:
-    """The nodes whose attributes and children are the packet's properties; what is nested deeper
-    speaks of something else, an ingredient, say (ISO 16684-1, 7.4)."""
+    """The nodes whose attributes and children are the packet's properties.
+
+    What is nested deeper speaks of something else, an ingredient, say (ISO 16684-1, 7.4).
+    """
     rdf = root if root.tag == _RDF else root.find(f".//{_RDF}")
     return [] if rdf is None else [node for node in rdf if isinstance(node.tag, str)]
 
