@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
@@ -20,8 +20,10 @@ from flangeback.log import (
     ClockOffset,
     ClockReference,
     Entry,
+    FrameGroup,
     FrameName,
     FrameRange,
+    GroupKind,
     Moment,
     OrderWord,
     Part,
@@ -128,6 +130,23 @@ def remark_as_read(remark: str) -> str | None:
         return None
 
 
+def ranges(first: int, count: int) -> FrameRange:
+    return FrameRange(FrameName(f"K7_{first:04}"), FrameName(f"K7_{first + count:04}"))
+
+
+NAMES = st.sampled_from(["day1", "old cards", "a/100_K7", "k7", "it's", "2026-05-17", "all", "9h"])
+PLACES: st.SearchStrategy[FrameRange | FrameGroup] = st.one_of(
+    st.builds(ranges, st.integers(1, 9000), st.integers(0, 99)),
+    st.just(FrameGroup(GroupKind.ALL, FrameName("all"))),
+    NAMES.map(lambda name: FrameGroup(GroupKind.FOLDER, FrameName(name))),
+    NAMES.map(lambda name: FrameGroup(GroupKind.PATTERN, FrameName(f"{name}*"))),
+    NAMES.map(lambda name: FrameRange(FrameName(name), FrameName(name))),
+    st.dates(date(1950, 1, 1), date(2150, 1, 1)).map(
+        lambda day: FrameGroup(GroupKind.DAY, FrameName(str(day)), day)
+    ),
+)
+
+
 @st.composite
 def entries(
     draw: st.DrawFn,
@@ -140,9 +159,7 @@ def entries(
     lenses = BODIES[body or "k7"]
     lens = draw(st.sampled_from(sorted(lenses)))
     zoomed = lens == "zoom3570" and draw(st.booleans())
-    first = draw(st.integers(1, 9000))
-    last = first + draw(st.integers(0, 99))
-    frames = FrameRange(FrameName(f"K7_{first:04}"), FrameName(f"K7_{last:04}"))
+    frames = draw(PLACES)
     return Entry(
         start=when,
         end=end,

@@ -87,11 +87,12 @@ class Gear:
 
         Raises Fault where it is no name, or a key of the kit.
         """
-        is_name = is_any_name if place.is_quoted else is_frame_name
-        if not is_name(place.text):
+        quoted = place.is_quoted
+        is_name = is_any_name if quoted else is_frame_name
+        if not is_name(place.text, quoted=quoted):
             raise place.fault(f'"{place.text}" isn\'t a frame name', expected)
         stem = frame_stem(place.text)
-        gear = None if place.is_quoted else self.find(stem)
+        gear = None if quoted else self.find(stem)
         if gear is not None:
             text = f"{gear.key} is {TYPE_NAMES[type(gear)]} of the kit"
             raise place.fault(text, "a frame name that is no key")

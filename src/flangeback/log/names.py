@@ -21,15 +21,16 @@ def frame_stem(written: str) -> str:
     return _SUFFIX.sub("", written.replace("\\", "/").strip("/").rstrip(".:"))
 
 
-def is_any_name(written: str) -> bool:
-    """Whether frames can be called so, were it in quotes."""
-    return _A_NAME.fullmatch(frame_stem(written)) is not None
+def is_any_name(written: str, *, quoted: bool = False) -> bool:
+    """Whether frames can be called so; in quotes, they can by nearly anything."""
+    stem = frame_stem(written)
+    return bool(stem) if quoted else _A_NAME.fullmatch(stem) is not None
 
 
-def is_frame_name(written: str) -> bool:
+def is_frame_name(written: str, *, quoted: bool = False) -> bool:
     """Whether a word can be a frame's name at all: its last part must hold a number."""
     stem = frame_stem(written).rpartition("/")[2]
-    return is_any_name(written) and _LAST_NUMBER.fullmatch(stem) is not None
+    return is_any_name(written, quoted=quoted) and _LAST_NUMBER.fullmatch(stem) is not None
 
 
 def has_letter(name: str) -> bool:
@@ -61,7 +62,8 @@ def frames_called(place: Place, kind: GroupKind | None = None) -> FrameRange | F
     elif kind is None and written.endswith(("/", "\\")):
         kind = GroupKind.FOLDER
     stem = frame_stem(written)
-    if not (is_any_name(written) or (stem and kind is GroupKind.PATTERN)):
+    is_lenient = place.is_quoted or kind is GroupKind.PATTERN
+    if not is_any_name(written, quoted=is_lenient):
         raise place.fault(f'"{written}" isn\'t a frame name', A_FRAME_RANGE)
     name = stem if kind is None else written.replace("\\", "/").strip("/")
     frame = FrameName.at(place, name)
@@ -84,7 +86,7 @@ def frame_pair(token: Token) -> tuple[str, str]:
         text = "two dots join frame names, not times"
         raise token.place.fault(text, "a dash between a start and an end", f"{first}-{last}")
     for written in (first, last):
-        if not is_frame_name(written):
+        if not is_frame_name(written, quoted=token.rule == "quoted frames"):
             raise token.place.fault(f'"{written}" isn\'t a frame name', A_FRAME_RANGE)
     start, end = frame_stem(first), frame_stem(last)
     start_folder, _, start_name = start.rpartition("/")
