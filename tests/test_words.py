@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -90,3 +91,12 @@ def test_counts_and_lists() -> None:
     assert words.listed(["a", "b", "c"], "or") == "a, b or c"
     assert words.some_of("abc") == "a, b, c"
     assert words.some_of("abcde") == "a, b, c and 2 more"
+
+
+@given(st.text())
+def test_what_is_visible_does_nothing_and_what_is_escaped_means_the_same(text: str) -> None:
+    harmful = {*map(chr, range(32)), "\x7f", "\u202e", "\u2066"} - {"\n", "\t"}
+    assert not harmful & set(words.visible(text))
+    document = json.dumps(text, ensure_ascii=False)
+    assert json.loads(words.escaped(document)) == text
+    assert not harmful & set(words.escaped(document))

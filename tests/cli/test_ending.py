@@ -12,6 +12,7 @@ import pytest
 
 import flangeback
 from flangeback import cli
+from flangeback.cli import ending
 from support.commands import put_outing, run
 
 COMMANDS = [
@@ -108,3 +109,15 @@ def test_a_reader_that_leaves_is_no_fault(frames: Path) -> None:
         assert running.stderr is not None
         running.stdout.close()
         assert running.stderr.read() == b""
+
+
+def test_a_fault_s_place_and_caret_stand_out_on_a_terminal_alone(
+    frames: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = ending._emphasised("s.txt:2:10: what is this?\n    k7 mirn58\n       ^^^^^^")
+    assert (
+        told
+        == "\x1b[1ms.txt:2:10\x1b[0m: what is this?\n    k7 mirn58\n\x1b[31m       ^^^^^^\x1b[0m"
+    )
+    (frames / "session.txt").write_text("date 2026-05-17\n09:12 k7 mirn58\n")
+    assert "\x1b" not in run("match", frames).err

@@ -204,3 +204,12 @@ def test_what_cannot_be_is_wrong_input(tour: Tour, tmp_path: Path) -> None:
     gone = CliRunner().invoke(app, ["tally", str(tmp_path / "nowhere")])
     assert gone.exit_code == 2
     assert "there is no such folder" in gone.stderr
+
+
+def test_no_name_is_a_formula_in_a_spreadsheet() -> None:
+    # A quote before it makes a cell text (common practice); control characters are made visible.
+    names = ["=1+1", "+1", "-1", "@a", "Miran 58mm", "a\x1bb"]
+    taken = {Taken("K7", lens=name): 1 for name in names}
+    rows = list(csv.DictReader(tally_csv(Tally(taken)).splitlines()))
+    told = sorted(row["lens"] for row in rows)
+    assert told == sorted(["'=1+1", "'+1", "'-1", "'@a", "Miran 58mm", "a‹1B›b"])

@@ -50,8 +50,8 @@ class Commands(typer.core.TyperGroup):
 
 
 def _refused(error: InputError, *, json: bool) -> typer.Exit:
-    told = "\n".join(problem.told(narrow_width()) for problem in error.problems)
-    typer.echo(visible(told), err=True)
+    for problem in error.problems:
+        typer.echo(_emphasised(visible(problem.told(narrow_width()))), err=True)
     try:
         if json:
             from flangeback.report import documents
@@ -61,6 +61,15 @@ def _refused(error: InputError, *, json: bool) -> typer.Exit:
     except OSError:
         _drop_output()
     return typer.Exit(WRONG)
+
+
+def _emphasised(told: str) -> str:
+    """A fault with its place and its caret made to stand out, where the terminal has colours."""
+    first, *others = told.split("\n")
+    place, colon, text = first.partition(": ")
+    rows = [typer.style(place, bold=True) + colon + text if colon else first]
+    rows += [typer.style(row, fg="red") if set(row) <= {" ", "\t", "^"} else row for row in others]
+    return "\n".join(rows)
 
 
 def _reader_left(error: OSError) -> bool:

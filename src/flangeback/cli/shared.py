@@ -81,9 +81,14 @@ def terminal() -> Terminal:
 
 
 def print_lines(lines: Iterable[str]) -> None:
-    """Prints lines, with what isn't to be seen in them made visible."""
-    for line in lines:
-        print(visible(line))
+    """Prints lines, with what isn't to be seen in them made visible.
+
+    One that begins a part stands out, where the terminal has colours.
+    """
+    begins = True
+    for line in map(visible, lines):
+        typer.echo(typer.style(line, bold=True) if begins and line else line)
+        begins = not line
 
 
 def asking(*, json: bool) -> Callable[[str], str | None]:
