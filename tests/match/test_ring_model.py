@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from flangeback.match import ring_model
 from flangeback.match.observation import Hypothesis, Observation, SameScene
-from flangeback.match.ring_model import Rates, RingModel, estimate
+from flangeback.match.ring_model import estimate
 
 SPREAD = 0.5
 CELL = SPREAD * 0.7
@@ -146,7 +146,7 @@ def test_posteriors_are_those_of_all_paths_together(
         scene = SameScene(0.7, 0.3, 0.6) if burst else None
         observations[1] = Observation(100.0, light[1], SPREAD, (old, new), scene, {1: 0.4})
         observations[2] = Observation(200.0, light[2], SPREAD, (new,), None, {1: 0.6})
-    found = RingModel(observations).forward_backward(Rates()).posteriors
+    found = estimate(observations, passes=1).posteriors
     for told, (hypotheses, as_logged) in zip(found, by_all_paths(observations), strict=True):
         assert told.as_logged == pytest.approx(as_logged, abs=0.003)
         assert told.hypotheses == pytest.approx(hypotheses, abs=0.003)

@@ -9,18 +9,22 @@ directory names. Pillow is imported when a picture is read, not before.
 from __future__ import annotations
 
 import math
+import os
 import warnings
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING
+from threading import Lock
+from typing import TYPE_CHECKING, Any
 
 from flangeback.formats import Damaged
 from flangeback.frames.model import Frame
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
     from PIL.Image import Image as Picture
 
 _SMALL = (160, 160)
@@ -28,6 +32,9 @@ _SMALL = (160, 160)
 _LONGEST_DECODED = 2 << 20
 """Bytes of a file that is decoded for want of a thumbnail. Bodies write one into every picture of
 more than that (common practice), and a match is to take seconds, not minutes."""
+_FEW = 8
+"""Pictures for which threads aren't worth their start."""
+_ONE_AT_A_TIME = Lock()
 _DARKEST = 2.0**-12
 """Luminance that stands for black, which has no logarithm."""
 
@@ -73,13 +80,20 @@ def read_picture(frame: Frame) -> PictureLight | None:
     neither can be read."""
     try:
         small = _preview(frame)
-        picture = None if small is None else _decoded(BytesIO(small))
-        if picture is None and frame.size <= _LONGEST_DECODED:
-            picture = _decoded(frame.path)
-        return _light(picture)
+        if small is not None:
+            return _light(_decoded(small))
+        return _light(_whole(frame.path)) if frame.size <= _LONGEST_DECODED else None
     except Exception:
         # Decoders fail in every way there is on a broken picture, and such a one tells nothing.
         return None
+
+
+def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[PictureLight | None]:
+    """The light of these frames, several read at once: decoders leave Python's lock to others."""
+    if len(frames) < _FEW:
+        return [pictures(frame) for frame in frames]
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        return list(pool.map(pictures, frames))
 
 
 def _preview(frame: Frame) -> bytes | None:
@@ -90,15 +104,25 @@ def _preview(frame: Frame) -> bytes | None:
         return None
 
 
-def _decoded(source: Path | BytesIO) -> Picture | None:
+def _decoded(jpeg: bytes) -> Picture:
+    """The luma of a JPEG, reduced while it is decoded."""
+    from PIL.JpegImagePlugin import JpegImageFile
+
+    with JpegImageFile(BytesIO(jpeg)) as picture:
+        picture.draft("L", _SMALL)
+        return _without_bars(picture.convert("L"))
+
+
+def _whole(path: Path) -> Picture | None:
     """The luma of a picture, reduced while it is decoded; None where it isn't one."""
     from PIL import Image, UnidentifiedImageError
 
-    with warnings.catch_warnings():
+    # Filters of warnings are the process's, and pictures are read by several threads.
+    with _ONE_AT_A_TIME, warnings.catch_warnings():
         # A picture of many pixels is no attack: it is reduced as it is read.
         warnings.simplefilter("ignore", Image.DecompressionBombWarning)
         try:
-            with Image.open(source) as picture:
+            with Image.open(path) as picture:
                 picture.draft("L", _SMALL)
                 return _without_bars(picture.convert("L"))
         except UnidentifiedImageError:
@@ -115,20 +139,20 @@ def _without_bars(picture: Picture) -> Picture:
 def _light(picture: Picture | None) -> PictureLight | None:
     if picture is None:
         return None
-    counts = picture.histogram()
-    middle = _mean(range(256), counts)
-    square = _mean([value * value for value in range(256)], counts)
+    import numpy as np
+
+    counts = np.array(picture.histogram())
+    mean, middle, square = (counts @ _values()) / counts.sum()
     contrast = math.sqrt(max(0.0, square - middle * middle)) / 255
-    return PictureLight(math.log2(max(_mean(_linear(), counts), _DARKEST)), contrast)
-
-
-def _mean(values: Sequence[float], counts: Sequence[int]) -> float:
-    return sum(v * n for v, n in zip(values, counts, strict=True)) / sum(counts)
+    return PictureLight(math.log2(max(mean, _DARKEST)), contrast)
 
 
 @cache
-def _linear() -> Sequence[float]:
-    return tuple(to_linear(value / 255) for value in range(256))
+def _values() -> NDArray[Any]:
+    """Of each stored value: its light, itself and its square."""
+    import numpy as np
+
+    return np.array([(to_linear(value / 255), value, value * value) for value in range(256)])
 
 
 def to_linear(value: float) -> float:

@@ -19,7 +19,7 @@ from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
-from flangeback.match.brightness import FrameLight, PictureReader
+from flangeback.match.brightness import FrameLight, PictureReader, read_several
 from flangeback.match.changes import BodyTimeline, Change
 from flangeback.match.clock_fit import CONTRADICTED, ClockFit
 from flangeback.match.exposure import hypothesis
@@ -198,11 +198,15 @@ def _series(
     times = np.array([shot.at for shot in shots]) - shots[0].at
     first = np.concatenate([[True], np.diff(times) > 3])
     light, gain = np.full(len(shots), np.nan), np.full(len(shots), np.nan)
-    for at, shot in enumerate(shots):
-        exposed = FrameLight.of(shot.frame, None).gain
-        if first[at] and exposed is not None:
-            seen = FrameLight.of(shot.frame, pictures(shot.frame)).through
-            light[at], gain[at] = np.nan if seen is None else seen, exposed
+    wanted = [
+        at
+        for at, shot in enumerate(shots)
+        if first[at] and FrameLight.of(shot.frame, None).gain is not None
+    ]
+    read = read_several([shots[at].frame for at in wanted], pictures)
+    for at, picture in zip(wanted, read, strict=True):
+        seen = FrameLight.of(shots[at].frame, picture)
+        light[at], gain[at] = np.nan if seen.through is None else seen.through, seen.gain
     known = gain[~np.isnan(gain)]
     metered = len(known) > 1 and np.count_nonzero(np.diff(known)) > len(known) / 3
     states = {_state(change.setting) for change in changes} | {None}

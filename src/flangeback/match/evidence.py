@@ -14,7 +14,7 @@ from flangeback.clock.checks import set_back
 from flangeback.clock.model import SECOND
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
-from flangeback.match.brightness import FrameLight, PictureLight, PictureReader
+from flangeback.match.brightness import FrameLight, PictureLight, PictureReader, read_several
 from flangeback.match.changes import (
     BodyTimeline,
     Change,
@@ -204,7 +204,8 @@ def _by_log(
     for span in log.by_order:
         one = hypothesis(0, span.setting, body, kit)
         entries.append(OrderEntry(span.setting, one.stops if one else None))
-    lights = [FrameLight.of(shot.frame, pictures(shot.frame)) for shot in shots]
+    read = read_several([shot.frame for shot in shots], pictures)
+    lights = [FrameLight.of(shot.frame, one) for shot, one in zip(shots, read, strict=True)]
     disorder = set_back([shot.frame for shot in shots], log.timeline.clock.zone)
     lines = SlateLines(index.slates, index.not_slates)
     told = by_slates(shots, lights, entries, lines, disorder)

@@ -12,10 +12,11 @@ from itertools import pairwise
 from statistics import median
 
 from flangeback.clock.model import SECOND
+from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
-from flangeback.match.brightness import FrameLight, PictureReader
+from flangeback.match.brightness import FrameLight, PictureLight, PictureReader, read_several
 from flangeback.match.changes import Change, setting_of, standing
 from flangeback.match.observation import Hypothesis, Observation
 from flangeback.match.outcomes import shared_fill
@@ -165,22 +166,25 @@ def _groups(
         or numbers[at] != numbers[at - 1]
         or shots[at].start - shots[at - 1].start > _SAME_SCENE
     ]
+    groups: list[tuple[int, int, tuple[Hypothesis, ...], Sequence[Frame]]] = []
     for start, end in pairwise([*starts, len(shots)]):
         settings = [setting_of(changes, n) for n in numbers[start]]
         lenses = {setting.lens for setting in settings if setting and setting.lens}
-        if not lenses:
-            continue
-        hypotheses = [one for n in numbers[start] if (one := known[n]) is not None]
+        hypotheses = tuple(one for n in numbers[start] if (one := known[n]) is not None)
         if len(hypotheses) < len(settings):
-            hypotheses = []
+            hypotheses = ()
         usable = [
-            shot
+            shot.frame
             for shot in shots[start:end]
-            if shot.frame.file not in named and _may_be_by(shot, lenses, kit)
+            if lenses and shot.frame.file not in named and _may_be_by(shot, lenses, kit)
         ]
-        lights = _lights(usable, pictures)
+        groups.append((start, end, hypotheses, _chosen(usable)))
+    wanted = [frame for *_, frames in groups for frame in frames]
+    read = dict(zip((one.file for one in wanted), read_several(wanted, pictures), strict=True))
+    for start, end, hypotheses, frames in groups:
+        lights = [light for one in frames if (light := _light(one, read[one.file])) is not None]
         if lights:
-            yield _Group(start, end, shots[start].at, tuple(hypotheses), lights)
+            yield _Group(start, end, shots[start].at, hypotheses, lights)
 
 
 def _may_be_by(shot: Shot, lenses: Iterable[str], kit: Kit) -> bool:
@@ -191,20 +195,17 @@ def _may_be_by(shot: Shot, lenses: Iterable[str], kit: Kit) -> bool:
     )
 
 
-def _lights(shots: Sequence[Shot], pictures: PictureReader) -> Sequence[float]:
-    """log2 of the light through the lens at the first, middle and last of shots of one scene, where
-    it is known."""
-    read = dict.fromkeys((0, len(shots) // 2, len(shots) - 1)) if shots else ()
-    found = []
-    for at in read:
-        frame = shots[at].frame
-        if frame.exposure.time is None or frame.exposure.iso is None:
-            continue
-        seen = FrameLight.of(frame, pictures(frame))
-        picture, through = seen.picture, seen.through
-        if picture and through is not None and _BLACK < picture.brightness < _WHITE:
-            found.append(through)
-    return found
+def _chosen(frames: Sequence[Frame]) -> Sequence[Frame]:
+    """The first, middle and last of the frames of one scene, if they say how they were exposed."""
+    places = dict.fromkeys((0, len(frames) // 2, len(frames) - 1)) if frames else ()
+    return [frames[at] for at in places if FrameLight.of(frames[at], None).gain is not None]
+
+
+def _light(frame: Frame, picture: PictureLight | None) -> float | None:
+    """log2 of the light through the lens; None where it isn't known, or the picture is clipped."""
+    if picture is None or not _BLACK < picture.brightness < _WHITE:
+        return None
+    return FrameLight.of(frame, picture).through
 
 
 def hypothesis(

@@ -60,10 +60,6 @@ _PRIOR_SECONDS, _PRIOR_ENTRIES = 3600.0, 5.0
 """Weight of the priors in re-estimation: as if observed for so long, and at so many entries."""
 _MOST_SECONDS = 600.0
 """A gap between observations counts as no more in re-estimation."""
-_MOST_PASSES = 5
-"""Of forward-backward, each with the rates that the one before re-estimated."""
-_SAME_RATIO, _SAME_PROBABILITY = 1.1, 0.05
-"""Estimates that differ by no more count as converged."""
 _GRID = 0.7
 """Step of the brightness grid, in median spreads."""
 _STEP_CELLS = 3.5
@@ -102,16 +98,6 @@ class Rates:
     unnoted_turn_seconds: float = UNNOTED_TURN_SECONDS
     light_step_at_entry: float = LIGHT_STEP_AT_ENTRY
 
-    def is_like(self, other: Rates) -> bool:
-        """Whether the two differ by too little to matter."""
-        ratios = (
-            self.light_step_seconds / other.light_step_seconds,
-            self.unnoted_turn_seconds / other.unnoted_turn_seconds,
-        )
-        apart = abs(self.light_step_at_entry - other.light_step_at_entry)
-        same = all(1 / _SAME_RATIO < ratio < _SAME_RATIO for ratio in ratios)
-        return same and apart < _SAME_PROBABILITY
-
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
@@ -123,16 +109,19 @@ class Estimate:
     rates: Rates = Rates()
 
 
-def estimate(observations: Sequence[Observation]) -> Estimate:
-    """Forward-backward over observations in the order of time, until the rates have settled."""
-    found = Estimate()
-    if observations:
-        model = RingModel(observations)
-        for _ in range(_MOST_PASSES):
-            rates, found = found.rates, model.forward_backward(found.rates)
-            if found.rates.is_like(rates):
-                break
-    return found
+def estimate(observations: Sequence[Observation], passes: int = 2) -> Estimate:
+    """Forward-backward over observations in the order of time: so many passes, each with the rates
+    that the one before re-estimated."""
+    if not observations:
+        return Estimate()
+    model, rates = _Model(observations), Rates()
+    for _ in range(passes):
+        gammas, counts = model.forward_backward(rates)
+        rates = model.rates(gammas, counts)
+    posteriors = [
+        model.posterior(states, gamma) for states, gamma in zip(model.states, gammas, strict=True)
+    ]
+    return Estimate(posteriors, counts.light_stepped_at, rates)
 
 
 @dataclass(slots=True)
@@ -228,7 +217,7 @@ class _Move:
         return moved
 
 
-class RingModel:
+class _Model:
     """The model over these observations, which are at least one."""
 
     def __init__(self, observations: Sequence[Observation]) -> None:
@@ -251,20 +240,20 @@ class RingModel:
                 if new.hypothesis.entry >= old.hypothesis.entry:
                     yield i, j, _Move(before, seen, old, new, self.cell)
 
-    def forward_backward(self, rates: Rates) -> Estimate:
-        """The posteriors by these rates."""
+    def forward_backward(self, rates: Rates) -> tuple[list[list[Array]], _Counts]:
+        """Gamma of each observation, by hypothesis, and the expected counts."""
         forward, scales = self._forward(rates)
         counts = _Counts()
         beta = [np.ones_like(alpha) for alpha in forward[-1]]
-        posteriors = [self._posterior(-1, forward[-1], beta)]
+        gammas = [forward[-1]]
         for at in range(len(self.observations) - 1, 0, -1):
+            before = forward[at - 1]
             onward = [part / scales[at] for part in beta]
-            beta = [np.zeros_like(alpha) for alpha in forward[at - 1]]
+            beta = [np.zeros_like(alpha) for alpha in before]
             for i, j, move in self.moves[at - 1]:
-                beta[i] += move.backward(forward[at - 1][i], onward[j], rates, counts)
-            posteriors.append(self._posterior(at - 1, forward[at - 1], beta))
-        posteriors.reverse()
-        return Estimate(posteriors, counts.light_stepped_at, self._rates(counts, posteriors))
+                beta[i] += move.backward(before[i], onward[j], rates, counts)
+            gammas.append([one * part for one, part in zip(before, beta, strict=True)])
+        return gammas[::-1], counts
 
     def _forward(self, rates: Rates) -> tuple[list[list[Array]], list[float]]:
         """Alpha of each observation, scaled to a sum of 1, and the sums before that."""
@@ -285,41 +274,46 @@ class RingModel:
             forward.append([part / scales[-1] for part in alpha])
         return forward, scales
 
-    def _posterior(self, at: int, alpha: Sequence[Array], beta: Sequence[Array]) -> Posterior:
-        gamma = [one * part for one, part in zip(alpha, beta, strict=True)]
+    def posterior(self, states: Sequence[_States], gamma: Sequence[Array]) -> Posterior:
+        """The posterior of an observation."""
         offsets: dict[float, float] = defaultdict(float)
         turned: list[tuple[float, float]] = []
-        for states, part in zip(self.states[at], gamma, strict=True):
+        for one, part in zip(states, gamma, strict=True):
             sums = part.sum(axis=1).tolist()
-            for offset, probability in zip(states.offsets.tolist(), sums, strict=True):
+            for offset, probability in zip(one.offsets.tolist(), sums, strict=True):
                 offsets[offset] += probability
-                turned.append((states.hypothesis.stops + offset, probability if offset else 0.0))
+                turned.append((one.hypothesis.stops + offset, probability if offset else 0.0))
         as_logged = offsets.pop(0.0)
         likeliest = max(offsets, key=lambda offset: offsets[offset], default=0.0)
         return Posterior(
             tuple(float(part.sum()) for part in gamma),
             tuple(float(part[0].sum()) for part in gamma),
             tuple(
-                sum(probability for stops, probability in turned if abs(stops - one) < _SAME_STOPS)
-                for one in (states.hypothesis.stops for states in self.states[at])
+                sum(found for stops, found in turned if abs(stops - one) < _SAME_STOPS)
+                for one in (state.hypothesis.stops for state in states)
             ),
             as_logged,
             likeliest if offsets.get(likeliest) else 0.0,
             sum(float((part @ self.grid).sum()) for part in gamma),
         )
 
-    def _rates(self, counts: _Counts, posteriors: Sequence[Posterior]) -> Rates:
+    def rates(self, gammas: Sequence[Sequence[Array]], counts: _Counts) -> Rates:
         """The rates that the expected counts give, with their priors."""
-        seconds, entries = _PRIOR_SECONDS, _PRIOR_ENTRIES
-        together = list(zip(self.observations, posteriors, strict=True))
-        for (before, old), (seen, new) in pairwise(together):
-            seconds += min(_MOST_SECONDS, seen.at - before.at)
-            entries += _mean_entry(seen, new) - _mean_entry(before, old)
+        times = [seen.at for seen in self.observations]
+        gaps = (min(_MOST_SECONDS, after - before) for before, after in pairwise(times))
+        seconds = _PRIOR_SECONDS + sum(gaps)
+        first, last = (
+            sum(
+                one.hypothesis.entry * float(part.sum())
+                for one, part in zip(self.states[at], gammas[at], strict=True)
+            )
+            for at in (0, -1)
+        )
         at_entries = _PRIOR_ENTRIES * LIGHT_STEP_AT_ENTRY + sum(counts.light_stepped_at.values())
         return Rates(
             seconds / (_PRIOR_SECONDS / LIGHT_STEP_SECONDS + counts.light_steps),
             seconds / (_PRIOR_SECONDS / UNNOTED_TURN_SECONDS + counts.unnoted_turns),
-            min(1.0, at_entries / entries),
+            min(1.0, at_entries / (_PRIOR_ENTRIES + last - first)),
         )
 
 
@@ -344,11 +338,6 @@ def _once(seconds: float, mean: float) -> float:
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
     """The prior that the entries from one hypothesis to another were made just before."""
     return math.prod(seen.made.get(n, 1.0) for n in range(old.entry + 1, new.entry + 1))
-
-
-def _mean_entry(seen: Observation, posterior: Posterior) -> float:
-    pairs = zip(seen.hypotheses, posterior.hypotheses, strict=True)
-    return sum(one.entry * probability for one, probability in pairs)
 
 
 def _ring_moves(old: int, new: int, same_entry: bool) -> tuple[Array, Array]:
