@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flangeback.frames import Frame
-from flangeback.match import FrameMatch, Outcome
-from support.shots import kinds, matched, shot
+from flangeback.log import parse_log
+from flangeback.match import FrameMatch, Outcome, match_frames
+from support.shots import KIT, kinds, matched, short, shot
 
 START = datetime(2026, 5, 17, 9, 0)
 ENTRIES = {0: "miran58 f/2.8", 40: "f/5.6", 75: "brask135 f/4", 110: "f/8"}
@@ -183,3 +184,35 @@ def test_one_photo_at_the_end_against_two_leaves_its_side_open() -> None:
         assert told(one) == right if minute < 60 else told(one) in (None, right)
         assert "or one was misread" in one.doubts[-1].text
         assert f"{frames[20].stem} and {frames[-1].stem}" in one.doubts[-1].text
+
+
+# The end of summer time (Europe/Stockholm: 2026-10-25, 3:00 becomes 2:00; IANA time zones) --------
+
+
+NIGHT = "date 2026-10-24\nzone Europe/Stockholm\n23:00 k7 miran58 f/2.8\n"
+
+
+def autumn(*times: tuple[str, str]) -> list[Frame]:
+    return [shot(f"K7_{n:04}", time, day=day) for n, (day, time) in enumerate(times, 201)]
+
+
+def test_readings_that_do_not_fall_back_keep_one_offset() -> None:
+    frames = autumn(("2026-10-24", "23:30:00"), ("2026-10-25", "01:30:00"),
+                    ("2026-10-25", "04:30:00"))  # fmt: skip
+    log = parse_log(NIGHT + "date 2026-10-25\n3:20 k7 f/4\n", KIT)
+    found = match_frames(frames, [log], KIT).frames
+    # 4:30 by the body is 3:30 by the log: after the entry, and so f/4.
+    assert [short(match) for match in found] == ["fill miran58 f/2.8 58mm"] * 2 + [
+        "fill miran58 f/4 58mm"
+    ]
+    assert found[2].time is not None
+    assert found[2].time.isoformat() == "2026-10-25T03:30:00+01:00"
+    assert [kinds(match) for match in found] == [[], [], ["clock-unsure"]]
+
+
+def test_readings_that_fall_back_were_set() -> None:
+    frames = autumn(("2026-10-25", "00:30:00"), ("2026-10-25", "02:50:00"),
+                    ("2026-10-25", "02:10:00"), ("2026-10-25", "04:30:00"))  # fmt: skip
+    found = match_frames(frames, [parse_log(NIGHT, KIT)], KIT).frames
+    assert found[3].time is not None
+    assert found[3].time.isoformat() == "2026-10-25T04:30:00+01:00"

@@ -157,3 +157,38 @@ def test_what_frames_say_of_their_lens_is_summed_over_each_state() -> None:
     # By hand: at 0 all four stand under "a"; 15 s later two lie before the entry.
     found = lens_log_odds(shots, [(-1.0, "a")], np.array([0.0, 16.0]))
     assert list(found) == [-10.0, -12.0]
+
+
+# The log's word ----------------------------------------------------------------------------------
+
+
+def test_sure_stands_above_the_frames_and_the_doubt_stays() -> None:
+    outing = simulate(SEEDS[0], kind=BY_OFFSET)
+    wrong = misstated(outing.log, 3600)
+    held = told(outing, wrong)
+    sure = told(outing, re.sub(r"(clock k7 .*)", r"\1 sure", wrong))
+    assert not any(found.outcome.is_filled for found in held.frames)
+    filled = [found for found in sure.frames if found.outcome.is_filled]
+    assert {found.body for found in filled} == {"k7"}
+    assert all("clock-unsure" in kinds(found) for found in filled)
+
+
+def test_clock_right_is_a_statement() -> None:
+    found = matched([shot("K7_0201", "09:13:00")], "clock k7 right\n9:12 k7 miran58 f/2.8\n")
+    (clock,) = found.clocks
+    assert (clock.stated.source, clock.stated.ahead) == (ClockSource.LOG, 0.0)
+
+
+def test_an_offset_that_comes_near_a_plain_mistake_is_proposed_as_that() -> None:
+    outing = simulate(SEEDS[0], kind=BY_OFFSET)
+    found = told(outing, misstated(outing.log, 3600))
+    # The other body's notes speak for half a minute more.
+    assert sorted(clock.offset for clock in found.clocks) == [pytest.approx(-3630, abs=5), -3600]
+
+
+def test_a_log_of_another_year_names_the_days() -> None:
+    outing = simulate(SEEDS[0], kind=BY_OFFSET)
+    found = told(outing, outing.log.replace("2026-05-17", "2024-05-17"))
+    assert not any(match.outcome.is_filled for match in found.frames)
+    assert all(abs(clock.offset - 730 * 86400) <= 60 for clock in found.clocks)
+    assert "as if the date were another" in clock_words(found.clocks[0])

@@ -55,3 +55,9 @@ def test_the_first_entrys_minute_is_open_where_frames_lie_before_it() -> None:
     assert short(one(shot("K7_0202", "09:12:30"), text)) == "fill miran58 f/2.8 58mm"
     earlier = [shot("K7_0201", "20:00:00", day="2026-05-16"), frames[1]]
     assert short(matched(earlier, text).frames[1]) == "fill miran58 f/2.8 58mm"
+
+
+def test_overnight_lifts_the_bound() -> None:
+    frames = [shot("K7_0201", "09:13:00"), shot("K7_0202", "10:00:00", day="2026-05-18")]
+    found = matched(frames, "overnight\n9:12 k7 miran58 f/2.8\n").frames
+    assert [short(match) for match in found] == ["fill miran58 f/2.8 58mm"] * 2

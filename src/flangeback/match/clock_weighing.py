@@ -8,7 +8,7 @@ finds nothing by chance. Nothing is corrected; what is found is told.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
@@ -27,17 +27,21 @@ from flangeback.match.outcomes import FALSE_REGISTER
 from flangeback.match.shots import Shot
 
 if TYPE_CHECKING:
-    from flangeback.match.offset_odds import Floats, ShotSeries
+    from flangeback.match.offset_odds import Floats, NotedChange, ShotSeries
 
 _DAY = 86400.0
 _REACH = 26 * 3600.0
 """Seconds, either way: a day, a zone and summer time."""
-_STEP, _FINE_STEP = 20.0, 1.0
-"""Seconds from one offset to the next that are tried, everywhere and near those that stand out."""
-_NEAR_STATED, _NEAR_BEST, _BEST = 300.0, 40.0, 5
-"""Seconds around the stated clock, and around so many that stand out, that count as near."""
+_STEP, _FINE_STEP = 60.0, 1.0
+"""Seconds from one offset to the next that are looked at everywhere, and near those that stand
+out."""
+_NEAR_STATED, _NEAR_BEST, _BEST, _LIT = 300.0, 60.0, 5, 300
+"""Seconds around the stated clock, and around so many that stand out, that count as near; and shots
+whose light is enough to find those."""
 _APART = 20.0
 """Seconds around an offset that count as it."""
+_LIKE_PLAIN = 60.0
+"""Seconds within which a plain mistake is proposed instead, if it fits about as well."""
 _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
@@ -98,28 +102,42 @@ def fit_clock(
         found: Floats = log_odds(shots, changes, offsets) + lens_log_odds(shots, states, offsets)
         return found
 
-    days = round(float(np.mean(shots.times) - np.mean([at for at, _ in states])) / _DAY)
-    tried = _tried(odds, days * _DAY)
+    days = round(float(np.mean(shots.times) - np.mean([at for at, _ in states])) / _DAY) * _DAY
+    tried = _tried(shots, changes, states, days)
     weighed = odds(tried)
     still = np.zeros(1)
     lens = lens_log_odds(shots, states, still)
     late = {one: float((log_odds(shots, changes, still, one) + lens)[0]) for one in _LATENESS}
     unrelated = float(np.log(np.mean(np.exp(lens_log_odds(shots, states, tried)))))
-    prior = _prior(tried, stated, days * _DAY)
+    prior = _prior(tried, stated, days)
     return _judged(ClockFit(body, stated), tried, weighed, prior, late, unrelated)
 
 
-def _tried(odds: Callable[[Floats], Floats], days: float) -> Floats:
-    """The offsets to weigh: some everywhere, also about the whole days by which shots and entries
-    lie apart; more about none and about those that stand out."""
+def _tried(
+    shots: ShotSeries,
+    changes: Sequence[NotedChange],
+    states: Sequence[tuple[float, str | None]],
+    days: float,
+) -> Floats:
+    """The offsets to weigh: many around none and around those that stand out, some everywhere.
+
+    Which stand out is seen by steps of a minute, each change having as much room, by the light of
+    some of the shots; also about the whole days by which shots and entries lie apart.
+    """
     import numpy as np
+
+    from flangeback.match.offset_odds import lens_log_odds, log_odds
 
     reach = np.arange(-_REACH, _REACH + _STEP, _STEP)
     coarse = np.unique(np.concatenate([reach, reach + days]))
-    best = coarse[np.argsort(odds(coarse))[-_BEST:]]
-    about = [(0.0, _NEAR_STATED), *((at, _NEAR_BEST) for at in best)]
+    lit = np.cumsum(~np.isnan(shots.light)) <= _LIT
+    few = replace(shots, light=np.where(lit, shots.light, np.nan))
+    room = _STEP / 2
+    roomy = [replace(one, window=(one.window[0] - room, one.window[1] + room)) for one in changes]
+    seen = log_odds(few, roomy, coarse) + lens_log_odds(shots, states, coarse)
+    about = [(0.0, _NEAR_STATED), *((at, _NEAR_BEST) for at in coarse[np.argsort(seen)[-_BEST:]])]
     fine = [np.arange(at - near, at + near + _FINE_STEP, _FINE_STEP) for at, near in about]
-    found: Floats = np.unique(np.concatenate([coarse, *fine]))
+    found: Floats = np.unique(np.concatenate([coarse[::10], *fine]))
     return found
 
 
@@ -145,7 +163,9 @@ def _judged(
     prior = prior * (1 - right) + by_lateness
     posterior = np.where(near, -np.inf, weighed + np.log(prior * width))
     at = int(np.argmax(posterior))
-    best = float(tried[at])
+    about = np.abs(tried - tried[at]) <= _LIKE_PLAIN
+    alike = tried[about & (weighed > weighed[at] - 2)]
+    best = _plainest(float(tried[at]), alike.tolist(), fit.stated)
     about = np.abs(tried - best) <= _APART
     other = float(np.logaddexp.reduce(posterior[about]))
     lateness = max(late, key=lambda one: late[one])
@@ -165,6 +185,12 @@ def _judged(
         late=lateness if as_late > other else _slack(best) if by_lateness[at] > 0 else None,
         is_related=max(other, as_late) >= unrelated + math.log(_UNRELATED),
     )
+
+
+def _plainest(offset: float, alike: Sequence[float], stated: StatedClock) -> float:
+    """An offset, or a plain mistake that fits about as well: whole half hours, a swapped sign."""
+    plain = [round(offset / 1800) * 1800.0, -2 * stated.ahead]
+    return next((one for one in plain if one and any(abs(one - n) <= 1 for n in alike)), offset)
 
 
 def _slack(offset: float) -> float:
