@@ -66,7 +66,7 @@ def test_a_frame_is_known_by_its_content_whatever_its_suffix(tmp_path: Path) -> 
     put_frame(tmp_path, "b.dat")
     put_frame(tmp_path, "c")
     (tmp_path / "session.txt").write_text("date 2026-05-17")
-    (tmp_path / "d.png").write_bytes(b"\x89PNG\r\n\x1a\n")
+    (tmp_path / "d.gif").write_bytes(b"GIF89a" + bytes(20))
     (tmp_path / "short.dat").write_bytes(b"\xff\xd8")
     (tmp_path / "empty.dat").touch()
     assert files(tmp_path) == ["a.JPG", "b.dat", "c"]

@@ -23,8 +23,10 @@ from flangeback.frames import Frame
 from flangeback.frames.reading import damaged_frame, recognised_frame
 from flangeback.raw_mode import RawMode
 from support.camera_files import frame_bytes
+from support.chunk_files import made_up_chunks
 from support.gear import filled
 from support.heif_files import Shape, heif
+from support.other_raws import EVERY
 from support.raw_files import bayer_dng, big_tiff, plain_raw
 
 HEAD = 4096
@@ -55,6 +57,8 @@ def made_up() -> Mapping[str, bytes]:
         "TIFF": plain_raw(mark=False).data[:900],
         "HEIF": heif(block),
         "HEIF, item data": heif(block, Shape(version=2, method=1, base=4)),
+        **made_up_chunks(),
+        **{f"raw in {name}": data for name, data in EVERY.items()},
         "AVIF": heif(block, Shape(brand=b"avif", offset=8, wide=True)),
     }
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import io
 import struct
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
 
@@ -42,7 +43,7 @@ def locate(kind: str, file: BinaryIO) -> Located:
     where that can't be told, OSError."""
     try:
         return _LOCATE.get(kind, _tiff)(file)
-    except (struct.error, IndexError, OverflowError) as error:
+    except (struct.error, zlib.error, IndexError, OverflowError) as error:
         raise Damaged(f"the proof doesn't find its way through the file: {error}") from None
 
 
@@ -257,7 +258,67 @@ def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] |
     return None
 
 
+def _png(file: BinaryIO) -> Located:
+    """The chunks of metadata may be edited, and new ones may follow the header (PNG)."""
+    size, at, exif, packet, editable = file.seek(0, io.SEEK_END), 8, None, b"", [(33, 33)]
+    while at + 8 <= size:
+        length, kind = struct.unpack(">I4s", _read(file, at, at + 8))
+        contents, end = at + 8, at + 12 + length
+        name = _read(file, contents, contents + len(_PNG_XMP)) if kind == b"iTXt" else b""
+        if kind == b"eXIf" or name == _PNG_XMP:
+            editable.append((at, end))
+        if kind == b"eXIf" and exif is None:
+            exif = _read(file, contents, end - 4)
+        if name == _PNG_XMP and not packet:
+            text = _read(file, contents + len(_PNG_XMP), end - 4)
+            packet = text[2:].split(b"\0", 2)[2]
+            packet = zlib.decompress(packet) if text[:1] == b"\1" else packet
+        at = end
+    return _of_block(exif, packet, editable)
+
+
+_PNG_XMP = b"XML:com.adobe.xmp\0"
+
+
+def _of_block(exif: bytes | None, packet: bytes, editable: Iterable[Stretch]) -> Located:
+    """A file whose Exif block is given to ExifRead alone."""
+    return Located(io.BytesIO(exif or b""), len(exif) if exif else None, packet, tuple(editable))
+
+
+def _webp(file: BinaryIO) -> Located:
+    """The size, the flags and the chunks of metadata may be edited, new ones added (RFC 9649)."""
+    end, at = 8 + int.from_bytes(_read(file, 4, 8), "little"), 12
+    exif, packet, editable = None, b"", [(4, 8), (20, 21), (end, end)]
+    while at + 8 <= end:
+        kind, length = struct.unpack("<4sI", _read(file, at, at + 8))
+        contents, after = at + 8, at + 8 + length + length % 2
+        editable.append((at, after if kind in (b"EXIF", b"XMP ", b"XMP\0") else at))
+        if kind == b"EXIF" and exif is None:
+            exif = _read(file, contents, contents + length).removeprefix(b"Exif\0\0")
+        if kind in (b"XMP ", b"XMP\0") and not packet:
+            packet = _read(file, contents, contents + length)
+        at = after
+    return _of_block(exif, packet, editable)
+
+
+def _jpeg_xl(file: BinaryIO) -> Located:
+    """The boxes of metadata may be edited, and new ones added between boxes (ISO/IEC 18181-2)."""
+    size, at, exif, packet, editable = file.seek(0, io.SEEK_END), 0, None, b"", []
+    for kind, start, end in _boxes(file, 0, size):
+        editable.append((at, end if kind in (b"Exif", b"xml ") else at))
+        if kind == b"Exif" and exif is None:
+            data = _read(file, start, end)
+            exif = data[4 + int.from_bytes(data[:4], "big") :]
+        if kind == b"xml " and not packet:
+            packet = _read(file, start, end)
+        at = end
+    return _of_block(exif, packet, editable)
+
+
 _LOCATE: Mapping[str, Callable[[BinaryIO], Located]] = {
     "jpeg": _jpeg,
     "heif": _heif,
+    "png": _png,
+    "webp": _webp,
+    "jpeg-xl": _jpeg_xl,
 }

@@ -19,10 +19,11 @@ from flangeback.formats.jpeg_offsets import (
     note_previews,
     refuse_absolute_trailer,
 )
+from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
-from flangeback.formats.tiff_edit import LOST_DIRECTORY, applied_to, edit_block
+from flangeback.formats.tiff_edit import LOST_DIRECTORY, edit_block
 from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
@@ -162,7 +163,10 @@ class Jpeg(FrameFile):
             raise Refused("the Exif data are in several segments")
         if block is None or segment is None:
             at = self._place_for_exif()
-            yield Splice(at, at, _app1(_EXIF + b"\0" + self._new_block(values)))
+            profile = _COLOUR_PROFILE in self._named
+            size = self._pixels()
+            fresh = new_block(values, size, _GREATEST_BLOCK, is_jpeg=True, has_profile=profile)
+            yield Splice(at, at, _app1(_EXIF + b"\0" + fresh))
             return
         start = segment.start + _EXIF_LEAD
         beyond = self.reader.read(segment.end, segment.end + _LONGEST_OVERHANG)
@@ -172,32 +176,6 @@ class Jpeg(FrameFile):
         if edit.appended:
             yield _longer(segment, len(edit.appended))
             yield Splice(segment.end, segment.end, edit.appended)
-
-    def _new_block(self, values: Sequence[TagValue]) -> bytes:
-        """A block with what CIPA DC-008 makes mandatory in a JPEG (4.6.8), and `values`.
-
-        piexif lays it out; the values are put in like into any other block, since piexif leaves
-        out the pointer behind the Exif directory (TIFF 6.0, section 2) where values follow it.
-        """
-        import piexif
-
-        width, height = self._pixels()
-        main, exif = piexif.ImageIFD, piexif.ExifIFD
-        resolution = {main.XResolution: (72, 1), main.YResolution: (72, 1), main.ResolutionUnit: 2}
-        block = piexif.dump(
-            {
-                "0th": resolution | {main.YCbCrPositioning: 1},
-                "Exif": {
-                    exif.ExifVersion: b"0232",
-                    exif.ComponentsConfiguration: b"\1\2\3\0",
-                    exif.FlashpixVersion: b"0100",
-                    exif.ColorSpace: 0xFFFF if _COLOUR_PROFILE in self._named else 1,
-                    exif.PixelXDimension: width,
-                    exif.PixelYDimension: height,
-                },
-            }
-        )
-        return applied_to(block[_EXIF_LEAD:], values, _GREATEST_BLOCK)
 
     def _pixels(self) -> tuple[int, int]:
         """Width and height, from the frame header (ITU-T T.81, B.2.2)."""

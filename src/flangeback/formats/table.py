@@ -8,6 +8,8 @@ from pathlib import Path
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.heif import Heif
 from flangeback.formats.jpeg import Jpeg
+from flangeback.formats.jxl import JpegXl
+from flangeback.formats.png import Png
 from flangeback.formats.raw_block import RawBlock
 from flangeback.formats.raw_boxes import RawBoxes
 from flangeback.formats.raw_heap import RawHeap
@@ -16,6 +18,7 @@ from flangeback.formats.raw_sections import RawSections
 from flangeback.formats.reader import FileReader
 from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff import BigTiff, RawTiff, Tiff
+from flangeback.formats.webp import WebP
 from flangeback.tags.table import TagValue
 
 FORMATS: tuple[type[FrameFile], ...] = (
@@ -26,6 +29,9 @@ FORMATS: tuple[type[FrameFile], ...] = (
     RawSections,
     RawHeap,
     Heif,
+    Png,
+    WebP,
+    JpegXl,
     RawTiff,
     Tiff,
     BigTiff,

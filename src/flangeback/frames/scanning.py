@@ -31,7 +31,7 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
     """
     found = frames_of(folder, files_below(folder), progress)
     if not found:
-        expected = "JPEG, raw, TIFF or HEIF files, at any depth"
+        expected = "pictures or raw files, at any depth"
         raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
     return found
 

@@ -1,0 +1,166 @@
+"""PNG files: the eXIf chunk and the XMP packet (PNG, third edition; ISO 16684-3)."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Iterator, Sequence
+from functools import cached_property
+from typing import ClassVar, NamedTuple
+
+from flangeback.formats import xmp
+from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.new_block import new_block
+from flangeback.formats.reader import Damaged, FileReader, Stretch
+from flangeback.formats.splices import Splice, changed, in_order
+from flangeback.formats.tiff_block import Block
+from flangeback.formats.tiff_edit import NOTHING, applied_to
+from flangeback.tags.table import TagValue
+
+_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+_XMP = b"XML:com.adobe.xmp\0"
+_PROFILES = (b"Raw profile type exif\0", b"Raw profile type APP1\0")
+"""Texts in which older writers kept Exif data (common practice)."""
+_GREATEST = 2**31 - 1
+_MOST_CHUNKS, _LONGEST_TEXT = 1 << 16, 1 << 24
+
+
+class Chunk(NamedTuple):
+    """A chunk: its type, where it starts, where its contents do and end; four bytes follow."""
+
+    type: bytes
+    at: int
+    start: int
+    end: int
+
+
+class Png(FrameFile):
+    """A PNG file."""
+
+    code: ClassVar = "png"
+    title: ClassVar = "PNG"
+    suffixes: ClassVar = (".png",)
+    rank: ClassVar = 2
+
+    @staticmethod
+    def recognises(reader: FileReader) -> bool:
+        return reader.read(0, 8) == _SIGNATURE
+
+    @cached_property
+    def chunks(self) -> tuple[Chunk, ...]:
+        """All of them. Raises Damaged where they don't lead to the last."""
+        return tuple(_chunks(self.reader))
+
+    def _first(self, kind: bytes) -> Chunk | None:
+        return next((chunk for chunk in self.chunks if chunk.type == kind), None)
+
+    def _text(
+        self, keywords: Sequence[bytes], kinds: Sequence[bytes]
+    ) -> tuple[Chunk, bytes] | None:
+        """The first chunk of text with one of these keywords, and its contents."""
+        for chunk in self.chunks:
+            if chunk.type in kinds and chunk.end - chunk.start <= _LONGEST_TEXT:
+                data = self.reader.read(chunk.start, chunk.end)
+                if data.startswith(tuple(keywords)):
+                    return chunk, data
+        return None
+
+    @cached_property
+    def exif(self) -> Block | None:
+        chunk = self._first(b"eXIf")
+        if chunk is not None:
+            return Block(Stretch(self.reader, chunk.start, chunk.end))
+        profile = self._text(_PROFILES, (b"tEXt", b"zTXt"))
+        return None if profile is None else Block(_in_text(*profile))
+
+    @property
+    def packet(self) -> bytes:
+        found = self._text((_XMP,), (b"iTXt",))
+        return b"" if found is None else _text_of(found[1])[1]
+
+    @property
+    def holds_seal(self) -> bool:
+        return self._first(b"caBX") is not None
+
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        has_profile = self._text(_PROFILES, (b"tEXt", b"zTXt")) is not None
+        return "its Exif data are in a text chunk" if has_profile else None
+
+    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+        head = self.chunks[0]
+        chunk, block = self._first(b"eXIf"), self.exif
+        if chunk is None or block is None:
+            size = struct.unpack(">II", self.reader.read(head.start, head.start + 8))
+            fresh = new_block(values, size, _GREATEST, has_profile=self._first(b"iCCP") is not None)
+            splices = [Splice(head.end + 4, head.end + 4, _chunk(b"eXIf", fresh))]
+        else:
+            fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
+            splices = [self._replaced(chunk, fresh)]
+        return in_order([*splices, *self._packet_splices(values, add_packet)])
+
+    def _packet_splices(self, values: Sequence[TagValue], add_packet: bool) -> Iterator[Splice]:
+        found = self._text((_XMP,), (b"iTXt",))
+        if found is None:
+            if add_packet:
+                contents = _XMP + bytes(4) + xmp.new_packet(values)
+                yield Splice(self.chunks[1].at, self.chunks[1].at, _chunk(b"iTXt", contents))
+            return
+        chunk, data = found
+        tail, packet = _text_of(data)
+        change = xmp.stating if add_packet else xmp.agreed
+        fresh = change(packet, values, replaces_lens=self.names_another_lens(values))
+        if fresh is not None:
+            yield self._replaced(chunk, _XMP + bytes(2) + tail + fresh)
+
+    def _replaced(self, chunk: Chunk, contents: bytes) -> Splice:
+        old = self.reader.read(chunk.at, chunk.end + 4)
+        return changed(chunk.at, old, _chunk(chunk.type, contents))
+
+
+def _chunks(reader: FileReader) -> Iterator[Chunk]:
+    at = len(_SIGNATURE)
+    for _ in range(_MOST_CHUNKS):
+        head = reader.read(at, at + 8)
+        start = at + 8
+        end = start + int.from_bytes(head[:4], "big")
+        if len(head) < 8 or end + 4 > reader.size:
+            raise Damaged(f"the PNG breaks off in the chunk at byte {at}")
+        if at == len(_SIGNATURE) and (head[4:] != b"IHDR" or end - start != 13):
+            raise Damaged("the PNG doesn't begin with its header")
+        yield Chunk(head[4:], at, start, end)
+        if head[4:] == b"IEND":
+            return
+        at = end + 4
+    raise Damaged(f"there are more than {_MOST_CHUNKS} chunks")
+
+
+def _chunk(kind: bytes, contents: bytes) -> bytes:
+    checksum = struct.pack(">I", zlib.crc32(kind + contents))
+    return struct.pack(">I", len(contents)) + kind + contents + checksum
+
+
+def _text_of(data: bytes) -> tuple[bytes, bytes]:
+    """An international text: its language fields, and the text itself. Raises Damaged."""
+    language, _, rest = data[len(_XMP) + 2 :].partition(b"\0")
+    translated, _, text = rest.partition(b"\0")
+    is_compressed = data[len(_XMP) : len(_XMP) + 1] == b"\1"
+    return language + b"\0" + translated + b"\0", _inflated(text) if is_compressed else text
+
+
+def _inflated(data: bytes) -> bytes:
+    try:
+        return zlib.decompressobj().decompress(data, _LONGEST_TEXT)
+    except zlib.error as error:
+        raise Damaged(f"a compressed text can't be read: {error}") from None
+
+
+def _in_text(chunk: Chunk, data: bytes) -> bytes:
+    """The Exif block that a text chunk holds in hexadecimal digits. Raises Damaged."""
+    text = data.partition(b"\0")[2]
+    if chunk.type == b"zTXt":
+        text = _inflated(text[1:])
+    try:
+        _, _, _, *lines = text.split(b"\n")
+        return bytes.fromhex(b"".join(lines).decode("ascii")).removeprefix(b"Exif\0\0")
+    except ValueError:
+        raise Damaged("the Exif data in a text chunk can't be read") from None

@@ -1,0 +1,155 @@
+"""WebP files: the EXIF and the XMP chunk (RFC 9649)."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Sequence
+from functools import cached_property
+from typing import ClassVar, NamedTuple
+
+from flangeback.formats import xmp
+from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.new_block import new_block
+from flangeback.formats.reader import Damaged, FileReader, Stretch
+from flangeback.formats.splices import Splice, changed, in_order
+from flangeback.formats.tiff_block import Block
+from flangeback.formats.tiff_edit import NOTHING, applied_to
+from flangeback.tags.table import TagValue
+
+_LEAD = b"Exif\0\0"
+"""What some writers put before the TIFF block, as in a JPEG."""
+_XMP = (b"XMP ", b"XMP\0")
+"""The packet's chunk; the second is a common slip (as seen)."""
+_HAS_PROFILE, _HAS_EXIF, _HAS_XMP = 0x20, 0x08, 0x04
+"""Flags of the extended header."""
+_GREATEST = 2**32 - 2
+_MOST_CHUNKS = 1 << 16
+
+
+class Chunk(NamedTuple):
+    """A chunk: its type, where it starts, where its contents do and end."""
+
+    type: bytes
+    at: int
+    start: int
+    end: int
+
+    @property
+    def after(self) -> int:
+        """Where the next one starts: contents are padded to an even length."""
+        return self.end + (self.end - self.start) % 2
+
+
+class WebP(FrameFile):
+    """A WebP file."""
+
+    code: ClassVar = "webp"
+    title: ClassVar = "WebP"
+    suffixes: ClassVar = (".webp",)
+    rank: ClassVar = 2
+
+    @staticmethod
+    def recognises(reader: FileReader) -> bool:
+        head = reader.read(0, 12)
+        return head[:4] == b"RIFF" and head[8:] == b"WEBP"
+
+    @cached_property
+    def chunks(self) -> tuple[Chunk, ...]:
+        """All of them. Raises Damaged."""
+        return tuple(_chunks(self.reader))
+
+    def _first(self, *kinds: bytes) -> Chunk | None:
+        return next((chunk for chunk in self.chunks if chunk.type in kinds), None)
+
+    @cached_property
+    def exif(self) -> Block | None:
+        chunk = self._first(b"EXIF")
+        if chunk is None:
+            return None
+        return Block(Stretch(self.reader, chunk.start + self._lead(chunk), chunk.end))
+
+    def _lead(self, chunk: Chunk) -> int:
+        lead = self.reader.read(chunk.start, chunk.start + len(_LEAD))
+        return len(_LEAD) if lead == _LEAD else 0
+
+    @property
+    def packet(self) -> bytes:
+        chunk = self._first(*_XMP)
+        return b"" if chunk is None else self.reader.read(chunk.start, chunk.end)
+
+    @property
+    def holds_seal(self) -> bool:
+        return self._first(b"C2PA") is not None
+
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        has_header = self.chunks[0].type == b"VP8X"
+        return None if has_header else "its simple header has no place for Exif data"
+
+    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+        chunk, block, end = self._first(b"EXIF"), self.exif, self.chunks[-1].after
+        header = self.chunks[0].start
+        flags = self.reader.read(header, header + 1)[0]
+        if chunk is None or block is None:
+            at = getattr(self._first(*_XMP), "at", end)
+            fresh = new_block(values, self._size, _GREATEST, has_profile=bool(flags & _HAS_PROFILE))
+            splices = [Splice(at, at, _chunk(b"EXIF", fresh))]
+        else:
+            fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
+            splices = [self._replaced(chunk, _LEAD[: self._lead(chunk)] + fresh)]
+        packet = list(self._packet_splices(values, add_packet, end))
+        flags |= _HAS_EXIF | (_HAS_XMP if packet else 0)
+        size = int.from_bytes(self.reader.read(4, 8), "little")
+        size += sum(splice.growth for splice in (*splices, *packet))
+        return in_order(
+            [
+                Splice(4, 8, struct.pack("<I", size)),
+                Splice(header, header + 1, bytes([flags])),
+                *splices,
+                *packet,
+            ]
+        )
+
+    @property
+    def _size(self) -> tuple[int, int]:
+        """Width and height, from the extended header: one less, in 24 bits each."""
+        start = self.chunks[0].start
+        data = self.reader.read(start + 4, start + 10)
+        return int.from_bytes(data[:3], "little") + 1, int.from_bytes(data[3:], "little") + 1
+
+    def _packet_splices(
+        self, values: Sequence[TagValue], add_packet: bool, end: int
+    ) -> Iterator[Splice]:
+        chunk = self._first(*_XMP)
+        if chunk is None:
+            if add_packet:
+                yield Splice(end, end, _chunk(_XMP[0], xmp.new_packet(values)))
+            return
+        change = xmp.stating if add_packet else xmp.agreed
+        fresh = change(self.packet, values, replaces_lens=self.names_another_lens(values))
+        if fresh is not None:
+            yield self._replaced(chunk, fresh)
+
+    def _replaced(self, chunk: Chunk, contents: bytes) -> Splice:
+        old = self.reader.read(chunk.at, chunk.after)
+        return changed(chunk.at, old, _chunk(chunk.type, contents))
+
+
+def _chunks(reader: FileReader) -> Iterator[Chunk]:
+    at, end = 12, 8 + int.from_bytes(reader.read(4, 8), "little")
+    if end > reader.size:
+        raise Damaged("the WebP file is cut short")
+    for _ in range(_MOST_CHUNKS):
+        head = reader.read(at, min(at + 8, end))
+        if len(head) < 8:
+            break
+        chunk = Chunk(head[:4], at, at + 8, at + 8 + int.from_bytes(head[4:], "little"))
+        if chunk.after > end:
+            raise Damaged(f"the WebP chunk at byte {at} runs past the end")
+        yield chunk
+        at = chunk.after
+    if at != end or end == 12:
+        raise Damaged("the WebP chunks don't lead to the file's end")
+
+
+def _chunk(kind: bytes, contents: bytes) -> bytes:
+    return kind + struct.pack("<I", len(contents)) + contents + bytes(len(contents) % 2)

@@ -1,0 +1,146 @@
+"""PNG, WebP and JPEG XL: read as frames, filled, nothing else moved, proved.
+
+Outside sources: Pillow makes and reads the files and their pixels, ExifRead and Exiv2 the tags; the
+JPEG XL boxes are laid out by hand (ISO/IEC 18181-2).
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+import zlib
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from flangeback.copies import FillOptions, fill, verify
+from flangeback.formats import Damaged, Refused, applied, recognised
+from flangeback.frames import read_frame
+from flangeback.match import Outcome
+from flangeback.tags import decide
+from support.camera_files import F_NUMBER, frame_bytes
+from support.chunk_files import by_pillow, jpeg_xl, made_up_chunks
+from support.edits import file_with
+from support.gear import AT_2_8, all_filled
+from support.heif_files import box
+from support.readers import by_exifread, by_exiv2, differing, pixels, xmp_by_exiv2
+
+VALUES = decide(AT_2_8)
+FILES = made_up_chunks()
+
+
+def run(folder: Path, data: bytes, *, xmp: bool = False) -> tuple[str, bytes]:
+    """The reason that the filled frame comes with, and the copy; it verifies."""
+    frames = folder / "frames"
+    frames.mkdir(parents=True)
+    (frames / "K7_1.pic").write_bytes(data)
+    matches, options = all_filled(frames, ["K7_1.pic"]), FillOptions(xmp=xmp)
+    (copy,) = fill(matches, frames, folder / "out", options).copies
+    assert (copy.match.outcome, copy.failure) == (Outcome.FILL, None)
+    assert not verify(folder / "out").failed
+    return copy.match.reason or "", (folder / "out" / "K7_1.pic").read_bytes()
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_filled_and_all_else_as_it_was(tmp_path: Path, name: str) -> None:
+    reason, after = run(tmp_path, FILES[name])
+    assert reason == ""
+    seen = by_exiv2(after)
+    assert (seen["Exif.Photo.LensModel"], seen["Exif.Photo.FNumber"]) == ("Miran 58mm f/2", "28/10")
+    if "without" not in name and "alone" not in name:
+        assert seen["Exif.Photo.DateTimeOriginal"] == "2026:05:17 09:13:00"
+        assert seen["Exif.Photo.MakerNote"] == by_exiv2(FILES[name])["Exif.Photo.MakerNote"]
+    if "XMP" in name:
+        assert xmp_by_exiv2(after)["Xmp.aux.Lens"] == "Miran 58mm f/2"
+    assert pixels(after) == pixels(FILES[name])
+
+
+@pytest.mark.parametrize("name", ["PNG", "PNG without Exif", "WebP", "JPEG XL"])
+def test_a_packet_on_request(tmp_path: Path, name: str) -> None:
+    _, after = run(tmp_path, FILES[name], xmp=True)
+    assert xmp_by_exiv2(after)["Xmp.exif.FNumber"] == "28/10"
+    assert pixels(after) == pixels(FILES[name])
+
+
+def test_every_checksum_of_a_png_holds(tmp_path: Path) -> None:
+    """PNG, third edition, 5.4: a CRC over type and contents."""
+    _, after = run(tmp_path, FILES["PNG with XMP"])
+    at = 8
+    while at < len(after):
+        length, kind = struct.unpack_from(">I4s", after, at)
+        contents = after[at + 8 : at + 8 + length]
+        assert zlib.crc32(kind + contents) == int.from_bytes(after[at + 8 + length :][:4], "big")
+        at += 12 + length
+
+
+def test_the_sizes_of_a_webp_hold(tmp_path: Path) -> None:
+    _, after = run(tmp_path, FILES["WebP with XMP"])
+    assert int.from_bytes(after[4:8], "little") + 8 == len(after)
+    assert after[20] & 0x0C == 0x0C
+
+
+def test_they_are_read_as_frames(tmp_path: Path) -> None:
+    exif = frame_bytes({F_NUMBER: (4, 1)})
+    block = exif[exif.index(b"Exif\0\0") + 6 : exif.index(b"\xff\xdb")]
+    out = io.BytesIO()
+    Image.new("RGB", (4, 4)).save(out, "PNG", exif=block)
+    (tmp_path / "K7_1.png").write_bytes(out.getvalue())
+    frame = read_frame(tmp_path, "K7_1.png")
+    assert (frame.format.code, frame.model) == ("png", "Kestrin K7")
+    assert frame.lens_data.f_number == 4
+
+
+@pytest.mark.parametrize(
+    ("data", "reason"),
+    [
+        (by_pillow("WEBP", exif=False), "simple header"),
+        (b"\xff\x0a" + bytes(range(50)), "bare codestream"),
+        (jpeg_xl(more=box(b"jbrd", bytes(20))), "couldn't be made from it any more"),
+    ],
+)
+def test_where_there_is_no_place_a_sidecar_takes_the_values(
+    tmp_path: Path, data: bytes, reason: str
+) -> None:
+    why, after = run(tmp_path, data)
+    assert reason in why
+    assert after == data
+    assert b"Miran 58mm f/2" in (tmp_path / "out" / "K7_1.xmp").read_bytes()
+
+
+def test_compressed_metadata_are_named(tmp_path: Path) -> None:
+    (tmp_path / "K7_1.jxl").write_bytes(jpeg_xl(exif=False, more=box(b"brob", b"Exif" + bytes(9))))
+    assert "compressed" in str(read_frame(tmp_path, "K7_1.jxl").damage)
+
+
+@pytest.mark.parametrize("name", ["png-103.png", "png-105.png", "webp-102.webp", "jxl-101.jxl"])
+def test_real_files_come_out_clean(tmp_path: Path, corpus: Path, name: str) -> None:
+    before = (corpus / "more" / name).read_bytes()
+    _, after = run(tmp_path, before)
+    assert by_exiv2(after)["Exif.Photo.LensModel"] == "Miran 58mm f/2"
+    changed = differing(by_exifread(before), by_exifread(after))
+    assert not {tag for tag in changed if tag.startswith(("MakerNote", "GPS", "Image Model"))}
+    assert pixels(after) == pixels(before)
+
+
+@settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    name=st.sampled_from(sorted(FILES)),
+    changes=st.lists(st.tuples(st.integers(0, 900), st.integers(0, 255)), max_size=4),
+    end=st.none() | st.integers(12, 900),
+)
+def test_damage_is_named_never_an_error(
+    name: str, changes: list[tuple[int, int]], end: int | None
+) -> None:
+    data = bytearray(FILES[name])
+    for at, value in changes:
+        data[at % len(data)] = value
+    damaged = bytes(data[:end])
+    with file_with(damaged) as reader, suppress(Damaged, Refused):
+        file = recognised(reader)
+        if file is not None and file.obstacle(VALUES) is None:
+            file.metadata()
+            assert len(applied(damaged, file.edit(VALUES))) > len(damaged) // 2
