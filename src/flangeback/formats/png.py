@@ -96,9 +96,9 @@ class Png(FrameFile):
         else:
             fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
             splices = [self._replaced(chunk, fresh)]
-        return in_order([*splices, *self._packet_splices(values, add_packet)])
+        return in_order([*splices, *self._packet_splices(values, add_packet=add_packet)])
 
-    def _packet_splices(self, values: Sequence[TagValue], add_packet: bool) -> Iterator[Splice]:
+    def _packet_splices(self, values: Sequence[TagValue], *, add_packet: bool) -> Iterator[Splice]:
         found = self._text((_XMP,), (b"iTXt",))
         if found is None:
             if add_packet:

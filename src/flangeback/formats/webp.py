@@ -96,7 +96,7 @@ class WebP(FrameFile):
         else:
             fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
             splices = [self._replaced(chunk, _LEAD[: self._lead(chunk)] + fresh)]
-        packet = list(self._packet_splices(values, add_packet, end))
+        packet = list(self._packet_splices(values, end, add_packet=add_packet))
         flags |= _HAS_EXIF | (_HAS_XMP if packet else 0)
         size = int.from_bytes(self.reader.read(4, 8), "little")
         size += sum(splice.growth for splice in (*splices, *packet))
@@ -117,7 +117,7 @@ class WebP(FrameFile):
         return int.from_bytes(data[:3], "little") + 1, int.from_bytes(data[3:], "little") + 1
 
     def _packet_splices(
-        self, values: Sequence[TagValue], add_packet: bool, end: int
+        self, values: Sequence[TagValue], end: int, *, add_packet: bool
     ) -> Iterator[Splice]:
         chunk = self._first(*_XMP)
         if chunk is None:
