@@ -1,5 +1,4 @@
-"""The changes that a log claims, each with the places among a body's shots where it may have been
-made.
+"""The changes that a log claims, with the places where each may have been made.
 
 Place p lies after p shots. The changes of a body stand in the order of their first places; a
 change's number is its position in that order, counted from 1, and 0 stands for no change yet.
@@ -156,8 +155,10 @@ def at_their_places(changes: Iterable[Change], shots: Sequence[Shot]) -> tuple[C
 
 
 def ended_by_pauses(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[Change, ...]:
-    """The changes, and one more for each long pause of a body, after which nothing holds until the
-    next entry."""
+    """The changes, and one more for each long pause of a body.
+
+    After it nothing holds until the next entry.
+    """
     moments: list[tuple[tuple[int, int], Change | None]] = [
         ((shot.earliest, shot.latest), None) for shot in shots
     ]
@@ -187,8 +188,10 @@ def _end(held: Change, pause: int, place: int) -> Change:
 
 
 def _ends(span: Span) -> Iterator[tuple[Setting, Setting | None, int, int]]:
-    """Where a span begins and ends: its entry, what holds from there on, and the stretch of time
-    in which that is."""
+    """Where a span begins and ends.
+
+    Its entry, what holds from there on, and the stretch of time in which that is.
+    """
     for moment, setting in ((span.start, span.setting), (span.end, None)):
         if moment is not None:
             yield span.setting, setting, instant(moment.earliest), instant(moment.latest)

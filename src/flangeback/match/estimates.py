@@ -23,8 +23,11 @@ _WIDEST = 2.0
 
 
 def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Estimate]:
-    """The estimates by shot: where the log leaves the f-number open, and where the light objects to
-    it. f-numbers are those that Exif has, with a reducer's factor."""
+    """The estimates by shot.
+
+    Where the log leaves the f-number open, and where the light objects to it. f-numbers are those
+    that Exif has, with a reducer's factor.
+    """
     known = [one for one in weighed if len(one.scene.observation.hypotheses) == 1]
     steady = [one for one in known if not one.objects]
     found: dict[int, Estimate] = {}
@@ -41,8 +44,10 @@ def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Esti
 
 
 def _open(light: BodyLight) -> Iterator[tuple[int, int, float, float]]:
-    """Scenes whose f-number is open: their shots from and up to, the time, and log2 of the light
-    through the lens."""
+    """Scenes whose f-number is open.
+
+    Their shots from and up to, the time, and log2 of the light through the lens.
+    """
     for scene in light.unknown:
         yield scene.start, scene.end, scene.at, scene.light
     for one in light.scenes:

@@ -25,9 +25,12 @@ class LogLine:
 
 @dataclass(frozen=True, slots=True)
 class ClockWord:
-    """How a body's clock was taken to go: `ahead` of the log's (behind: negative) when the frame
-    was made, good to `error` either way; `lines` say so, none where it was taken as right.
-    `residual` is how far the farthest of them lies from the line through all."""
+    """How a body's clock was taken to go.
+
+    `ahead` of the log's (behind: negative) when the frame was made, good to `error` either way;
+    `lines` say so, none where it was taken as right. `residual` is how far the farthest of them
+    lies from the line through all.
+    """
 
     ahead: timedelta
     error: timedelta

@@ -184,8 +184,10 @@ class _Notes:
         yield from self._take_clocks(log)
 
     def claims(self, logs: Sequence[SessionLog]) -> tuple[list[Claim], list[Problem]]:
-        """What the entries that name frames say of them, once the clocks are known, and what is
-        wrong with the names."""
+        """What the entries that name frames say of them, once the clocks are known.
+
+        And what is wrong with the names.
+        """
         claims, problems = [], list[Problem]()
         for log in logs:
             problems += self.named.doubtful_times(log)

@@ -72,8 +72,10 @@ class Weighed:
         return self.posterior.offset != 0 and self.posterior.as_logged <= OBJECTS
 
     def shows(self, entry: int, kind: ChangeKind, *, made: bool) -> bool:
-        """Whether the f-number is decided that held after an entry was made, or before; and for a
-        change of lens, that it had been made, or hadn't."""
+        """Whether the f-number is decided that held after an entry was made, or before.
+
+        And for a change of lens, that it had been made, or hadn't.
+        """
         found = self.posterior
         sides = [
             at
@@ -92,8 +94,11 @@ class Weighed:
 
 @dataclass(frozen=True, slots=True)
 class WeighedLight:
-    """The light of one body by the ring model: each scene, by how many stops each change closes the
-    ring, and the probability that the light itself stepped at an entry."""
+    """The light of one body by the ring model.
+
+    Each scene, by how many stops each change closes the ring, and the probability that the light
+    itself stepped at an entry.
+    """
 
     weighed: Sequence[Weighed] = ()
     turns: Sequence[float] = ()
@@ -182,8 +187,11 @@ def by_light(
     light: WeighedLight,
     others: Sequence[BodyLight],
 ) -> tuple[tuple[Change, ...], Doubts]:
-    """The changes without the places that the light rules out, with doubts on the shots that are
-    told that way, and where a ring was turned without a note. `others` is other bodies' light."""
+    """The changes without the places that the light rules out, and the doubts that it raises.
+
+    They are on the shots that are told that way, and where a ring was turned without a note.
+    `others` is other bodies' light.
+    """
     starts = [one.scene.start for one in light.weighed]
     told: list[Change] = []
     doubts: dict[int, tuple[Doubt, ...]] = {}
@@ -230,8 +238,10 @@ def _told_apart(change: Change) -> str:
 def light_steps(
     changes: Sequence[Change], light: WeighedLight, others: Sequence[BodyLight], count: int
 ) -> Doubts:
-    """The doubt light-step: from where the ring probably didn't stand as logged up to the next
-    change, unless another body saw the light itself step."""
+    """The doubt light-step, on shots from where the ring probably didn't stand as logged.
+
+    It goes up to the next change, unless another body saw the light itself step.
+    """
     doubts: dict[int, tuple[Doubt, ...]] = {}
     weighed = light.weighed
     at = 0
@@ -262,8 +272,10 @@ def light_steps(
 
 
 def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int, Setting | None]]:
-    """The shots from one change to the next, without those that one leaves open, and what holds
-    there."""
+    """The shots from one change to the next, and what holds there.
+
+    Those that a change leaves open are left out.
+    """
     start, setting = 0, None
     for change in changes:
         if start < change.places[0]:

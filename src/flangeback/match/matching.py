@@ -31,9 +31,10 @@ def match_frames(
     by_log_alone: bool = False,
     pictures: PictureReader = read_picture,
 ) -> Matches:
-    """What each frame comes to by the logs. `over` fills frames that contradict the log, too: all,
-    or those of these names; with `by_log_alone` nothing but the log speaks: no pauses, no light,
-    no look at the clocks.
+    """What each frame comes to by the logs.
+
+    `over` fills frames that contradict the log, too: all, or those of these names; with
+    `by_log_alone` nothing but the log speaks: no pauses, no light, no look at the clocks.
 
     `pictures` gives the light of a frame's picture, where an entry leaves something open.
 
@@ -51,7 +52,7 @@ def match_frames(
     about = _About(index, timelines, kit, sensors, _namesakes(frames))
     return Matches(
         tuple(
-            judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over))
+            judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over=over))
             for frame, standing in zip(frames, standings, strict=True)
         ),
         sensors,
@@ -61,14 +62,16 @@ def match_frames(
     )
 
 
-def _is_in(frame: Frame, over: bool | Collection[str]) -> bool:
+def _is_in(frame: Frame, *, over: bool | Collection[str]) -> bool:
     return over if isinstance(over, bool) else frame.file in over
 
 
 def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> Standing:
-    """What may have stood when a frame was made. A slate frame stands above a named entry, that
-    above entries by order or time, of which a body has one kind, and those above one that speaks
-    of its folder, its day or all frames."""
+    """What may have stood when a frame was made.
+
+    A slate frame stands above a named entry, that above entries by order or time, of which a body
+    has one kind, and those above one that speaks of its folder, its day or all frames.
+    """
     found, span = told.get(frame.file), index.by_name.get(frame.file)
     group = index.by_group.get(frame.file)
     if frame.damage is not None:
@@ -107,8 +110,11 @@ def _behind(found: Standing, group: Span) -> Standing:
 
 @dataclass(frozen=True, slots=True)
 class _About:
-    """Tells what is known of each frame besides what stood on its body. `namesakes` are pictures
-    and raw files that share a name and weren't made by one release, each with the other."""
+    """Tells what is known of each frame besides what stood on its body.
+
+    `namesakes` are pictures and raw files that share a name and weren't made by one release, each
+    with the other.
+    """
 
     index: LogIndex
     timelines: Mapping[str | None, BodyTimeline]

@@ -98,10 +98,13 @@ class FrameMatch:
 
 @dataclass(frozen=True, slots=True)
 class Matches:
-    """All frames of a run, in the order of their names. By the body's key, `sensors` says what its
-    sensor is known by, and `timelines` has the bodies that the logs speak of: their clocks, their
-    shots and the changes among them as evidence left them. `clocks` says how each body's clock
-    fits its frames; `idle_lines` are the entries (log and line) that met no frame."""
+    """All frames of a run, in the order of their names.
+
+    By the body's key, `sensors` says what its sensor is known by, and `timelines` has the bodies
+    that the logs speak of: their clocks, their shots and the changes among them as evidence left
+    them. `clocks` says how each body's clock fits its frames; `idle_lines` are the entries (log and
+    line) that met no frame.
+    """
 
     frames: tuple[FrameMatch, ...]
     sensors: Mapping[str, BodySensor] = field(default_factory=dict)

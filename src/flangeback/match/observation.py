@@ -8,8 +8,11 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """That entry number `entry` held: its f-number in `stops` (log2 N^2), its `lens`, and the
-    `offsets` (stops, without 0) at which the ring could stand instead."""
+    """That entry number `entry` held.
+
+    Its f-number in `stops` (log2 N^2), its `lens`, and the `offsets` (stops, without 0) at which
+    the ring could stand instead.
+    """
 
     entry: int
     stops: float
@@ -19,8 +22,11 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class SameScene:
-    """The `probability` that an observation is of the scene of the one before. If it is, it misses
-    the light by `share` of the other's miss, with a `spread` of its own (stops)."""
+    """The `probability` that an observation is of the scene of the one before.
+
+    If it is, it misses the light by `share` of the other's miss, with a `spread` of its own
+    (stops).
+    """
 
     probability: float
     spread: float
@@ -29,8 +35,10 @@ class SameScene:
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """Log2 of the `light` that came through the lens at a time (`at`, seconds), with its `spread`
-    in stops, and the hypotheses in the order of entries.
+    """The light that came through the lens at a time, and what may have held.
+
+    `light` is log2 of it at `at` (seconds), with its `spread` in stops; the hypotheses are in the
+    order of entries.
 
     `made` is the prior that an entry was made between the observation before and this one, where
     its place is open. `light_step_ratio` multiplies the rate of light steps in between.

@@ -48,8 +48,10 @@ _AT_ONCE = 500
 
 @dataclass(frozen=True, slots=True)
 class NotedChange:
-    """A change that was noted within `window` (seconds from the first shot); `stops` is log2 N^2 of
-    the f-number from then on, nan where it isn't known."""
+    """A change that was noted within `window` (seconds from the first shot).
+
+    `stops` is log2 N^2 of the f-number from then on, nan where it isn't known.
+    """
 
     window: tuple[float, float]
     kind: ChangeKind | None
@@ -58,10 +60,13 @@ class NotedChange:
 
 @dataclass(frozen=True, slots=True)
 class ShotSeries:
-    """Shots of a body: their times, log2 of the light that came through the lens (nan where it
-    isn't known), and for each state of the body (a lens's key, `off`, or None before any entry) the
-    log likelihood of what each shot says of its lens. `light_tells` is how likely light tells
-    f-numbers at all: with flash, its power is set to suit them."""
+    """Shots of a body.
+
+    Their times, log2 of the light that came through the lens (nan where it isn't known), and for
+    each state of the body (a lens's key, `off`, or None before any entry) the log likelihood of
+    what each shot says of its lens. `light_tells` is how likely light tells f-numbers at all: with
+    flash, its power is set to suit them.
+    """
 
     times: Floats
     light: Floats
@@ -72,8 +77,10 @@ class ShotSeries:
 def log_odds(
     shots: ShotSeries, changes: Sequence[NotedChange], offsets: Floats, late: float = 0.0
 ) -> Floats:
-    """The log likelihood ratio of each offset by pauses and light; `late` seconds are how late
-    notes may be."""
+    """The log likelihood ratio of each offset by pauses and light.
+
+    `late` seconds are how late notes may be.
+    """
     light = _light_log_odds(shots, changes, offsets, late)
     light *= _LIGHT_WEIGHT
     tells = shots.light_tells
@@ -103,8 +110,9 @@ def _pause_log_odds(
 def _light_log_odds(
     shots: ShotSeries, changes: Sequence[NotedChange], offsets: Floats, late: float
 ) -> Floats:
-    """Where the f-number changes the light through the lens steps, and nowhere else: by what is
-    logged, the brightness of the scene goes on from shot to shot.
+    """Where the f-number changes the light through the lens steps, and nowhere else.
+
+    By what is logged, the brightness of the scene goes on from shot to shot.
 
     Shots within the window of a change tell nothing, and are left out.
     """
@@ -128,9 +136,11 @@ def _light_log_odds(
 
 
 def _steadiness(light: Floats, logged: Floats, scatter: float, turned: float) -> Floats:
-    """For each row of logged stops (nan where they are open), the log likelihood ratio of the steps
-    of the scene from shot to shot: against shots of which the share `turned` follows a change of
-    f-number that nobody knows."""
+    """For each row of logged stops, the log likelihood ratio of the scene's steps.
+
+    Stops are nan where they are open. The steps are those from shot to shot, held against shots of
+    which the share `turned` follows a change of f-number that nobody knows.
+    """
     at = np.where(np.isnan(logged), 0, np.arange(logged.shape[1]))
     before = np.maximum.accumulate(at, axis=1)[:, :-1]
     raw = light[1:] - light[before]
@@ -145,8 +155,10 @@ def _steadiness(light: Floats, logged: Floats, scatter: float, turned: float) ->
 def lens_log_odds(
     shots: ShotSeries, states: Sequence[tuple[float, str | None]], offsets: Floats
 ) -> Floats:
-    """The log likelihood of what shots say of their lens, for each offset. `states` are what stood
-    on the body from a time on, in order; None stood before the first."""
+    """The log likelihood of what shots say of their lens, for each offset.
+
+    `states` are what stood on the body from a time on, in order; None stood before the first.
+    """
     total = np.zeros(len(offsets))
     starts = [-np.inf, *(at for at, _ in states), np.inf]
     for number, state in enumerate([None, *(state for _, state in states)]):

@@ -51,8 +51,11 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """What is known of a frame besides: its body and that one's sensor, its true time and whether
-    that is sure, and the `doubts` that don't hang on what stood on the body."""
+    """What is known of a frame besides.
+
+    Its body and that one's sensor, its true time and whether that is sure, and the `doubts` that
+    don't hang on what stood on the body.
+    """
 
     body: Body | None = None
     sensor: BodySensor | None = None
@@ -139,8 +142,10 @@ _STRICTEST_FIRST = (Outcome.CONFLICT, Outcome.PARTIAL, Outcome.FILL, Outcome.AGR
 
 
 def _strictest(found: Sequence[_Comparison]) -> _Comparison:
-    """The comparison of a frame of several files: one that is in conflict leaves the frame alone,
-    one that lacks something has it filled."""
+    """The comparison of a frame of several files.
+
+    One that is in conflict leaves the frame alone, one that lacks something has it filled.
+    """
     first = min(found, key=lambda one: _STRICTEST_FIRST.index(one.outcome))
     stale = frozenset(tag for one in found for tag in one.stale)
     doubts = dict.fromkeys(doubt for one in found for doubt in one.doubts)

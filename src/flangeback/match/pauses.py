@@ -29,8 +29,10 @@ _TOO_SHORT = 0.1
 
 
 def by_pauses(shots: Sequence[Shot], changes: Sequence[Change]) -> tuple[Sequence[Change], Doubts]:
-    """The changes without the places whose pauses are too short for them; and a doubt
-    `placed-in-gap` on each shot that is told that way."""
+    """The changes without the places whose pauses are too short for them.
+
+    And a doubt `placed-in-gap` on each shot that is told that way.
+    """
     narrowed, doubts = [], dict[int, tuple[Doubt, ...]]()
     for change in changes:
         kept = _long_enough(shots, change)
@@ -75,8 +77,10 @@ def _in_words(shots: Sequence[Shot], change: Change, kept: Sequence[int]) -> str
 
 
 def place_odds(shots: Sequence[Shot], change: Change) -> Mapping[int, float]:
-    """How likely a change was made at each of its places, as far as pauses tell: the longer one is,
-    the likelier, up to what is ample."""
+    """How likely a change was made at each of its places, as far as pauses tell.
+
+    The longer one is, the likelier, up to what is ample.
+    """
     window = change.window
     if window is None:
         return dict.fromkeys(change.places, 1 / len(change.places))

@@ -20,8 +20,10 @@ _SAME_FOCAL_LENGTH = Fraction(5, 100)
 def by_registered(
     shots: Sequence[Shot], changes: Sequence[Change], kit: Kit
 ) -> tuple[Sequence[Change], Doubts]:
-    """The changes of lens without the places that lie after the first shot with what is registered
-    for the new lens; and a doubt on each shot that is told that way.
+    """The changes of lens without the places that registered values rule out.
+
+    Those lie after the first shot with what is registered for the new lens. Each shot that is told
+    that way gets a doubt.
 
     It tells only where the shots before the change have what is registered for the old lens, and
     those after it what is for the new. What is registered may lag behind a change, so shots with

@@ -41,8 +41,10 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Two observations by one entry, one after the other: `seconds` between them and the
-    `difference` of their brightness."""
+    """Two observations by one entry, one after the other.
+
+    `seconds` between them and the `difference` of their brightness.
+    """
 
     seconds: float
     difference: float
@@ -50,16 +52,21 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """The standard deviations of one body's observations: `scenes` from scene to scene, `own` of
-    one observation within a scene; and the probability that a scene stays, by class of gap."""
+    """The standard deviations of one body's observations.
+
+    `scenes` from scene to scene, `own` of one observation within a scene; and the probability that
+    a scene stays, by class of gap.
+    """
 
     scenes: float
     own: float
     stays: tuple[float, ...] = _PRIOR_SAME
 
     def same_scene(self, seconds: float, spread: float) -> SameScene | None:
-        """How an observation lies to the one before it, so many seconds ago; None where nothing
-        ties them. `spread` is that of scenes at this place."""
+        """How an observation lies to the one before it, so many seconds ago.
+
+        None where nothing ties them. `spread` is that of scenes at this place.
+        """
         gap = bisect_left(_GAPS, seconds)
         if gap == len(_GAPS):
             return None
@@ -69,8 +76,10 @@ class Scatter:
 
 
 def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
-    """The scatter that these pairs show, None when they are too few: a mixture of pairs of one
-    scene and of two, by expectation-maximisation."""
+    """The scatter that these pairs show, None when they are too few.
+
+    A mixture of pairs of one scene and of two, by expectation-maximisation.
+    """
     apart = deviation([pair.difference for pair in pairs if pair.seconds > _GAPS[1]])
     scenes = apart or deviation([pair.difference for pair in pairs])
     if scenes is None:
@@ -123,8 +132,10 @@ def spread_of(samples: Sequence[Sample]) -> float | None:
 
 
 def deviation(differences: Sequence[float]) -> float | None:
-    """The standard deviation of one value, by the differences between neighbours; None when they
-    are too few."""
+    """The standard deviation of one value, by the differences between neighbours.
+
+    None when they are too few.
+    """
     if len(differences) < _LEAST_DIFFERENCES:
         return None
     # Neighbours differ by the square root of two deviations of one. A median of few differences may

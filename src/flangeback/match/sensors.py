@@ -1,10 +1,9 @@
-"""How big each body's sensor is, whether the kit says or not, and the 35 mm equivalents that
-follow.
+"""How big each body's sensor is, and the 35 mm equivalents that follow.
 
 Evidence is ranked: the kit; equivalents over focal lengths in frames with native lenses; pixels
-over focal-plane resolution. The first there is counts; what speaks against it is a doubt, and
-never averaged in. A frame in a crop mode has fewer pixels of the same pitch: its equivalent goes by
-the part of the sensor that was used.
+over focal-plane resolution. The first there is counts; what speaks against it is a doubt, and never
+averaged in. A frame in a crop mode has fewer pixels of the same pitch: its equivalent goes by the
+part of the sensor that was used.
 """
 
 from __future__ import annotations
@@ -58,8 +57,9 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class SizeFinding:
-    """What holds for the pictures of one size that a body made: the evidence that counts, None
-    where there is none.
+    """What holds for the pictures of one size that a body made.
+
+    The evidence that counts, None where there is none.
 
     `part` is how many times smaller than the sensor, by its diagonal, the part was that made the
     picture: above 1 in a crop mode. `against` says in words what other evidence there is against.
@@ -135,8 +135,11 @@ def _size(frame: Frame) -> Size:
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """What frames of one size say: the area of sensor used (mm, greater side first) and the crop
-    factors that follow, each None where it is absent or of no use."""
+    """What frames of one size say.
+
+    The area of sensor used (mm, greater side first) and the crop factors that follow, each None
+    where it is absent or of no use.
+    """
 
     area: tuple[float, float] | None = None
     native: Evidence | None = None
@@ -202,9 +205,11 @@ def _plane(frames: Sequence[Frame]) -> Evidence | str | None:
 
 
 def _part(at: _Seen, greatest: _Seen) -> float | None:
-    """How many times smaller the part was that made pictures of a size than what made the greatest
-    ones; None where that can't be told: a crop mode keeps the pixels' pitch, a picture that was
-    merely made smaller doesn't."""
+    """How many times smaller the part of the sensor was that made pictures of a size.
+
+    It is held against what made the greatest ones; None where that can't be told: a crop mode keeps
+    the pixels' pitch, a picture that was merely made smaller doesn't.
+    """
     if at is greatest:
         return 1.0
     if at.area is not None and greatest.area is not None:
@@ -216,16 +221,22 @@ def _part(at: _Seen, greatest: _Seen) -> float | None:
 
 
 def _as_part(across: float, down: float) -> float:
-    """A crop mode takes the same off both sides; another shape of picture takes more off one, and
-    keeps the equivalent that bodies state: the side that lost less tells the mode."""
+    """A crop mode takes the same off both sides.
+
+    Another shape of picture takes more off one, and keeps the equivalent that bodies state: the
+    side that lost less tells the mode.
+    """
     smaller = min(across, down)
     return smaller if smaller >= PART else 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class _Whole:
-    """The evidence on the whole sensor: by native lenses of any picture size whose part is known,
-    and by the focal plane of the greatest pictures."""
+    """The evidence on the whole sensor.
+
+    By native lenses of any picture size whose part is known, and by the focal plane of the greatest
+    pictures.
+    """
 
     native: Evidence | None
     plane: Evidence | None

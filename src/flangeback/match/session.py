@@ -17,8 +17,10 @@ from flangeback.match.index import missing_names
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """An outing's frames, the logs kept on it and the gear that was along, and the files that logs
-    and kit were read from."""
+    """An outing's frames, logs and gear.
+
+    And the files that logs and kit were read from.
+    """
 
     frames: tuple[Frame, ...]
     logs: tuple[SessionLog, ...]
@@ -38,8 +40,10 @@ def read_session(
     kit: Path | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Session:
-    """Reads the frames of `folder`, its logs (session.txt in it) and the kit (kit.toml in it, else
-    the one in the configuration folder). `progress` is told how many frames are read.
+    """Reads an outing: the frames of `folder`, its logs and the kit.
+
+    Without others named they are session.txt and kit.toml in it, else the kit in the configuration
+    folder. `progress` is told how many frames are read.
 
     Raises InputError with the faults of the kit, or with those of all logs: what each says that
     isn't understood, and what it says of frames that aren't there.

@@ -43,8 +43,11 @@ class SlateLines:
 
 @dataclass(frozen=True, slots=True)
 class SlateOrder:
-    """A body's shots without its slate frames, the changes among them, the files whose outcome is
-    settled (slate frames, and shots whose entry can't be told or isn't there), and doubts."""
+    """A body's shots without its slate frames, and the changes among them.
+
+    With them come the files whose outcome is settled (slate frames, and shots whose entry can't be
+    told or isn't there), and doubts.
+    """
 
     shots: tuple[Shot, ...]
     changes: tuple[Change, ...] = ()
@@ -54,9 +57,11 @@ class SlateOrder:
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """Shots from one mark to the next. A mark is one slate frame or several in a row; `mark` is
-    its first, or the first doubtful one if none is `sure`. `open` says why it can't be told how
-    many marks there are."""
+    """Shots from one mark to the next.
+
+    A mark is one slate frame or several in a row; `mark` is its first, or the first doubtful one if
+    none is `sure`. `open` says why it can't be told how many marks there are.
+    """
 
     shots: Sequence[Shot]
     mark: Shot | None = None
@@ -70,8 +75,10 @@ class _Part:
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """What a part comes to: the entry that holds and the reason for a doubt, if any; or an outcome
-    and its reason."""
+    """What a part comes to: the entry that holds and the reason for a doubt, if any.
+
+    Or an outcome and its reason.
+    """
 
     entry: OrderEntry | None = None
     text: str | None = None
@@ -157,8 +164,10 @@ def _parts(shots: Sequence[Shot], signs: Sequence[SlateSign]) -> Iterator[_Part]
 
 
 def _why_open(run: Sequence[tuple[Shot, SlateSign]]) -> str | None:
-    """Why it can't be told how many marks these are; None where it can: doubtful frames at the ends
-    of a run of slate frames change nothing."""
+    """Why it can't be told how many marks these are.
+
+    None where it can: doubtful frames at the ends of a run of slate frames change nothing.
+    """
     sure = [at for at, (_, sign) in enumerate(run) if sign is SlateSign.YES]
     between = run[sure[0] : sure[-1]] if sure else run
     doubtful = [shot for shot, sign in between if sign is SlateSign.DOUBTFUL]
@@ -174,8 +183,10 @@ def _doubtful(shot: Shot) -> str:
 
 
 class _Fit:
-    """Gives each part its entry, as far as marks and entries go together. `through` is log2 of the
-    light that came through the lens, by file."""
+    """Gives each part its entry, as far as marks and entries go together.
+
+    `through` is log2 of the light that came through the lens, by file.
+    """
 
     def __init__(
         self,
@@ -205,8 +216,10 @@ class _Fit:
             yield part, self._one(parts, n, misfit, reason)
 
     def _resolved(self) -> Sequence[_Part]:
-        """The parts without doubtful marks, or with them as marks, where the count of the entries
-        allows only one of the two."""
+        """The parts without doubtful marks, or with them as marks.
+
+        Which it is the count of the entries tells, where it allows only one of the two.
+        """
         sure = [part for part in self.parts if part.sure]
         whole = [replace(part, open=None) for part in self.parts]
         found: list[_Part] = []
@@ -245,8 +258,10 @@ class _Fit:
         return _Told(entries[n], text)
 
     def _misfit(self, parts: Sequence[_Part]) -> str | None:
-        """In words, that there are more marks than entries, or fewer; None where they fit or it
-        can't be told. A mark after the last frame changes nothing."""
+        """In words, that there are more marks than entries, or fewer.
+
+        None where they fit or it can't be told. A mark after the last frame changes nothing.
+        """
         least = len(parts) - (len(parts) > 1 and not parts[-1].shots)
         least -= sum(bool(part.open) and not part.sure for part in parts)
         return None if least <= len(self.entries) <= len(parts) else self._counts(parts)
@@ -264,8 +279,10 @@ class _Fit:
         return belied
 
     def _belied(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
-        """In words, that at this part's mark the light steps otherwise than logged; None where it
-        doesn't, or the frames tell nothing of the light."""
+        """In words, that at this part's mark the light steps otherwise than logged.
+
+        None where it doesn't, or the frames tell nothing of the light.
+        """
         if not 0 < n < len(self.entries):
             return None
         old, new = self.entries[n - 1].stops, self.entries[n].stops
