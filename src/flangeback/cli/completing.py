@@ -7,7 +7,6 @@ from pathlib import Path
 import typer
 
 _MOST = 500
-_WORDS = ("open", "off", "f/?", "via", "slate", "first", "then")
 
 
 def frame_names(ctx: typer.Context, incomplete: str) -> list[str]:
@@ -27,6 +26,7 @@ def entry_words(ctx: typer.Context, incomplete: str) -> list[str]:
     """Keys of the kit beside the log, or of the one named, and the log's own words."""
     from flangeback.errors import InputError
     from flangeback.kit import places, read_kit
+    from flangeback.log.vocabulary import KEYWORDS, PLAIN_WORDS
 
     log, kit = ctx.params.get("log"), ctx.params.get("kit")
     given = Path(kit) if kit else None
@@ -34,4 +34,5 @@ def entry_words(ctx: typer.Context, incomplete: str) -> list[str]:
         keys = list(read_kit(places.kit_file(given, Path(log or ".").parent)).keys())
     except InputError:
         keys = []
-    return [word for word in (*keys, *_WORDS) if word.startswith(incomplete)]
+    words = (*keys, *PLAIN_WORDS, "f/?", *KEYWORDS)
+    return [word for word in words if word.startswith(incomplete)]

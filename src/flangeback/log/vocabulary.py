@@ -26,9 +26,11 @@ A_CLOCK = (
 )
 A_SLATE = "names of single frames, such as K7_0245"
 A_FRAME = "the name of one frame, such as N2_0412"
-A_FRAME_GROUP = "a folder such as day1/, or a name with * such as K7_02*"
 A_FRAME_RANGE = "two frame names, such as K7_0212..K7_0230"
-A_PLACE = "a time, frame names, or first or then for the order of slate frames"
+A_PLACE = (
+    "a time, frame names, a folder such as day1/, all, or first or then for the order of slate "
+    "frames"
+)
 A_KNOWN_WORD = "a key of the kit, or another word that an entry may have"
 OTHER_WORDS = (
     "an f-number, a focal length in mm, open, off, a time, frame names or a remark in quotes"
