@@ -11,11 +11,10 @@ import os
 import secrets
 import stat
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from importlib import import_module
 from pathlib import Path
-from types import ModuleType
 from typing import BinaryIO
 
 from flangeback.errors import InputError, Problem
@@ -27,13 +26,13 @@ _BINARY = getattr(os, "O_BINARY", 0)
 _WITHOUT_WAITING = getattr(os, "O_NONBLOCK", 0)
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 _SEEKING = threading.Lock()
-_LOCKED_BYTE = 0x7FFF_FFFE
-"""Where a system that locks bytes locks one: behind all that anybody reads."""
 
 _NOT_SUPPORTED = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP})
 _NO_KERNEL_COPY = _NOT_SUPPORTED | {errno.EXDEV, errno.EPERM, errno.EBADF, errno.ENOTSOCK}
 _REFUSED = _NOT_SUPPORTED | {errno.EPERM, errno.EACCES}
-_HELD = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK})
+_HELD_BY_ANOTHER = frozenset({5, 32, 33})
+"""Windows' error codes where another program has the file open: access denied, sharing, lock."""
+_TRIES, _PAUSE = 20, 0.05
 
 
 Identity = tuple[int, int, int, int]
@@ -208,19 +207,40 @@ def _tolerated(call: Callable[..., None], *arguments: object, **more: object) ->
     return True
 
 
+def _patiently(call: Callable[..., None], *arguments: object) -> None:
+    """Does what Windows refuses while another program holds the file, a virus scanner, say.
+
+    It is tried again for a second. Raises OSError.
+    """
+    for left in reversed(range(_TRIES)):
+        try:
+            call(*arguments)
+        except OSError as error:
+            if not left or getattr(error, "winerror", None) not in _HELD_BY_ANOTHER:
+                raise
+            time.sleep(_PAUSE)
+        else:
+            return
+
+
+def rename(old: Path, new: Path) -> None:
+    """Gives a file another name, whatever has it. Raises OSError."""
+    _patiently(os.replace, old, new)
+
+
 def rename_new(old: Path, new: Path) -> None:
     """Gives a file another name. Raises FileExistsError where something has it, OSError."""
     try:
         # A link, unlike a rename, never takes the place of what somebody else put there.
-        os.link(old, new)
+        _patiently(os.link, old, new)
     except FileExistsError:
         raise
     except OSError:  # A file system without links, such as FAT.
         if os.path.lexists(new):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(new)) from None
-        old.rename(new)
+        _patiently(os.rename, old, new)
     else:
-        old.unlink()
+        _patiently(os.unlink, old)
 
 
 _PART = ".flangeback-part-"
@@ -255,7 +275,7 @@ def save(path: Path, content: bytes) -> None:
     Raises InputError where it can't be written, or what stands there isn't a regular file; it still
     does then.
     """
-    _put(path.resolve(), content, path, os.replace)
+    _put(path.resolve(), content, path, rename)
 
 
 def save_new(path: Path, content: bytes) -> None:
@@ -322,78 +342,3 @@ def _open_nameless(folder: Path) -> int | None:
         with suppress(OSError):
             return os.open(folder, os.O_TMPFILE | os.O_WRONLY, 0o666)
     return None
-
-
-def lock(file: int) -> bool:
-    """Locks an open file until it is closed; False where another process holds it.
-
-    On a file system without locks it is taken as free.
-    """
-    try:
-        _lock(file, wait=False)
-    except OSError as error:
-        return error.errno not in _HELD
-    except ImportError:
-        pass
-    return True
-
-
-@contextmanager
-def held(path: Path) -> Iterator[None]:
-    """Keeps other processes that ask for the same from this file's folder meanwhile.
-
-    Waits for them. Raises InputError where the folder isn't there.
-    """
-    try:
-        file = _open_to_hold(path.parent)
-    except OSError as error:
-        raise InputError(Problem(str(path.parent), f"can't be opened: {error.strerror}")) from None
-    try:
-        with suppress(OSError, ImportError):  # Without locks it is the user's care.
-            _lock(file, wait=True)
-            clear_parts(path.parent)
-        yield
-    finally:
-        os.close(file)
-
-
-def _open_to_hold(folder: Path) -> int:
-    """The folder, or a file that stands for it on a system that opens none. Raises OSError."""
-    try:
-        return os.open(folder, os.O_RDONLY)
-    except PermissionError:
-        import tempfile
-
-        if not folder.is_dir():
-            raise
-        from xxhash import xxh3_64_hexdigest
-
-        name = f"flangeback-{xxh3_64_hexdigest(os.fsencode(folder.resolve()))}.lock"
-        return open_to_append(Path(tempfile.gettempdir()) / name)
-
-
-def _lock(file: int, *, wait: bool) -> None:
-    """Raises OSError where it is held or can't be, ImportError where the system has no locks."""
-    try:
-        import fcntl
-    except ImportError:
-        _lock_byte(import_module("msvcrt"), file, wait=wait)
-    else:
-        fcntl.flock(file, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
-
-
-def _lock_byte(msvcrt: ModuleType, file: int, *, wait: bool) -> None:
-    """Raises OSError; LK_LOCK itself gives up after ten seconds, with EDEADLK."""
-    before = os.lseek(file, 0, os.SEEK_CUR)
-    try:
-        while True:
-            os.lseek(file, _LOCKED_BYTE, os.SEEK_SET)
-            try:
-                msvcrt.locking(file, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
-            except OSError as error:
-                if not wait or error.errno not in _HELD:
-                    raise
-            else:
-                return
-    finally:
-        os.lseek(file, before, os.SEEK_SET)

@@ -25,7 +25,8 @@ from flangeback.copies.records import (
 )
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import MANIFEST
-from flangeback.system import lock, open_to_append, open_to_read, pread, sync_file
+from flangeback.locks import lock
+from flangeback.system import open_to_append, open_to_read, pread, sync_file
 
 NAME = MANIFEST
 SCHEMA = "flangeback/manifest-2"

@@ -25,6 +25,7 @@ from flangeback.system import (
     open_to_read,
     part_name,
     pread,
+    rename,
     rename_new,
     start_writing_back,
     sync_file,
@@ -64,7 +65,7 @@ def write_file(
         elif identity(target.lstat()) != replaces:
             raise TouchedError("another program changed it while flangeback ran")
         else:
-            part.replace(target)
+            rename(part, target)
     except BaseException:
         with suppress(OSError):
             part.unlink(missing_ok=True)

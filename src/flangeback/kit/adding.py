@@ -10,7 +10,8 @@ from typing import Literal
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit.reading import parse_kit
-from flangeback.system import held, save
+from flangeback.locks import held
+from flangeback.system import save
 
 Value = str | bool | Decimal | tuple[Decimal, Decimal]
 Field = tuple[str, Value | None, str]

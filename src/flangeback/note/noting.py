@@ -10,6 +10,7 @@ from pathlib import Path
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit
+from flangeback.locks import held
 from flangeback.log import LogError, Part, SessionLog, parse_log
 from flangeback.log.reading import decoded, time_of_day, words_of
 from flangeback.log.text import clean_line, split_lines
@@ -17,7 +18,7 @@ from flangeback.log.tokenizer import Tokenizer
 from flangeback.log.values import WallTime
 from flangeback.note.meaning import meaning
 from flangeback.note.zones import local_zone
-from flangeback.system import held, save
+from flangeback.system import save
 from flangeback.words import clock_time
 
 _LINE = re.compile("([^\r\n\u2028\u2029]+)(?:\r\n|[\r\n\u2028\u2029]|$)")
