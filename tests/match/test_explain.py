@@ -239,6 +239,6 @@ def test_frames_and_words_are_completed(outing: Outing, tmp_path: Path) -> None:
     (tmp_path / "kit.toml").write_text(WHOLE)
     beside = _Context(log=tmp_path / "session.txt")
     assert entry_words(beside, "mir") == ["miran58"]  # type: ignore[arg-type]
-    assert entry_words(beside, "o") == ["open", "off"]  # type: ignore[arg-type]
+    assert entry_words(beside, "o") == ["open", "off", "overnight"]  # type: ignore[arg-type]
     nothing = _Context(log=tmp_path / "none" / "session.txt", kit=tmp_path / "none.toml")
     assert entry_words(nothing, "mir") == []  # type: ignore[arg-type]
