@@ -117,9 +117,20 @@ def test_a_range_has_no_other_frame_in_it() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "name", ["harbour", "Sub dir/K7 0203", "12", "f8", "all", "k7", "day.1/a_1", "first", "9.12"]
+)
+def test_a_name_of_any_shape_is_named_so_that_the_log_is_understood(name: str) -> None:
+    text = "9:00 k7 miran58 f/?\n"
+    frames = [shot(f"{name}.JPG", "09:10:00")]
+    (case,) = cases(matched(frames, text), [log(text)], KIT)
+    (one,) = matched(frames, text + "\n".join(case.answers[2].lines) + "\n").frames
+    assert one.outcome is Outcome.FILL
+
+
 def test_a_name_that_a_log_cannot_say_gets_no_line() -> None:
     text = "9:00 k7 miran58 f/?\n"
-    (case,) = cases(matched([shot("harbour", "09:10:00")], text), [log(text)], KIT)
+    (case,) = cases(matched([shot('say "a"', "09:10:00")], text), [log(text)], KIT)
     assert case.answers == ()
 
 

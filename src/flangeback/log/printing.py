@@ -70,7 +70,7 @@ def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:
         end = "" if entry.end is None else f"-{moment_text(log, entry.end)}"
         yield moment_text(log, entry.start) + end
     if entry.frames is not None:
-        yield _frames(entry.frames)
+        yield frames_text(entry.frames)
     yield from _given(entry.order, entry.body, entry.lens)
     if entry.aperture is not None:
         yield _aperture(entry.aperture)
@@ -125,8 +125,8 @@ def _aperture(aperture: Aperture) -> str:
     return "f/" + "-".join(map(exact, aperture.stops))
 
 
-def _frames(frames: FrameRange | FrameGroup) -> str:
-    """In quotes where the bare words would be read otherwise."""
+def frames_text(frames: FrameRange | FrameGroup) -> str:
+    """Frames as an entry names them: in quotes where the bare words would be read otherwise."""
     if isinstance(frames, FrameGroup):
         is_bare = frames.kind in (GroupKind.ALL, GroupKind.DAY) or _is_bare(frames.name)
         return str(frames) if is_bare else f'"{frames}"'

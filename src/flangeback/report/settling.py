@@ -11,8 +11,9 @@ from flangeback.clock.counting import count_of
 from flangeback.clock.model import instant
 from flangeback.kit import stops
 from flangeback.kit.model import Kit, Lens
-from flangeback.log.model import SessionLog, Setting
-from flangeback.log.names import frame_stem, names_one_frame
+from flangeback.log.model import FrameName, FrameRange, SessionLog, Setting
+from flangeback.log.names import frame_stem
+from flangeback.log.printing import frames_text
 from flangeback.match.changes import setting_of, standing
 from flangeback.match.clock_fit import clock_line, clock_words
 from flangeback.match.doubts import DoubtKind
@@ -148,12 +149,12 @@ def _answers(
 def _places(run: Run, order: Mapping[str, int]) -> Iterator[str]:
     """The run's frames as a log names them: ranges, where no other frame's name lies between."""
     stems = {frame_stem(one.frame.file): order[one.frame.file] for one in run.frames}
-    if not all(map(names_one_frame, stems)):
+    if any('"' in stem for stem in stems):
         return
     in_order = sorted(stems, key=lambda stem: stems[stem])
     for _, group in groupby(enumerate(in_order), key=lambda one: stems[one[1]] - one[0]):
         first, *others = [stem for _, stem in group]
-        yield f"{first}..{others[-1].rpartition('/')[2]}" if others else first
+        yield frames_text(FrameRange(FrameName(first), FrameName((first, *others)[-1])))
 
 
 def _name_order(matches: Matches) -> Mapping[str, int]:

@@ -92,8 +92,9 @@ def _reduced(source: Path | BytesIO) -> bytes:
 
     made = BytesIO()
     with warnings.catch_warnings():
-        # A picture of many pixels is no attack: it is reduced as it is read.
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        # A picture of many pixels is no attack, since it is reduced as it is read; what else is
+        # odd about a file, the scan has told.
+        warnings.simplefilter("ignore")
         with Image.open(source) as picture:
             picture.draft("RGB", (_WIDTH, _WIDTH))
             picture.thumbnail((_WIDTH, _WIDTH))
