@@ -31,7 +31,7 @@ def share(counts: Counter[str], *keys: str) -> float:
         ("second", "offset", 0.99, 0.995),
         ("second", "photos", 0.99, 0.995),
         ("minute", "offset", 0.95, 0.98),
-        ("minute", "photos", 0.95, 0.98),
+        ("minute", "photos", 0.95, 0.975),
     ],
 )
 def test_what_is_filled_is_true(to_the: str, clock: str, whole: float, at_all: float) -> None:
@@ -80,8 +80,17 @@ def test_by_the_order_of_slate_frames_nothing_false_goes_without_doubt(
 def test_the_simulator_finds_a_log_that_lies() -> None:
     outing = simulate(1, to_the="second")
     assert score(outing, KIT).wrong == []
-    outing.log = outing.log.replace("clock k7", "# clock k7")
+    swapped = outing.log.replace("miran58", "?").replace("brask135", "miran58")
+    outing.log = swapped.replace("?", "brask135")
     assert score(outing, KIT).wrong
+
+
+def test_without_its_clock_line_nothing_is_filled_wrongly() -> None:
+    outing = simulate(1, to_the="second")
+    outing.log = outing.log.replace("clock k7", "# clock k7")
+    found = score(outing, KIT)
+    assert found.wrong == []
+    assert found.outcomes["unsure"] > 400
 
 
 def test_an_outing_is_the_same_for_the_same_seed() -> None:
