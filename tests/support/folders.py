@@ -17,6 +17,9 @@ FULL = "quay/K7_0090.JPG"
 """A frame whose Exif block is full: there is no room for values."""
 BROKEN = "K7_0091.JPG"
 ALL = (*SOUND, FULL, BROKEN)
+BESIDE = FULL.replace(".JPG", ".xmp")
+"""The sidecar that takes the values of the full frame."""
+MADE = (*ALL, BESIDE)
 
 
 def make_frames(folder: Path) -> Path:

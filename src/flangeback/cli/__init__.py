@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+import sys
+
 
 def main() -> None:
     """The entry point of `flangeback`."""
+    try:
+        _main()
+    except KeyboardInterrupt:  # Also while modules are still being loaded.
+        print("stopped", file=sys.stderr)
+        sys.exit(2)
+
+
+def _main() -> None:
     import gc
 
     # A command makes many small objects that stay and hardly any cycles: looking for those at

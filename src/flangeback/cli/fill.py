@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -11,7 +12,7 @@ import typer
 import flangeback
 from flangeback import report
 from flangeback.cli import outings
-from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
+from flangeback.cli.ending import NEEDS_PERSON, UNPROVED, WRONG
 from flangeback.cli.shared import (
     ByLogAlone,
     Json,
@@ -125,10 +126,12 @@ def fill(
         page = matched(outing, session, over=over, by_log_alone=by_log_alone)
         found = page.matches
         used = replace(options, logs=session.log_files, kit=session.kit_file)
-        with progress("making copies", len(found.frames), quiet=json) as step:
-            filled = flangeback.fill(
-                found, outing.folder, out, used, lambda count, size: step(count)
-            )
+        count = len(found.frames)
+        with (
+            progress("making copies", count, quiet=json) as step,
+            _Finished(step, count) as finished,
+        ):
+            filled = flangeback.fill(found, outing.folder, out, used, finished)
         if path:
             page = replace(page, matches=filled.matches)
             report.pages.write_outing_page(path, page, report.proof.proof_of(filled, out))
@@ -148,6 +151,26 @@ def fill(
         raise typer.Exit(UNPROVED)
     if any(one.matches.needs_person for one in filled):
         raise typer.Exit(NEEDS_PERSON)
+
+
+class _Finished:
+    """How many frames are copied, shown as they are; who stops the run is told how it goes on."""
+
+    def __init__(self, step: Callable[[int], None], frames: int) -> None:
+        self._step, self._frames, self._count = step, frames, 0
+
+    def __enter__(self) -> Callable[[int, int], None]:
+        return self._tell
+
+    def _tell(self, count: int, size: int) -> None:
+        self._count = count
+        self._step(count)
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is KeyboardInterrupt:
+            told = f"stopped: {self._count} of {self._frames} frames are copied"
+            typer.echo(f"{told}; these copies are kept, and the same command goes on", err=True)
+            raise typer.Exit(WRONG) from None
 
 
 def _no_place(folders: list[Path], given: list[str]) -> flangeback.InputError:

@@ -15,7 +15,7 @@ from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.tags.decide import decide
 from flangeback.tags.table import Tag, TagValue
-from flangeback.tags.times import true_time
+from flangeback.tags.times import true_time, without_time
 
 
 class CopyMethod(StrEnum):
@@ -139,16 +139,31 @@ def _file_plans(file: Frame, match: FrameMatch, options: FillOptions) -> Iterato
         yield copy
     elif why is None:
         yield replace(copy, method=CopyMethod.EMBED, values=values)
+    elif why and not file.format.is_raw and len(lens := without_time(values)) < len(values):
+        # A time in the sidecar alone would contradict the one in the file.
+        if lens:
+            time = f"its time is left as it is: {why}"
+            beside = _beside(copy, file, lens, options)
+            yield copy
+            yield replace(beside, remark=f"a sidecar takes the values; {time}")
+        else:
+            yield replace(copy, refusal=why)
     elif why and replaces_lens and not file.format.is_raw:
         # The sidecar would contradict what stays in the file.
         yield replace(copy, refusal=why)
     else:
         yield copy
-        new = file.file if options.sidecar == SidecarName.FULL else without_suffix(file.file)
-        name = next(iter(file.sidecars), f"{new}.xmp")
         remark = f"a sidecar takes the values: {why}" if why else None
-        sidecar = replace(copy, method=CopyMethod.SIDECAR, copy=name, source=None)
-        yield replace(sidecar, values=values, remark=remark)
+        yield replace(_beside(copy, file, values, options), remark=remark)
+
+
+def _beside(
+    copy: FilePlan, file: Frame, values: tuple[TagValue, ...], options: FillOptions
+) -> FilePlan:
+    """The sidecar that takes the values."""
+    new = file.file if options.sidecar == SidecarName.FULL else without_suffix(file.file)
+    name = next(iter(file.sidecars), f"{new}.xmp")
+    return replace(copy, method=CopyMethod.SIDECAR, copy=name, source=None, values=values)
 
 
 def _why_beside(file: Frame, values: Sequence[TagValue], options: FillOptions) -> str | None:
@@ -161,7 +176,11 @@ def _why_beside(file: Frame, values: Sequence[TagValue], options: FillOptions) -
         with of_source(), picture.reader:
             if picture.is_sealed and not options.break_seal:
                 return "its seal (C2PA) would break (--break-seal)"
-            return picture.obstacle(values)
+            why = picture.obstacle(values)
+            lens = without_time(values)
+            if why is not None and lens and picture.obstacle(lens) is None:
+                return None  # The edit leaves the time as it is.
+            return why
     except Damaged:
         return None  # The edit will say what is wrong.
 

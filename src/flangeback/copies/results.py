@@ -72,8 +72,8 @@ def _outcome(job: Job, done: Sequence[Done]) -> FrameMatch:
         match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=None)
     elif why and not match.outcome.is_filled:
         why = f"its time is left as it is: {why}"
-    remarks = _joined(*(one.remark for one in done))
-    return replace(match, reason=_joined(match.reason, why, remarks))
+    reason = _joined(match.reason, why, *(one.remark for one in done))
+    return match if reason == match.reason else replace(match, reason=reason)
 
 
 def _joined(*texts: str | None) -> str | None:

@@ -105,7 +105,7 @@ class Standing:
 
     def __init__(self, frames: Path, out: Path, manifest: Manifest, options: FillOptions) -> None:
         self.frames, self.out, self.manifest, self.options = frames, out, manifest, options
-        self._folder = str(frames.resolve())
+        self.folder = str(frames.resolve())
         self._sound_folders: set[Path] = {out}
 
     def jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
@@ -219,7 +219,7 @@ class Standing:
             return state is None and plan.source is None
         if plan.size != state.size:
             return False
-        if record.frames == self._folder and plan.modified_ns == state.modified_ns:
+        if record.frames == self.folder and plan.modified_ns == state.modified_ns:
             return True
         with of_source(), open_file(plan.source) as file:
             return digest(file.fileno()) == state.digest

@@ -1,0 +1,293 @@
+"""The copies of a run: what there is to do, and doing it."""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import flangeback
+from flangeback.copies.edit import Edit, edit_for
+from flangeback.copies.faults import ProofError, SourceError, TouchedError
+from flangeback.copies.keeping import keep_used
+from flangeback.copies.manifest import ManifestWriter, now
+from flangeback.copies.model import FrameCopy
+from flangeback.copies.plan import FilePlan, FillOptions
+from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
+from flangeback.copies.results import Done, frame_copy
+from flangeback.copies.standing import Action, Job, Standing, Task
+from flangeback.copies.stated import Stated, asked_digest
+from flangeback.copies.write import Written, write_file
+from flangeback.formats import Damaged, Refused
+from flangeback.match.model import FrameMatch
+from flangeback.system import set_times, sync_folder
+
+Progress = Callable[[int, int], None]
+"""Called with the number of finished copies and the bytes of their frames."""
+
+_WORKERS = min(8, 2 * (os.cpu_count() or 2))
+"""Twice the cores: half of them wait for the disk."""
+OPTIONS = ("raw", "sidecar", "break_seal", "xmp", "set_time", "others", "over", "by_log_alone")
+"""Those that a manifest has of a run."""
+_MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """What a run is to do, by the frames' places in their order.
+
+    `jobs` are those with something to do, `finished` what earlier runs made; `names` are the
+    names of all copies, `withdrawn` the sidecars to be taken back, `others` the other files.
+    """
+
+    jobs: Mapping[int, Job]
+    finished: Mapping[int, FrameCopy]
+    names: Sequence[str]
+    others: Sequence[Task]
+    withdrawn: Sequence[Record]
+
+    @property
+    def tasks(self) -> Iterator[Task]:
+        """Each file that something is to be done about."""
+        yield from (task for job in self.jobs.values() for task in job.tasks)
+        yield from self.others
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run; `device` is the one that the frames lie on as it begins."""
+
+    standing: Standing
+    options: FillOptions
+    device: int
+
+    @property
+    def out(self) -> Path:
+        return self.standing.out
+
+    @property
+    def frames(self) -> Path:
+        return self.standing.frames
+
+    def plan(self, matches: Iterable[FrameMatch], others: Iterable[str]) -> Planned:
+        """What there is to do. Of what is finished no more is kept than its name and result."""
+        jobs, finished, names = dict[int, Job](), dict[int, FrameCopy](), list[str]()
+        for number, job in enumerate(self.standing.jobs(matches)):
+            names += [task.plan.copy for task in job.tasks]
+            if job.tasks and all(self._is_finished(task) for task in job.tasks):
+                finished[number] = frame_copy(job, self._job(job))
+            else:
+                jobs[number] = job
+        other_tasks = list(self.standing.others(others)) if self.options.others else []
+        names += [task.plan.copy for task in other_tasks]
+        return Planned(jobs, finished, names, other_tasks, list(self.standing.withdrawals(names)))
+
+    def _is_finished(self, task: Task) -> bool:
+        is_known = task.record is not None and task.record.frames == self.standing.folder
+        return is_known and task.action == Action.KEEP
+
+    def start(self, planned: Planned) -> RunStart:
+        """The run as the manifest has it. Raises OSError."""
+        from xxhash import xxh3_128_hexdigest
+
+        logs, kit = keep_used(self.out, self.options.logs, self.options.kit)
+        return RunStart(
+            version=flangeback.__version__,
+            when=now(),
+            frames=self.standing.folder,
+            frames_relative=os.path.relpath(self.frames.resolve(), self.out.resolve()),
+            options={name: getattr(self.options, name) for name in OPTIONS},
+            logs=logs,
+            kit=kit,
+            files=len(planned.names),
+            names=xxh3_128_hexdigest(os.fsencode("\n".join(sorted(planned.names)))),
+            to_make=sum(task.action in _MADE for task in planned.tasks),
+        )
+
+    def carry_out(
+        self, planned: Planned, writer: ManifestWriter, progress: Progress | None
+    ) -> list[FrameCopy]:
+        """Makes the copies, several at a time; gives all in the frames' order."""
+        found, jobs = dict(planned.finished), planned.jobs
+        size = sum(_size(one.match) for one in found.values())
+        waiting: dict[Future[list[Done]], int] = {}
+        with ThreadPoolExecutor(_WORKERS) as pool:
+            try:
+                todo = iter(jobs.items())
+                while len(found) < len(planned.finished) + len(jobs):
+                    for number, job in todo:
+                        waiting[pool.submit(self._job, job)] = number
+                        if len(waiting) >= 2 * _WORKERS:
+                            break
+                    for future in wait(waiting, return_when=FIRST_COMPLETED).done:
+                        number = waiting.pop(future)
+                        done = future.result()
+                        _note(done, writer)
+                        found[number] = frame_copy(jobs[number], done)
+                        size += _size(jobs[number].match)
+                        if progress:
+                            progress(len(found), size)
+            except BaseException:
+                _keep_finished(waiting, writer)
+                raise
+        return [found[number] for number in range(len(found))]
+
+    def _job(self, job: Job) -> list[Done]:
+        """One frame's files. Raises OSError where the run can't go on."""
+        done = [self._file(job.match, task) for task in job.tasks]
+        if job.lost is not None or any(one.lost for one in done):
+            self._check_card()
+        return done
+
+    def _check_card(self) -> None:
+        """Raises OSError where the frames' disk is gone: that is no matter of one frame."""
+        if self.frames.stat().st_dev != self.device:
+            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV), str(self.frames))
+
+    def _file(self, match: FrameMatch | None, task: Task) -> Done:
+        if task.action == Action.LEAVE:
+            return Done(task, stands=False, left=task.reason)
+        try:
+            if task.action == Action.KEEP:
+                return self._kept(match, task)
+            return self._made(match, task)
+        except SourceError as why:
+            return Done(task, stands=False, lost=str(why))
+        except TouchedError as why:
+            return Done(task, stands=False, left=f"its copy is left as it is: {why}")
+        except ProofError as failure:
+            return Done(task, stands=False, failure=str(failure))
+
+    def _kept(self, match: FrameMatch | None, task: Task) -> Done:
+        """What an earlier run finished, noted or not; a frames folder that moved is noted."""
+        record = task.record
+        if record is None:
+            edit, digests = self.standing.adopted(task)
+            status = task.target.stat()
+            written = Written(digests, status.st_size, status.st_mtime_ns)
+            return Done(task, self._record(match, task, edit, written), remark=edit.remark)
+        moved = None
+        if record.frames != self.standing.folder:
+            moved = replace(record, frames=self.standing.folder)
+        remark = "; ".join(filter(None, (record.remark, task.reason))) or None
+        return Done(task, moved, refusal=record.refusal, remark=remark)
+
+    def _made(self, match: FrameMatch | None, task: Task) -> Done:
+        """A new file; where the values can't be written, or their proof fails, a plain copy."""
+        edit, refusal, failure = Edit(), None, None
+        plan = task.present or task.plan
+        try:
+            edit = edit_for(plan, self.options)
+            written = self._write(task, plan, edit)
+        except (Refused, Damaged) as why:
+            refusal = str(why)
+        except ProofError as why:
+            failure = str(why)
+        if refusal or failure:
+            if plan.source is None or task.present is not None:
+                return Done(task, stands=False, refusal=refusal, failure=failure)
+            edit = Edit()
+            written = self._write(task, plan, edit)
+        record = replace(self._record(match, task, edit, written), refusal=refusal, failure=failure)
+        return Done(task, record, True, refusal, failure, remark=edit.remark)
+
+    def _write(self, task: Task, plan: FilePlan, edit: Edit) -> Written:
+        task.target.parent.mkdir(parents=True, exist_ok=True)
+        return write_file(plan, edit, task.target, replaces=task.replaces)
+
+    def _record(self, match: FrameMatch | None, task: Task, edit: Edit, written: Written) -> Record:
+        plan, stated = task.plan, Stated.of(edit.values)
+        source = None
+        if plan.source is not None:
+            digest = written.digests.source
+            if task.present is not None and task.record and task.record.source_state:
+                digest = task.record.source_state.digest
+            source = FileState(plan.size, plan.modified_ns, digest)
+        record = Record(
+            frames=self.standing.folder,
+            file=plan.frame.file if plan.is_picture else plan.copy,
+            copy=plan.copy,
+            kind=plan.code,
+            way=plan.method,
+            outcome="other" if match is None else match.outcome,
+            source_state=source,
+            copy_state=FileState(written.size, written.modified_ns, written.digests.copy),
+            payload=written.digests.payload,
+            edits=edit.stretches,
+            values=stated.values,
+            whole=stated.whole,
+            in_packet=edit.in_packet,
+            patched=task.present is not None,
+            asked=asked_digest(plan.values, packet=self.options.xmp),
+            remark=edit.remark,
+        )
+        return record if match is None else _with_match(record, match)
+
+    def carry_out_others(self, tasks: Iterable[Task], writer: ManifestWriter) -> Mapping[str, str]:
+        """Copies files that are no frames; why those were left that couldn't be copied."""
+        left = {}
+        for task in tasks:
+            done = self._file(None, task)
+            _note([done], writer)
+            why = done.lost or done.left or done.failure
+            if why:
+                self._check_card()
+                left[task.plan.copy] = why
+        return left
+
+    def withdraw(self, records: Iterable[Record], writer: ManifestWriter) -> None:
+        """Takes files of earlier runs back. Raises OSError."""
+        for record in records:
+            (self.out / record.copy).unlink(missing_ok=True)
+            writer.append(replace(record, verdict=WITHDRAWN))
+
+    def finish_folders(self, names: Iterable[str]) -> None:
+        """Gives the folders of copies the times of the frames' folders, and has their names written
+        to disk. Raises OSError."""
+        folders = {folder for name in names for folder in Path(name).parents}
+        for folder in sorted(folders, key=lambda one: len(one.parts), reverse=True):
+            sync_folder(self.out / folder)
+            with suppress(OSError):
+                status = (self.frames / folder).stat()
+                set_times(self.out / folder, status.st_atime_ns, status.st_mtime_ns)
+
+
+_MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
+
+
+def _size(match: FrameMatch) -> int:
+    return sum(file.size for file in match.frame.files)
+
+
+def _with_match(record: Record, match: FrameMatch) -> Record:
+    fill = match.fill
+    return replace(
+        record,
+        body=match.body,
+        adapter=fill.adapter.key if fill and fill.adapter else None,
+        log=match.log,
+        log_line=match.log_line,
+        by=match.by,
+        doubts=tuple({"kind": doubt.kind, "text": doubt.text} for doubt in match.doubts),
+    )
+
+
+def _note(done: Sequence[Done], writer: ManifestWriter) -> None:
+    for one in done:
+        if one.record is not None:
+            writer.append(one.record)
+
+
+def _keep_finished(waiting: Mapping[Future[list[Done]], int], writer: ManifestWriter) -> None:
+    """Ends a run that can't go on: what is under way is finished and noted."""
+    for future in waiting:
+        future.cancel()
+    for future in waiting:
+        if not future.cancelled() and future.exception() is None:
+            # A copy that can't be noted now is adopted by the next run.
+            with suppress(OSError):
+                _note(future.result(), writer)
