@@ -72,7 +72,11 @@ def test_copies_go_to_a_folder_of_each(year: Path, tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.glob("*.html")) == [
         *("page-day1.html", "page-trip-day3.html"),
     ]
-    assert run("verify", out / "day1").code == 0
+    assert run("verify", out).code == 0  # a folder above stands for those below it
+    assert list(outings("verify", out)) == ["day1", "trip/day3"]
+    (out / "day1" / SOUND[0]).write_bytes(b"")
+    assert run("verify", out).code == 3
+    assert run("verify", out, "--mend").code == 0
     # A folder above filled ones stands for them.
     assert json.loads(run("tally", out, "--json").out)["totals"]["filled"] == 6
 

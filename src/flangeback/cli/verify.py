@@ -9,10 +9,13 @@ import typer
 
 import flangeback
 from flangeback import report
-from flangeback.cli.ending import NEEDS_PERSON, UNPROVED, print_json
+from flangeback.cli import outings
+from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
 from flangeback.cli.shared import Json, Report, progress, terminal
 
-Out = Annotated[Path, typer.Argument(metavar="OUT", help="A folder that `fill` made.")]
+Out = Annotated[
+    Path, typer.Argument(metavar="OUT", help="A folder that `fill` made, or one above several.")
+]
 FramesNow = Annotated[
     Path | None,
     typer.Option("--frames", metavar="FRAMES", help="The folder where the frames lie now."),
@@ -33,20 +36,30 @@ def verify(
 
     Example: flangeback verify 2026-05-17-filled
     """
-    if mend:
-        with progress("making copies", None, quiet=json) as step:
-            flangeback.mend(out, frames, lambda count, size: step(count))
-    with progress("proving copies", None, quiet=json) as step:
-        verified = flangeback.verify(out, step, frames)
-    if report_file:
-        page = report.filled_folder.page_of_copies(out)
-        proof = report.proof.proof_again(verified, out)
-        report.pages.write_outing_page(report_file, page, proof)
-    if json:
-        print_json(report.documents.verify_document(verified))
-    else:
-        report.terminal.show_verified(terminal(), verified, str(out))
-    if verified.failed:
+    from flangeback.copies.manifest import filled_below
+
+    def prove(folder: flangeback.OutingFolder) -> flangeback.Verified:
+        now = frames / folder.name if frames else None
+        if mend:
+            with progress("making copies", None, quiet=json) as step:
+                flangeback.mend(folder.folder, now, lambda count, size: step(count))
+        with progress("proving copies", None, quiet=json) as step:
+            verified = flangeback.verify(folder.folder, step, now)
+        if report_file:
+            page = report.filled_folder.page_of_copies(folder.folder)
+            proof = report.proof.proof_again(verified, folder.folder)
+            own = report.pages.own_page(report_file, folder.name, None)
+            report.pages.write_outing_page(own, page, proof)
+        return verified
+
+    def show(folder: flangeback.OutingFolder, verified: flangeback.Verified) -> None:
+        report.terminal.show_verified(terminal(), verified, str(folder.folder))
+
+    below = [(folder, folder.relative_to(out).as_posix()) for folder in filled_below(out)]
+    folders = [flangeback.OutingFolder(at, "" if name == "." else name) for at, name in below]
+    told, document = report.terminal.verified_line, report.documents.verify_document
+    found = outings.run(folders, outings.Work(prove, show, told, document), json=json)
+    if any(one.failed for one in found):
         raise typer.Exit(UNPROVED)
-    if verified.needs_person:
+    if any(one.needs_person for one in found):
         raise typer.Exit(NEEDS_PERSON)

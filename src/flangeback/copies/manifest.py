@@ -29,6 +29,14 @@ from flangeback.locks import lock
 from flangeback.system import open_to_append, open_to_read, pread, sync_file
 
 NAME = MANIFEST
+
+
+def filled_below(folder: Path) -> list[Path]:
+    """The folders that `fill` made below one that it didn't; without any, the folder itself."""
+    found = [] if (folder / NAME).exists() else sorted(folder.rglob(NAME))
+    return [manifest.parent for manifest in found] or [folder]
+
+
 SCHEMA = "flangeback/manifest-2"
 _SCHEMAS = ("flangeback/manifest-1", SCHEMA)
 _LONGEST_LINE, _LONGEST = 1 << 20, 1 << 30

@@ -9,11 +9,10 @@ from itertools import combinations
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem
+from flangeback.frames.model import MANIFEST
 from flangeback.kit.places import NAME as KIT
 
 LOG = "session.txt"
-MANIFEST = "flangeback-manifest.jsonl"
-"""Stands in a folder of copies."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,12 +53,12 @@ def write_outing_page(path: Path, page: outing_page.OutingPage, proof: Proof | N
     )
 
 
-def own_page(page: Path, name: str, frames: Path) -> Path:
+def own_page(page: Path, name: str, frames: Path | None) -> Path:
     """The page of one outing of several: PAGE-NAME.html for PAGE.html.
 
     Raises InputError where it would lie among the frames.
     """
-    if lies_in(page, frames):
+    if frames is not None and lies_in(page, frames):
         text = "lies in the frames folder, where nothing is ever written"
         raise InputError(Problem(str(page), text, expected="a name outside of it"))
     stem = "-".join((page.stem, *name.split("/"))) if name else page.stem

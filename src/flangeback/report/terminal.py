@@ -235,12 +235,7 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     for copy in verified.copies:
         if copy.source == SourceNow.CHANGED:
             say_wrapped(console, f"{copy.copy}: the frame it was made from changed since", "yellow")
-    sound = [copy for copy in verified.copies if copy.failure is None]
-    alone = sum(not copy.source_at_hand for copy in sound)
-    told = f"{len(sound)} of {count(len(verified.copies), 'copy', 'copies')} in {out} verified"
-    if alone:
-        told += f"; for {alone} by their digests alone, the frames not being at hand"
-    say(console, told)
+    say(console, verified_line(verified, f" in {out}"))
     if verified.missing:
         missing = count(verified.missing, "file")
         say_wrapped(console, f"{missing} of the last run not made yet: run fill again", "yellow")
@@ -250,6 +245,15 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
         say_wrapped(console, f"passed over: {folder}, a folder of copies of its own", "dim")
     if verified.strangers:
         say_wrapped(console, f"not flangeback's: {some_of(verified.strangers)}", "dim")
+
+
+def verified_line(verified: Verified, place: str = "") -> str:
+    """How many copies passed, and by what."""
+    sound = [copy for copy in verified.copies if copy.failure is None]
+    alone = sum(not copy.source_at_hand for copy in sound)
+    told = f"{len(sound)} of {count(len(verified.copies), 'copy', 'copies')}{place} verified"
+    by_digests = f"; for {alone} by their digests alone, the frames not being at hand"
+    return told + (by_digests if alone else "")
 
 
 def show_tour(console: Console, tour: Tour) -> None:

@@ -7,8 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 
-from flangeback.copies.manifest import NAME as MANIFEST
-from flangeback.copies.manifest import read_manifest
+from flangeback.copies.manifest import filled_below, read_manifest
 from flangeback.copies.records import Record
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame, without_suffix
@@ -31,7 +30,7 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
 
     Raises InputError when a folder isn't there, can't be read, holds no frames, or is given twice.
     """
-    folders = [each for folder in folders for each in _filled_below(folder)]
+    folders = [each for folder in folders for each in filled_below(folder)]
     _check(folders)
     taken: Counter[Taken] = Counter()
     damaged = 0
@@ -48,12 +47,6 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
             expected = "a folder of frames, or one that `fill` made"
             raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
     return Tally(taken, len(folders), damaged)
-
-
-def _filled_below(folder: Path) -> Iterator[Path]:
-    """The folders that `fill` made below one that it didn't; without any, the folder itself."""
-    found = [] if (folder / MANIFEST).exists() else sorted(folder.rglob(MANIFEST))
-    yield from [manifest.parent for manifest in found] or [folder]
 
 
 def _check(folders: Sequence[Path]) -> None:
