@@ -102,4 +102,6 @@ def visible(text: str) -> str:
     Control characters, and those that turn the direction of writing (Unicode Bidirectional
     Algorithm, UAX 9), do harm on screens and in pages. Line ends and tabs stay.
     """
+    if text.isprintable():
+        return text
     return _UNSEEN.sub(lambda found: f"‹{ord(found[0]):02X}›", text)

@@ -103,9 +103,12 @@ class OutingPage:
         """A frame's thumbnail, read once; None where it gets none."""
         file = found.frame.file
         if file not in self._thumbnails:
-            wanted = file in self._with_thumbnail
-            self._thumbnails[file] = thumbnail(found.frame) if wanted else None
+            self._thumbnails[file] = thumbnail(found.frame) if self.shows(found) else None
         return self._thumbnails[file]
+
+    def shows(self, found: FrameMatch) -> bool:
+        """Whether a frame gets a thumbnail: all do, if they aren't too many."""
+        return found.frame.file in self._with_thumbnail
 
     _thumbnails: dict[str, Thumbnail | None] = field(default_factory=dict)
 

@@ -156,14 +156,24 @@ def _environment() -> Environment:
     made.filters["base_name"] = lambda file: PurePath(file).name
     for each in (words.count, words.f_number, words.focal_length, words.clock_time):
         made.globals[each.__name__] = each
+    made.globals["symbol"] = _symbol
     made.globals["px"] = lambda value: f"{value:.1f}"
     return made
 
 
+@cache
+def _symbol(outcome: str) -> Markup:
+    """The mark whose shape is this outcome."""
+    return Markup(
+        '<svg class="mark {0}" aria-hidden="true" focusable="false"><use href="#m-{0}"/></svg>'
+    ).format(outcome)
+
+
 def _inert(value: object) -> object:
     """Text from elsewhere with what isn't to be seen made visible; it is escaped after this."""
-    plain = isinstance(value, str) and not isinstance(value, Markup)
-    return words.visible(str(value)) if plain else value
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return words.visible(value)
+    return value
 
 
 def _part(name: str) -> Markup:
