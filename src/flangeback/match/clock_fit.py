@@ -45,6 +45,11 @@ class ClockFit:
         return self.stated.sure or not self.offset or (self.odds or 0) < DOUBTED
 
     @property
+    def tells(self) -> bool:
+        """Whether the frames tell anything worth saying, for the clock or against it."""
+        return self.odds is not None and not (self.offset and self.is_trusted and self.agrees)
+
+    @property
     def settled(self) -> bool:
         """Whether frames may be matched by time."""
         return self.agrees or self.stated.sure
@@ -62,7 +67,7 @@ def clock_words(fit: ClockFit) -> str:
         return f"{name}: {said}; the frames agree, {odds}"
     if fit.agrees:
         lean = f"; the frames speak for {_way(fit.fits)}, {odds}, which is no proof"
-        return f"{name}: {said}" if fit.is_trusted else f"{name}: {said}{lean}"
+        return f"{name}: {said}{lean if fit.tells else ''}"
     if not fit.is_related:
         return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
     told = f"{_way(fit.fits)}, {odds}{_cause(fit)}: add `{clock_line(fit)}`"

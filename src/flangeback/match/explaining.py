@@ -10,6 +10,7 @@ from flangeback.clock.model import SECOND, BodyClock, instant, placed
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.log.model import SessionLog
 from flangeback.match.changes import BodyTimeline
+from flangeback.match.clock_fit import ClockFit
 from flangeback.match.model import FrameMatch, Matches, Source
 from flangeback.words import listed
 
@@ -42,12 +43,14 @@ class ClockWord:
 class Explanation:
     """One frame's way through the match.
 
-    `clock` is None where no log speaks of its body. `entry` is what decided, None where nothing
+    `clock` and `fit`, which is how the frames agree with
+    it, are None where no log speaks of its body. `entry` is what decided, None where nothing
     covers the frame: then `around` are the lines of its body before and after it.
     """
 
     match: FrameMatch
     clock: ClockWord | None
+    fit: ClockFit | None
     entry: LogLine | None
     around: tuple[LogLine, ...]
 
@@ -69,6 +72,7 @@ def explain(name: str, matches: Matches, logs: Sequence[SessionLog]) -> Explanat
     return Explanation(
         found,
         None if timeline is None else _clock(found, timeline, logs),
+        next((fit for fit in matches.clocks if fit.body == found.body), None),
         entry,
         () if entry is not None or timeline is None else tuple(_around(found, timeline, logs)),
     )

@@ -9,6 +9,7 @@ from textwrap import wrap
 
 from flangeback.frames.model import Frame, LensData
 from flangeback.match.bodies import described
+from flangeback.match.clock_fit import clock_words
 from flangeback.match.explaining import Explanation, LogLine
 from flangeback.match.model import NO_ENTRY, FrameMatch, Outcome
 from flangeback.tags.decide import Fill
@@ -27,6 +28,8 @@ def explanation_lines(found: Explanation) -> Iterator[str]:
     if match.frame.damage is None:
         yield from _row("camera time", _camera_time(match.frame))
         yield from _row("clock", _clock(found))
+        if found.fit is not None and found.fit.tells and not found.by_name:
+            yield from _row("", clock_words(found.fit))
         yield from _row("true time", _true_time(found))
         yield from _entry(found)
     for doubt in match.doubts:

@@ -16,12 +16,12 @@ from flangeback.demo.tour import Tour
 from flangeback.frames.model import without_suffix
 from flangeback.match.clock_fit import clock_words
 from flangeback.match.meanings import words_in
-from flangeback.match.model import Matches, Outcome
+from flangeback.match.model import Matches, Outcome, Source
 from flangeback.report.hints import command, out_beside
 from flangeback.report.runs import Note, Run, Section, sections, sensor_lines
 from flangeback.report.settling import Case
 from flangeback.report.tables import Column, indented, say, say_wrapped, show_table
-from flangeback.words import count, number, shortened, some_of
+from flangeback.words import count, listed, number, shortened, some_of
 
 _USUAL_WIDTH = 80
 """Columns of a usual terminal: with fewer, tables leave something out; with many more, they say
@@ -50,14 +50,25 @@ def show_matches(console: Console, matches: Matches, cases: Sequence[Case] = ())
         for line in sensor_lines(matches, section.body):
             say_wrapped(console, line, "dim")
         for fit in matches.clocks:
-            if fit.body == section.body and not fit.settled:
-                say_wrapped(console, f"the clock of {clock_words(fit)}", "yellow")
+            if fit.body == section.body and fit.tells:
+                style = "dim" if fit.settled else "yellow"
+                say_wrapped(console, f"the clock of {clock_words(fit)}", style)
         console.print()
     console.print(totals_line(matches))
+    if told := evidence_line(matches):
+        say(console, told)
     meanings = [(word, Text(meaning, "dim")) for word, meaning in words_in(matches)]
     show_table(console, [Column("", 16), Column("")], meanings, heading=False, by=2)
     if sum(len(section.runs) for section in found) > _LONG:
         _show_cases(console, cases)
+
+
+def evidence_line(matches: Matches) -> str:
+    """How many frames evidence told, by its kinds; empty where it told none."""
+    counts = Counter(found.by for found in matches.frames if found.outcome.is_filled)
+    names = {Source.LIGHT: "light", Source.PAUSE: "pauses", Source.REGISTERED: "registered values"}
+    told = [f"{counts[source]} by {name}" for source, name in names.items() if counts[source]]
+    return f"told by evidence: {listed(told)}" if told else ""
 
 
 def _show_cases(console: Console, cases: Sequence[Case]) -> None:
