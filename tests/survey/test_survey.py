@@ -110,6 +110,11 @@ def blank(value: Any) -> bool:
     return all(not getattr(v, "num", v) or not getattr(v, "den", 1) for v in values)
 
 
+def said(tags: dict[str, Any], name: str) -> Any:
+    """A tag of the Exif directory, else of the main one, where some writers put it."""
+    return tags.get(f"EXIF {name}") or tags.get(f"Image {name}")
+
+
 def test_counts_on_real_files_are_exifreads(corpus: Path) -> None:
     counts: dict[str | None, Counter[str]] = defaultdict(Counter)
     known = []
@@ -129,16 +134,16 @@ def test_counts_on_real_files_are_exifreads(corpus: Path) -> None:
         model = tags.get("Image Model")
         name = str(model.values).strip() or None if model else None
         counts[name]["frames"] += 1
-        apertures = [tags.get(f"EXIF {tag}") for tag in ("FNumber", "ApertureValue")]
-        given = tags.get("EXIF FNumber")
+        apertures = [said(tags, tag) for tag in ("FNumber", "ApertureValue")]
+        given = said(tags, "FNumber")
         nobodys = given is not None and "EXIF LensModel" not in tags and given.values[0] <= 1
         counts[name]["f_number"] += all(map(blank, apertures)) or nobodys
-        counts[name]["focal_length"] += blank(tags.get("EXIF FocalLength"))
-        specification = tags.get("EXIF LensSpecification")
+        counts[name]["focal_length"] += blank(said(tags, "FocalLength"))
+        specification = said(tags, "LensSpecification")
         apertures_given = specification is not None and any(
             value.num and value.den for value in specification.values[2:4]
         )
-        counts[name]["lens"] += blank(tags.get("EXIF LensModel")) and not apertures_given
+        counts[name]["lens"] += blank(said(tags, "LensModel")) and not apertures_given
     ours: dict[str | None, Counter[str]] = defaultdict(Counter)
     for body in survey_frames(known).bodies:
         ours[body.name.model]["frames"] += body.frames
