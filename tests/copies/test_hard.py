@@ -1,0 +1,50 @@
+"""The short form of the scripts in tests/hard: kills, failing system calls, malformed manifests."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from hard import faults, kills, manifests
+from support.hard import Yardstick, yardstick
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="runs are forked")
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("hard")
+
+
+@pytest.fixture(scope="module")
+def stick(place: Path) -> Yardstick:
+    return yardstick(place, frames=3)
+
+
+def test_kills_leave_nothing_that_a_rerun_does_not_mend(stick: Yardstick, place: Path) -> None:
+    assert not kills.kill_fill(stick, place, 1, Random(2))
+
+
+def test_killed_notes_leave_the_log_as_it_was_or_whole(stick: Yardstick, place: Path) -> None:
+    words: kills.Words = ["note", "@/session.txt", "k7", "f/4", "--kit", "@/kit.toml"]
+    words += ["--at", "11:00"]
+    assert not kills.kill_save(stick, place, 1, Random(3), words, "session.txt")
+
+
+def test_failing_system_calls_harm_nothing(stick: Yardstick, place: Path) -> None:
+    calls = faults.count_calls(stick, place)
+    assert calls > 200
+    chosen = Random(4).sample(list(faults.cases(calls)), 10)
+    assert not [fault for case in chosen for fault in faults.disturbed(stick, place, case)]
+
+
+def test_malformed_manifests_harm_nothing(stick: Yardstick, place: Path) -> None:
+    found = [
+        fault
+        for number in range(8)
+        for fault in manifests.disturbed(stick, place, place / "whole", Random(f"1/{number}"))
+    ]
+    assert not found
