@@ -285,7 +285,9 @@ def show_tour(console: Console, tour: Tour) -> None:
     show_table(console, [Column("tag"), Column("before"), Column("after")], rows, gap=2)
     console.print()
     say(console, "To play with it:", "bold")
-    for words in (("match", frames), ("fill", frames, "--into", out), ("verify", out)):
+    page = str(tour.out.parent / "page.html")
+    match, fill = ("match", frames, "--report", page), ("fill", frames, "--into", out)
+    for words in (match, fill, ("verify", out)):
         say(console, _command(*words))
 
 
