@@ -15,9 +15,11 @@ from flangeback.tags.times import without_time
 
 @dataclass(frozen=True, slots=True)
 class Edit:
-    """The splices for a picture, or a sidecar's whole text; neither where the file is copied as it
-    is. `values` are those the file gets, `in_packet` says that they go into its XMP packet alone;
-    `remark` is what a person should know of it."""
+    """The splices for a picture, or a sidecar's whole text.
+
+    Neither where the file is copied as it is. `values` are those the file gets, `in_packet` says
+    that they go into its XMP packet alone; `remark` is what a person should know of it.
+    """
 
     splices: tuple[Splice, ...] = ()
     text: bytes | None = None

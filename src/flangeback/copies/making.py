@@ -67,10 +67,12 @@ class Run:
 
     @property
     def out(self) -> Path:
+        """The output folder."""
         return self.standing.out
 
     @property
     def frames(self) -> Path:
+        """The frames folder."""
         return self.standing.frames
 
     def plan(self, matches: Iterable[FrameMatch], others: Iterable[str]) -> Planned:
@@ -193,7 +195,7 @@ class Run:
             edit = Edit()
             written = self._write(task, plan, edit)
         record = replace(self._record(match, task, edit, written), refusal=refusal, failure=failure)
-        return Done(task, record, True, refusal, failure, remark=edit.remark)
+        return Done(task, record, refusal=refusal, failure=failure, remark=edit.remark)
 
     def _write(self, task: Task, plan: FilePlan, edit: Edit) -> Written:
         task.target.parent.mkdir(parents=True, exist_ok=True)
@@ -246,8 +248,10 @@ class Run:
             writer.append(replace(record, verdict=WITHDRAWN))
 
     def finish_folders(self, names: Iterable[str]) -> None:
-        """Gives the folders of copies the times of the frames' folders, and has their names written
-        to disk. Raises OSError."""
+        """Gives the folders of copies the times of the frames' folders.
+
+        Their names are written to disk, too. Raises OSError.
+        """
         folders = {folder for name in names for folder in Path(name).parents}
         for folder in sorted(folders, key=lambda one: len(one.parts), reverse=True):
             sync_folder(self.out / folder)

@@ -160,8 +160,9 @@ class Manifest:
 
 
 def read_manifest(out: Path) -> dict[str, Record]:
-    """The latest record of each copy, by its name in `out`, without those that were taken back;
-    empty without a manifest.
+    """The latest record of each copy, by its name in `out`.
+
+    Without those that were taken back; empty without a manifest.
 
     A last line that a killed run left unfinished is passed over. Raises InputError where a line
     can't be read.

@@ -31,8 +31,10 @@ class FrameCopy:
 
 @dataclass(frozen=True, slots=True)
 class FramePreview:
-    """What a run would do about a frame's copy; `gains`, `changes` and `losses` are the names of
-    the tags that would come, be different, and go."""
+    """What a run would do about a frame's copy.
+
+    `gains`, `changes` and `losses` are the names of the tags that would come, be different, and go.
+    """
 
     match: FrameMatch
     action: Action
@@ -111,7 +113,9 @@ class Verified:
 
     @property
     def needs_person(self) -> bool:
-        """Whether anything else is amiss: sources that changed, copies that are still to be made,
-        a manifest that was cut or changed."""
+        """Whether anything else is amiss.
+
+        Sources that changed, copies that are still to be made, a manifest that was cut or changed.
+        """
         changed = any(copy.source == SourceNow.CHANGED for copy in self.copies)
         return changed or self.missing > 0 or bool(self.faults)

@@ -17,8 +17,10 @@ _OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini", "system volume information"
 
 @dataclass(frozen=True, slots=True)
 class OtherFiles:
-    """Files that are no frames, relative to the frames folder; whether they were `copied`, and in
-    `left` why not those that weren't."""
+    """Files that are no frames, relative to the frames folder.
+
+    `copied` says whether they were copied, `left` why those weren't that weren't.
+    """
 
     files: tuple[str, ...] = ()
     copied: bool = False

@@ -38,8 +38,10 @@ def check_place(frames: Path, out: Path) -> None:
 
 
 def lies_in(inner: Path, outer: Path) -> bool:
-    """Whether a path lies in a folder, or is it: by the folders themselves, so that links and other
-    spellings don't hide it."""
+    """Whether a path lies in a folder, or is it.
+
+    Told by the folders themselves, so that links and other spellings don't hide it.
+    """
     place = inner.resolve()
     return any(_same(folder, outer) for folder in (place, *place.parents))
 
@@ -133,8 +135,10 @@ def clear_unfinished(out: Path) -> None:
 
 
 def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
-    """Every file below `out` that isn't one of the known, under whatever spelling the disk lists
-    those."""
+    """Every file below `out` that isn't one of the known.
+
+    Those count under whatever spelling the disk lists them.
+    """
     exact = set(known)
     spelled = {_folded(name): name for name in exact}
     for name in files_in(out):

@@ -12,8 +12,10 @@ from flangeback.frames.model import Frame
 
 
 def own_frames(frames: Iterable[Frame], folder: Path) -> frozenset[str]:
-    """The names of the frames whose lens data are what the manifest in their folder says was
-    written: a better log replaces them. Empty where the folder isn't one of copies.
+    """The names of the frames whose lens data flangeback wrote itself.
+
+    The manifest in their folder says so: a better log replaces them. Empty where the folder isn't
+    one of copies.
 
     Raises InputError where the manifest can't be read.
     """

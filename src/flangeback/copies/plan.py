@@ -120,8 +120,10 @@ def _values(match: FrameMatch, file: Frame, options: FillOptions) -> tuple[TagVa
 
 
 def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
-    """The true time for one of the frame's files, whose sub-seconds may be finer than those of
-    the one that describes the frame."""
+    """The true time for one of the frame's files.
+
+    Its sub-seconds may be finer than those of the one that describes the frame.
+    """
     own = match.frame.time
     if not match.time_sure or match.time is None or own is None:
         return ()
@@ -168,7 +170,9 @@ def _beside(
 
 def _why_beside(file: Frame, values: Sequence[TagValue], options: FillOptions) -> str | None:
     """Why a sidecar takes the values; empty where that is the usual way, None where the file does.
-    Raises SourceError."""
+
+    Raises SourceError.
+    """
     picture = file.source
     if picture is None or (file.format.is_raw and options.raw == RawMode.SIDECAR):
         return ""

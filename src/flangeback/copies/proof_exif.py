@@ -36,9 +36,12 @@ _NUMBERS = {
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What ExifRead finds: each tag's type and values; which of them run past the block's end; the
-    MakerNote's offset from the block's start and its bytes; the block's byte order; the file, and
-    where the block starts in it."""
+    """What ExifRead finds in a file.
+
+    Each tag's type and values; which of them run past the block's end; the MakerNote's offset from
+    the block's start and its bytes; the block's byte order; the file, and where the block starts in
+    it.
+    """
 
     tags: Mapping[str, tuple[int, Any]]
     overrunning: frozenset[str]
@@ -135,8 +138,10 @@ def _thumbnail_runs_past(tags: Mapping[str, Any], block_size: int | None) -> boo
 def _maker_note(
     file: BinaryIO, base: int, order: str, at: int, block_size: int | None
 ) -> tuple[int, bytes] | None:
-    """The MakerNote's place and bytes, straight from the directory that ExifRead found; what runs
-    past the block's end isn't its own."""
+    """The MakerNote's place and bytes, straight from the directory that ExifRead found.
+
+    What runs past the block's end isn't its own.
+    """
     for row in rows(file, base, order, at):
         if row.tag == _MAKER_NOTE and row.count > 4:
             file.seek(base + row.value)
@@ -176,8 +181,10 @@ def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
 
 
 def _same_note(before: Reading, after: Reading) -> bool:
-    """A note that the source's end cut short may have other bytes behind it now. Where the bytes
-    differ otherwise, it is by the offsets of previews, which still lead to them."""
+    """A note that the source's end cut short may have other bytes behind it now.
+
+    Where the bytes differ otherwise, it is by the offsets of previews, which still lead to them.
+    """
     if before.maker_note is None or after.maker_note is None:
         return before.maker_note is after.maker_note
     (at, old), (place, new) = before.maker_note, after.maker_note
@@ -197,8 +204,11 @@ _BYTE_ORDERS: tuple[Literal["little", "big"], ...] = ("little", "big")
 
 
 def _preview(reading: Reading, place: int) -> set[int]:
-    """The JPEGs to which an offset at this place in the MakerNote may lead, each by its distance
-    from the file's end: the offset counts from the block, the note, or a header in it."""
+    """The JPEGs to which an offset at this place in the MakerNote may lead.
+
+    Each by its distance from the file's end: the offset counts from the block, the note, or a
+    header in it.
+    """
     at, note = reading.maker_note or (0, b"")
     file, found = reading.file, set[int]()
     size = file.seek(0, io.SEEK_END)
@@ -213,8 +223,10 @@ def _preview(reading: Reading, place: int) -> set[int]:
 
 
 def check_values(after: Reading, stated: Stated) -> None:
-    """Raises ProofError unless ExifRead found each value as a value of its standard type: a text
-    as it is, a number within half a unit of its last digit."""
+    """Raises ProofError unless ExifRead found each value as a value of its standard type.
+
+    A text has to be as it is, a number within half a unit of its last digit.
+    """
     for name, text in stated.values.items():
         if f"EXIF {name}" not in after.tags:
             raise ProofError(f"{name} isn't there")

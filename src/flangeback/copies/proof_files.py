@@ -21,10 +21,12 @@ Stretch = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Located:
-    """A file's metadata. `exif` is what ExifRead is given: the file, or its TIFF block alone;
-    `block_size` the block's length in bytes, None without one. `packet` is the XMP packet, empty
-    without one. An edit may touch what lies within `editable`, where that is known, and nothing
-    of `pictures`."""
+    """A file's metadata.
+
+    `exif` is what ExifRead is given: the file, or its TIFF block alone; `block_size` the block's
+    length in bytes, None without one. `packet` is the XMP packet, empty without one. An edit may
+    touch what lies within `editable`, where that is known, and nothing of `pictures`.
+    """
 
     exif: BinaryIO
     block_size: int | None
@@ -39,8 +41,10 @@ class Located:
 
 
 def locate(kind: str, file: BinaryIO) -> Located:
-    """Where the metadata of a file lies; `kind` is the short code of its format. Raises Damaged
-    where that can't be told, OSError."""
+    """Where the metadata of a file lies; `kind` is the short code of its format.
+
+    Raises Damaged where that can't be told, OSError.
+    """
     try:
         return _LOCATE.get(kind, _tiff)(file)
     except (struct.error, zlib.error, IndexError, OverflowError) as error:
@@ -233,8 +237,10 @@ def _numbers(file: BinaryIO, place: Stretch | None) -> tuple[int | None, int | N
 
 
 def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] | None:
-    """Where an item's data lie by the location table, and whether that counts within the item
-    data box. None where it isn't in the table."""
+    """Where an item's data lie by the location table.
+
+    Also whether that counts within the item data box. None where the item isn't in the table.
+    """
     stream = io.BytesIO(table)
 
     def number(width: int) -> int:

@@ -55,8 +55,9 @@ Property = tuple[str, str]
 
 
 def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
-    """Raises ProofError unless what the packet states of our values is so, and all else as it
-    was. An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
+    """Raises ProofError unless what the packet states of our values is so, and all else as it was.
+
+    An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
     """
     new = list(_properties(after))
     foreign = Counter(one for one in new if _PROPERTIES.get(one[0]) not in stated.values)
@@ -88,8 +89,10 @@ def _ours(properties: Iterable[Property]) -> Iterator[tuple[str, str]]:
 
 
 def stated_in(packet: bytes) -> dict[str, list[str]]:
-    """What a packet states of the tags that flangeback writes, by their names; nothing where there
-    is none. Raises ProofError where it can't be read."""
+    """What a packet states of the tags that flangeback writes, by their names.
+
+    Nothing where there is no packet. Raises ProofError where it can't be read.
+    """
     found: dict[str, list[str]] = {}
     for name, text in _ours(_properties(packet)) if packet else ():
         found.setdefault(name, []).append(text)
@@ -97,8 +100,11 @@ def stated_in(packet: bytes) -> dict[str, list[str]]:
 
 
 def check_stated(packet: bytes, stated: Stated) -> None:
-    """Raises ProofError unless the packet states each value that isn't blank. Sub-seconds and the
-    offset from UTC have no property of their own: the date has them in its text."""
+    """Raises ProofError unless the packet states each value that isn't blank.
+
+    Sub-seconds and the offset from UTC have no property of their own: the date has them in its
+    text.
+    """
     there = list(_ours(_properties(packet)))
     for name, value in stated.values.items():
         if name not in _PROPERTIES.values() or is_blank(value):
@@ -123,8 +129,11 @@ def says(text: str, name: str, stated: Stated) -> bool:
 
 
 def _properties(packet: bytes) -> Iterator[Property]:
-    """All that a packet says. Each property of ours is one text, the items of a sequence with
-    spaces between; of all else each text is told by its way through the tree."""
+    """All that a packet says.
+
+    Each property of ours is one text, the items of a sequence with spaces between; of all else each
+    text is told by its way through the tree.
+    """
     start = packet.find(b"<")
     end = packet.rfind(b">") + 1
     try:

@@ -39,8 +39,11 @@ def prove(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A source and its copy, open both: the short code of their format, and whether the values
-    are in the XMP packet alone."""
+    """A source and its copy, open both.
+
+    `code` is the short code of their format, `in_packet` says that the values are in the XMP packet
+    alone.
+    """
 
     code: str
     source: BinaryIO
@@ -49,9 +52,11 @@ class Compared:
 
 
 def check_metadata(files: Compared, splices: Sequence[Splice], stated: Stated) -> None:
-    """Raises ProofError unless the edit kept to the metadata and the copy's tags are the source's,
-    but for the values, and Damaged where ExifRead can't read the source: nothing could be proved
-    then."""
+    """Raises ProofError unless the edit kept to the metadata and only the values changed.
+
+    All other tags of the copy have to be the source's. Raises Damaged where ExifRead can't read the
+    source: nothing could be proved then.
+    """
     old = locate(files.code, files.source)
     for splice in splices:
         if not old.may_touch(splice.start, splice.end):
@@ -79,8 +84,10 @@ def check_values(code: str, copy: BinaryIO, stated: Stated, *, in_packet: bool) 
 
 
 def prove_sidecar(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
-    """The proof of a sidecar: its bytes, its values, and all that the old one said besides. Raises
-    ProofError, SourceError, OSError, and Damaged where the old one can't be read."""
+    """The proof of a sidecar: its bytes, its values, and all that the old one said besides.
+
+    Raises ProofError, SourceError, OSError, and Damaged where the old one can't be read.
+    """
     stated = Stated.of(edit.values)
     old = source_text(plan)
     with open_file(copy) as file:

@@ -67,10 +67,13 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class RunStart:
-    """A run as it begins: flangeback's version, the time in UTC, the frames folder, also as it
-    lies from the output folder, the options, the names under which the logs and the kit are kept
-    beside the copies, how many files the copies consist of and the digest of their names, and how
-    many of them are to be made."""
+    """A run as it begins.
+
+    flangeback's version, the time in UTC, the frames folder, also as it lies from the output
+    folder, the options; the names under which the logs and the kit are kept beside the copies; how
+    many files the copies consist of, the digest of their names, and how many of them are to be
+    made.
+    """
 
     version: str
     when: str
@@ -182,6 +185,7 @@ _FIELDS: Mapping[str, Callable[[Any], bool]] = {
 
 
 def read_run_start(data: dict[str, Any]) -> RunStart:
+    """Raises ValueError, KeyError or TypeError where it isn't one."""
     names = [*data["logs"], *([data["kit"]] if data["kit"] is not None else [])]
     texts = [data[name] for name in ("version", "when", "frames", "frames_relative", "names")]
     if not all(map(_is_place, names)) or not all(map(_is_text, texts)):

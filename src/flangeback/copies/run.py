@@ -113,8 +113,10 @@ def _check_strangers(manifest: Manifest, tasks: Iterable[Task]) -> None:
 
 
 def _check_losses(out: Path, planned: Planned) -> None:
-    """Raises InputError where copies would lose lens data, or more of them have it changed than
-    gain any."""
+    """Raises InputError where copies would lose lens data.
+
+    Also where more of them would have it changed than would gain any.
+    """
     losing = [record.copy for record in planned.withdrawn if record.values.keys() - TIME_NAMES]
     gaining = changing = 0
     for job in planned.jobs.values():

@@ -65,8 +65,10 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A frame on its way, with the files its copy consists of. `lost` says why none of them can be
-    made: the frame can't be read."""
+    """A frame on its way, with the files its copy consists of.
+
+    `lost` says why none of them can be made: the frame can't be read.
+    """
 
     match: FrameMatch
     tasks: tuple[Task, ...]
@@ -158,8 +160,11 @@ class Standing:
         return None
 
     def _unknown(self, task: Task) -> Task:
-        """A file that no manifest has: the very copy that would be made, which a run that was
-        killed gave its name and didn't note, or another program's sidecar, which is merged."""
+        """What is to be done about a file that no manifest has.
+
+        It may be the very copy that would be made, which a run that was killed gave its name and
+        didn't note, or another program's sidecar, which is merged.
+        """
         if self.is_same(task):
             return task
         if task.plan.is_picture or not self.manifest.exists or not task.plan.values:
@@ -197,8 +202,10 @@ class Standing:
         return replace(task, action=Action.CHANGE, present=present)
 
     def _is_broken(self, plan: FilePlan, record: Record, status: os.stat_result) -> bool:
-        """Whether a copy changed by itself: at the time that it had, or so that it can't be read or
-        our values are lost."""
+        """Whether a copy changed by itself.
+
+        It did at the time that it had, or so that it can't be read or our values are lost.
+        """
         if status.st_mtime_ns == record.copy_state.modified_ns:
             return True
         try:
@@ -212,8 +219,10 @@ class Standing:
         return Action.TAKE_BACK if gone else Action.CHANGE
 
     def _is_of_same_source(self, plan: FilePlan, record: Record) -> bool:
-        """Whether the file is the one that the copy was made of: by size and time where it lies
-        where it lay, else by its digest."""
+        """Whether the file is the one that the copy was made of.
+
+        Told by size and time where it lies where it lay, else by its digest.
+        """
         state = record.source_state
         if state is None or plan.source is None:
             return state is None and plan.source is None
@@ -225,8 +234,10 @@ class Standing:
             return digest(file.fileno()) == state.digest
 
     def withdrawals(self, planned: Iterable[str]) -> Iterator[Record]:
-        """New sidecars of earlier runs beside the copies that this one doesn't make: a catalogue
-        would still go by them. One that somebody has worked on since is theirs."""
+        """New sidecars of earlier runs beside the copies that this one doesn't make.
+
+        A catalogue would still go by them. One that somebody has worked on since is theirs.
+        """
         names = set(planned)
         beside = {f"{copy}.xmp" for copy in names}
         beside |= {f"{without_suffix(copy)}.xmp" for copy in names}
@@ -275,8 +286,11 @@ _ANOTHER = (
 
 
 def _apart(plan: FilePlan, taken: set[str]) -> FilePlan | None:
-    """The plan under a name that no other file has: two frames of one stem share the name of
-    their sidecar. None for one that another frame's plan makes already."""
+    """The plan under a name that no other file has.
+
+    Two frames of one stem share the name of their sidecar. None for a file that another frame's
+    plan makes already.
+    """
     if plan.copy in taken:
         if plan.method != CopyMethod.SIDECAR:
             return None
@@ -288,8 +302,11 @@ def _apart(plan: FilePlan, taken: set[str]) -> FilePlan | None:
 def _is_as_recorded(
     path: Path, state: FileState, status: os.stat_result, *, thorough: bool = False
 ) -> bool:
-    """Whether a file is still the one that was recorded: by size and time, else by its digest,
-    since not every file system keeps a time as it was set. `thorough` asks for the digest."""
+    """Whether a file is still the one that was recorded.
+
+    Told by size and time, else by its digest, since not every file system keeps a time as it was
+    set. `thorough` asks for the digest.
+    """
     if status.st_size != state.size:
         return False
     if status.st_mtime_ns == state.modified_ns and not thorough:

@@ -16,9 +16,11 @@ Number = Fraction | None
 
 @dataclass(frozen=True, slots=True)
 class Stated:
-    """Values as text by their tags' standard names: a rational as "28/10", several with spaces
-    between. `whole` has those that XMP states otherwise: a text as it was before transliteration,
-    a date in one piece."""
+    """Values as text by their tags' standard names.
+
+    A rational is "28/10", several have spaces between. `whole` has those that XMP states otherwise:
+    a text as it was before transliteration, a date in one piece.
+    """
 
     values: Mapping[str, str] = field(default_factory=dict)
     whole: Mapping[str, str] = field(default_factory=dict)

@@ -36,8 +36,11 @@ def present_plan(plan: FilePlan, out: Path, record: Record | None) -> FilePlan:
 
 
 def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
-    """Raises TouchedError unless the values that a manifest has of a copy still stand in it, and
-    the others that it is to get are as they were in its source; SourceError, OSError."""
+    """Raises TouchedError unless our values still stand in a copy.
+
+    Those that a manifest has of it must be as they were written, the others that it is to get as
+    they were in its source. Raises SourceError, OSError.
+    """
     written = Stated() if record is None else Stated(record.values, record.whole)
     wanted = {value.name for value in plan.values} - written.values.keys()
     try:

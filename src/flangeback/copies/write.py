@@ -74,8 +74,10 @@ def write_file(
 
 
 def _make(plan: FilePlan, edit: Edit, part: Path) -> tuple[Digests, bool]:
-    """The digests of a new file that is proved and on disk, and whether its attributes are the
-    source's."""
+    """The digests of a new file that is proved and on disk.
+
+    With them, whether its attributes are the source's.
+    """
     if edit.text is not None:
         return _written(plan, edit, part, None), True
     assert plan.source is not None
