@@ -41,8 +41,11 @@ _DARKEST = 2.0**-12
 
 @dataclass(frozen=True, slots=True)
 class PictureLight:
-    """A picture's `brightness`, log2 of its mean in linear light (white is 0), and its `contrast`,
-    the standard deviation of its values as stored (0 to 0.5); both of its luma."""
+    """A picture's brightness and contrast, both of its luma.
+
+    `brightness` is log2 of its mean in linear light (white is 0), `contrast` the standard deviation
+    of its values as stored (0 to 0.5).
+    """
 
     brightness: float
     contrast: float
@@ -50,16 +53,20 @@ class PictureLight:
 
 @dataclass(frozen=True, slots=True)
 class FrameLight:
-    """A frame's picture, None where it can't be read, and `gain`: log2 of its exposure time
-    (seconds) times ISO / 100, None where that isn't known."""
+    """A frame's picture, None where it can't be read, and `gain`.
+
+    Log2 of its exposure time (seconds) times ISO / 100, None where that isn't known.
+    """
 
     picture: PictureLight | None
     gain: float | None = None
 
     @property
     def through(self) -> float | None:
-        """log2 of the light that came through the lens (APEX, CIPA DC-008): of the scene over N^2;
-        None where it isn't known."""
+        """log2 of the light that came through the lens (APEX, CIPA DC-008): of the scene over N^2.
+
+        None where it isn't known.
+        """
         if self.picture is None or self.gain is None:
             return None
         return self.picture.brightness - self.gain
@@ -76,8 +83,10 @@ PictureReader = Callable[[Frame], PictureLight | None]
 
 
 def read_picture(frame: Frame) -> PictureLight | None:
-    """The light of a frame's thumbnail, else of its picture, if that isn't long; None where
-    neither can be read."""
+    """The light of a frame's thumbnail, else of its picture, if that isn't long.
+
+    None where neither can be read.
+    """
     try:
         small = _preview(frame)
         if small is not None:
@@ -130,8 +139,11 @@ def _whole(path: Path) -> Picture | None:
 
 
 def _without_bars(picture: Picture) -> Picture:
-    """Its middle: thumbnails of 4:3 show wider pictures with a bar above and below (CIPA DC-008
-    leaves that to makers; common practice)."""
+    """Its middle.
+
+    Thumbnails of 4:3 show wider pictures with a bar above and below (CIPA DC-008 leaves that to
+    makers; common practice).
+    """
     bar = picture.height // 8
     return picture.crop((0, bar, picture.width, picture.height - bar))
 

@@ -199,8 +199,10 @@ def _slack(offset: float) -> float:
 
 
 def _prior(offsets: Floats, stated: StatedClock, days: float) -> Floats:
-    """How likely a wrong clock is off by each of these, per second: it sums to 1. `days` are the
-    whole days (seconds) by which shots and entries lie apart."""
+    """How likely a wrong clock is off by each of these, per second: it sums to 1.
+
+    `days` are the whole days (seconds) by which shots and entries lie apart.
+    """
     import numpy as np
 
     peaks = [*_PRIORS, (_OTHER_DAY, days, 30), (_OTHER_DAY / 4, days - 3600, 30)]
@@ -251,8 +253,10 @@ def _state(setting: Setting | None) -> str | None:
 
 
 def _runs(shots: Sequence[Shot]) -> Iterator[tuple[int, int, float]]:
-    """Shots in a row that say the same of their lens, and the weight of each: a long row tells no
-    more than two bursts do, as one mistake may have made it."""
+    """Shots in a row that say the same of their lens, and the weight of each.
+
+    A long row tells no more than two bursts do, as one mistake may have made it.
+    """
     start = 0
     for at in range(1, len(shots) + 1):
         if at == len(shots) or _says(shots[at].frame) != _says(shots[start].frame):

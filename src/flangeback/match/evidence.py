@@ -45,9 +45,11 @@ CONTRADICTED_CLOCK = "the frames contradict the body's clock"
 
 @dataclass(frozen=True, slots=True)
 class BodyEvidence:
-    """What log and evidence come to for one body. `settled` has the files of which it is certain
-    what they come to, whatever stood: slate frames, for one. `told` says what told a shot that the
-    log left open."""
+    """What log and evidence come to for one body.
+
+    `settled` has the files of which it is certain what they come to, whatever stood: slate frames,
+    for one. `told` says what told a shot that the log left open.
+    """
 
     timeline: BodyTimeline
     clock: ClockFit
@@ -71,8 +73,11 @@ class BodyEvidence:
         return replace(self, timeline=timeline, doubts=both, told={**told, **self.told})
 
     def beside(self, fit: ClockFit, missed: str | None) -> BodyEvidence:
-        """The same with what the frames say of the clock; where they contradict it, or all entries
-        miss them, that is a doubt on every frame that goes by time."""
+        """The same with what the frames say of the clock.
+
+        Where they contradict it, or all entries miss them, that is a doubt on every frame that goes
+        by time.
+        """
         clock = self.timeline.clock
         told = missed if fit.agrees else clock_words(fit)
         texts = [text for text in (told, clock.clock.unsure) if text]

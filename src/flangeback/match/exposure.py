@@ -49,8 +49,10 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class UnknownScene:
-    """Shots from `start` up to `end` of one scene: the time (seconds), and log2 of the light that
-    came through the lens."""
+    """Shots from `start` up to `end` of one scene.
+
+    The time (seconds), and log2 of the light that came through the lens.
+    """
 
     start: int
     end: int
@@ -60,9 +62,12 @@ class UnknownScene:
 
 @dataclass(frozen=True, slots=True)
 class BodyLight:
-    """What one body's shots tell of the light. `unknown` are scenes whose f-number isn't known by
-    any entry that may hold; `samples` rise by time; `turns` has for each change
-    by how many stops less light the lens passes after it, 0 where that isn't known."""
+    """What one body's shots tell of the light.
+
+    `unknown` are scenes whose f-number isn't known by any entry that may hold; `samples` rise by
+    time; `turns` has for each change by how many stops less light the lens passes after it, 0 where
+    that isn't known.
+    """
 
     scenes: Sequence[Scene] = ()
     unknown: Sequence[UnknownScene] = ()
@@ -89,8 +94,10 @@ def body_light(
     pictures: PictureReader,
     named: Collection[str],
 ) -> BodyLight:
-    """The light of one body's shots, but for the files in `named`, to which the changes don't
-    apply. Each change has its prior at each of its places."""
+    """The light of one body's shots, but for the files in `named`.
+
+    The changes don't apply to those. Each change has its prior at each of its places.
+    """
     every = list(_groups(shots, changes, body, kit, pictures, named))
     groups = [group for group in every if group.hypotheses]
     unknown = [
@@ -211,8 +218,10 @@ def _light(frame: Frame, picture: PictureLight | None) -> float | None:
 def hypothesis(
     number: int, setting: Setting | None, body: Body | None, kit: Kit
 ) -> Hypothesis | None:
-    """That this setting held, the entry counting as `number`; None where its f-number isn't
-    known."""
+    """That this setting held, the entry counting as `number`.
+
+    None where its f-number isn't known.
+    """
     if setting is None or setting.lens is None or setting.f_number is None:
         return None
     lens = kit.lenses[setting.lens]

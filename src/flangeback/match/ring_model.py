@@ -76,10 +76,12 @@ Array = NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Of one observation: the probability of each hypothesis; of each with the ring as logged; that
-    a ring was turned to a hypothesis's f-number without a note (`turned_to`); that the ring stood
-    as logged in any; the likeliest other ring `offset` (stops, closed is positive; 0 where there is
-    none); and the mean `brightness` (log2)."""
+    """Of one observation: the probability of each hypothesis.
+
+    Of each with the ring as logged; that a ring was turned to a hypothesis's f-number without a
+    note (`turned_to`); that the ring stood as logged in any; the likeliest other ring `offset`
+    (stops, closed is positive; 0 where there is none); and the mean `brightness` (log2).
+    """
 
     hypotheses: tuple[float, ...]
     logged: tuple[float, ...]
@@ -91,8 +93,10 @@ class Posterior:
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """What is re-estimated: seconds for one light step and for one un-noted turn; the probability
-    of a light step at an entry."""
+    """What is re-estimated: seconds for one light step and for one un-noted turn.
+
+    The probability of a light step at an entry.
+    """
 
     light_step_seconds: float = LIGHT_STEP_SECONDS
     unnoted_turn_seconds: float = UNNOTED_TURN_SECONDS
@@ -101,8 +105,11 @@ class Rates:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """The posterior of each observation; the probability that the light stepped at an entry
-    (`light_stepped_at`); and the rates as re-estimated."""
+    """The posterior of each observation.
+
+    The probability that the light stepped at an entry (`light_stepped_at`); and the rates as
+    re-estimated.
+    """
 
     posteriors: Sequence[Posterior] = ()
     light_stepped_at: Mapping[int, float] = field(default_factory=dict)
@@ -110,8 +117,10 @@ class Estimate:
 
 
 def estimate(observations: Sequence[Observation], passes: int = 2) -> Estimate:
-    """Forward-backward over observations in the order of time: so many passes, each with the rates
-    that the one before re-estimated."""
+    """Forward-backward over observations in the order of time.
+
+    So many passes, each with the rates that the one before re-estimated.
+    """
     if not observations:
         return Estimate()
     model, rates = _Model(observations), Rates()
@@ -161,7 +170,8 @@ class _Move:
         self.cell = cell
         lenses = LENS_DIFFERENCE if one.lens != other.lens else 0.0
         self.wander = _wander(self.seconds, lenses, cell)
-        self.stays, self.turns = _ring_moves(len(old.offsets), len(new.offsets), not self.entries)
+        sizes = len(old.offsets), len(new.offsets)
+        self.stays, self.turns = _ring_moves(*sizes, same_entry=not self.entries)
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
         if len(seen.hypotheses) > 1:
             self.turns *= UNNOTED_NEAR_ENTRY
@@ -340,9 +350,11 @@ def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
     return math.prod(seen.made.get(n, 1.0) for n in range(old.entry + 1, new.entry + 1))
 
 
-def _ring_moves(old: int, new: int, same_entry: bool) -> tuple[Array, Array]:
-    """Matrices from `old` ring offsets to `new` ones, 0 being first: for a ring that is left alone,
-    and relative probabilities for one that is turned without a note."""
+def _ring_moves(old: int, new: int, *, same_entry: bool) -> tuple[Array, Array]:
+    """Matrices from `old` ring offsets to `new` ones, 0 being first.
+
+    For a ring that is left alone, and relative probabilities for one that is turned without a note.
+    """
     stays, turns = np.zeros((old, new)), np.zeros((old, new))
     if same_entry:
         np.fill_diagonal(stays, 1.0)
@@ -357,8 +369,10 @@ def _ring_moves(old: int, new: int, same_entry: bool) -> tuple[Array, Array]:
 
 
 def _wander(seconds: float, more: float, cell: float) -> Sequence[float]:
-    """The probability that the light wanders by 0, 1, 2, ... cells to one side; `more` is a further
-    standard deviation in stops."""
+    """The probability that the light wanders by 0, 1, 2, ... cells to one side.
+
+    `more` is a further standard deviation in stops.
+    """
     variance = WANDER**2 * seconds / 600 + more**2
     cells = min(6, int(2.5 * math.sqrt(variance) / cell) + 1)
     found = [math.exp(-((n * cell) ** 2) / (2 * variance)) for n in range(cells + 1)]
