@@ -8,8 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from flangeback.copies.manifest import NAME
-from flangeback.frames.model import Frame
+from flangeback.frames.model import MANIFEST, Frame
 
 _OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini", "system volume information", "lost+found"])
 """What operating systems leave in folders (common practice); names that begin with a dot, too."""
@@ -53,7 +52,7 @@ def _files(folder: Path) -> Iterator[str]:
         folders[:] = [
             name
             for name in folders
-            if not _is_passed_over(name) and not (Path(at) / name / NAME).exists()
+            if not _is_passed_over(name) and not (Path(at) / name / MANIFEST).exists()
         ]
         for name in names:
             path = Path(at) / name

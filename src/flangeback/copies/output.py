@@ -11,8 +11,8 @@ from contextlib import suppress
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 
-from flangeback.copies.manifest import NAME
 from flangeback.errors import InputError, Problem
+from flangeback.frames.model import MANIFEST
 from flangeback.system import is_part, part_name
 
 _SPARE = 1 << 20
@@ -156,5 +156,5 @@ def files_in(out: Path) -> Iterator[str]:
 
 def _walk(out: Path) -> Iterator[tuple[Path, list[str], list[str]]]:
     for at, folders, names in os.walk(out):
-        folders[:] = [name for name in folders if not (Path(at) / name / NAME).exists()]
+        folders[:] = [name for name in folders if not (Path(at) / name / MANIFEST).exists()]
         yield Path(at), folders, names

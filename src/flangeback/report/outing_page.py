@@ -7,17 +7,20 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import PurePath
+from typing import TYPE_CHECKING
 
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
 from flangeback.match.clock_fit import clock_words
 from flangeback.match.model import FrameMatch, Matches
-from flangeback.report.lanes import Timeline, timeline_of
 from flangeback.report.runs import Section, sections, sensor_lines, shown_fill
 from flangeback.report.settling import Case, ClockCase, cases, clock_cases
 from flangeback.report.thumbnails import Thumbnail, thumbnail
 from flangeback.words import f_number, focal_length, listed
+
+if TYPE_CHECKING:
+    from flangeback.report.lanes import Timeline
 
 _MOST_THUMBNAILS = 1500
 """With more frames than this, only each run's first and last and those for a person have one."""
@@ -63,6 +66,8 @@ class OutingPage:
     @cached_property
     def timeline(self) -> Timeline:
         """The drawing."""
+        from flangeback.report.lanes import timeline_of
+
         return timeline_of(self.matches, self.logs)
 
     @cached_property

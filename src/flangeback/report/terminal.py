@@ -5,23 +5,25 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rich.console import Console, RenderableType
 from rich.text import Text
 
-from flangeback.copies.model import Filled, FramePreview, SourceNow, Verified
-from flangeback.copies.others import OtherFiles
-from flangeback.copies.standing import Action
-from flangeback.demo.tour import Tour
 from flangeback.frames.model import without_suffix
 from flangeback.match.clock_fit import clock_words
 from flangeback.match.meanings import words_in
 from flangeback.match.model import Matches, Outcome, Source
 from flangeback.report.hints import command, out_beside
 from flangeback.report.runs import Note, Run, Section, sections, sensor_lines
-from flangeback.report.settling import Case
 from flangeback.report.tables import Column, indented, say, say_wrapped, show_table
 from flangeback.words import count, listed, number, shortened, some_of
+
+if TYPE_CHECKING:
+    from flangeback.copies.model import Filled, FramePreview, Verified
+    from flangeback.copies.others import OtherFiles
+    from flangeback.demo.tour import Tour
+    from flangeback.report.settling import Case
 
 _USUAL_WIDTH = 80
 """Columns of a usual terminal: with fewer, tables leave something out; with many more, they say
@@ -212,6 +214,8 @@ def show_others(console: Console, others: OtherFiles) -> None:
 
 def show_preview(console: Console, planned: Sequence[FramePreview], out: str) -> None:
     """Prints what `fill` would do about the copies in a folder."""
+    from flangeback.copies.standing import Action
+
     counts = Counter(one.action for one in planned)
     for one in planned:
         if one.reason:
@@ -241,6 +245,8 @@ def _copies(filled: Filled, place: str) -> str:
 
 def show_verified(console: Console, verified: Verified, out: str) -> None:
     """Prints which copies failed, and how many didn't."""
+    from flangeback.copies.model import SourceNow
+
     for copy in verified.failed:
         say_wrapped(console, f"{copy.copy}: {copy.failure}", "red")
     for copy in verified.copies:

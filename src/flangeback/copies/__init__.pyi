@@ -1,0 +1,15 @@
+from .mending import mend as mend
+from .model import CheckedCopy as CheckedCopy
+from .model import Filled as Filled
+from .model import FrameCopy as FrameCopy
+from .model import FramePreview as FramePreview
+from .model import SourceNow as SourceNow
+from .model import Verified as Verified
+from .others import OtherFiles as OtherFiles
+from .others import other_files as other_files
+from .output import check_place as check_place
+from .own import own_frames as own_frames
+from .plan import FillOptions as FillOptions
+from .run import fill as fill
+from .run import preview as preview
+from .verifying import verify as verify

@@ -1,0 +1,11 @@
+from .brightness import PictureLight as PictureLight
+from .brightness import PictureReader as PictureReader
+from .brightness import read_picture as read_picture
+from .doubts import Doubt as Doubt
+from .doubts import DoubtKind as DoubtKind
+from .index import missing_names as missing_names
+from .matching import match_frames as match_frames
+from .model import FrameMatch as FrameMatch
+from .model import Matches as Matches
+from .model import Outcome as Outcome
+from .model import Source as Source
