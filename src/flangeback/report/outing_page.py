@@ -171,6 +171,14 @@ def values_of(found: FrameMatch) -> str:
     return " ".join(words)
 
 
+def on_the_ring(found: FrameMatch) -> str:
+    """What an estimate is on the ring, where a reducer or extender stands behind it."""
+    fill, estimate = found.fill, found.estimate
+    if estimate is None or fill is None or fill.factor in (None, 1):
+        return ""
+    return f" ({f_number(round(estimate.f_number / float(fill.factor or 1), 1))} on the ring)"
+
+
 def before_of(frame: Frame) -> str:
     """What lens data stood in a frame before, in a few words."""
     data = frame.lens_data

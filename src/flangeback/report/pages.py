@@ -45,6 +45,7 @@ def write_outing_page(path: Path, page: outing_page.OutingPage, proof: Proof | N
         "strip": outing_page.strip,
         "values_of": outing_page.values_of,
         "before_of": outing_page.before_of,
+        "on_the_ring": outing_page.on_the_ring,
         "shown_fill": shown_fill,
         "line_anchor": lambda log, line: f"l{files.index(log)}-{line}" if log in files else "log",
     }
