@@ -96,6 +96,14 @@ def test_real_previews_are_found_again(tmp_path: Path, corpus: Path, name: str) 
     assert Image.open(io.BytesIO(after)).format == "JPEG"
 
 
+def test_exif_behind_other_segments_is_filled_and_proved(tmp_path: Path, corpus: Path) -> None:
+    """ExifRead doesn't find such a block by itself; Exiv2 does."""
+    found, out = filled(tmp_path, corpus, "jpeg-123.jpg")
+    assert found.copies[0].match.outcome is Outcome.FILL
+    seen = by_exiv2((out / "jpeg-123.jpg").read_bytes())
+    assert seen["Exif.Photo.LensModel"] == "Miran 58mm f/2"
+
+
 @pytest.mark.parametrize("name", ["heif-102.heic", "heif-105.heic", "avif-101.avif"])
 def test_a_place_in_the_base_offset_stays_there(tmp_path: Path, corpus: Path, name: str) -> None:
     _, out = filled(tmp_path, corpus, name)

@@ -17,14 +17,13 @@ from flangeback.tags.times import without_time
 class Edit:
     """The splices for a picture, or a sidecar's whole text.
 
-    Neither where the file is copied as it is. `values` are those the file gets, `in_packet` says
-    that they go into its XMP packet alone; `remark` is what a person should know of it.
+    Neither where the file is copied as it is. `values` are those the file gets; `remark` is what a
+    person should know of it.
     """
 
     splices: tuple[Splice, ...] = ()
     text: bytes | None = None
     values: tuple[TagValue, ...] = ()
-    in_packet: bool = False
     remark: str | None = None
 
     @property

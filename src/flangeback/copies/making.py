@@ -222,7 +222,6 @@ class Run:
             edits=edit.stretches,
             values=stated.values,
             whole=stated.whole,
-            in_packet=edit.in_packet,
             patched=task.present is not None,
             asked=asked_digest(plan.values, packet=self.options.xmp),
             remark=edit.remark,

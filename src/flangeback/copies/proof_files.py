@@ -24,8 +24,9 @@ class Located:
     """A file's metadata.
 
     `exif` is what ExifRead is given: the file, or its TIFF block alone; `block_size` the block's
-    length in bytes, None without one. `packet` is the XMP packet, empty without one. An edit may
-    touch what lies within `editable`, where that is known, and nothing of `pictures`.
+    length in bytes, None without one. `block` is for ExifRead where it doesn't find that in the
+    file. `packet` is the XMP packet, empty without one. An edit may touch what lies within
+    `editable`, where that is known, and nothing of `pictures`.
     """
 
     exif: BinaryIO
@@ -33,6 +34,7 @@ class Located:
     packet: bytes = b""
     editable: tuple[Stretch, ...] | None = None
     pictures: tuple[Stretch, ...] = ()
+    block: bytes = b""
 
     def may_touch(self, start: int, end: int) -> bool:
         """Whether an edit may replace these bytes."""
@@ -68,7 +70,7 @@ _TIFF_NUMBERS = (b"II*\0", b"MM\0*")
 
 def _jpeg(file: BinaryIO) -> Located:
     """Segments of metadata may be edited, and a new one may begin behind the start or JFIF's."""
-    block_size, packet, editable = None, None, [(2, 2)]
+    block, packet, editable = b"", None, [(2, 2)]
     for marker, at, end in _segments(file):
         if marker == _JFIF:
             editable.append((end, end))
@@ -77,11 +79,12 @@ def _jpeg(file: BinaryIO) -> Located:
         editable.append((at, end))
         contents = _read(file, at + 4, end) if marker == _APP1 else b""
         is_exif = contents.startswith(_EXIF_NAME)
-        if is_exif and block_size is None and contents[_EXIF_LEAD:][:4] in _TIFF_NUMBERS:
-            block_size = len(contents) - _EXIF_LEAD
+        if is_exif and not block and contents[_EXIF_LEAD:][:4] in _TIFF_NUMBERS:
+            block = contents[_EXIF_LEAD:]
         elif packet is None and contents.startswith(_XMP_NAME):
             packet = contents[len(_XMP_NAME) :]
-    return Located(file, block_size, packet or b"", tuple(editable))
+    size = len(block) if block else None
+    return Located(file, size, packet or b"", tuple(editable), block=block)
 
 
 def _segments(file: BinaryIO) -> Iterator[tuple[int, int, int]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -32,23 +33,18 @@ def prove(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
         size = os.fstat(before.fileno()).st_size
         digests = compare(before.fileno(), after.fileno(), size, edit.splices)
         if stated.values:
-            files = Compared(plan.code, before, after, edit.in_packet)
+            files = Compared(plan.code, before, after)
             check_metadata(files, edit.splices, stated)
     return digests
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A source and its copy, open both.
-
-    `code` is the short code of their format, `in_packet` says that the values are in the XMP packet
-    alone.
-    """
+    """A source and its copy, both open, and the short code of their format."""
 
     code: str
     source: BinaryIO
     copy: BinaryIO
-    in_packet: bool
 
 
 def check_metadata(files: Compared, splices: Sequence[Splice], stated: Stated) -> None:
@@ -61,26 +57,20 @@ def check_metadata(files: Compared, splices: Sequence[Splice], stated: Stated) -
     for splice in splices:
         if not old.may_touch(splice.start, splice.end):
             raise ProofError(f"the edit at byte {splice.start} isn't within the metadata")
-    was = proof_exif.read(old.exif, old.block_size)
+    was = read_exif(old)
     if was.order is None and old.block_size is not None:
-        raise Damaged("ExifRead doesn't find the Exif block, so nothing could be proved")
+        raise Damaged("ExifRead can't read the Exif block, so nothing could be proved")
     if was.tags and old.block_size is None:
         raise Damaged("ExifRead finds Exif data where there is no sound Exif segment")
     new = _located(files.code, files.copy)
-    proof_exif.check_tags(was, _read_back(new), Stated() if files.in_packet else stated)
+    proof_exif.check_tags(was, _read_back(new), stated)
     if old.packet != new.packet:
         proof_xmp.check_packet(old.packet, new.packet, stated)
-    if files.in_packet:
-        proof_xmp.check_stated(new.packet, stated)
 
 
-def check_values(code: str, copy: BinaryIO, stated: Stated, *, in_packet: bool) -> None:
+def check_values(code: str, copy: BinaryIO, stated: Stated) -> None:
     """Raises ProofError unless the values written are in the copy."""
-    found = _located(code, copy)
-    if in_packet:
-        proof_xmp.check_stated(found.packet, stated)
-    else:
-        proof_exif.check_values(_read_back(found), stated)
+    proof_exif.check_values(_read_back(_located(code, copy)), stated)
 
 
 def prove_sidecar(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
@@ -108,8 +98,18 @@ def _located(code: str, copy: BinaryIO) -> Located:
         raise ProofError(str(damage)) from None
 
 
+def read_exif(found: Located) -> proof_exif.Reading:
+    """What ExifRead finds in a file; it is given the block where it doesn't find it itself. Raises
+    Damaged where it can't read it, OSError.
+    """
+    reading = proof_exif.read(found.exif, found.block_size)
+    if reading.order is None and found.block:
+        return proof_exif.read(io.BytesIO(found.block), len(found.block))
+    return reading
+
+
 def _read_back(copy: Located) -> proof_exif.Reading:
     try:
-        return proof_exif.read(copy.exif, copy.block_size)
+        return read_exif(copy)
     except Damaged as damage:
         raise ProofError(str(damage)) from None

@@ -32,10 +32,10 @@ class Record:
     end] in the source and [start, end] in the copy. `patched` says that they count in the copy as
     another program had left it. `body` and `adapter` are keys of the kit. `values` are the tags
     written, as text, and `whole` those that XMP has otherwise: transliterated ones as they were
-    before, a date in one piece. `in_packet` says that they stand in the XMP packet alone; `asked`
-    is the digest of what was asked for, whether the file could take it or not; `by` says where
-    the values are from, `refusal` why the file didn't get them, `failure` in what the copy with
-    them failed its proof, `remark` what a person should know of it.
+    before, a date in one piece. `asked` is the digest of what was asked for, whether the file
+    could take it or not; `by` says where the values are from, `refusal` why the file didn't get
+    them, `failure` in what the copy with them failed its proof, `remark` what a person should
+    know of it.
     """
 
     frames: str
@@ -50,7 +50,6 @@ class Record:
     edits: tuple[tuple[int, int, int, int], ...] = ()
     values: Mapping[str, str] = field(default_factory=dict)
     whole: Mapping[str, str] = field(default_factory=dict)
-    in_packet: bool = False
     patched: bool = False
     asked: str = ""
     body: str | None = None
@@ -167,7 +166,6 @@ _FIELDS: Mapping[str, Callable[[Any], bool]] = {
     "edits": _are_edits,
     "values": _is_texts,
     "whole": _is_texts,
-    "in_packet": _is_switch,
     "patched": _is_switch,
     "asked": _is_text,
     "body": _may_be_text,

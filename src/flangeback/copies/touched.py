@@ -10,6 +10,7 @@ from flangeback.copies import proof_exif, proof_xmp
 from flangeback.copies.faults import ProofError, TouchedError, of_source
 from flangeback.copies.plan import CopyMethod, FilePlan
 from flangeback.copies.proof_files import locate
+from flangeback.copies.prove import read_exif
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
 from flangeback.formats import Damaged
@@ -47,7 +48,7 @@ def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
         present = _seen(plan, out / plan.copy)
         with of_source():
             source = None if plan.source is None else _seen(plan, plan.source)
-        if present.tags is not None and record is not None and not record.in_packet:
+        if present.tags is not None and record is not None:
             proof_exif.check_values(present.tags, written)
         elif record is not None and record.way == CopyMethod.SIDECAR:
             proof_xmp.check_stated(present.packet, written)
@@ -75,7 +76,7 @@ def _seen(plan: FilePlan, path: Path) -> _Seen:
         if not plan.is_picture:
             return _Seen(None, file.read())
         found = locate(plan.code, file)
-        return _Seen(proof_exif.read(found.exif, found.block_size), found.packet)
+        return _Seen(read_exif(found), found.packet)
 
 
 def _check_packet(

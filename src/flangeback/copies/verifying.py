@@ -118,7 +118,7 @@ def _prove(places: _Places, record: Record) -> SourceNow:
             if record.way == CopyMethod.SIDECAR and stated.values:
                 proof_xmp.check_stated(copy.read(), stated)
         elif stated.values:
-            check_values(record.kind, copy, stated, in_packet=record.in_packet)
+            check_values(record.kind, copy, stated)
     return _prove_against(places, path, record, stated)
 
 
@@ -138,7 +138,7 @@ def _prove_against(places: _Places, path: Path, record: Record, stated: Stated) 
                 is_same = digest(source.fileno()) == state.digest
                 return SourceNow.SAME if is_same else SourceNow.CHANGED
             with open_file(path) as copy:
-                files = Compared(record.kind, source, copy, record.in_packet)
+                files = Compared(record.kind, source, copy)
                 return _compared(files, record, stated)
     except (SourceError, OSError):
         return SourceNow.AWAY

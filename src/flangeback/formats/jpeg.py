@@ -140,7 +140,8 @@ class Jpeg(FrameFile):
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         places = filter(None, (self.exif_segment, self.xmp_segment))
-        if not any(place.end - place.start > _NEARLY_FULL for place in places):
+        is_nearly_full = any(place.end - place.start > _NEARLY_FULL for place in places)
+        if not values or not is_nearly_full:
             return None
         try:
             self.edit(values)
