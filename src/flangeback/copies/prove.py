@@ -99,8 +99,9 @@ def _located(code: str, copy: BinaryIO) -> Located:
 
 
 def read_exif(found: Located) -> proof_exif.Reading:
-    """What ExifRead finds in a file; it is given the block where it doesn't find it itself. Raises
-    Damaged where it can't read it, OSError.
+    """What ExifRead finds in a file, or in its block where it doesn't find that itself.
+
+    Raises Damaged where it can't read it, OSError.
     """
     reading = proof_exif.read(found.exif, found.block_size)
     if reading.order is None and found.block:
