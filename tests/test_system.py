@@ -106,6 +106,15 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
         system.open_to_read(tmp_path / "frame")
 
 
+def test_a_text_of_absurd_size_is_not_read(tmp_path: Path) -> None:
+    path = tmp_path / "session.txt"
+    path.write_bytes(b"all k7\n")
+    assert system.read_text_file(path) == b"all k7\n"
+    os.truncate(path, 1 << 30)
+    with pytest.raises(OSError, match="more than 16 MiB"):
+        system.read_text_file(path)
+
+
 @pytest.mark.parametrize("has_links", [True, False])
 def test_a_new_name_never_takes_anothers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, has_links: bool

@@ -22,6 +22,9 @@ from flangeback.errors import InputError, Problem
 CHUNK = 1 << 17
 """Bytes read at a time from a long file: what a core's cache holds."""
 
+_LONGEST_TEXT = 16 << 20
+"""Bytes."""
+
 _BINARY = getattr(os, "O_BINARY", 0)
 _WITHOUT_WAITING = getattr(os, "O_NONBLOCK", 0)
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
@@ -55,6 +58,18 @@ def open_to_read(path: Path) -> int:
 def open_file(path: Path) -> BinaryIO:
     """A regular file, open for reading as bytes. Raises OSError."""
     return os.fdopen(open_to_read(path), "rb")
+
+
+def read_text_file(path: Path) -> bytes:
+    """The bytes of a log, a kit or a sidecar.
+
+    Raises OSError, also for what is no regular file, or longer than anybody writes.
+    """
+    with open_file(path) as file:
+        content = file.read(_LONGEST_TEXT + 1)
+    if len(content) > _LONGEST_TEXT:
+        raise OSError(errno.EFBIG, f"it has more than {_LONGEST_TEXT >> 20} MiB", str(path))
+    return content
 
 
 def open_new(path: Path) -> int:

@@ -13,6 +13,7 @@ from flangeback.formats import BY_SUFFIX
 from flangeback.frames.lens_data import lens_data_of_packet, lens_fields
 from flangeback.frames.model import MANIFEST, Frame, without_suffix
 from flangeback.frames.reading import damaged_frame, recognised_frame
+from flangeback.system import read_text_file
 
 _SIDECAR = ".xmp"
 _OF_SYSTEMS = frozenset(["system volume information", "lost+found"])
@@ -155,7 +156,7 @@ def _with_sidecars(folder: Path, frames: Iterable[Frame], files: Sequence[str]) 
 def _content(sidecar: Path) -> bytes:
     """Empty where it can't be read, which is said when it is to be merged."""
     try:
-        return sidecar.read_bytes()
+        return read_text_file(sidecar)
     except OSError:
         return b""
 

@@ -11,7 +11,7 @@ from typing import Literal
 from flangeback.errors import InputError, Problem
 from flangeback.kit.reading import parse_kit
 from flangeback.locks import held
-from flangeback.system import save
+from flangeback.system import read_text_file, save
 
 Value = str | bool | Decimal | tuple[Decimal, Decimal]
 Field = tuple[str, Value | None, str]
@@ -46,7 +46,7 @@ def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[Field]) -> str:
 
 def _read(path: Path) -> bytes:
     try:
-        content = path.read_bytes()
+        content = read_text_file(path)
         content.decode("utf-8")
     except FileNotFoundError:
         return b""

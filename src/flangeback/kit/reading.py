@@ -16,6 +16,7 @@ from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import adapter_thickness, mount_named
 from flangeback.kit.stacks import understood_adapters
 from flangeback.kit.toml_faults import load
+from flangeback.system import read_text_file
 
 RESERVED_WORDS = frozenset(
     {"date", "zone", "clock", "slack", "overnight", "first", "then", "slate", "not-slate", "all"}
@@ -35,13 +36,15 @@ _A_LOG_LINE = re.compile(
     r"^(?:date|zone|clock|slack|slate|first|\d{1,2}[:.h]\d{2})\b[^=\n]*$", re.M
 )
 """How a session log may begin a line, and a kit file never does."""
+_LONGEST_LINE = 10_000
+"""Characters. The time that TOML's reader takes grows with the square of the parts of a key."""
 _NOT_IN_A_KEY = re.compile(r"[\s\"'#,;]")
 
 
 def read_kit(path: Path) -> Kit:
     """Read a kit file. Raises InputError with every fault, by table and field."""
     try:
-        text = path.read_text("utf-8-sig")
+        text = read_text_file(path).decode("utf-8-sig")
     except FileNotFoundError:
         raise InputError(
             Problem(
@@ -65,6 +68,8 @@ def parse_kit(text: str, file: str = "kit.toml") -> Kit:
         told = "this is a session log, not a kit"
         raise InputError(Problem(file, told, number, 1, len(source), source, expected))
     try:
+        if max(map(len, text.splitlines()), default=0) > _LONGEST_LINE:
+            raise ValueError("a line is too long")
         data, text, problems = load(text, file)
     except (ArithmeticError, ValueError, RecursionError):
         # TOML sets no limits, Python does: thousands of digits or of nested brackets.

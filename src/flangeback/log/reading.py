@@ -36,6 +36,7 @@ from flangeback.log.vocabulary import (
     CLOCK_WORDS,
     LINE_WORDS,
 )
+from flangeback.system import read_text_file
 
 _AMOUNTS = ("amount, last unit left out", "amount")
 _KIT_TABLE = re.compile(r"\s*\[(?:body|lens|adapter)\.[^\]]+\]\s*(?:#.*)?$", re.IGNORECASE)
@@ -64,7 +65,7 @@ def read_log(path: Path, kit: Kit, days: Collection[date] = ()) -> SessionLog:
     """
     file = str(path)
     try:
-        data = path.read_bytes()
+        data = read_text_file(path)
     except FileNotFoundError:
         raise InputError(
             Problem(file, "there is no such session log", expected="a text file; see --log")

@@ -18,7 +18,7 @@ from flangeback.log.tokenizer import Tokenizer
 from flangeback.log.values import WallTime
 from flangeback.note.meaning import meaning
 from flangeback.note.zones import local_zone
-from flangeback.system import save
+from flangeback.system import read_text_file, save
 from flangeback.words import clock_time
 
 _LINE = re.compile("([^\r\n\u2028\u2029]+)(?:\r\n|[\r\n\u2028\u2029]|$)")
@@ -60,7 +60,7 @@ def add_note(
     path = path.resolve()
     with held(path):
         try:
-            data = path.read_bytes()
+            data = read_text_file(path)
         except FileNotFoundError:
             data = b""
             head = "".join(f"{line}\n" for line in _head(now))
@@ -91,7 +91,7 @@ def undo_note(path: Path) -> tuple[str, ...]:
     path = path.resolve()
     with held(path):
         try:
-            data = path.read_bytes()
+            data = read_text_file(path)
         except OSError as error:
             raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
         text = decoded(data, str(path))
