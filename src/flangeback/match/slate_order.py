@@ -22,6 +22,8 @@ _AS_LOGGED = 0.7
 fit: rings click in halves or whole stops (common practice), and scenes differ by parts of one."""
 _NEAR = 5
 """Shots to either side of a slate frame that tell of the light."""
+_FAR_FROM_LOGGED = 2.0
+"""The same where they fit: what scenes differ by once in a hundred marks."""
 BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around it"
 
 
@@ -251,11 +253,27 @@ class _Fit:
             why = f"`then` in line {line} has no slate frame: {misfit}"
             return _Told(None, why, Outcome.UNSURE)
         if misfit is None or (n == 0 and len(parts) > len(entries)):
-            doubtful = next((part.name for part in parts[1 : n + 1] if not part.sure), None)
-            why = f"{doubtful} may be a dark picture, but counts as a mark: {self._counts(parts)}"
-            return _Told(entries[n], why if doubtful else None)
+            return _Told(entries[n], self._why_doubted(parts, n))
         text = f"{misfit}: if the error lies before this frame, another entry holds here"
         return _Told(entries[n], text)
+
+    def _why_doubted(self, parts: Sequence[_Part], n: int) -> str | None:
+        """In words, what speaks against the entry of a part though the counts fit."""
+        doubtful = next((part.name for part in parts[1 : n + 1] if not part.sure), None)
+        if doubtful:
+            return f"{doubtful} may be a dark picture, but counts as a mark: {self._counts(parts)}"
+        far = [
+            (mark, steps)
+            for mark in range(1, len(parts))
+            if (steps := self._steps(parts, mark)) and abs(steps[0] - steps[1]) > _FAR_FROM_LOGGED
+        ]
+        # Two such marks are no chance: one slate frame was left out, and another marks nothing.
+        told = (
+            f"at {parts[mark].name} {_in_words(steps)}"
+            for mark, steps in far
+            if len(far) > 1 or mark in (n, n + 1)
+        )
+        return next(told, None)
 
     def _misfit(self, parts: Sequence[_Part]) -> str | None:
         """In words, that there are more marks than entries, or fewer.
@@ -283,24 +301,34 @@ class _Fit:
 
         None where it doesn't, or the frames tell nothing of the light.
         """
-        if not 0 < n < len(self.entries):
+        if not 0 < n < min(len(self.entries), len(parts)):
+            return None
+        steps = self._steps(parts, n)
+        line = self.entries[n].setting.line
+        part = f"{parts[n].name} and line {line} part: {misfit}, and"
+        if steps is None:
+            noted = None not in (self.entries[n - 1].stops, self.entries[n].stops)
+            seen = self._light(parts[n - 1].shots) and self._light(parts[n].shots)
+            return None if noted or not seen else f"{part} the light can't bear out the entry"
+        if abs(steps[0] - steps[1]) < _AS_LOGGED:
+            return None
+        return f"{part} {_in_words(steps)}"
+
+    def _steps(self, parts: Sequence[_Part], n: int) -> tuple[float, float] | None:
+        """By how many stops the light steps at a part's mark, and by how many as logged."""
+        if not 0 < n < min(len(self.entries), len(parts)):
             return None
         old, new = self.entries[n - 1].stops, self.entries[n].stops
         before = self._light(parts[n - 1].shots[-_NEAR:])
         after = self._light(parts[n].shots[:_NEAR])
-        line = self.entries[n].setting.line
-        part = f"{parts[n].name} and line {line} part: {misfit}, and"
-        if before is None or after is None:
+        if before is None or after is None or old is None or new is None:
             return None
-        if old is None or new is None:
-            return f"{part} the light can't bear out the entry"
-        if abs((after - before) - (old - new)) < _AS_LOGGED:
-            return None
-        return (
-            f"{part} the light steps by {after - before:+.1f} stops there, "
-            f"not by {old - new:+.1f} as logged"
-        )
+        return after - before, old - new
 
     def _light(self, shots: Sequence[Shot]) -> float | None:
         known = [light for shot in shots if (light := self.through[shot.frame.file]) is not None]
         return median(known) if known else None
+
+
+def _in_words(steps: tuple[float, float]) -> str:
+    return f"the light steps by {steps[0]:+.1f} stops there, not by {steps[1]:+.1f} as logged"
