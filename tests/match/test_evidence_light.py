@@ -101,6 +101,14 @@ def test_a_step_in_the_other_direction_places_nothing() -> None:
     assert [told(frames)[time] for time in inside] == [None, None]
 
 
+def test_a_flash_that_follows_the_f_number_tells_nothing() -> None:
+    # A sixteenth, a half: the picture is as bright at every f-number, at one time and ISO.
+    text = "9:00 k7 miran58 f/2.8\n9:10 k7 f/8\n9:20 k7 f/4\n9:40 k7 f/5.6\n"
+    times = [*quiet(2, 9, 2.8), *quiet(11, 19, 8), *AROUND[0], "09:40:30", *AROUND[1]]
+    frames = [seen(f"K7_{n:04}", time, 5.6) for n, time in enumerate(times)]
+    assert told(frames, text)["09:40:30"] is None
+
+
 def test_a_frame_half_way_between_is_left_open() -> None:
     # A cloud of one stop on one frame: half of the two that the ring was turned by.
     frames = outing({**AROUND[0], "09:40:30": 2.8, **AROUND[1]}, {"09:40:30": 11.0})

@@ -31,9 +31,6 @@ name matters more than an f-number. Most shots are told by far less."""
 STEADY = 0.2
 """The probability that the light itself stepped at a change, above which it doesn't tell where the
 change was made."""
-HIDDEN = 0.3
-"""The probability that the light steps at an entry, as estimated over all entries, above which it
-tells of none."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
 OBJECTS = 0.5
@@ -116,11 +113,26 @@ def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
     for part in _parts(light.scenes):
         found = estimate(list(_beside_others([scene.observation for scene in part], others)))
         weighed += map(Weighed, part, found.posteriors)
-        # A flash whose power goes with the f-number hides every change.
-        hidden = found.rates.light_step_at_entry > HIDDEN
+        hidden = _hides_changes([scene.observation for scene in part])
         for entry, probability in found.light_stepped_at.items():
             stepped_at[entry] += 1.0 if hidden else probability
     return WeighedLight(weighed, light.turns, stepped_at)
+
+
+def _hides_changes(observations: Sequence[Observation]) -> bool:
+    """Whether the light tells nothing of changes, as with a flash whose power follows the f-number.
+
+    Then it mostly stays as it was, through the lens, where the f-number changes.
+    """
+    certain = [seen for seen in observations if len(seen.hypotheses) == 1]
+    steps = [
+        (after.light - before.light, after.hypotheses[0].stops - before.hypotheses[0].stops)
+        for before, after in pairwise(certain)
+    ]
+    stays = [
+        abs(light) < abs(light + stops) for light, stops in steps if abs(stops) > _LEAST_CHANGE
+    ]
+    return 2 * sum(stays) > len(stays)
 
 
 def _parts(scenes: Sequence[Scene]) -> Iterator[Sequence[Scene]]:

@@ -76,8 +76,8 @@ def slate_signs(frames: Sequence[FrameLight]) -> list[SlateSign]:
 
 
 def _side(around: Sequence[int]) -> Sequence[int]:
-    """The places up to the next mark, and beyond it where there is only one."""
-    ends = (n for n in range(2, len(around)) if abs(around[n] - around[n - 1]) > 1)
+    """The places up to the next mark, of those from the nearest on."""
+    ends = (n for n in range(1, len(around)) if abs(around[n] - around[n - 1]) > 1)
     return around[: next(ends, len(around))]
 
 
