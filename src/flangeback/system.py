@@ -196,16 +196,21 @@ def set_times(path: Path, accessed_ns: int, modified_ns: int) -> bool:
     return _tolerated(os.utime, path, ns=(accessed_ns, modified_ns))
 
 
+def _is_the_users(attribute: str) -> bool:
+    """Whether an extended attribute is no matter of the system's own."""
+    return attribute.startswith("user.")
+
+
 def copy_attributes(source: int, copy: Path) -> bool:
     """Gives a file the mode, the extended attributes and the times of an open one.
 
     Whether its file system took them all. Raises OSError where that breaks.
     """
     status = os.fstat(source)
-    whole = _tolerated(copy.chmod, stat.S_IMODE(status.st_mode) | stat.S_IWUSR | stat.S_IRUSR)
+    whole = _tolerated(copy.chmod, stat.S_IMODE(status.st_mode))
     if hasattr(os, "listxattr"):
         with suppress(OSError):
-            for name in os.listxattr(source):
+            for name in filter(_is_the_users, os.listxattr(source)):
                 value = os.getxattr(source, name)
                 whole &= _tolerated(os.setxattr, copy, name, value)
     return set_times(copy, status.st_atime_ns, status.st_mtime_ns) and whole

@@ -630,3 +630,54 @@ def test_names_that_a_disk_tells_apart_are_copied(frames: Path, out: Path) -> No
     if len(list(frames.glob("*0001.JPG"))) < 2:
         pytest.skip("this disk folds case")
     assert set(outcomes(run(frames, out)).values()) == {Outcome.FILL}
+
+
+def test_a_disk_that_keeps_no_modes_is_told(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "chmod", refuse)
+    found = run(frames, out)
+    assert set(outcomes(found).values()) == {Outcome.FILL}
+    assert not any(copy.keeps_attributes for copy in found.copies)
+
+
+def test_a_file_that_appears_under_a_copys_name_is_that_frames_conflict(
+    frames: Path, out: Path
+) -> None:
+    def step(count: int, size: int) -> None:
+        (out / "day2").mkdir(exist_ok=True)
+        for number in range(40, 44):
+            path = out / f"K7_00{number}.JPG"
+            if not path.exists():
+                path.write_bytes(b"somebody's own")
+
+    for number in range(4, 44):
+        (frames / f"K7_00{number:02}.JPG").write_bytes(a_picture(number))
+    found = fill(matched(frames), frames, out, FillOptions(), step)
+    conflicts = [copy.match.frame.file for copy in found.copies if copy.copy is None]
+    assert set(conflicts) <= {f"K7_00{number}.JPG" for number in range(40, 44)}
+    assert conflicts
+    assert all((out / name).read_bytes() == b"somebody's own" for name in conflicts)
+
+
+def test_a_run_that_another_overtook_begins_anew(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other one ends between this one's look at the folder and its lock."""
+    from flangeback.copies import output
+
+    real = output.check_room
+
+    def overtaken(*given: Any) -> None:
+        monkeypatch.setattr(output, "check_room", real)
+        run(frames, out)
+        real(*given)
+
+    monkeypatch.setattr(output, "check_room", overtaken)
+    with pytest.raises(InputError, match="another run wrote into this folder"):
+        run(frames, out)
+    assert not verify(out).failed
+    assert all(copy.resumed for copy in run(frames, out).copies)

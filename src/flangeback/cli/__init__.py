@@ -5,13 +5,23 @@ from __future__ import annotations
 import sys
 
 
+_INTERRUPTED = 130
+"""How typer ends where it is interrupted before a command begins."""
+
+
 def main() -> None:
     """The entry point of `flangeback`."""
     try:
         _main()
     except KeyboardInterrupt:  # Also while modules are still being loaded.
-        print("stopped", file=sys.stderr)
-        sys.exit(2)
+        pass
+    except SystemExit as ending:
+        if ending.code != _INTERRUPTED:
+            raise
+    else:
+        return
+    print("stopped", file=sys.stderr)
+    sys.exit(2)
 
 
 def _main() -> None:

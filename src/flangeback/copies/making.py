@@ -161,6 +161,8 @@ class Run:
             return Done(task, stands=False, lost=str(why))
         except TouchedError as why:
             return Done(task, stands=False, left=f"its copy is left as it is: {why}")
+        except FileExistsError:
+            return Done(task, stands=False, left="another program put a file where its copy goes")
         except ProofError as failure:
             return Done(task, stands=False, failure=str(failure))
 
@@ -195,7 +197,14 @@ class Run:
             edit = Edit()
             written = self._write(task, plan, edit)
         record = replace(self._record(match, task, edit, written), refusal=refusal, failure=failure)
-        return Done(task, record, refusal=refusal, failure=failure, remark=edit.remark)
+        return Done(
+            task,
+            record,
+            refusal=refusal,
+            failure=failure,
+            remark=edit.remark,
+            keeps_attributes=written.is_whole,
+        )
 
     def _write(self, task: Task, plan: FilePlan, edit: Edit) -> Written:
         task.target.parent.mkdir(parents=True, exist_ok=True)

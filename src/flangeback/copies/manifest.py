@@ -64,6 +64,7 @@ class Manifest:
     def __init__(self, out: Path) -> None:
         self.path = out / NAME
         self.exists = os.path.lexists(self.path)
+        self.size = 0
         self.runs: list[RunStart] = []
         self.made_since, self.is_sealed = 0, True
         self.faults: list[str] = []
@@ -108,7 +109,8 @@ class Manifest:
     def _read(self) -> None:
         from xxhash import xxh3_128
 
-        if os.fstat(self._file).st_size > _LONGEST:
+        self.size = os.fstat(self._file).st_size
+        if self.size > _LONGEST:
             raise InputError(self._problem(f"has more than {_LONGEST >> 20} MiB"))
         digest, at = xxh3_128(), 0
         with os.fdopen(os.dup(self._file), "rb") as file:
@@ -174,11 +176,12 @@ def read_manifest(out: Path) -> dict[str, Record]:
 class ManifestWriter:
     """Appends to a manifest, which it locks against a second run.
 
-    Raises InputError where another run has it, or what stands there can't be appended to, as a
+    `size` is its size as it was read, in bytes. Raises InputError where another run has it, or has
+    written to it since, or what stands there can't be appended to, as a
     link to somebody else's file can't.
     """
 
-    def __init__(self, out: Path) -> None:
+    def __init__(self, out: Path, size: int) -> None:
         from xxhash import xxh3_128
 
         try:
@@ -191,6 +194,9 @@ class ManifestWriter:
             if not lock(self._file):
                 text = "another run is writing into this folder"
                 raise InputError(Problem(str(out), text, expected="one run at a time"))
+            if os.fstat(self._file).st_size != size:
+                text = "another run wrote into this folder meanwhile"
+                raise InputError(Problem(str(out), text, expected="the same command again"))
             self._drop_unfinished_line()
         except BaseException:
             os.close(self._file)

@@ -17,7 +17,8 @@ class FrameCopy:
     `copy` is relative to the output folder, None where there is none; `copies` are all files made
     for it, sidecars included. `verified` says that they are proved; `failure` says what failed
     its proof, and in what: the frame is then copied as it is. `resumed` marks a copy that an
-    earlier run had finished, `action` says what was done.
+    earlier run had finished, `action` says what was done, `keeps_attributes` whether the copy
+    has the frame's mode, times and attributes.
     """
 
     match: FrameMatch
@@ -27,6 +28,7 @@ class FrameCopy:
     failure: str | None = None
     resumed: bool = False
     action: Action = Action.MAKE
+    keeps_attributes: bool = True
 
 
 @dataclass(frozen=True, slots=True)

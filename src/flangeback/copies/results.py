@@ -17,7 +17,7 @@ class Done:
 
     `record` is what is to be noted of it, `stands` says that it is there; then why it didn't get
     the values, in what it failed its proof, why it is left or its source lost, what a person
-    should know of it.
+    should know of it, and whether it has its source's mode, times and attributes.
     """
 
     task: Task
@@ -28,6 +28,7 @@ class Done:
     left: str | None = None
     lost: str | None = None
     remark: str | None = None
+    keeps_attributes: bool = True
 
 
 def frame_copy(job: Job, done: Sequence[Done]) -> FrameCopy:
@@ -44,6 +45,7 @@ def frame_copy(job: Job, done: Sequence[Done]) -> FrameCopy:
         failure="; ".join(failures) or None,
         resumed=bool(done) and all(_is_finished(one.task) for one in done),
         action=job.action,
+        keeps_attributes=all(one.keeps_attributes for one in done),
     )
 
 

@@ -52,7 +52,7 @@ def fill(
         output.check_room(out, sum(task.needed for task in planned.tasks))
         try:
             out.mkdir(parents=True, exist_ok=True)
-            writer = ManifestWriter(out)
+            writer = ManifestWriter(out, manifest.size)
             try:
                 output.clear_unfinished(out)
                 writer.start(run.start(planned))

@@ -194,6 +194,10 @@ def show_filled(console: Console, filled: Filled, out: str) -> None:
     for copy in filled.failed:
         say_wrapped(console, f"{copy.failure}; the frame is copied as it is", "red")
     say(console, _copies(filled, f" in {out}"))
+    bare = sum(not copy.keeps_attributes for copy in filled.copies)
+    if bare:
+        told = f"{count(bare, 'copy has', 'copies have')} not the frame's mode, times or attributes"
+        say_wrapped(console, f"{told}: the disk doesn't take them")
     show_others(console, filled.others)
 
 
