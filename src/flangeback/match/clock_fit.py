@@ -10,6 +10,8 @@ from flangeback.words import duration
 
 CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
+UNRELATED = 100.0
+"""The same of a log that fits the frames at no time: there is no other offset to wait for."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 _SAME = 20.0

@@ -21,7 +21,7 @@ from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader, read_several
 from flangeback.match.changes import BodyTimeline, Change
-from flangeback.match.clock_fit import CONTRADICTED, ClockFit
+from flangeback.match.clock_fit import CONTRADICTED, UNRELATED, ClockFit
 from flangeback.match.exposure import hypothesis
 from flangeback.match.outcomes import FALSE_REGISTER
 from flangeback.match.shots import Shot
@@ -72,7 +72,7 @@ _TELLS_METERED, _TELLS_MANUAL = 0.99, 0.85
 as with flash."""
 _LATE = 0.1
 """How likely notes were made late throughout: half of them alike."""
-_UNRELATED = 0.002
+_UNRELATED = 0.01
 """How likely the log is another outing's."""
 
 
@@ -177,13 +177,14 @@ def _judged(
             return fit
         return replace(fit, fits=fit.stated.ahead, odds=math.exp(min(50.0, as_stated - against)))
     odds = math.exp(min(50.0, against - as_stated))
+    is_related = max(other, as_late) >= unrelated + math.log(_UNRELATED)
     return replace(
         fit,
         fits=fit.stated.ahead + best,
         odds=odds,
-        agrees=odds < CONTRADICTED,
+        agrees=odds < (CONTRADICTED if is_related else UNRELATED),
         late=lateness if as_late > other else _slack(best) if by_lateness[at] > 0 else None,
-        is_related=max(other, as_late) >= unrelated + math.log(_UNRELATED),
+        is_related=is_related,
     )
 
 
