@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 
-
 _INTERRUPTED = 130
 """How typer ends where it is interrupted before a command begins."""
 
