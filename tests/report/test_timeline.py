@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from itertools import pairwise
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from flangeback.report.lanes import hours_of
 from flangeback.report.timeline import (
     CUT_WIDTH,
     LONGEST_PAUSE,
@@ -117,3 +119,11 @@ def test_marks_of_one_row_do_not_touch_unless_all_rows_are_full(places: list[flo
     for row in range(3):
         alike = [x for x, r in zip(places, rows, strict=True) if r == row]
         assert all(b - a >= 9 for a, b in pairwise(alike))
+
+
+@given(TIMES)
+def test_no_mark_of_the_axis_covers_another(times: list[float]) -> None:
+    axis = axis_of(times, 1000)
+    hours = list(hours_of(axis, timedelta(hours=2)))
+    assert hours
+    assert all(b.x - a.x > 6 * len(a.text) for a, b in pairwise(hours))

@@ -120,7 +120,8 @@ def survey_lanes(survey: Survey, width: float) -> tuple[Axis, tuple[SurveyLane, 
     ]
     times = [_seconds(at) for stretch in stretches for at in (stretch.start, stretch.end)]
     axis = axis_of(times, width)
-    return axis, tuple(_survey_lane(body, axis) for body in survey.bodies)
+    timed = (body for body in survey.bodies if body.clusters or body.registered)
+    return axis, tuple(_survey_lane(body, axis) for body in timed)
 
 
 def _survey_lane(body: BodySurvey, axis: Axis) -> SurveyLane:

@@ -33,6 +33,7 @@ LEFT = 12.0
 _LEAST_WIDTH, _MOST_WIDTH = 1080.0, 6000.0
 _PER_FRAME = 7.0
 """Width of the drawing for each frame, between the least and the most."""
+_PER_LETTER = 6.2
 MARK = 9.0
 """Width of a frame's mark."""
 ENTRIES, BANDS, STOPS, MARKS, LIGHT, HEIGHT = 4.0, 26.0, (56.0, 96.0), 112.0, (168.0, 206.0), 216.0
@@ -113,9 +114,7 @@ def timeline_of(matches: Matches, logs: Sequence[SessionLog]) -> Timeline:
     return Timeline(
         axis,
         tuple(hours_of(axis, next(iter(offsets), None) or timedelta(0))),
-        tuple(
-            Hour(cut.left, duration(timedelta(seconds=cut.end - cut.start))) for cut in axis.cuts
-        ),
+        tuple(Hour(cut.left, _length(cut.end - cut.start)) for cut in axis.cuts),
         tuple(
             _lane(body, by_body[body], axis, matches, logs)
             for body in sorted(by_body, key=lambda body: (body is None, body))
@@ -129,13 +128,31 @@ def _seconds(at: datetime | None) -> float:
 
 
 def hours_of(axis: Axis, offset: timedelta) -> Iterator[Hour]:
-    """The axis's marks, `offset` from UTC; a new day says its date."""
-    day = None
-    for at in axis.marks(offset.total_seconds()):
-        shown = datetime(1970, 1, 1) + offset + timedelta(seconds=round(at))
-        text = clock_time(shown, seconds=False)
-        yield Hour(axis.x(at), text if shown.date() == day else f"{shown:%m-%d} {text}")
-        day = shown.date()
+    """The axis's marks, `offset` from UTC; a new day says its date. None covers another."""
+    shift = offset.total_seconds()
+    marks = list(axis.marks(shift))
+    marked = [any(one.start <= at <= one.end for at in marks) for one in axis.stretches]
+    starts = (one.start for one, has in zip(axis.stretches, marked, strict=True) if not has)
+    shown = [
+        (at, datetime(1970, 1, 1) + timedelta(seconds=round(at + shift)))
+        for at in (*marks, *starts)
+    ]
+    years = "%Y-%m-%d" if len({time.year for _, time in shown}) > 1 else "%m-%d"
+    day, free = None, 0.0
+    for at, time in sorted(shown):
+        text = clock_time(time, seconds=False)
+        text = text if time.date() == day else f"{time:{years}} {text}"
+        if axis.x(at) >= free:
+            yield Hour(axis.x(at), text)
+            day, free = time.date(), axis.x(at) + _PER_LETTER * len(text) + 8
+
+
+def _length(seconds: float) -> str:
+    """A pause in a few letters: 25m, 3h, 12d."""
+    for unit, letter in ((86400, "d"), (3600, "h")):
+        if seconds >= 2 * unit:
+            return f"{seconds / unit:.0f}{letter}"
+    return f"{seconds / 60:.0f}m"
 
 
 def _lane(
