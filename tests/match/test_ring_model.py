@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from flangeback.match import ring_model
 from flangeback.match.observation import Hypothesis, Observation, SameScene
-from flangeback.match.ring_model import estimate
+from flangeback.match.ring_model import smooth
 
 SPREAD = 0.5
 CELL = SPREAD * 0.7
@@ -146,7 +146,7 @@ def test_posteriors_are_those_of_all_paths_together(
         scene = SameScene(0.7, 0.3, 0.6) if burst else None
         observations[1] = Observation(100.0, light[1], SPREAD, (old, new), scene, {1: 0.4})
         observations[2] = Observation(200.0, light[2], SPREAD, (new,), None, {1: 0.6})
-    found = estimate(observations, passes=1).posteriors
+    found = smooth(observations, passes=1).posteriors
     for told, (hypotheses, as_logged) in zip(found, by_all_paths(observations), strict=True):
         assert told.as_logged == pytest.approx(as_logged, abs=0.003)
         assert told.hypotheses == pytest.approx(hypotheses, abs=0.003)
@@ -165,9 +165,9 @@ def test_how_often_light_steps_is_learnt_from_the_outing() -> None:
         if n % 2 == 0:
             level += chance.choice([-1, 1]) * chance.uniform(0.6, 0.9)
         jumpy.append(level + chance.gauss(0, 0.1))
-    assert estimate(steady(jumpy)).rates.light_step_seconds < 400
+    assert smooth(steady(jumpy)).rates.light_step_seconds < 400
     calm = [chance.gauss(0, 0.1) for _ in range(120)]
-    assert estimate(steady(calm)).rates.light_step_seconds > 3600
+    assert smooth(steady(calm)).rates.light_step_seconds > 3600
 
 
 def test_a_ring_turned_without_a_note_is_told_until_the_next_entry() -> None:
@@ -176,7 +176,7 @@ def test_a_ring_turned_without_a_note_is_told_until_the_next_entry() -> None:
     observations = [
         Observation(60.0 * n, one, 0.15, (old if n < 16 else new,)) for n, one in enumerate(light)
     ]
-    found = estimate(observations).posteriors
+    found = smooth(observations).posteriors
     assert [one.as_logged > 0.9 for one in found] == [True] * 8 + [False] * 8 + [True] * 8
     assert {one.offset for one in found[8:16]} == {2.0}
 
@@ -191,7 +191,7 @@ def test_two_frames_of_a_burst_that_share_their_miss_count_as_one() -> None:
             Observation(332.0, -0.3, 0.3, (before, after), scene, {1: 0.01}),
             *(Observation(360.0 + 60 * n, -1.0, 0.3, (after,), made={1: 0.49}) for n in range(6)),
         ]
-        return estimate(observations).posteriors[6].hypotheses[0]
+        return smooth(observations).posteriors[6].hypotheses[0]
 
     # The two lie off the light alike: seen once, that says less than seen twice.
     assert 0.5 < probability(SameScene(0.95, 0.1, 1.0)) < probability(SameScene(0.95, 0.3, 0.0))
@@ -209,11 +209,11 @@ def test_light_that_steps_along_with_a_change_is_said() -> None:
                 for n in range(6)
             ),
         ]
-        return estimate(observations).light_stepped_at[1]
+        return smooth(observations).light_stepped_at[1]
 
     assert stepped(0.0) < 0.1
     assert stepped(-1.0) > 0.9
 
 
 def test_no_observations_say_nothing() -> None:
-    assert list(estimate([]).posteriors) == []
+    assert list(smooth([]).posteriors) == []

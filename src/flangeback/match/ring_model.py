@@ -76,11 +76,12 @@ Array = NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Of one observation: the probability of each hypothesis.
+    """What one observation comes to, given all of them.
 
-    Of each with the ring as logged; that a ring was turned to a hypothesis's f-number without a
-    note (`turned_to`); that the ring stood as logged in any; the likeliest other ring `offset`
-    (stops, closed is positive; 0 where there is none); and the mean `brightness` (log2).
+    `hypotheses` are their probabilities, `logged` those with the ring as logged, `turned_to` those
+    of a ring turned without a note to a hypothesis's f-number. `as_logged` is the sum of `logged`,
+    `offset` the likeliest other ring offset (stops, closed is positive; 0 where there is none),
+    `brightness` the mean (log2).
     """
 
     hypotheses: tuple[float, ...]
@@ -93,9 +94,10 @@ class Posterior:
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """What is re-estimated: seconds for one light step and for one un-noted turn.
+    """What is re-estimated: how often the light steps and a ring is turned without a note.
 
-    The probability of a light step at an entry.
+    The first two are seconds for one such event, the last is the probability of a light step at an
+    entry.
     """
 
     light_step_seconds: float = LIGHT_STEP_SECONDS
@@ -104,11 +106,10 @@ class Rates:
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
-    """The posterior of each observation.
+class Smoothed:
+    """What all observations come to: the posterior of each, and the rates as re-estimated.
 
-    The probability that the light stepped at an entry (`light_stepped_at`); and the rates as
-    re-estimated.
+    `light_stepped_at` has the probability that the light itself stepped at an entry.
     """
 
     posteriors: Sequence[Posterior] = ()
@@ -116,13 +117,13 @@ class Estimate:
     rates: Rates = Rates()
 
 
-def estimate(observations: Sequence[Observation], passes: int = 2) -> Estimate:
-    """Forward-backward over observations in the order of time.
+def smooth(observations: Sequence[Observation], passes: int = 2) -> Smoothed:
+    """The posteriors of observations in the order of time, by forward-backward.
 
-    So many passes, each with the rates that the one before re-estimated.
+    Each of the `passes` but the first goes by the rates that the one before re-estimated.
     """
     if not observations:
-        return Estimate()
+        return Smoothed()
     model, rates = _Model(observations), Rates()
     for _ in range(passes):
         gammas, counts = model.forward_backward(rates)
@@ -130,7 +131,7 @@ def estimate(observations: Sequence[Observation], passes: int = 2) -> Estimate:
     posteriors = [
         model.posterior(states, gamma) for states, gamma in zip(model.states, gammas, strict=True)
     ]
-    return Estimate(posteriors, counts.light_stepped_at, rates)
+    return Smoothed(posteriors, counts.light_stepped_at, rates)
 
 
 @dataclass(slots=True)
