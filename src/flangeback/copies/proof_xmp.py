@@ -59,6 +59,7 @@ def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
 
     An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
     """
+    old = Counter(_foreign_before(before, stated))
     new = list(_properties(after))
     foreign = Counter(one for one in new if _PROPERTIES.get(one[0]) not in stated.values)
     if not before:
