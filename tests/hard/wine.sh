@@ -74,14 +74,19 @@ make_drives() {
   wine winecfg -v win10
   wineserver -w
   rm "$WINEPREFIX/dosdevices/z:"
-  ln -s "$root" "$WINEPREFIX/dosdevices/r:"
+  ln -s "$place/work" "$WINEPREFIX/dosdevices/r:"
   ln -s "$python" "$WINEPREFIX/dosdevices/p:"
 }
 
 [ -e "$python/Lib/site-packages" ] || make_python
 [ -e "$WINEPREFIX/dosdevices/p:" ] || make_drives </dev/null 2>&1 | cat
-export PYTHONPATH='R:\src' PYTHONDONTWRITEBYTECODE=1
+# A copy of the files that git knows, as they are: what is worked on meanwhile doesn't disturb a run.
+rm -rf "$place/work"
+mkdir -p "$place/work/flangeback"
 cd "$root"
+git ls-files -z | tar -c --null -T - | tar -x -C "$place/work/flangeback"
+export PYTHONPATH='R:\flangeback\src' PYTHONDONTWRITEBYTECODE=1
+cd "$place/work/flangeback"
 if [ "${1:-}" = --python ]; then
   words=("${@:2}")
 else
