@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import traceback
+from collections.abc import Generator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -27,8 +30,42 @@ def outing(tmp_path_factory: pytest.TempPathFactory) -> Outing:
 def corpus() -> Path:
     """The folder of real camera files: FLANGEBACK_CORPUS, else `shared/corpus` beside the
     repository. They aren't part of the project; without them a test that needs them skips."""
-    beside = Path(__file__).resolve().parents[2] / "shared" / "corpus"
+    beside = Path(__file__).resolve().parents[1].parent / "shared" / "corpus"
     found = Path(os.environ.get("FLANGEBACK_CORPUS") or beside)
     if not any(found.glob("camera-*.jpg")):
         pytest.skip(f"no real camera files at {found}; FLANGEBACK_CORPUS may name their folder")
     return found
+
+
+# Windows.
+
+POSIX = frozenset({"SIGKILL", "copy_file_range", "fcntl", "geteuid", "mkfifo", "pread", "pwrite"})
+"""What tests ask for by name that Windows hasn't."""
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call() -> Generator[None, None, None]:
+    """Skips a test whose own code, not flangeback's, asks for something of POSIX."""
+    try:
+        return (yield)
+    except (AttributeError, ModuleNotFoundError) as error:
+        asked_in = Path(traceback.extract_tb(error.__traceback__)[-1].filename)
+        if os.name == "nt" and error.name in POSIX and "tests" in asked_in.parts:
+            pytest.skip(f"this system has no {error.name}")
+        raise
+
+
+@pytest.fixture(autouse=os.name == "nt")
+def links_or_a_skip(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Skips a test that makes a symbolic link where that needs a privilege, or isn't possible."""
+    really = Path.symlink_to
+
+    def link(path: Path, *words: Any, **more: Any) -> None:
+        try:
+            really(path, *words, **more)
+        except OSError as error:
+            pytest.skip(f"no symbolic links: {error}")
+        if not path.is_symlink():  # Wine says that it made one.
+            pytest.skip("no symbolic links")
+
+    monkeypatch.setattr(Path, "symlink_to", link)

@@ -100,6 +100,7 @@ def test_a_name_that_is_not_utf_8_is_survived(words: tuple[str, ...], frames: Pa
         assert os.fsdecode(b"K7_\xff.JPG") in [one["file"] for one in document["frames"]]
 
 
+@pytest.mark.skipif(os.name == "nt" or sys.platform == "darwin", reason="names are UTF-8 there")
 def test_a_name_that_is_not_utf_8_is_proved_again(frames: Path) -> None:
     put_time(frames, os.fsdecode(b"K7_\xff.JPG"), "09:43:00")
     out = str(frames.parent / "out")
@@ -118,7 +119,7 @@ def test_sixty_columns_hold_all_that_more_do(words: tuple[str, ...], frames: Pat
     if words[0] in ("match", "fill"):
         wide = re.sub(r"-\d\d:\d\d", "", wide)
         narrow = narrow.replace("from  outcome", "outcome")
-    bars = str.maketrans("", "", "█ \n-─━")
+    bars = str.maketrans("", "", "█ \r\n-─━")
     assert sorted(narrow.translate(bars)) == sorted(wide.translate(bars))
 
 
@@ -127,6 +128,7 @@ def test_a_reader_that_leaves_is_no_fault_on_windows(
 ) -> None:
     """There a pipe without a reader is an invalid argument (Python's issue 35754)."""
     gone = OSError(errno.EINVAL, "Invalid argument")
+    monkeypatch.setattr(sys, "platform", "linux")
     assert not ending._reader_left(gone)
     monkeypatch.setattr(sys, "platform", "win32")
     assert ending._reader_left(gone)
