@@ -72,7 +72,7 @@ _TELLS_METERED, _TELLS_MANUAL = 0.99, 0.85
 as with flash."""
 _LATE = 0.1
 """How likely notes were made late throughout: half of them alike."""
-_UNRELATED = 0.01
+_UNRELATED = 0.002
 """How likely the log is another outing's."""
 
 
@@ -108,7 +108,8 @@ def fit_clock(
     still = np.zeros(1)
     lens = lens_log_odds(shots, states, still)
     late = {one: float((log_odds(shots, changes, still, one) + lens)[0]) for one in _LATENESS}
-    unrelated = float(np.log(np.mean(np.exp(lens_log_odds(shots, states, tried)))))
+    # A frame that names another lens is a matter of that frame: it doesn't make the log another's.
+    unrelated = float(lens[0])
     prior = _prior(tried, stated, days)
     return _judged(ClockFit(body, stated), tried, weighed, prior, late, unrelated)
 

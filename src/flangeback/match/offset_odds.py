@@ -29,7 +29,7 @@ _IN_SHORT_PAUSE = {ChangeKind.LENS: 0.01, ChangeKind.RING: 0.05}
 """The same in pauses shorter than the change takes."""
 _MISNOTED = 0.05
 """The share of entries that are wrong."""
-_OUTSIDE, _ANY_OUTSIDE = -1.0, -2.0
+_OUTSIDE, _ANY_OUTSIDE = -0.3, -2.0
 """For each entry before all shots or after them, and once for each side: shots may have been
 deleted, or lie on another card."""
 _LEAST_SCATTER = 0.2
