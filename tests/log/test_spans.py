@@ -117,6 +117,17 @@ def test_a_time_carries_on_from_the_last_time_and_not_from_frames() -> None:
     assert list(settings(first))[1] == "k7 brask135 m42-e f/4 135mm"
 
 
+def test_two_readings_of_a_time_below_one_that_has_ended_are_told() -> None:
+    text = START + "9:20-9:30 k7 brask135 f/8\n9:45 k7 f/4"
+    problem = fault(text)
+    assert problem.text == "brask135 as in line 3 or miran58 as in line 2?"
+    assert (problem.line, problem.expected) == (4, "the lens to be named")
+    same = START + "9:20-9:30 k7 miran58 f/8\n9:45 k7 f/4"
+    assert list(settings(same))[2] == "k7 miran58 m42-e f/4 58mm"
+    alone = "9:20-9:30 k7 brask135 f/8\n9:45 k7 f/4"
+    assert list(settings(alone))[1] == "k7 brask135 m42-e f/4 135mm"
+
+
 @pytest.mark.parametrize(("between", "other"), [("brask135 f/8", "brask135"), ("off", "off")])
 def test_two_readings_of_a_time_below_frames_are_told(between: str, other: str) -> None:
     text = START + f"K7_0212..K7_0230 k7 {between}\n9:30 k7 f/4\n9:40 k7 f/8"

@@ -31,6 +31,8 @@ class _Track:
     """The entries of one body so far."""
 
     timed: State | None = None
+    opened: State | None = None
+    """By time, the last that holds until the next one: it has no end of its own."""
     latest: State | None = None
     framed: list[State] = field(default_factory=list)
     """By frame names, since the last timed one."""
@@ -40,24 +42,28 @@ class _Track:
     """Where its entries by time and by order begin, and its `first` stands; None after a fault in
     their order was told: the entries after it make no other."""
 
-    def enter(self, state: State, *, is_framed: bool = False) -> None:
+    def enter(self, state: State, *, is_framed: bool = False, has_end: bool = False) -> None:
         self.latest = state
         if is_framed:
             self.framed.append(state)
-        else:
-            self.timed = state
-            self.framed.clear()
+            return
+        self.timed = state
+        self.framed.clear()
+        if not has_end:
+            self.opened = state
 
     def base(self, entry: Entry) -> State | None:
         """The state an entry carries on: by frames, of the entry above; by time, of the last timed.
 
-        Raises Fault where an entry by frames between leaves the lens open to doubt.
+        Raises Fault where an entry by frames between, or one that has ended, leaves the lens open
+        to doubt.
         """
         timed = self.timed
         if timed is None or entry.says(Part.FRAMES):
             return self.latest
         needs_lens = entry.lens is None and not entry.off and not entry.lost and timed.known
-        for state in self.framed if needs_lens else ():
+        opened = [self.opened] if self.opened is not None and self.opened.lens is not None else []
+        for state in (*opened, *self.framed) if needs_lens else ():
             if not state.known:
                 return state
             if state.lens != timed.lens:
@@ -92,7 +98,7 @@ class _Carrier:
         is_framed = entry.says(Part.FRAMES)
         if not is_framed:
             self._check_order(entry, track)
-        track.enter(state, is_framed=is_framed)
+        track.enter(state, is_framed=is_framed, has_end=entry.end is not None)
         return self._span(entry, state, track) if state.known and not entry.lost else None
 
     def _track(self, body: str | None) -> _Track:
