@@ -19,7 +19,7 @@ from flangeback.demo.outing import LOG
 from flangeback.demo.tour import free_folder, take_tour
 from flangeback.errors import InputError
 from flangeback.match import Doubt, FrameMatch
-from support.commands import WIDTH, Ran, run, run_script, tree
+from support.commands import SCRIPT, WIDTH, Ran, run, run_script, tree
 
 SHOWN = Path("shown")
 
@@ -121,7 +121,9 @@ def test_the_demo_ends_well_and_shows_what_it_did(place: Path, demo: Ran) -> Non
 
 
 def test_the_demo_fits_80_columns(demo: Ran) -> None:
-    assert [line for line in demo.out.splitlines() if len(line) > WIDTH] == []
+    # A command to paste begins with the path of the program, however long that is.
+    out = demo.out.replace(str(SCRIPT), "flangeback")
+    assert [line for line in out.splitlines() if len(line) > WIDTH] == []
 
 
 def test_what_it_says_to_try_works(place: Path, demo: Ran, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -315,9 +315,10 @@ GROUPS = st.sampled_from(
 
 
 @settings(max_examples=examples(2000), deadline=None)
-@given(st.lists(GROUPS, min_size=2, max_size=6, unique=True).flatmap(
-    lambda words: st.tuples(st.just(words), st.permutations(words))
-))  # fmt: skip
+@given(st.lists(GROUPS, min_size=2, max_size=6, unique=True).filter(
+    # Together they are one name.
+    lambda words: not {"the 135", "tele"} <= {*words}
+).flatmap(lambda words: st.tuples(st.just(words), st.permutations(words))))  # fmt: skip
 def test_no_order_of_words_is_read_in_another_way(pair: tuple[list[str], list[str]]) -> None:
     found = []
     for words in pair:

@@ -21,6 +21,7 @@ LOG = """date 2026-05-17
 """
 TIMES = ("09:13:00", "09:14:00", "09:41:00", "09:42:00")
 WIDTH = 80
+SCRIPT = Path(sysconfig.get_path("scripts")) / "flangeback"
 
 
 @dataclass(frozen=True)
@@ -42,9 +43,8 @@ def run(*words: str | Path) -> Ran:
 
 def run_script(*words: str | Path, cwd: Path, **environment: str) -> Ran:
     """The installed `flangeback` script in a process of its own."""
-    script = Path(sysconfig.get_path("scripts")) / "flangeback"
     done = subprocess.run(
-        [str(script), *map(str, words)],
+        [str(SCRIPT), *map(str, words)],
         cwd=cwd,
         env=os.environ | {"COLUMNS": str(WIDTH)} | environment,
         capture_output=True,
