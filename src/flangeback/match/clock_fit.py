@@ -14,6 +14,8 @@ UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
+SMALL = 600.0
+"""Seconds up to which a doubted clock leaves the time around each change open."""
 _SAME = 20.0
 """Seconds around an offset that count as it."""
 
@@ -45,6 +47,14 @@ class ClockFit:
     def is_trusted(self) -> bool:
         """Whether evidence may build on the clock: nothing else is likelier by much."""
         return self.stated.sure or not self.offset or (self.odds or 0) < DOUBTED
+
+    @property
+    def leans(self) -> bool:
+        """Whether the frames speak for a far offset, without proof: a doubt on each that is filled.
+
+        By a near one, the windows of changes are widened.
+        """
+        return self.agrees and not self.is_trusted and abs(self.offset) > SMALL
 
     @property
     def tells(self) -> bool:

@@ -24,7 +24,7 @@ from flangeback.match.changes import (
     setting_of,
     standing,
 )
-from flangeback.match.clock_fit import ClockFit, clock_words
+from flangeback.match.clock_fit import SMALL, ClockFit, clock_words
 from flangeback.match.clock_weighing import fit_clock
 from flangeback.match.doubts import DoubtKind
 from flangeback.match.estimates import estimates
@@ -38,8 +38,6 @@ from flangeback.match.registered import by_registered
 from flangeback.match.shots import Shot
 from flangeback.match.slate_order import OrderEntry, SlateLines, by_slates
 
-_SMALL = 600.0
-"""Seconds up to which a doubted clock leaves the time around each change open."""
 CONTRADICTED_CLOCK = "the frames contradict the body's clock"
 
 
@@ -75,11 +73,11 @@ class BodyEvidence:
     def beside(self, fit: ClockFit, missed: str | None) -> BodyEvidence:
         """The same with what the frames say of the clock.
 
-        Where they contradict it, or all entries miss them, that is a doubt on every frame that goes
-        by time.
+        Where they contradict it or speak for a far offset, or all entries miss them, that is a
+        doubt on every frame that goes by time.
         """
         clock = self.timeline.clock
-        told = missed if fit.agrees else clock_words(fit)
+        told = clock_words(fit) if fit.leans or not fit.agrees else missed
         texts = [text for text in (told, clock.clock.unsure) if text]
         clock = replace(clock, clock=replace(clock.clock, unsure="; ".join(texts) or None))
         timeline = replace(self.timeline, clock=clock)
@@ -91,7 +89,7 @@ class BodyEvidence:
     def uses_evidence(self) -> bool:
         """Whether the changes lie in their windows, so that evidence may narrow them."""
         fit = self.clock
-        return fit.is_trusted or (fit.agrees and abs(fit.offset) <= _SMALL)
+        return fit.is_trusted or (fit.agrees and abs(fit.offset) <= SMALL)
 
     def standings(self) -> Iterator[tuple[str, Standing]]:
         """What may have stood when each of its files was made."""
@@ -119,7 +117,7 @@ class BodyEvidence:
 
 def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
     """The changes with room for the offset that the frames speak for, where it is a small one."""
-    if abs(fit.offset) > _SMALL:
+    if abs(fit.offset) > SMALL:
         return timeline.changes
     first, last = min(0, round(fit.offset)), max(0, round(fit.offset))
     first = min(first, -round(fit.late or 0))

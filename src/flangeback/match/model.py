@@ -121,6 +121,6 @@ class Matches:
     @property
     def needs_person(self) -> bool:
         """Whether somebody has to look at any frame, or at the clock of a body (exit 1)."""
-        return any(not clock.settled for clock in self.clocks) or any(
+        return any(clock.leans or not clock.settled for clock in self.clocks) or any(
             found.outcome.needs_person for found in self.frames
         )
