@@ -192,3 +192,32 @@ def test_a_log_of_another_year_names_the_days() -> None:
     assert not any(match.outcome.is_filled for match in found.frames)
     assert all(abs(clock.offset - 730 * 86400) <= 60 for clock in found.clocks)
     assert "as if the date were another" in clock_words(found.clocks[0])
+
+
+@pytest.mark.parametrize(
+    ("fits", "odds", "sure", "leans"),
+    [
+        (1200.0, 71.0, False, True),
+        (1200.0, 71.0, True, False),
+        (1200.0, 2.0, False, False),
+        (-1100.0, 71.0, False, False),  # Near: the windows of changes are widened.
+    ],
+)
+def test_frames_that_speak_for_a_far_offset_make_the_clock_a_matter_for_a_person(
+    fits: float, odds: float, sure: bool, leans: bool
+) -> None:
+    stated = StatedClock(-1200.0, ClockSource.LOG, sure=sure)
+    fit = ClockFit("k7", stated, fits, odds)
+    assert fit.leans is leans
+    assert Matches((), clocks=(fit,)).needs_person is leans
+
+
+def test_an_entry_that_no_frame_follows_speaks_against_an_offset() -> None:
+    """Twelve shots, a change noted after each four; a third is noted where the shots go on."""
+    times = np.array([0, 10, 20, 30, 600, 610, 620, 630, 1200, 1210, 1220, 1230], float)
+    series = ShotSeries(times, np.full(12, np.nan), 0.9, {None: np.zeros(12)})
+    ring = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (300.0, 900.0)]
+    idle = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (300.0, 400.0, 900.0)]
+    still = np.zeros(1)
+    lost = float(log_odds(series, ring, still)[0] - log_odds(series, idle, still)[0])
+    assert lost > np.log(4)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,8 @@ _MISNOTED = 0.05
 _OUTSIDE, _ANY_OUTSIDE = -0.3, -2.0
 """For each entry before all shots or after them, and once for each side: shots may have been
 deleted, or lie on another card."""
+_IDLE = 0.2
+"""The share of entries that no frame follows before the next one (judgement)."""
 _LEAST_SCATTER = 0.2
 """Stops."""
 _LIGHT_RANGE = 8.0
@@ -85,7 +88,8 @@ def log_odds(
     light *= _LIGHT_WEIGHT
     tells = shots.light_tells
     weighed: Floats = np.logaddexp(np.log(tells) + light, np.log(1 - tells))
-    return weighed + _pause_log_odds(shots, changes, offsets, late)
+    pauses = _pause_log_odds(shots, changes, offsets, late)
+    return weighed + pauses + _idle_log_odds(shots.times, changes, offsets)
 
 
 def _pause_log_odds(
@@ -104,6 +108,20 @@ def _pause_log_odds(
         term = np.log((1 - _MISNOTED) * found + _MISNOTED)
         total += np.where(outside[0] | outside[1], _OUTSIDE, term)
     total += _ANY_OUTSIDE * sides.sum(axis=0)
+    return total
+
+
+def _idle_log_odds(times: Floats, changes: Sequence[NotedChange], offsets: Floats) -> Floats:
+    """Who notes a change mostly makes a frame before the next one.
+
+    Entries before or after all shots don't count: their frames may lie on another card.
+    """
+    total = np.zeros(len(offsets))
+    for change, following in pairwise(changes):
+        made = np.searchsorted(times, change.window[0] + offsets)
+        by_then = np.searchsorted(times, following.window[1] + offsets)
+        among = (made > 0) & (made < len(times))
+        total += np.where(among & (by_then == made), np.log(_IDLE / (1 - _IDLE)), 0.0)
     return total
 
 
