@@ -47,6 +47,7 @@ _FRAME = (
 
 _OF_A_LENS = re.compile(
     r"\}(LensID|LensDistortInfo|LensProfile\w*|LensManufacturer|LensModel)( |$)"
+    r"|\{http://ns\.adobe\.com/exif/1\.0/\}Lens( |$)"
 )
 """Properties that may go with another lens: they stand for it without naming it."""
 

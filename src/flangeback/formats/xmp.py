@@ -303,6 +303,7 @@ def _clear_other_lens(described: Sequence[_Element]) -> bool:
 
 _OF_A_LENS = re.compile(
     r"\{http://ns\.adobe\.com/exif/1\.0/aux/\}(LensID|LensDistortInfo)$"
+    r"|\{http://ns\.adobe\.com/exif/1\.0/\}Lens$"
     r"|\{http://ns\.adobe\.com/camera-raw-settings/1\.0/\}LensProfile"
     r"|\{http://ns\.microsoft\.com/photo/1\.0/\}Lens(Manufacturer|Model)$"
 )
