@@ -77,12 +77,14 @@ def preview(data: bytes) -> bytes:
     with pyexiv2.ImageData(data) as image:
         exif = image.read_exif()
     start = data.index(b"Exif\0\0") + 6
-    if "Exif.Canon.PreviewImageInfo" in exif:
+    told = {name.rpartition(".")[2]: text for name, text in exif.items() if "Preview" in name}
+    if "PreviewImageInfo" in told:
         # The size and place are the third and sixth number.
-        numbers = [int(word) for word in exif["Exif.Canon.PreviewImageInfo"].split()]
+        numbers = [int(word) for word in told["PreviewImageInfo"].split()]
         return data[start + numbers[5] :][: numbers[2]]
-    at, size = (exif[f"Exif.OlympusCs.PreviewImage{word}"] for word in ("Start", "Length"))
-    note = data.index(b"OLYMPUS\0II")
+    at, size = told["PreviewImageStart"], told["PreviewImageLength"]
+    # This maker's offsets count from its MakerNote, where Exiv2 says that that stands.
+    note = start + int(exif["Exif.MakerNote.Offset"])
     return data[note + int(at) :][: int(size)]
 
 

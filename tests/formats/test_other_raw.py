@@ -109,7 +109,8 @@ def test_real_sections_and_heap(corpus: Path) -> None:
     seen = by_exiv2((corpus / "more" / "raw-107.crw").read_bytes())
     found = read_frame(corpus / "more", "raw-107.crw")
     assert found.model == seen["Exif.Image.Model"]
-    assert found.lens_data.focal_length == int(seen["Exif.Canon.FocalLength"].split()[1])
+    focal_length = next(text for name, text in seen.items() if name.endswith(".FocalLength"))
+    assert found.lens_data.focal_length == int(focal_length.split()[1])
     assert found.lens_data.f_number is not None
     f_number = Fraction(seen["Exif.Photo.FNumber"])
     assert abs(found.lens_data.f_number - f_number) < Fraction(2, 100)
