@@ -11,7 +11,7 @@ import exifread
 import pytest
 
 import flangeback
-from support.camera_files import FOCAL_LENGTH, put_frame
+from support.camera_files import DATE_TIME_ORIGINAL, FOCAL_LENGTH, LENS_MODEL, put_frame
 from support.commands import LOG, WIDTH, Ran, put_outing, put_time, run, run_script, tree
 
 
@@ -49,6 +49,16 @@ def test_frames_that_need_a_person_are_1(frames: Path) -> None:
     assert filled.code == 1
     assert Path("out/K7_0200.JPG").read_bytes() == (frames / "K7_0200.JPG").read_bytes()
     assert run("verify", "out").code == 0
+
+
+def test_match_shows_what_a_fill_over_the_frames_own_data_would_do(frames: Path) -> None:
+    named = {DATE_TIME_ORIGINAL: b"2026:05:17 09:15:00", LENS_MODEL: b"Brask Tele 135mm f/3.5"}
+    put_frame(frames, "K7_0205.JPG", named)
+    assert run("fill", frames, "--into", "out", "--over").code == 0
+    ran = run("match", frames, "--into", "out", "--over")
+    assert ran.code == 0
+    assert "5 kept" in ran.out
+    assert "would lose" in run("match", frames, "--into", "out").out
 
 
 @pytest.mark.parametrize("entry", ["09:12 k7 miran58", "09:12 k7 miran58 f/?"])

@@ -19,6 +19,7 @@ from flangeback.cli.shared import (
     KitFile,
     Logs,
     Outings,
+    Over,
     Report,
     as_given,
     matched,
@@ -31,9 +32,6 @@ from flangeback.raw_mode import RawMode, SidecarName
 
 Into = Annotated[
     Path | None, typer.Option("--into", metavar="OUT", help="The folder for the copies.")
-]
-Over = Annotated[
-    bool, typer.Option("--over", help="Write over lens data that contradicts the log.")
 ]
 Raw = Annotated[
     RawMode,

@@ -19,6 +19,7 @@ from flangeback.cli.shared import (
     Json,
     KitFile,
     Logs,
+    Over,
     Report,
     as_given,
     match_session,
@@ -64,6 +65,7 @@ def match(
     kit: KitFile = None,
     report_file: Report = None,
     explain: Explain = None,
+    over: Over = False,
     by_log_alone: ByLogAlone = False,
     into: Into = None,
     json: Json = False,
@@ -85,7 +87,7 @@ def match(
             raise flangeback.InputError("--explain asks of one outing: name its folder alone")
         _explain(explain, folders[0], log, kit, by_log_alone=by_log_alone, json=json)
         return
-    asked = _Asked(log, kit, report_file, into, by_log_alone)
+    asked = _Asked(log, kit, report_file, into, by_log_alone, over)
     done = outings.run(found, _work(asked, json=json), json=json)
     if any(one.page.matches.needs_person for one in done):
         raise typer.Exit(NEEDS_PERSON)
@@ -98,6 +100,7 @@ class _Asked:
     report_file: Path | None
     into: Path | None
     by_log_alone: bool
+    over: bool
 
 
 def _work(asked: _Asked, *, json: bool) -> outings.Work[Found]:
@@ -106,7 +109,7 @@ def _work(asked: _Asked, *, json: bool) -> outings.Work[Found]:
 
     def work(outing: flangeback.OutingFolder) -> Found:
         session = read_session(outing.folder, log, kit or outing.kit, quiet=json)
-        page = matched(outing, session, by_log_alone=asked.by_log_alone)
+        page = matched(outing, session, over=asked.over, by_log_alone=asked.by_log_alone)
         if asked.report_file:
             path = report.pages.own_page(asked.report_file, outing.name, outing.folder)
             report.pages.write_outing_page(path, page)

@@ -64,6 +64,9 @@ def _remember(ctx: typer.Context, wanted: bool) -> bool:
     return wanted
 
 
+Over = Annotated[
+    bool, typer.Option("--over", help="Write over lens data that contradicts the log.")
+]
 ByLogAlone = Annotated[
     bool,
     typer.Option("--by-log-alone", help="Use no evidence: no pauses, no light, no look at clocks."),
