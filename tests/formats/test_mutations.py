@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from support.cost import NO_TIME
 from support.mutants import Fate, fates, group_of, made_up, table
 
 MUTANTS = 700
@@ -28,7 +29,7 @@ def assert_well_ended(found: list[Fate]) -> None:
     errors = [(one.source, one.number, one.why) for one in found if one.end == "error"]
     assert not errors
     assert sum(one.end == "unproved" for one in found) <= len(found) // 100
-    slow = [(one.source, one.number, one.seconds) for one in found if one.seconds > 1]
+    slow = [(one.source, one.number, one.seconds) for one in found if one.seconds > NO_TIME]
     assert not slow
 
 
