@@ -26,7 +26,6 @@ from flangeback.match import Matches, Outcome
 from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.tags import Fill, decide
 from support.camera_files import frame_bytes
-from support.cost import NO_TIME
 from support.examples import examples
 from support.gear import AT_2_8, IN_EXIF, MIRAN, all_filled, filled
 from support.raw_files import plain_raw
@@ -401,7 +400,7 @@ def test_a_sidecar_that_cant_be_changed_is_left_as_it_is(
     assert reason in str(copy.match.reason)
     assert (tmp_path / "out/K7_1.xmp").read_bytes() == old
     assert (tmp_path / "out/K7_1.DNG").read_bytes() == RAW
-    assert time.process_time() - start < NO_TIME
+    assert time.process_time() - start < 3
 
 
 def test_a_refused_sidecar_keeps_no_picture_from_its_values(tmp_path: Path) -> None:
@@ -420,13 +419,13 @@ def test_white_space_takes_no_time() -> None:
     start = time.process_time()
     for text in (packet("").encode() + b" " * 400_000, packet(" " * 400_000 + "x").encode()):
         assert merged(text, VALUES)
-    assert time.process_time() - start < NO_TIME
+    assert time.process_time() - start < 1
 
 
 def test_many_comments_take_no_time() -> None:
     start = time.process_time()
     assert merged(packet("", "<!---->" * 100_000, "<!---->" * 100_000).encode(), VALUES)
-    assert time.process_time() - start < NO_TIME
+    assert time.process_time() - start < 2
 
 
 # Names beyond 7 bits.

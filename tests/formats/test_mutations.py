@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from support.cost import NO_TIME
 from support.mutants import Fate, fates, group_of, made_up, table
 
 MUTANTS = 700
@@ -29,7 +28,7 @@ def assert_well_ended(found: list[Fate]) -> None:
     errors = [(one.source, one.number, one.why) for one in found if one.end == "error"]
     assert not errors
     assert sum(one.end == "unproved" for one in found) <= len(found) // 100
-    slow = [(one.source, one.number, one.seconds) for one in found if one.seconds > NO_TIME]
+    slow = [(one.source, one.number, one.seconds) for one in found if one.seconds > 1]
     assert not slow
 
 

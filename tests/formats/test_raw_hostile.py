@@ -27,7 +27,6 @@ from flangeback.frames import Frame, read_frame
 from flangeback.match import Outcome
 from flangeback.raw_mode import RawMode
 from flangeback.tags import decide
-from support.cost import NO_TIME
 from support.gear import AT_2_8, all_filled
 from support.plain_jpeg import exif_rows, rows
 from support.raw_files import EXIF, LONG, MAIN, SHORT, Dir, Item, Ref, lay, plain_raw
@@ -38,7 +37,7 @@ NAME = "K7_0001.DNG"
 
 @contextmanager
 def bounded() -> Iterator[None]:
-    """No time to speak of, and 200 MB."""
+    """A second and 200 MB."""
     tracemalloc.start()
     start = time.process_time()
     try:
@@ -47,7 +46,8 @@ def bounded() -> Iterator[None]:
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
-    assert spent < NO_TIME
+    # Being traced costs time, too: it is let have three times as long.
+    assert spent < 3
     assert peak < 200e6, f"{peak / 1e6:.0f} MB"
 
 

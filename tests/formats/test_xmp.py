@@ -18,7 +18,6 @@ from flangeback.formats import Refused
 from flangeback.formats.jpeg import Jpeg
 from flangeback.formats.tiff import Tiff
 from flangeback.tags import Tag, TagValue, decide
-from support.cost import NO_TIME
 from support.edits import applied, edited, file_with
 from support.examples import examples
 from support.gear import AT_2_8
@@ -200,7 +199,7 @@ def test_a_document_type_is_left_alone_quickly(doctype: bytes) -> None:
     xmp = plain.replace(b"<x:", doctype + b"<x:", 1)
     start = time.process_time()
     copy = edited(with_packet(xmp), VALUES)
-    assert time.process_time() - start < NO_TIME
+    assert time.process_time() - start < 1
     assert packet_of(copy) == xmp
 
 
