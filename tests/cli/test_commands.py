@@ -213,6 +213,8 @@ def test_the_documented_example(frames: Path) -> None:
     found = document(run("match", frames, "--json"))
     check_frames(found)
     assert (found["schema"], found["totals"]) == ("flangeback/match-1", {"fill": 1})
+    (clock,) = found["clocks"]
+    assert tuple(clock) == ("body", "stated_s", "source", "fits_s", "odds", "agrees")
     (frame,) = found["frames"]
     assert frame["doubts"][0].pop("text")
     documented = {

@@ -15,7 +15,7 @@ from fractions import Fraction
 from functools import reduce
 from typing import TYPE_CHECKING, Any
 
-from flangeback.match.clock_fit import ClockFit, clock_words
+from flangeback.match.clock_fit import ClockFit
 from flangeback.report.survey import clock_remarks
 from flangeback.words import utc_offset
 
@@ -118,12 +118,12 @@ def _sums(matches: Matches) -> Document:
 
 def _clock(fit: ClockFit) -> Document:
     return {
-        **fields(fit, "body", source="stated.source"),
+        **fields(fit, "body"),
         "stated_s": round(fit.stated.ahead, 1) if fit.stated.source else None,
+        **fields(fit, source="stated.source"),
         "fits_s": None if fit.fits is None else round(fit.fits, 1),
         "odds": None if fit.odds is None else round(fit.odds, 1),
-        **fields(fit, "agrees", slack_s="late"),
-        "text": clock_words(fit),
+        **fields(fit, "agrees"),
     }
 
 
