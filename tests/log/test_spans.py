@@ -66,6 +66,18 @@ def test_the_words_wide_open_carry_on_and_not_their_number() -> None:
     ]
 
 
+def test_wide_open_is_known_only_by_a_focal_length_that_is_not_older() -> None:
+    """A zoom is turned without a note, and its maximum aperture with it."""
+    text = "9:12 k7 zoom3570 35mm f/8\n9:13 k7 open\n9:14 k7 'gate'\n9:15 k7 70mm\n9:16 k7 f/8"
+    assert [(span.setting.f_number, span.setting.focal_length) for span in spans(text)] == [
+        (Decimal(8), Decimal(35)),
+        (None, Decimal(35)),
+        (None, Decimal(35)),
+        (Decimal("4.5"), Decimal(70)),
+        (Decimal(8), Decimal(70)),
+    ]
+
+
 def test_off_and_what_follows_it() -> None:
     text = START + '10:00 k7 off\n10:30 k7 "native zoom"\n10:40 k7 miran58'
     held = [span.setting for span in spans(text)]

@@ -28,8 +28,9 @@ class Mounting:
 class State:
     """What stands on a body after an entry: `lens` None is off; `mounting` None is not known.
 
-    Where it isn't `known`, a fault of the log hides what stands there: nothing more is held
-    against the entries that follow, until one names a lens.
+    `focal_is_older` says that the aperture was noted after the focal length: the zoom may have been
+    turned in between. Where it isn't `known`, a fault of the log hides what stands there: nothing
+    more is held against the entries that follow, until one names a lens.
     """
 
     line: int
@@ -37,6 +38,7 @@ class State:
     mounting: Mounting | None = None
     aperture: Aperture | None = None
     focal_length: Decimal | None = None
+    focal_is_older: bool = False
     known: bool = True
 
     def setting(self, file: str) -> Setting:
@@ -60,7 +62,7 @@ class State:
         if self._stays_open(lens):
             return widest or next(iter(stops), None)
         if aperture is not None and aperture.kind is ApertureKind.OPEN:
-            return widest
+            return lens.widest_at(None) if self.focal_is_older else widest
         return geometric_mean(*stops) if len(stops) == 2 else next(iter(stops), None)
 
     def aperture_fault(self, place: Place, aperture: Aperture) -> Fault | None:
