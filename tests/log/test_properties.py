@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -203,6 +204,10 @@ def logs(draw: st.DrawFn, remarks: bool = True) -> SessionLog:
             clock += timedelta(seconds=draw(st.integers(120, 3000)))
             end = written_at(clock, zone, draw(st.booleans()))
         found.append(draw(entries(body, when, end, remarks)))
+    if any(entry.frames for entry in found):
+        # Which of their f-numbers an entry without one carries on may be open.
+        noted = Aperture(ApertureKind.NOT_NOTED)
+        found = [replace(entry, aperture=entry.aperture or noted) for entry in found]
     body = "k7" if names_bodies else None
     clocks: list[ClockOffset | ClockReference] = []
     if draw(st.booleans()):
@@ -242,7 +247,8 @@ MANGLES: list[Callable[[str], str]] = [
     lambda text: text.translate({ord(str(n)): chr(0x0966 + n) for n in range(10)}),
     lambda text: text.replace("..", "…").replace("\n", "\r\n"),
     lambda text: "".join(f"• {line}.\n" for line in text.splitlines()),
-    lambda text: text.replace("f/", "ƒ:").replace(" ", "  "),
+    # Two spaces in a name are another name.
+    lambda text: text.replace("f/", "ƒ:").replace(" ", "  ").replace("old  cards", "old cards"),
     lambda text: "\ufeff" + text.replace(" ", " \u200b"),
 ]
 

@@ -338,3 +338,63 @@ def test_many_entries_are_read_in_reasonable_time() -> None:
     minutes = (datetime(2026, 5, 17) + timedelta(minutes=count) for count in range(1400))
     text = "".join(f"{at:%H:%M}-{at:%H:%M} k7 miran58 f/4\n" for at in minutes)
     assert len(spans(text, AWKWARD_KIT)) == 1400
+
+
+# Places, broader and narrower ------------------------------------------------------------------
+
+BROAD = "all k7 miran58 f/4\n"
+
+
+@pytest.mark.parametrize(
+    ("lines", "meant"),
+    [
+        # The lines between speak of other frames, whichever lens they name.
+        ("day1/ k7 brask135 f/8\nday2/ k7 f/8", "miran58 m42-e f/8 58mm"),
+        ("K7_0212 k7 brask135 f/8\nday2/ k7 f/8", "miran58 m42-e f/8 58mm"),
+        ("day1/ k7 brask135 f/8\nday1/K7_0212 k7 f/11", "brask135 m42-e f/11 135mm"),
+        ("day1/ k7 brask135 f/8\ncards/day2/ k7 miran58", "miran58 m42-e f/4 58mm"),
+        ("day1/ k7 brask135 f/8\nday1/a/ k7 f/11", "brask135 m42-e f/11 135mm"),
+        ("K7_02* k7 brask135 f/8\nK7_0212 k7 f/11", "brask135 m42-e f/11 135mm"),
+        ("2026-05-17 k7 brask135 f/8\n2026-05-18 k7 f/8", "miran58 m42-e f/8 58mm"),
+        ("9:12 k7 brask135 f/8\nday1/ k7 f/8", "miran58 m42-e f/8 58mm"),
+        # All readings mean the same.
+        ("K7_0212 k7 miran58 f/8\nK7_0213 k7 f/11", "miran58 m42-e f/11 58mm"),
+        ("K7_0212 k7 brask135 f/8\nK7_0213 k7 miran58 f/11", "miran58 m42-e f/11 58mm"),
+        ("K7_0212 k7 brask135 f/8\nK7_0213 k7 off", "None None f/None Nonemm"),
+        ("9:12 k7 f/8", "miran58 m42-e f/8 58mm"),
+    ],
+)
+def test_a_place_carries_on_from_the_narrowest_group_around_it(lines: str, meant: str) -> None:
+    assert list(settings(BROAD + lines))[-1] == f"k7 {meant}"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        # The frames named may lie in the folder, or be made on the day.
+        (
+            BROAD + "day1/ k7 brask135 f/8\nK7_0212 k7 f/11",
+            "miran58 as in line 2 or brask135 as in",
+        ),
+        (BROAD + "2026-05-17 k7 brask135 f/8\nday2/ k7 f/8", "miran58 as in line 2 or brask135"),
+        (BROAD + "day1/ k7 brask135 f/8\n9:30 k7 f/8", "miran58 as in line 2 or brask135 as in"),
+        # Name by name, the entry above is carried on.
+        (BROAD + "K7_0212 k7 brask135 f/8\nK7_0213 k7 f/11", "miran58 as in line 2 or brask135"),
+        (
+            BROAD + "K7_0212 k7 miran58 f/8\nK7_0213 k7 (quay)",
+            "f/4 as in line 2 or f/8 as in line 3",
+        ),
+        (BROAD + "K7_0212 k7 off\nK7_0213 k7 f/8", "miran58 as in line 2 or off as in line 3?"),
+        # There is no group around, and more than one may be meant.
+        (START + "K7_0212 k7 brask135 f/8\nday2/ k7 f/4", "brask135 as in line 3 or miran58 as in"),
+        ("day1/ k7 miran58\nday2/ k7 brask135\nall k7 f/8", "brask135 as in line 3 or miran58"),
+    ],
+)
+def test_two_readings_of_a_place_are_told(text: str, told: str) -> None:
+    problem = fault(text)
+    assert problem.text[: len(told)] == told
+    assert problem.line == text.count("\n") + 2
+    assert problem.expected in ("the lens to be named", "the f-number to be named")
+    # What was expected mends it.
+    named = " f/11" if "f-number" in problem.expected else " miran58"
+    assert settings(text + named)

@@ -73,7 +73,7 @@ def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:
         yield frames_text(entry.frames)
     yield from _given(entry.order, entry.body, entry.lens)
     if entry.aperture is not None:
-        yield _aperture(entry.aperture)
+        yield aperture_text(entry.aperture)
     if entry.focal_length is not None:
         yield f"{exact(entry.focal_length)}mm"
     if entry.adapter is not None:
@@ -117,7 +117,8 @@ def _zone(zone: tzinfo) -> str:
     return utc_offset(offset)
 
 
-def _aperture(aperture: Aperture) -> str:
+def aperture_text(aperture: Aperture) -> str:
+    """An aperture as an entry gives it."""
     if aperture.kind is ApertureKind.OPEN:
         return "open"
     if aperture.kind is ApertureKind.NOT_NOTED:

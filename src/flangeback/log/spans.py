@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 
@@ -11,6 +11,7 @@ from flangeback.kit import Adapter, Body, Kit, Lens
 from flangeback.log.model import Aperture, Entry, Moment, Part, Span
 from flangeback.log.state import Mounting, State
 from flangeback.log.text import Fault, noted
+from flangeback.log.tracks import Track
 
 
 def spans_of(
@@ -26,53 +27,6 @@ def spans_of(
     return tuple(span for span in spans if span is not None)
 
 
-@dataclass(slots=True)
-class _Track:
-    """The entries of one body so far."""
-
-    timed: State | None = None
-    opened: State | None = None
-    """By time, the last that holds until the next one: it has no end of its own."""
-    latest: State | None = None
-    framed: list[State] = field(default_factory=list)
-    """By frame names, since the last timed one."""
-    closed: list[tuple[Entry, Span]] = field(default_factory=list)
-    """Those with a start and an end."""
-    first_lines: dict[str, int] | None = field(default_factory=dict)
-    """Where its entries by time and by order begin, and its `first` stands; None after a fault in
-    their order was told: the entries after it make no other."""
-
-    def enter(self, state: State, *, is_framed: bool = False, has_end: bool = False) -> None:
-        self.latest = state
-        if is_framed:
-            self.framed.append(state)
-            return
-        self.timed = state
-        self.framed.clear()
-        if not has_end:
-            self.opened = state
-
-    def base(self, entry: Entry) -> State | None:
-        """The state an entry carries on: by frames, of the entry above; by time, of the last timed.
-
-        Raises Fault where an entry by frames between, or one that has ended, leaves the lens open
-        to doubt.
-        """
-        timed = self.timed
-        if timed is None or entry.says(Part.FRAMES):
-            return self.latest
-        needs_lens = entry.lens is None and not entry.off and not entry.lost and timed.known
-        opened = [self.opened] if self.opened is not None and self.opened.lens is not None else []
-        for state in (*opened, *self.framed) if needs_lens else ():
-            if not state.known:
-                return state
-            if state.lens != timed.lens:
-                names = [one.lens.key if one.lens else "off" for one in (timed, state)]
-                text = f"{names[0]} as in line {timed.line} or {names[1]} as in line {state.line}?"
-                raise entry.place(Part.TIME, Part.ORDER).fault(text, "the lens to be named")
-        return timed
-
-
 class _Carrier:
     def __init__(self, kit: Kit, file: str, slack: timedelta, faults: list[Fault]) -> None:
         self.kit = kit
@@ -81,7 +35,7 @@ class _Carrier:
         self.faults = faults
         self.named: tuple[str, ...] = ()
         """The bodies that entries name; of one alone, the others may name none."""
-        self.tracks: dict[str | None, _Track] = {}
+        self.tracks: dict[str | None, Track] = {}
         self.lost_line: int | None = None
         """The last entry that may be any body's."""
 
@@ -95,15 +49,14 @@ class _Carrier:
         state = State(entry.line, known=False)
         with noted(self.faults):
             state = self._state(entry, track.base(entry))
-        is_framed = entry.says(Part.FRAMES)
-        if not is_framed:
+        if not entry.says(Part.FRAMES):
             self._check_order(entry, track)
-        track.enter(state, is_framed=is_framed, has_end=entry.end is not None)
+        track.enter(state, entry)
         return self._span(entry, state, track) if state.known and not entry.lost else None
 
-    def _track(self, body: str | None) -> _Track:
+    def _track(self, body: str | None) -> Track:
         if body not in self.tracks:
-            self.tracks[body] = _Track()
+            self.tracks[body] = Track()
             if self.lost_line is not None:
                 self.tracks[body].enter(State(self.lost_line, known=False))
         return self.tracks[body]
@@ -122,7 +75,7 @@ class _Carrier:
         """The body that an entry is about; None where the log names none."""
         return entry.body or next(iter(self.named), None)
 
-    def _check_order(self, entry: Entry, track: _Track) -> None:
+    def _check_order(self, entry: Entry, track: Track) -> None:
         """Note an entry by order where none can stand, and one by time among those by order."""
         lines, place = track.first_lines, entry.place(Part.ORDER, Part.TIME)
         if lines is None or not entry.says(Part.ORDER, Part.TIME):
@@ -282,7 +235,7 @@ class _Carrier:
 
     # Spans -------------------------------------------------------------------------------------
 
-    def _span(self, entry: Entry, state: State, track: _Track) -> Span:
+    def _span(self, entry: Entry, state: State, track: Track) -> Span:
         span = Span(
             entry.body,
             state.setting(self.file),
@@ -295,7 +248,7 @@ class _Carrier:
             self._check_inside(entry, span, span.start, track)
         return span
 
-    def _check_inside(self, entry: Entry, span: Span, start: Moment, track: _Track) -> None:
+    def _check_inside(self, entry: Entry, span: Span, start: Moment, track: Track) -> None:
         """No entry may fall for certain inside one that has an end."""
         for other, its in reversed(track.closed):
             if _is_certainly_inside(span, its):
