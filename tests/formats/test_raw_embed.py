@@ -11,7 +11,6 @@ from collections.abc import Set
 from pathlib import Path
 from typing import Any
 
-import exifread
 import pytest
 from PIL import Image
 
@@ -24,6 +23,7 @@ from flangeback.raw_mode import RawMode
 from flangeback.tags import decide
 from support.edits import applied, file_with
 from support.gear import AT_2_8, IN_EXIF, all_filled
+from support.heif_files import Shape, heif
 from support.plain_jpeg import exif_rows
 from support.raw_files import (
     EXIF,
@@ -53,7 +53,6 @@ VALUES = decide(AT_2_8)
 WRITTEN = {f"{group}{name}" for name in IN_EXIF for group in ("EXIF ", "Exif.Photo.")}
 POINTER = ("ExifOffset", ".ExifTag")
 """How the readers' names for tag 0x8769 end: the one pointer that is turned."""
-POINTED = {"Image ExifOffset"}
 DISGUISES = (42, 0x55, 0x4F52, 0x5352)
 """TIFF's number, and those that raw files carry in its place (common practice)."""
 
@@ -128,37 +127,64 @@ def test_a_real_dng_comes_out_clean(corpus: Path, tmp_path: Path) -> None:
     assert len(was) > len(changed)
 
 
-def test_a_real_raw_file_cut_short_comes_out_clean(corpus: Path, tmp_path: Path) -> None:
-    """Only its metadata are left: a SubIFD and the most of the MakerNote lie far past its end."""
-    before = real(corpus, "raw-000.arw")
-    after = embedded(tmp_path, before, "raw-000.arw")
-    note = maker_note(before)
-    assert note is not None
-    tags = exifread.process_file(io.BytesIO(before), details=True)
-    past = {n for n, tag in tags.items() if tag.field_offset + tag.field_length > len(before)}
-    assert "EXIF MakerNote" in past
-    assert len(tags) - len(past) > 100
-    found = maker_note(after)
-    assert found is not None
-    assert (found[0], found[1][: len(note[1])]) == note
-    assert not moved(before, after)
-    assert not differing(by_exifread(before), by_exifread(after)) - WRITTEN - past - POINTED
-    seen = by_exifread(after)
-    assert all(exifread_text(seen, tag) for tag in IN_EXIF)
+@pytest.mark.parametrize("name", ["raw-000.arw", "more/raw-109.CR2", "more/raw-116.dng"])
+@pytest.mark.parametrize("raw", RawMode)
+def test_a_real_raw_file_cut_short_gets_a_sidecar(
+    corpus: Path, tmp_path: Path, name: str, raw: RawMode
+) -> None:
+    """Strips, a SubIFD or the MakerNote run past its end: what is appended would be in them."""
+    before, name = real(corpus, name), Path(name).name
+    (copy,) = run(tmp_path, before, name, raw=raw).copies
+    assert copy.match.outcome is Outcome.FILL
+    assert copy.verified
+    assert "the file is cut short" in str(copy.match.reason)
+    assert (tmp_path / "out" / name).read_bytes() == before
+    assert b"Miran 58mm f/2" in (tmp_path / "out" / copy.copies[1]).read_bytes()
 
 
 def test_a_lost_directory_that_the_appended_bytes_would_become_is_refused() -> None:
-    """A SubIFD just past the end: readers would take what is appended for it."""
+    """A SubIFD past the end: readers would take what is appended for it."""
     laid = plain_raw()
     at = laid.at["main/0x014a"]
-    for past, refused in ((2, True), (200, True), (50_000, False)):
+    for past in (2, 200, 50_000):
         before = bytearray(laid.data)
         before[at + 4 : at + 8] = (len(before) + past).to_bytes(4, "little")
-        if refused:
-            with pytest.raises(Refused, match="directory"):
-                splices_of(bytes(before))
-        else:
-            assert splices_of(bytes(before))
+        with pytest.raises(Refused, match="cut short"):
+            splices_of(bytes(before))
+
+
+@pytest.mark.parametrize("name", ["scan.tif", "K7_0001.DNG", "K7_0001.HIF"])
+def test_a_picture_cut_short_gets_a_sidecar(tmp_path: Path, name: str) -> None:
+    """TIFF 6.0, section 3: StripByteCounts. ISO/IEC 14496-12, 8.11.3: extents; the media data box
+    is open-ended (4.2), so that it ends with the file wherever that does."""
+    whole = {
+        "scan.tif": tiff_by_pillow("RGB"),
+        "K7_0001.DNG": bayer_dng().data,
+        "K7_0001.HIF": heif(plain_raw(mark=False).data, Shape(ends="open mdat", method=1)),
+    }[name]
+    (copy,) = run(tmp_path / "whole", whole, name).copies
+    assert (copy.copies, copy.match.reason) == ((name,), None)
+    for gone in (1, 60, 400):
+        folder = tmp_path / f"{gone}"
+        (copy,) = run(folder, whole[:-gone], name).copies
+        assert copy.verified
+        assert "a sidecar takes the values: the file is cut short" in str(copy.match.reason)
+        assert (folder / "out" / name).read_bytes() == whole[:-gone]
+
+
+@pytest.mark.parametrize("format", ["tiff.Tiff", "heif.Heif"])
+def test_the_proof_sees_bytes_put_into_declared_data(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, format: str
+) -> None:
+    """A writer that takes the end of a file that is cut short for free space."""
+    monkeypatch.setattr(f"flangeback.formats.{format}.is_cut_short", False)
+    shape = Shape(ends="open mdat", method=1)
+    is_tiff = format == "tiff.Tiff"
+    data = bayer_dng().data if is_tiff else heif(plain_raw(mark=False).data, shape)
+    name = "K7_0001.DNG" if is_tiff else "K7_0001.HIF"
+    (copy,) = run(tmp_path, data[:-60], name).copies
+    assert "isn't within the metadata" in str(copy.failure)
+    assert (tmp_path / "out" / name).read_bytes() == data[:-60]
 
 
 # Made-up ones.

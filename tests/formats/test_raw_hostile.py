@@ -52,8 +52,8 @@ def bounded() -> Iterator[None]:
 
 
 def outcome(folder: Path, data: bytes, name: str = NAME) -> FrameCopy:
-    """What the file comes to; it is filled as ExifRead sees it, or copied as it is, with the
-    reason."""
+    """What the file comes to; it is filled as ExifRead sees it, or copied as it is: with the
+    reason, or with a sidecar where data that it names run past its end."""
     (copy,) = outcomes(folder, {name: data})
     return copy
 
@@ -68,7 +68,11 @@ def outcomes(folder: Path, files: dict[str, bytes]) -> tuple[FrameCopy, ...]:
         name = copy.match.frame.file
         assert copy.failure is None, name
         after = (folder / "out" / name).read_bytes()
-        if copy.match.outcome is Outcome.FILL:
+        if len(copy.copies) == 2:
+            assert "the file is cut short" in str(copy.match.reason)
+            assert b"Miran 58mm f/2" in (folder / "out" / copy.copies[1]).read_bytes()
+            assert after == files[name]
+        elif copy.match.outcome is Outcome.FILL:
             assert lens_of(after) == "Miran 58mm f/2", name
             assert after.startswith(files[name][:4])
         else:
@@ -207,7 +211,7 @@ def test_random_changes_to_directories(tmp_path: Path) -> None:
         files[f"K7_{n:04d}.DNG"] = bytes(data)
     counts = Counter(copy.match.outcome for copy in outcomes(tmp_path, files))
     assert counts[Outcome.FILL] > 30
-    assert counts[Outcome.UNREADABLE] > 30
+    assert counts[Outcome.UNREADABLE] > 10
 
 
 # Sizes that only a file made to do harm has.

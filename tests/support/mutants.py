@@ -15,7 +15,7 @@ from typing import Literal
 
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError
-from flangeback.copies.plan import FillOptions, plan_frame
+from flangeback.copies.plan import CopyMethod, FillOptions, plan_frame
 from flangeback.copies.write import write_file
 from flangeback.formats import Damaged, Refused
 from flangeback.formats.tiff import RawTiff
@@ -54,7 +54,7 @@ def made_up() -> Mapping[str, bytes]:
         "raw without Exif": plain_raw(exif=None).data,
         "DNG": bayer_dng(sub=True).data,
         "BigTIFF": big_tiff().data,
-        "TIFF": plain_raw(mark=False).data[:900],
+        "TIFF": plain_raw(mark=False).data,
         "HEIF": heif(block),
         "HEIF, item data": heif(block, Shape(version=2, method=1, base=4)),
         **made_up_chunks(),
@@ -111,7 +111,7 @@ _CHANGES = (_flip, _flip, _evil, _evil, _swap, _offset, _offset, _insert, _remov
 
 @dataclass(frozen=True)
 class Fate:
-    """What a mutant came to: its structure, `clean`, `copied` (it has no place for values),
+    """What a mutant came to: its structure, `clean`, `beside` (a sidecar takes the values),
     `refused`, `damaged`, `unproved` (noticed, and the copy removed) or `error`, with the reason
     and the seconds it took."""
 
@@ -169,6 +169,8 @@ def _taken_through(folder: Path, frame: Frame, proved: bool, number: int) -> tup
             edit, end, why = Edit(), "refused", str(reason)
             if plan.source is None:
                 continue
+        if plan.method == CopyMethod.SIDECAR and end == "clean":
+            end, why = "beside", plan.remark or ""
         if not proved:
             continue
         target = folder / "out" / plan.copy
@@ -202,7 +204,7 @@ def _memory() -> str | None:
 
 def table(found: Sequence[Fate]) -> str:
     """Structure by structure: how many, and what they came to."""
-    ends = ("clean", "refused", "damaged", "unproved", "error")
+    ends = ("clean", "beside", "refused", "damaged", "unproved", "error")
     out = io.StringIO()
     print(f"{'':30}{'files':>8}" + "".join(f"{end:>10}" for end in ends), file=out)
     for source in sorted({group_of(one.source) for one in found}):

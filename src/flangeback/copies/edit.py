@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 from flangeback.copies.faults import of_source
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions
-from flangeback.formats import Refused, Splice
+from flangeback.formats import Damaged, Refused, Splice
 from flangeback.formats import xmp as packets
+from flangeback.formats.frame_file import CUT_SHORT
 from flangeback.system import open_file
 from flangeback.tags.table import TagValue
 from flangeback.tags.times import without_time
@@ -57,7 +58,7 @@ def _edit_for(plan: FilePlan, options: FillOptions) -> Edit:
     if plan.refusal is not None:
         raise Refused(plan.refusal)
     if plan.method == CopyMethod.COPY or not plan.values:
-        return Edit()
+        return Edit(remark=_cut_short(plan))
     if plan.method == CopyMethod.EMBED:
         return _embedded(plan, options)
     old = source_text(plan)
@@ -69,6 +70,18 @@ def _edit_for(plan: FilePlan, options: FillOptions) -> Edit:
     except packets.NotXmp as why:
         raise Refused(f"the sidecar {plan.copy} is left as it is: {why}") from None
     return Edit(text=text, values=plan.values, remark=plan.remark)
+
+
+def _cut_short(plan: FilePlan) -> str | None:
+    """That a picture lacks a part, as a card leaves it that broke off. Raises SourceError."""
+    picture = plan.frame.source
+    if picture is None or not plan.is_picture:
+        return None
+    try:
+        with of_source(), picture.reader:
+            return CUT_SHORT if picture.is_cut_short else None
+    except Damaged:
+        return None  # Nothing is written into it.
 
 
 def source_text(plan: FilePlan) -> bytes:

@@ -161,7 +161,7 @@ def _tiff_pictures(file: BinaryIO, order: str, first: int, size: int) -> Iterato
         for starts, lengths in _PICTURES:
             places = (_integers(file, order, found.get(tag)) for tag in (starts, lengths))
             for start, length in zip(*places, strict=False):
-                yield start, min(start + length, size)
+                yield start, start + length
 
 
 def _integers(file: BinaryIO, order: str, row: Row | None) -> Sequence[int]:
@@ -183,25 +183,31 @@ def _heif(file: BinaryIO) -> Located:
         return Located(io.BytesIO(), None)
     _, start, end = meta
     inner = {kind: (a, b) for kind, a, b in _boxes(file, start + 4, end)}
-    editable = ((start, end), (size, size), *((after, after) for _, _, after in top))
+    editable = ((start, end), *((after, after) for _, _, after in top))
     idat = inner.get(b"idat", (0, 0))
-    table = _read(file, *inner.get(b"iloc", (0, 0)))
+    items = _items(_read(file, *inner.get(b"iloc", (0, 0))))
     exif, packet = (
-        _item(file, table, number, idat, size) for number in _numbers(file, inner.get(b"iinf"))
+        _item(file, items.get(number), idat, size) for number in _numbers(file, inner.get(b"iinf"))
+    )
+    # An extent without a length goes on to the end of the file (ISO/IEC 14496-12, 8.11.3.3).
+    pictures = tuple(
+        (a, b if b > a else size + 1)
+        for within, places in items.values()
+        for a, b in places
+        if not within
     )
     if exif is None:
-        return Located(io.BytesIO(), None, packet or b"", editable)
+        return Located(io.BytesIO(), None, packet or b"", editable, pictures)
     lead = 0 if exif[:4] in _TIFF_NUMBERS else 4 + int.from_bytes(exif[:4], "big")
     block = exif[6 if exif.startswith(_EXIF_NAME) else lead :]
-    return Located(io.BytesIO(block), len(block), packet or b"", editable)
+    return Located(io.BytesIO(block), len(block), packet or b"", editable, pictures)
 
 
 def _item(
-    file: BinaryIO, table: bytes, number: int | None, idat: Stretch, size: int
+    file: BinaryIO, places: tuple[bool, list[Stretch]] | None, idat: Stretch, size: int
 ) -> bytes | None:
     """An item's data; None without such an item."""
-    places = _item_places(table, number)
-    if number is None or places is None:
+    if places is None:
         return None
     within, stretches = places
     base, last = idat if within else (0, size)
@@ -239,11 +245,12 @@ def _numbers(file: BinaryIO, place: Stretch | None) -> tuple[int | None, int | N
     return exif, packet
 
 
-def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] | None:
-    """Where an item's data lie by the location table.
+def _items(table: bytes) -> Mapping[int | None, tuple[bool, list[Stretch]]]:
+    """Where each item's data lie by the location table.
 
-    Also whether that counts within the item data box. None where the item isn't in the table.
+    Also whether that counts within the item data box, or another item.
     """
+    found: dict[int | None, tuple[bool, list[Stretch]]] = {}
     stream = io.BytesIO(table)
 
     def number(width: int) -> int:
@@ -252,7 +259,7 @@ def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] |
     version, _ = number(1), number(3)
     sizes, more = number(1), number(1)
     for _ in range(number(4 if version == 2 else 2)):
-        found = number(4 if version == 2 else 2)
+        item = number(4 if version == 2 else 2)
         method = number(2) & 15 if version else 0
         _, base = number(2), number(more >> 4)
         stretches = []
@@ -260,11 +267,10 @@ def _item_places(table: bytes, item: int | None) -> tuple[bool, list[Stretch]] |
             number(more & 15 if version else 0)
             start = base + number(sizes >> 4)
             stretches.append((start, start + number(sizes & 15)))
-        if found == item:
-            return method == 1, stretches
+        found.setdefault(item, (method != 0, stretches))
         if stream.tell() >= len(table):
             break
-    return None
+    return found
 
 
 def _png(file: BinaryIO) -> Located:

@@ -79,5 +79,7 @@ def _outcome(job: Job, done: Sequence[Done]) -> FrameMatch:
 
 
 def _joined(*texts: str | None) -> str | None:
-    """Each text once, or None where there is none."""
-    return "; ".join(dict.fromkeys(text for text in texts if text)) or None
+    """Each text once, and none that another contains; None where there is none."""
+    found = dict.fromkeys(text for text in texts if text)
+    alone = (one for one in found if not any(one in more for more in found if more != one))
+    return "; ".join(alone) or None

@@ -18,6 +18,7 @@ from flangeback.formats.tiff_block import (
 from flangeback.tags.table import Tag, TagValue
 
 _THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
+CUT_SHORT = "the file is cut short: data that it names run past its end"
 
 
 class Metadata(NamedTuple):
@@ -92,9 +93,14 @@ class FrameFile(ABC):
         """Whether the file holds its seal."""
         return False
 
+    @property
+    def is_cut_short(self) -> bool:
+        """Whether data that the file names run past its end. Raises Damaged."""
+        return False
+
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         """Why these values can't go into the file itself, so that a sidecar has to take them."""
-        return None
+        return CUT_SHORT if self.is_cut_short else None
 
     @property
     def remark(self) -> str | None:

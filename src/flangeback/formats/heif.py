@@ -83,7 +83,7 @@ class Location:
     def end(self) -> int:
         """Where the data end in the file, as far as the location tells; 0 within another box."""
         ends = (one.offset.value + one.length.value for one in self.extents)
-        return 0 if self.method else self.base.value + max(ends)
+        return 0 if self.method else self.base.value + max(ends, default=0)
 
 
 class Heif(FrameFile):
@@ -99,7 +99,11 @@ class Heif(FrameFile):
         return has_brand(reader, _STILL_BRANDS)
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
-        return None if b"Exif" in self._items else "the file has no Exif item"
+        return super().obstacle(values) if b"Exif" in self._items else "the file has no Exif item"
+
+    @property
+    def is_cut_short(self) -> bool:
+        return bool(self._items) and self._end > self.reader.size
 
     @property
     def holds_seal(self) -> bool:
@@ -123,14 +127,15 @@ class Heif(FrameFile):
         if meta.end - meta.start > _LONGEST_META:
             raise Damaged("the meta box is too long")
         inner = {box.type: box for box in boxes(self.reader, meta.start + 4, meta.end)}
-        self._idat = inner.get(b"idat")
+        self._idat, self._end = inner.get(b"idat"), 0
         if b"iinf" not in inner or b"iloc" not in inner:
             return {}
         numbers: dict[bytes, int] = {}
         for kind, number in _metadata_items(self.reader, inner[b"iinf"]):
             numbers.setdefault(kind, number)
         wanted = {number: kind for kind, number in numbers.items()}
-        locations = _locations(self.reader, inner[b"iloc"]) if wanted else ()
+        locations = list(_locations(self.reader, inner[b"iloc"])) if wanted else []
+        self._end = max((one.end for one in locations if not one.elsewhere), default=0)
         found = {wanted[one.item]: one for one in locations if one.item in wanted and one.extents}
         if b"Exif" in numbers and b"Exif" not in found:
             raise Damaged("the Exif item has no place in the file")

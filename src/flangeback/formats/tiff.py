@@ -13,7 +13,7 @@ from typing import ClassVar
 from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile, jpeg_of
 from flangeback.formats.reader import Damaged, FileReader
-from flangeback.formats.splices import Splice, in_order
+from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import (
     BIG_MAGIC,
     MAGIC,
@@ -22,7 +22,8 @@ from flangeback.formats.tiff_block import (
     Block,
     Directory,
 )
-from flangeback.formats.tiff_edit import NOTHING, edit_block
+from flangeback.formats.tiff_edit import edit_block
+from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
 _GREATEST_FILE = 2**32 - 1
@@ -64,10 +65,17 @@ class Tiff(FrameFile):
     def packet(self) -> bytes:
         return self.exif.raw(self.exif.main().find(XMP_PACKET))
 
+    @cached_property
+    def is_cut_short(self) -> bool:
+        """What is appended to such a file would become a part of a picture or value in it."""
+        used = usage(self.exif)
+        return bool(used.lost) or any(end > self.exif.size for _, end in used.spans)
+
     def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
-        block = self.exif
-        packet = None if block.is_big else self._new_packet(values, add_packet=add_packet)
-        edit = edit_block(block, values, _GREATEST_FILE, NOTHING, packet=packet, padding=False)
+        if (why := self.obstacle(values)) is not None:
+            raise Refused(why)
+        block, packet = self.exif, self._new_packet(values, add_packet=add_packet)
+        edit = edit_block(block, values, _GREATEST_FILE, packet=packet, padding=False)
         return in_order([*edit.splices, Splice(block.size, block.size, edit.appended)])
 
     def _new_packet(self, values: Sequence[TagValue], *, add_packet: bool) -> bytes | None:

@@ -115,11 +115,8 @@ def edit_block(
     edit = _carried_out(_Writer(block, overhang), below, above, room)
     _refuse_shared(edit, used)
     if edit.appended and used.lost:
-        # Such a directory is read out of what follows the block, which would move; at a file's
-        # end nothing follows, but the appended bytes could be taken for it.
-        end = block.size + len(edit.appended)
-        if padding or min(used.lost) < end:
-            raise Refused(LOST_DIRECTORY)
+        # Such a directory is read out of what follows the block, which would move.
+        raise Refused(LOST_DIRECTORY)
     return edit
 
 
