@@ -45,27 +45,27 @@ POSIX = frozenset({"SIGKILL", "copy_file_range", "fcntl", "geteuid", "mkfifo", "
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_call() -> Generator[None, None, None]:
-    """Skips a test whose own code, not flangeback's, asks for something of POSIX."""
-    try:
-        return (yield)
-    except (AttributeError, ModuleNotFoundError) as error:
-        asked_in = Path(traceback.extract_tb(error.__traceback__)[-1].filename)
-        if os.name == "nt" and error.name in POSIX and "tests" in asked_in.parts:
-            pytest.skip(f"this system has no {error.name}")
-        raise
-
-
-@pytest.fixture(autouse=os.name == "nt")
-def links_or_a_skip(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Skips a test that makes a symbolic link where that needs a privilege, or isn't possible."""
-    really = Path.symlink_to
-
-    def link(path: Path, *words: Any, **more: Any) -> None:
+    """Skips a test whose own code, not flangeback's, asks for something of POSIX, or for a
+    symbolic link where that needs a privilege or isn't possible."""
+    with pytest.MonkeyPatch.context() as patch:
+        if os.name == "nt":
+            patch.setattr(Path, "symlink_to", _link_or_skip)
         try:
-            really(path, *words, **more)
-        except OSError as error:
-            pytest.skip(f"no symbolic links: {error}")
-        if not path.is_symlink():  # Wine says that it made one.
-            pytest.skip("no symbolic links")
+            return (yield)
+        except (AttributeError, ModuleNotFoundError) as error:
+            asked_in = Path(traceback.extract_tb(error.__traceback__)[-1].filename)
+            if os.name == "nt" and error.name in POSIX and "tests" in asked_in.parts:
+                pytest.skip(f"this system has no {error.name}")
+            raise
 
-    monkeypatch.setattr(Path, "symlink_to", link)
+
+_REALLY_LINK = Path.symlink_to
+
+
+def _link_or_skip(path: Path, *words: Any, **more: Any) -> None:
+    try:
+        _REALLY_LINK(path, *words, **more)
+    except OSError as error:
+        pytest.skip(f"no symbolic links: {error}")
+    if not path.is_symlink():  # Wine says that it made one.
+        pytest.skip("no symbolic links")

@@ -48,3 +48,25 @@ def test_what_the_page_for_developers_names_is_there() -> None:
         assert hasattr(found, (name or "__doc__") if own else module), f"{room}.{module}.{name}"
     for file in re.findall(rf"`((?:{rooms})/\w+\.py)`", text):
         assert (ROOT / "src" / "flangeback" / file).is_file(), file
+
+
+COMMON = {
+    *("close", "cpu_count", "environ", "fsencode", "fstat", "ftruncate", "path", "stat_result"),
+    *("strerror", "walk"),
+}
+"""What every system has alike."""
+
+
+def test_what_systems_differ_in_is_asked_of_them_in_one_place() -> None:
+    """`system`, and `locks` on it."""
+    found = [
+        f"{'/'.join(module.parts[-2:])}:{node.lineno} {node.attr}"
+        for module in MODULES
+        if module.name not in ("system.py", "locks.py")
+        for node in ast.walk(ast.parse(module.read_text("utf-8")))
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.value, ast.Name)
+        and node.value.id in ("os", "fcntl", "msvcrt", "tempfile")
+        and node.attr not in COMMON
+    ]
+    assert not found

@@ -6,23 +6,23 @@ numbers of POSIX.1-2017 (errno.h).
 
 from __future__ import annotations
 
-import ast
 import errno
 import os
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 
 from flangeback import locks, system
 from flangeback.errors import InputError
+from support import fakes
 
 DATA = bytes(range(256)) * 1000
-SOURCES = Path(system.__file__).parent
 
 
 @pytest.fixture
@@ -133,6 +133,14 @@ def test_a_new_name_never_takes_anothers(
     assert not part.exists()
 
 
+def held_elsewhere(code: int) -> OSError:
+    """An error as Windows has it, with a code of its own."""
+    error = PermissionError(errno.EACCES, "held", None, code)
+    if os.name != "nt":
+        vars(error)["winerror"] = code
+    return error
+
+
 @pytest.mark.parametrize("code", [5, 32, 33])
 def test_a_file_that_another_program_holds_is_asked_for_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
@@ -146,9 +154,7 @@ def test_a_file_that_another_program_holds_is_asked_for_again(
 
         def call(*words: Any) -> None:
             if refusals:
-                error = PermissionError(errno.EACCES, "held")
-                vars(error)["winerror"] = refusals.pop()
-                raise error
+                raise held_elsewhere(refusals.pop())
             really(*words)
 
         monkeypatch.setattr(os, name, call)
@@ -251,7 +257,7 @@ def test_a_file_is_locked_by_one_process_at_a_time(file: Path) -> None:
     own = system.open_to_append(file)
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as holder:
         assert holder.stdout is not None
-        assert holder.stdout.readline() == b"held\n"
+        assert holder.stdout.readline().strip() == b"held"
         assert not locks.lock(own)
         holder.communicate(b"")
     assert locks.lock(own)
@@ -271,14 +277,6 @@ def test_a_lock_that_is_not_supported_is_no_other_run(
         pass
 
 
-def without_fcntl(monkeypatch: pytest.MonkeyPatch, locking: Callable[..., Any]) -> None:
-    """A system that locks bytes, as the C runtime of Windows does (`_locking`)."""
-    module = ModuleType("msvcrt")
-    module.__dict__.update(locking=locking, LK_LOCK=1, LK_NBLCK=2)
-    monkeypatch.setitem(sys.modules, "fcntl", None)
-    monkeypatch.setitem(sys.modules, "msvcrt", module)
-
-
 def test_a_system_that_locks_bytes_locks_one_behind_the_file(
     file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -287,7 +285,7 @@ def test_a_system_that_locks_bytes_locks_one_behind_the_file(
     def locking(descriptor: int, mode: int, count: int) -> None:
         locked.append((os.lseek(descriptor, 0, os.SEEK_CUR), mode, count))
 
-    without_fcntl(monkeypatch, locking)
+    fakes.locking_bytes(monkeypatch, locking)
     descriptor = system.open_to_append(file)
     assert locks.lock(descriptor)
     assert os.read(descriptor, 3) == DATA[:3]
@@ -295,7 +293,18 @@ def test_a_system_that_locks_bytes_locks_one_behind_the_file(
     os.close(descriptor)
     assert file.read_bytes() == DATA + b"more"
     assert locked == [(0x7FFF_FFFE, 2, 1)]
-    without_fcntl(monkeypatch, refusing(errno.EACCES))
+
+
+HELD = [errno.EACCES, errno.EDEADLK, 0]
+"""What the C runtime of Windows answers for a byte that is locked, and Wine's, which has no
+number for it."""
+
+
+@pytest.mark.parametrize("number", HELD)
+def test_a_byte_that_another_process_locked_is_held(
+    file: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    fakes.locking_bytes(monkeypatch, refusing(number))
     descriptor = system.open_to_append(file)
     assert not locks.lock(descriptor)
     os.close(descriptor)
@@ -304,17 +313,48 @@ def test_a_system_that_locks_bytes_locks_one_behind_the_file(
 def test_a_system_that_locks_bytes_is_waited_for(
     file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """LK_LOCK gives up after ten tries of a second each, with EDEADLK."""
-    answers = iter([errno.EDEADLK, errno.EDEADLK, 0])
+    answers = iter([*HELD, None])
 
     def locking(*_: int) -> None:
-        number = next(answers)
-        if number:
+        if (number := next(answers)) is not None:
             refusing(number)()
 
-    without_fcntl(monkeypatch, locking)
+    fakes.locking_bytes(monkeypatch, locking)
     with locks.held(file):
-        assert next(answers, None) is None
+        assert next(answers, "all") == "all"
+
+
+def test_what_stays_locked_is_told_and_not_done_without(
+    file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fakes.without_fcntl(monkeypatch)
+    monkeypatch.setattr(locks, "_LONGEST_WAIT", 0)
+    with (
+        locks.held(file),
+        pytest.raises(InputError, match="another program keeps it locked"),
+        locks.held(file),
+    ):
+        pass
+    with locks.held(file):
+        pass
+
+
+def test_with_locks_of_bytes_one_after_the_other_has_its_turn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fakes.without_fcntl(monkeypatch)
+    counted = tmp_path / "count"
+    counted.write_text("0")
+
+    def count(_: int) -> None:
+        with locks.held(counted):
+            number = int(counted.read_text())
+            time.sleep(0.001)
+            counted.write_text(str(number + 1))
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(count, range(40)))
+    assert counted.read_text() == "40"
 
 
 def test_a_folder_that_is_not_there_cant_be_held(tmp_path: Path) -> None:
@@ -323,25 +363,3 @@ def test_a_folder_that_is_not_there_cant_be_held(tmp_path: Path) -> None:
         locks.held(tmp_path / "gone" / "session.txt"),
     ):
         pass
-
-
-# Nobody else.
-
-OWN = {"pread", "fsync", "copy_file_range", "sendfile", "posix_fadvise", "utime", "link", "open"}
-ELSEWHERE = {"system.py", "locks.py", "cli"}
-"""The last turns its output to the null device, which every system has."""
-
-
-def test_nobody_else_asks_the_system() -> None:
-    found = [
-        f"{path.relative_to(SOURCES).as_posix()}:{node.lineno} {node.attr}"
-        for path in SOURCES.rglob("*.py")
-        if path.name not in ("system.py", "locks.py")
-        and path.relative_to(SOURCES).parts[0] not in ELSEWHERE
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
-        if isinstance(node, ast.Attribute)
-        and isinstance(node.value, ast.Name)
-        and node.value.id in ("os", "fcntl", "msvcrt")
-        and node.attr in OWN
-    ]
-    assert not found

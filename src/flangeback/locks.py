@@ -4,18 +4,25 @@ from __future__ import annotations
 
 import errno
 import os
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 
 from flangeback.errors import InputError, Problem
-from flangeback.system import clear_parts, open_to_append
+from flangeback.system import clear_parts, open_folder, open_to_append
 
 _LOCKED_BYTE = 0x7FFF_FFFE
 """Where a system that locks bytes locks one: behind all that anybody reads."""
-_HELD = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK})
+_NO_LOCKS = frozenset(
+    {errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOLCK, errno.EBADF}
+)
+"""What a file system without locks answers. Any other error is taken for a lock that another
+process holds: a C runtime may give a number of its own for that, or none at all."""
+_LONGEST_WAIT, _PAUSE = 60.0, 0.02
+"""Seconds."""
 
 
 def lock(file: int) -> bool:
@@ -26,7 +33,7 @@ def lock(file: int) -> bool:
     try:
         _lock(file, wait=False)
     except OSError as error:
-        return error.errno not in _HELD
+        return error.errno in _NO_LOCKS
     except ImportError:
         pass
     return True
@@ -36,25 +43,39 @@ def lock(file: int) -> bool:
 def held(path: Path) -> Iterator[None]:
     """Keeps other processes that ask for the same from this file's folder meanwhile.
 
-    Waits for them. Raises InputError where the folder isn't there.
+    Waits for them. Raises InputError where the folder isn't there, or stays held.
     """
+    folder = path.parent
     try:
-        file = _open_to_hold(path.parent)
+        file = _open_to_hold(folder)
     except OSError as error:
-        raise InputError(Problem(str(path.parent), f"can't be opened: {error.strerror}")) from None
+        raise InputError(Problem(str(folder), f"can't be opened: {error.strerror}")) from None
     try:
-        with suppress(OSError, ImportError):  # Without locks it is the user's care.
-            _lock(file, wait=True)
-            clear_parts(path.parent)
+        if _waited(file, folder):
+            clear_parts(folder)
         yield
     finally:
         os.close(file)
 
 
+def _waited(file: int, folder: Path) -> bool:
+    """Whether the file is locked now; without locks it is the user's care. Raises InputError."""
+    try:
+        _lock(file, wait=True)
+    except ImportError:
+        return False
+    except OSError as error:
+        if error.errno not in _NO_LOCKS:
+            text, expected = "another program keeps it locked", "the same command again"
+            raise InputError(Problem(str(folder), text, expected=expected)) from None
+        return False
+    return True
+
+
 def _open_to_hold(folder: Path) -> int:
     """The folder, or a file that stands for it on a system that opens none. Raises OSError."""
     try:
-        return os.open(folder, os.O_RDONLY)
+        return open_folder(folder)
     except PermissionError:
         import tempfile
 
@@ -77,16 +98,17 @@ def _lock(file: int, *, wait: bool) -> None:
 
 
 def _lock_byte(msvcrt: ModuleType, file: int, *, wait: bool) -> None:
-    """Raises OSError; LK_LOCK itself gives up after ten seconds, with EDEADLK."""
-    before = os.lseek(file, 0, os.SEEK_CUR)
+    """Raises OSError. Waits by asking again: LK_LOCK would sleep for a second between two tries."""
+    before, until = os.lseek(file, 0, os.SEEK_CUR), time.monotonic() + _LONGEST_WAIT
     try:
         while True:
             os.lseek(file, _LOCKED_BYTE, os.SEEK_SET)
             try:
-                msvcrt.locking(file, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
+                msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
             except OSError as error:
-                if not wait or error.errno not in _HELD:
+                if not wait or error.errno in _NO_LOCKS or time.monotonic() > until:
                     raise
+                time.sleep(_PAUSE)
             else:
                 return
     finally:

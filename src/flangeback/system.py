@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import secrets
 import stat
 import threading
 import time
@@ -60,6 +59,11 @@ def open_file(path: Path) -> BinaryIO:
     return os.fdopen(open_to_read(path), "rb")
 
 
+def reading(file: int) -> BinaryIO:
+    """What is in an open file, from where it stands: closing this leaves the file open."""
+    return os.fdopen(os.dup(file), "rb")
+
+
 def read_text_file(path: Path) -> bytes:
     """The bytes of a log, a kit or a sidecar.
 
@@ -75,6 +79,11 @@ def read_text_file(path: Path) -> bytes:
 def open_new(path: Path) -> int:
     """A new file's descriptor, for writing. Raises OSError, FileExistsError among them."""
     return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+
+
+def open_folder(path: Path) -> int:
+    """A folder's descriptor. Raises OSError: PermissionError where the system opens no folders."""
+    return os.open(path, os.O_RDONLY)
 
 
 def open_to_append(path: Path) -> int:
@@ -113,6 +122,14 @@ def write_all(file: int, data: bytes) -> None:
     view = memoryview(data)
     while view:
         view = view[os.write(file, view) :]
+
+
+def append_whole(file: int, data: bytes) -> None:
+    """Appends all of `data` to a file of `open_to_append`, or nothing and raises OSError."""
+    size = os.fstat(file).st_size
+    if os.write(file, data) != len(data):
+        os.ftruncate(file, size)
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def copy_range(source: int, copy: int, at: int, count: int) -> None:
@@ -184,7 +201,7 @@ def sync_file(file: int) -> None:
 def sync_folder(folder: Path) -> None:
     """Brings the names in a folder to disk, where the system opens folders."""
     with suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
+        descriptor = open_folder(folder)
         try:
             os.fsync(descriptor)
         finally:
@@ -269,7 +286,7 @@ _PART = ".flangeback-part-"
 
 def part_name(folder: Path) -> Path:
     """A name in this folder for a file that isn't whole yet."""
-    return folder / f"{_PART}{secrets.token_hex(4)}"
+    return folder / f"{_PART}{os.urandom(4).hex()}"
 
 
 def is_part(name: str) -> bool:
@@ -347,6 +364,13 @@ def _fill(file: int, content: bytes, like: Path) -> None:
     if like.exists() and os.chmod in os.supports_fd:
         _tolerated(os.chmod, file, stat.S_IMODE(like.stat().st_mode))
     sync_file(file)
+
+
+def discard_output(file: int) -> None:
+    """Sends what is still to be written to an open file nowhere. Raises OSError."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, file)
+    os.close(nowhere)
 
 
 @contextmanager

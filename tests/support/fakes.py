@@ -8,8 +8,11 @@ import io
 import os
 import shutil
 import sys
+import tempfile
 import unicodedata
 from collections.abc import Callable, Iterator
+from functools import partial
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
@@ -44,12 +47,30 @@ def refusing(number: int, *names: str) -> Callable[[Patch], None]:
     return fake
 
 
-def without_fcntl(patch: Patch) -> None:
-    """A system that locks bytes, as Windows does, and opens no folders."""
+def locking_bytes(patch: Patch, locking: Callable[[int, int, int], None]) -> None:
+    """A system without fcntl whose C runtime has this `_locking`."""
     locks = ModuleType("msvcrt")
-    locks.__dict__.update(locking=lambda *_: None, LK_LOCK=1, LK_NBLCK=2)
+    locks.__dict__.update(locking=locking, LK_LOCK=1, LK_NBLCK=2)
     patch.setitem(sys.modules, "fcntl", None)
     patch.setitem(sys.modules, "msvcrt", locks)
+
+
+def _flock(fcntl: ModuleType, file: int, mode: int, _: int) -> None:
+    """flock keeps others out by the open file, as Windows does."""
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | (0 if mode == 1 else fcntl.LOCK_NB))
+    except OSError:
+        raise OSError(0, "Error") from None
+
+
+def without_fcntl(patch: Patch) -> None:
+    """A system that locks bytes, as Windows does, and opens no folders.
+
+    A lock that is held is refused without an error number, as by Wine's C runtime.
+    """
+    if os.name != "nt":
+        locking_bytes(patch, partial(_flock, import_module("fcntl")))
+    patch.setattr("tempfile.tempdir", tempfile.mkdtemp())
     really = os.open
 
     def opened(path: Any, *words: Any, **more: Any) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import io
-import os
 import shutil
 import sys
 from contextlib import suppress
@@ -93,8 +92,10 @@ def _drop_output() -> None:
 
     Otherwise the interpreter complains of it at its end (documentation of Python's signal module).
     """
+    from flangeback.system import discard_output
+
     with suppress(OSError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        discard_output(sys.stdout.fileno())
 
 
 def print_json(document: dict[str, Any]) -> None:

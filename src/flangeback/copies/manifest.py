@@ -26,7 +26,14 @@ from flangeback.copies.records import (
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import MANIFEST
 from flangeback.locks import lock
-from flangeback.system import open_to_append, open_to_read, pread, sync_file
+from flangeback.system import (
+    append_whole,
+    open_to_append,
+    open_to_read,
+    pread,
+    reading,
+    sync_file,
+)
 
 NAME = MANIFEST
 
@@ -113,7 +120,7 @@ class Manifest:
         if self.size > _LONGEST:
             raise InputError(self._problem(f"has more than {_LONGEST >> 20} MiB"))
         digest, at = xxh3_128(), 0
-        with os.fdopen(os.dup(self._file), "rb") as file:
+        with reading(self._file) as file:
             for number, line in enumerate(iter(lambda: file.readline(_LONGEST_LINE), b""), 1):
                 if not line.endswith(b"\n"):
                     if len(line) == _LONGEST_LINE:
@@ -205,7 +212,7 @@ class ManifestWriter:
     def _drop_unfinished_line(self) -> None:
         """Cuts off half a line of our own; the digest goes over all lines that are whole."""
         at = 0
-        with os.fdopen(os.dup(self._file), "rb") as file:
+        with reading(self._file) as file:
             for line in file:
                 if not line.endswith(b"\n"):
                     self._cut(line, at)
@@ -234,11 +241,8 @@ class ManifestWriter:
     def _append(self, data: Mapping[str, Any]) -> None:
         """Writes one line whole, or none of it and raises OSError."""
         line = _encoded(data)
-        size = os.fstat(self._file).st_size
-        if os.write(self._file, line) != len(line):
-            # Half a line with another behind it would make the manifest unreadable.
-            os.ftruncate(self._file, size)
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        # Half a line with another behind it would make the manifest unreadable.
+        append_whole(self._file, line)
         self._digest.update(line)
         if time.monotonic() - self._synced > _BETWEEN_SYNCS:
             sync_file(self._file)
