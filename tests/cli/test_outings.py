@@ -193,12 +193,42 @@ def test_hints_are_called_as_flangeback_was(
     assert command("verify", "out") == shown
 
 
-def test_hints_for_a_module_and_for_another_shell(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_hints_for_a_module(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.argv", ["/x/flangeback/__main__.py"])
     monkeypatch.setattr("sys.executable", "/usr/bin/python3")
     assert command("tally", "my out") == "/usr/bin/python3 -m flangeback tally 'my out'"
+
+
+@pytest.mark.parametrize(
+    ("shell", "python", "words", "shown"),
+    [
+        ("PROMPT", r"C:\py\python.exe", "my out", r'C:\py\python.exe -m flangeback tally "my out"'),
+        (
+            "PROMPT",
+            r"C:\my py\python.exe",
+            "a&b",
+            r'"C:\my py\python.exe" -m flangeback tally "a&b"',
+        ),
+        # PowerShell runs what stands in quotes by the call operator alone; in single quotes
+        # nothing but a quote means anything (about_Operators, about_Quoting_Rules).
+        ("", r"C:\py\python.exe", "my out", r"C:\py\python.exe -m flangeback tally 'my out'"),
+        ("", r"C:\my py\python.exe", "x", r"& 'C:\my py\python.exe' -m flangeback tally x"),
+        ("", "py", "a,b", "py -m flangeback tally 'a,b'"),
+        ("", "py", "Jo's $1 `n", "py -m flangeback tally 'Jo''s $1 `n'"),
+        ("MSYSTEM", r"C:\my py\python.exe", "x", r"'C:\my py\python.exe' -m flangeback tally x"),
+    ],
+)
+def test_hints_for_the_shells_of_windows(
+    shell: str, python: str, words: str, shown: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("PROMPT", "MSYSTEM"):
+        monkeypatch.delenv(name, raising=False)
+    if shell:
+        monkeypatch.setenv(shell, "$P$G")
+    monkeypatch.setattr("sys.argv", ["/x/flangeback/__main__.py"])
+    monkeypatch.setattr("sys.executable", python)
     monkeypatch.setattr("sys.platform", "win32")
-    assert command("tally", "my out") == '/usr/bin/python3 -m flangeback tally "my out"'
+    assert command("tally", words) == shown
 
 
 def test_a_page_is_an_html_file(year: Path) -> None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
+import re
 import shlex
 import shutil
-import subprocess
 import sys
 from pathlib import Path
 
@@ -15,7 +15,23 @@ NAME = "flangeback"
 def command(*words: str) -> str:
     """A command as a shell takes it, with the path that flangeback was called by."""
     line = [*_program(), *words]
-    return subprocess.list2cmdline(line) if sys.platform == "win32" else shlex.join(line)
+    # A POSIX shell on Windows (MSYS2) says so; of the others, cmd alone exports its prompt.
+    if sys.platform != "win32" or "MSYSTEM" in os.environ:
+        return shlex.join(line)
+    if "PROMPT" in os.environ:
+        return " ".join(word if _BARE.fullmatch(word) else f'"{word}"' for word in line)
+    quoted = [word if _BARE.fullmatch(word) else _in_single_quotes(word) for word in line]
+    # What begins with a quote is a string to PowerShell, unless it is called.
+    return " ".join(quoted if quoted[0] == line[0] else ["&", *quoted])
+
+
+_BARE = re.compile(r"[\w./\\:+-]+")
+"""A word that needs no quotes in cmd and PowerShell."""
+
+
+def _in_single_quotes(word: str) -> str:
+    """A word as PowerShell takes it to the letter; typographic quotes end it, too."""
+    return "'" + re.sub("(['\u2018-\u201b])", r"\1\1", word) + "'"
 
 
 def _program() -> tuple[str, ...]:
