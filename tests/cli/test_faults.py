@@ -277,3 +277,15 @@ def test_the_script_tells_wrong_input_alike(frames: Path) -> None:
     assert ran.code == 2
     assert ran.err.count("frames/session.txt:") == 6
     assert ran.err.count("^") == sum(map(len, CARETS.values()))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("--\u202eon",), ("match", "--\u202eon"), ("\u202eon",), ("verify", "out", "\u202eon\x1b[2J")],
+)
+def test_words_that_are_no_command_line_are_repeated_inert(words: tuple[str, ...]) -> None:
+    # U+202E turns what follows round (Unicode Standard Annex 9).
+    done = run(*words)
+    assert done.code == 2
+    assert "on" in done.err
+    assert not {"\u202e", "\x1b"} & set(done.err + done.out)

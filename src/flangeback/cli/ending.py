@@ -6,7 +6,8 @@ import errno
 import io
 import shutil
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import typer
@@ -29,10 +30,16 @@ class Commands(typer.core.TyperGroup):
     (and as JSON if that was asked for) and exit 2.
     """
 
+    def make_context(self, *given: Any, **more: Any) -> Any:
+        """Reads the words before the command."""
+        with _inert():
+            return super().make_context(*given, **more)
+
     def invoke(self, ctx: Any) -> Any:
         """Runs the command that was called."""
         try:
-            done = super().invoke(ctx)
+            with _inert():
+                done = super().invoke(ctx)
             sys.stdout.flush()
         except InputError as error:
             raise _refused(error, json=ctx.meta.get(JSON, False)) from None
@@ -46,6 +53,20 @@ class Commands(typer.core.TyperGroup):
             typer.echo("stopped", err=True)
             raise typer.Exit(WRONG) from None
         return done
+
+
+_UsageError: Any = typer.BadParameter.__base__
+"""What typer raises for words that are no command line; it has no public name."""
+
+
+@contextmanager
+def _inert() -> Iterator[None]:
+    """Lets typer repeat words of the command line with what isn't to be seen made visible."""
+    try:
+        yield
+    except _UsageError as error:
+        error.message = visible(error.message)
+        raise
 
 
 def _refused(error: InputError, *, json: bool) -> typer.Exit:
