@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -24,6 +25,8 @@ from flangeback.kit import Kit, parse_kit, read_kit
 from flangeback.log import format_log, parse_log
 from flangeback.match import Outcome, match_frames
 from flangeback.match.brightness import PictureLight, read_picture
+from flangeback.match.explaining import explain
+from flangeback.match.model import Source
 from support.camera_files import DATE_TIME_ORIGINAL, put_frame
 from support.examples import examples
 from support.kits import BRASK135, K7, M42_E, MIRAN58, N2
@@ -274,6 +277,28 @@ def test_the_light_of_a_neighbour_that_states_its_stop_proposes_one(
 def test_names_of_any_shape_are_given_so_that_they_are_read(name: str, place: str) -> None:
     text = draft_log([replace(frame(1, 0), file=f"{name}.JPG")], {}, kit())
     assert entries(text) == [f"# {place}  k7 LENS f/STOP"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        *(
+            os.fsdecode(name)
+            for name in (b"Sj\xf6_0201", b"\xff\xfe", b"K7_0201\xe9", b"d\xf6/K7_1")
+        ),
+        *("K7\x1b[31m_0201", "Sjo\u0308_0201", "quay\u202e_0201", "‹FF›_0201"),
+    ],
+)
+def test_a_name_that_no_text_can_hold_is_matched_back(name: str) -> None:
+    frames = [replace(frame(1, 0), file=f"{name}.JPG")]
+    text = draft_log(frames, {}, kit())
+    assert text.encode().decode() == text
+    log = parse_log(filled_in(text, "miran58 f/4"), kit())
+    for same in (log, parse_log(format_log(log), kit())):
+        matches = match_frames(frames, [same], kit())
+        (found,) = matches.frames
+        assert (found.outcome, found.by) == (Outcome.FILL, Source.NAME)
+        assert explain(name, matches, [same]).match == found
 
 
 # Slate frames ----------------------------------------------------------------------------------

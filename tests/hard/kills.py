@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from support.hard import Ended, Yardstick, ended, run, start, state, yardstick
 
-SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
+SIGNALS = [one for one in signal.Signals if one.name in ("SIGINT", "SIGKILL", "SIGTERM")]
 Words = list[str | Path]
 
 

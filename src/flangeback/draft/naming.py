@@ -11,6 +11,8 @@ from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
 from flangeback.log.gear import Gear
 from flangeback.log.reading import frames_named, slates_named
+from flangeback.match.names import in_a_log
+from flangeback.words import visible
 
 
 class Namer:
@@ -46,8 +48,8 @@ class Namer:
         """One frame's name for a `slate` line; None where it can't stand there."""
         written = self._written(frame, frame)
         for form in (written, f'"{written}"'):
-            names = [slate.name for slate in slates_named(form, self._gear)]
-            if names == [written] and not self._is_ambiguous(frame):
+            names = [in_a_log(slate.name) for slate in slates_named(form, self._gear)]
+            if names == [in_a_log(written)] and not self._is_ambiguous(frame):
                 return form
         return None
 
@@ -66,21 +68,23 @@ class Namer:
         if self._is_ambiguous(first) or self._is_ambiguous(last):
             return None
         name = self._written(first, last)
+        to = visible(last.stem)
         one = [name, f'"{name}"'] if len(run) == 1 else []
-        for form in (*one, f"{name}..{last.stem}", f'"{name}".."{last.stem}"'):
+        for form in (*one, f"{name}..{to}", f'"{name}".."{to}"'):
             found = frames_named(form, self._gear)
             ends = () if found is None else (found.first.name, found.last.name)
-            if [end.rpartition("/")[2] for end in ends] == [first.stem, last.stem]:
+            named = [in_a_log(end.rpartition("/")[2]) for end in ends]
+            if named == [in_a_log(first.stem), in_a_log(last.stem)]:
                 return form
         return None
 
     def _written(self, first: Frame, last: Frame) -> str:
-        """A frame's stem, with its folder where it needs one.
+        """A frame's stem as it is to be seen, with its folder where it needs one.
 
         It does where its stem, or that of the last of its range, is that of other frames too.
         """
         is_alone = all(len(self._folders[end.stem.casefold()]) == 1 for end in (first, last))
-        return first.stem if is_alone else without_suffix(first.file)
+        return visible(first.stem if is_alone else without_suffix(first.file))
 
     def _is_ambiguous(self, frame: Frame) -> bool:
         """Whether its folder's name ends another's that has such a stem too."""

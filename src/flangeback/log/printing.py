@@ -21,7 +21,7 @@ from flangeback.log.model import (
 )
 from flangeback.log.names import is_frame_name, names_one_frame
 from flangeback.log.text import clean_word
-from flangeback.words import clock_time, duration, exact, utc_offset
+from flangeback.words import clock_time, duration, exact, utc_offset, visible
 
 
 def format_log(log: SessionLog) -> str:
@@ -143,5 +143,6 @@ def _name(name: FrameName) -> str:
 
 
 def _is_bare(name: FrameName) -> bool:
-    # A lone * is a list's.
-    return not name.quoted and re.fullmatch(r"[^\s,;\"'#]*[^\s,;\"'#*]\*?", name.name) is not None
+    # A lone * is a list's; what isn't to be seen is shown in single quotation marks.
+    shown = visible(name.name)
+    return not name.quoted and re.fullmatch(r"[^\s,;\"'‹#]*[^\s,;\"'‹#*]\*?", shown) is not None

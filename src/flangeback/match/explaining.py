@@ -12,6 +12,7 @@ from flangeback.log.model import SessionLog
 from flangeback.match.changes import BodyTimeline
 from flangeback.match.clock_fit import ClockFit
 from flangeback.match.model import FrameMatch, Matches, Source
+from flangeback.match.names import in_a_log
 from flangeback.words import listed
 
 
@@ -79,10 +80,10 @@ def explain(name: str, matches: Matches, logs: Sequence[SessionLog]) -> Explanat
 
 
 def _named(name: str, matches: Matches) -> FrameMatch:
-    wanted = name.replace("\\", "/").strip("/").casefold()
+    wanted = in_a_log(name.replace("\\", "/").strip("/"))
     files = {match.frame.file: match for match in matches.frames}
-    exact = [file for file in files if file.casefold() == wanted]
-    found = exact or [file for file in files if _answers(file.casefold(), wanted)]
+    exact = [file for file in files if in_a_log(file) == wanted]
+    found = exact or [file for file in files if _answers(in_a_log(file), wanted)]
     if exact or len(found) == 1:
         return files[found[0]]
     if found:

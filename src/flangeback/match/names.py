@@ -24,6 +24,7 @@ from flangeback.log.model import (
 from flangeback.log.text import clean_word
 from flangeback.match.bodies import Bodies
 from flangeback.match.changes import values
+from flangeback.words import visible
 
 DayOf = Callable[[Frame], date | None]
 """Tells the day on which a frame was made; None where that isn't known."""
@@ -87,7 +88,7 @@ class NamedFrames:
             return
         for frame in self.frames:
             if group.kind is GroupKind.FOLDER:
-                is_meant = f"/{name.casefold()}/" in f"/{_folder(frame.file)}/"
+                is_meant = f"/{in_a_log(name)}/" in f"/{_folder(frame.file)}/"
             else:
                 is_meant = group.day is None or day_of(frame) == group.day
             if is_meant:
@@ -112,7 +113,7 @@ class NamedFrames:
         if not named:
             near = nearest(_stem(name.name), self.by_stem)
             shown = None if near is None else self.by_stem[near][0].stem
-            if any(f"/{name.name.casefold()}/" in f"/{_folder(f.file)}/" for f in self.frames):
+            if any(f"/{in_a_log(name.name)}/" in f"/{_folder(f.file)}/" for f in self.frames):
                 shown = f"{name.name}/"
             text, expected = f"there is no frame {name.name}", "the name of a frame in the folder"
             return [], [_problem(log, name, text, expected, shown)]
@@ -243,18 +244,28 @@ def contradictions(claims: Sequence[Claim], frames: Sequence[Frame]) -> Iterator
             above[file].append(claim)
 
 
+def in_a_log(name: str) -> str:
+    """A name, folders before it and all, as a log's reader has it, in small letters.
+
+    What isn't to be seen in it, such as a byte that isn't UTF-8, stands there by its number.
+    """
+    if name.isascii() and name.isprintable():
+        return name.casefold()
+    return clean_word(visible(name)).casefold()
+
+
 def _stem(name: str) -> str:
-    return clean_word(name.rsplit("/", 1)[-1]).casefold()
+    return in_a_log(name.rsplit("/", 1)[-1])
 
 
 def _up_to(file: str, folder: str) -> str:
     """The path of a file up to the folder of this name."""
-    before, _, _ = f"/{file}".casefold().partition(f"/{folder.casefold()}/")
+    before, _, _ = f"/{in_a_log(file)}".partition(f"/{in_a_log(folder)}/")
     return f"{before}/{folder}".strip("/")
 
 
 def _folder(file: str) -> str:
-    return file.rpartition("/")[0].casefold()
+    return in_a_log(file.rpartition("/")[0])
 
 
 def _under(name: str, frame: Frame) -> bool:
