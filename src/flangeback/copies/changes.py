@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from flangeback.copies.before import KNOWN_BEFORE
 from flangeback.copies.model import FrameCopy
 from flangeback.tags.table import TAGS, TIME_TAGS
 
@@ -17,6 +18,12 @@ class TagChange:
     name: str
     before: str
     after: str
+
+
+def changes_of(copy: Path, before: Mapping[str, str]) -> tuple[TagChange, ...]:
+    """Lens tags of a copy, with what its manifest says of them before. Raises OSError."""
+    new = _lens_tags(copy)
+    return tuple(TagChange(tag, before.get(tag, "-"), new.get(tag, "-")) for tag in KNOWN_BEFORE)
 
 
 def worth_showing(copies: Sequence[FrameCopy]) -> FrameCopy | None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import flangeback
+from flangeback.copies.before import before_texts
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError
 from flangeback.copies.keeping import keep_used
@@ -281,6 +282,7 @@ def _with_match(record: Record, match: FrameMatch) -> Record:
         record,
         body=match.body,
         adapter=fill.adapter.key if fill and fill.adapter else None,
+        before=before_texts(match.frame.lens_data),
         log=match.log,
         log_line=match.log_line,
         by=match.by,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 from typing import Any
 
+from flangeback.copies.before import lens_data_of
 from flangeback.copies.plan import CopyMethod
 
 VERIFIED, WITHDRAWN = "verified", "withdrawn"
@@ -32,7 +33,8 @@ class Record:
     end] in the source and [start, end] in the copy. `patched` says that they count in the copy as
     another program had left it. `body` and `adapter` are keys of the kit. `values` are the tags
     written, as text, and `whole` those that XMP has otherwise: transliterated ones as they were
-    before, a date in one piece. `asked` is the digest of what was asked for, whether the file
+    before, a date in one piece. `before` is the lens data that the frame had, None where an older
+    version made the file. `asked` is the digest of what was asked for, whether the file
     could take it or not; `by` says where the values are from, `refusal` why the file didn't get
     them, `failure` in what the copy with them failed its proof, `remark` what a person should
     know of it.
@@ -50,6 +52,7 @@ class Record:
     edits: tuple[tuple[int, int, int, int], ...] = ()
     values: Mapping[str, str] = field(default_factory=dict)
     whole: Mapping[str, str] = field(default_factory=dict)
+    before: Mapping[str, str] | None = None
     patched: bool = False
     asked: str = ""
     body: str | None = None
@@ -149,6 +152,12 @@ def _is_texts(value: Any) -> bool:
     return isinstance(value, dict) and all(map(_is_text, value.values()))
 
 
+def _is_before(value: Any) -> bool:
+    if value is not None and _is_texts(value):
+        lens_data_of(value)
+    return value is None or _is_texts(value)
+
+
 def _are_edits(value: Any) -> bool:
     return isinstance(value, list) and all(
         isinstance(one, list) and len(one) == 4 and all(map(_is_count, one)) for one in value
@@ -166,6 +175,7 @@ _FIELDS: Mapping[str, Callable[[Any], bool]] = {
     "edits": _are_edits,
     "values": _is_texts,
     "whole": _is_texts,
+    "before": _is_before,
     "patched": _is_switch,
     "asked": _is_text,
     "body": _may_be_text,

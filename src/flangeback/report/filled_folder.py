@@ -7,6 +7,7 @@ from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
+from flangeback.copies.before import lens_data_of
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.records import Record, RunStart
 from flangeback.frames import Frame, scan
@@ -35,7 +36,9 @@ def page_of_copies(out: Path) -> OutingPage:
     matches = match_frames(frames, logs, kit) if logs else Matches(tuple(map(_unmatched, frames)))
     known = tuple(_as_recorded(found, records, logs) for found in matches.frames)
     found = replace(matches, frames=known, clocks=())
-    return OutingPage(out.resolve().name, found, logs, kit, says_before=False)
+    made = (records.get(one.file) for one in frames)
+    says_before = all(record is not None and record.before is not None for record in made)
+    return OutingPage(out.resolve().name, found, logs, kit, says_before)
 
 
 def _logs(out: Path, run: RunStart | None, kit: Kit) -> Sequence[SessionLog]:
@@ -58,8 +61,12 @@ def _as_recorded(
         return found
     outcome = Outcome(record.outcome)
     fill = found.fill or _stated(found.frame) if outcome in _AS_LOGGED else None
+    frame = found.frame
+    if record.before is not None:
+        frame = replace(frame, lens_data=lens_data_of(record.before))
     return replace(
         found,
+        frame=frame,
         outcome=outcome,
         body=record.body or found.body,
         fill=fill,

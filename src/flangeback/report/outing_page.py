@@ -30,7 +30,10 @@ _MOST_SHOWN = 6
 
 @dataclass(frozen=True)
 class OutingPage:
-    """All that the page of an outing shows; `says_before` where the frames are the originals."""
+    """All that the page of an outing shows.
+
+    `says_before` where the frames' lens data is what stood in them before.
+    """
 
     folder: str
     matches: Matches

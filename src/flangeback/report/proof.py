@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from flangeback.copies.changes import TagChange, tag_changes, worth_showing
+from flangeback.copies.changes import TagChange, changes_of, tag_changes, worth_showing
 from flangeback.copies.manifest import read_manifest
 from flangeback.copies.model import Filled, Verified
+from flangeback.copies.plan import CopyMethod
+from flangeback.copies.records import Record
 from flangeback.formats import BY_CODE
 from flangeback.words import count
 
@@ -24,7 +27,10 @@ class KindOfCopy:
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What was proved, in a sentence; the kinds of copies; what failed; one frame's tags."""
+    """What was proved, in a sentence; the kinds of copies; what failed; one frame's tags.
+
+    `shown` is that frame, and who saw its tags before and after.
+    """
 
     sentence: str
     kinds: tuple[KindOfCopy, ...]
@@ -47,11 +53,13 @@ def proof_of(filled: Filled, out: Path) -> Proof:
     frame = None if shown is None else shown.match.frame
     changes = () if frame is None else tag_changes(frame.path, out / frame.file)
     failures = tuple(f"{copy.failure}; removed" for copy in filled.failed)
-    return Proof(_sentence(filled), _kinds(out), failures, frame.file if frame else "", changes)
+    shown_as = f"{frame.file}, as ExifRead sees it in the original and in the copy" if frame else ""
+    kinds = _kinds(read_manifest(out).values())
+    return Proof(_sentence(filled), kinds, failures, shown_as, changes)
 
 
-def _kinds(out: Path) -> tuple[KindOfCopy, ...]:
-    made = Counter((record.kind, record.way) for record in read_manifest(out).values())
+def _kinds(records: Iterable[Record]) -> tuple[KindOfCopy, ...]:
+    made = Counter((record.kind, record.way) for record in records)
     return tuple(
         KindOfCopy(files, BY_CODE[kind].title if kind in BY_CODE else kind, _WAYS.get(way, way))
         for (kind, way), files in made.most_common()
@@ -66,7 +74,19 @@ def proof_again(verified: Verified, out: Path) -> Proof:
         "bytes, the values that were written into them, and the originals where they are at hand."
     )
     failures = tuple(f"{copy.copy}: {copy.failure}" for copy in verified.failed)
-    return Proof(sentence, _kinds(out), (*failures, *verified.faults))
+    records = read_manifest(out)
+    embedded = [
+        records[copy.copy]
+        for copy in verified.copies
+        if copy.failure is None and records[copy.copy].way == CopyMethod.EMBED
+    ]
+    shown = max(embedded, key=lambda record: bool(record.doubts), default=None)
+    shown_as, changes = "", tuple[TagChange, ...]()
+    if shown is not None and shown.before is not None:
+        shown_as = f"{shown.copy}, before as the manifest has it, after as ExifRead sees it"
+        changes = changes_of(out / shown.copy, shown.before)
+    kinds = _kinds(records.values())
+    return Proof(sentence, kinds, (*failures, *verified.faults), shown_as, changes)
 
 
 def _sentence(filled: Filled) -> str:
