@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
-from types import SimpleNamespace
+from types import ModuleType, SimpleNamespace
 
 import piexif
 import pytest
@@ -482,6 +482,29 @@ def test_without_the_package_there_is_a_hint(tmp_path: Path, without: None) -> N
     assert result.exit_code == 2
     assert "pip install 'flangeback[lensdb]'" in result.output
     assert kit.read_text() == WHOLE
+
+
+@pytest.mark.parametrize("error", [ImportError("libgone.so: no such file"), RuntimeError("ABI")])
+def test_a_package_that_cant_be_loaded_is_told_from_one_that_isnt_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    def fail() -> None:
+        raise error
+
+    module = ModuleType("lensfunpy")
+    module.__dict__.update(Database=fail)
+    monkeypatch.setitem(sys.modules, "lensfunpy", module)
+    lensdb.entries.cache_clear()
+    kit = kit_in(tmp_path)
+    checked = run("check", str(kit))
+    added = run("add", "lens", "miran", "--kit", str(kit))
+    assert (checked.exit_code, added.exit_code) == (0, 2)
+    for told in (checked.output, added.output):
+        words = " ".join(told.split())
+        assert f"is installed but can't be loaded: {error}" in words
+        assert "--force-reinstall" in words
+        assert "flangeback[lensdb]" not in words
+    assert json.loads(run("check", str(kit), "--json").stdout)["lens_database"] is None
 
 
 def test_the_real_database_writes_sound_kits(tmp_path: Path) -> None:

@@ -90,7 +90,7 @@ def test_verified_copies() -> None:
 
 
 def test_a_kit_is_plain_data() -> None:
-    found = plain(check_document(whole_kit(), (), None))
+    found = plain(check_document(whole_kit(), (), Problem("", "not installed")))
     assert found["schema"] == "flangeback/kit-1"
     assert found["lenses"]["tolvan28"]["widest"] == [2.8, 2.8]
     assert found["bodies"]["n2"]["crop_factor"] == pytest.approx(2.0, abs=0.005)

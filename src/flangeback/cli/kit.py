@@ -64,7 +64,7 @@ def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False)
 
     found = _read(kit or kit_option)
     notes = remarks(found)
-    names = lensdb.look_up_all(found) if lensdb.is_installed() else None
+    names = lensdb.look_up_all(found)
     if json:
         print_json(report.kit_documents.check_document(found, notes, names))
     else:

@@ -63,26 +63,27 @@ class LookUp:
     nearest: tuple[Entry, ...] = ()
 
 
-def is_installed() -> bool:
-    """Whether the database is there to be asked."""
-    from importlib.util import find_spec
-
-    return find_spec("lensfunpy") is not None
-
-
 @cache
 def entries() -> tuple[Entry, ...]:
     """Every interchangeable or fixed lens of the database.
 
-    Raises InputError, with how to get it, where the package isn't installed.
+    Raises InputError, with what to do, where the package isn't installed or can't be loaded.
     """
     try:
         import lensfunpy
-    except ImportError:
-        text = "the lens-correction database isn't installed"
-        raise InputError(Problem("", text, expected=HINT)) from None
+
+        lenses = lensfunpy.Database().lenses
+    except Exception as error:  # Compiled code fails to load in ways of its own.
+        raise InputError(_problem(error)) from None
     # Some lenses are in it more than once, calibrated on sensors of other sizes.
-    return tuple(dict.fromkeys(map(entry_of, lensfunpy.Database().lenses)))
+    return tuple(dict.fromkeys(map(entry_of, lenses)))
+
+
+def _problem(error: Exception) -> Problem:
+    if isinstance(error, ModuleNotFoundError) and error.name == "lensfunpy":
+        return Problem("", "the lens-correction database isn't installed", expected=HINT)
+    text = f"the lens-correction database is installed but can't be loaded: {error}"
+    return Problem("", text, expected="pip install --force-reinstall lensfunpy")
 
 
 def entry_of(lens: Any) -> Entry:
@@ -139,9 +140,12 @@ def look_up(lens: Lens, known: Iterable[Entry], most: int = 3) -> LookUp:
     return LookUp(lens, None, tuple(like[:most]))
 
 
-def look_up_all(kit: Kit) -> tuple[LookUp, ...]:
-    """Every lens of a kit. Raises InputError where the database isn't installed."""
-    return tuple(look_up(lens, entries()) for lens in kit.lenses.values())
+def look_up_all(kit: Kit) -> tuple[LookUp, ...] | Problem:
+    """Every lens of a kit; what keeps the database from being asked, where something does."""
+    try:
+        return tuple(look_up(lens, entries()) for lens in kit.lenses.values())
+    except InputError as error:
+        return error.problems[0]
 
 
 def _likeness(name: str, entry: Entry) -> float:
@@ -166,11 +170,12 @@ def search_all(words: Sequence[str], pick: int | None = None) -> Search:
     """
     if not words:
         return Search()
-    if not is_installed():
-        text = "the lens-correction database isn't installed"
-        return Search(problems=(Problem("", text, expected=HINT),))
+    try:
+        known = entries()
+    except InputError as error:
+        return Search(problems=tuple(error.problems))
     text = " ".join(words)
-    found = search(words, entries())
+    found = search(words, known)
     if not found:
         expected = "fewer or other words of its maker, name, mount, or its numbers"
         problem = Problem("", f'no lens of the database has "{text}"', expected=expected)

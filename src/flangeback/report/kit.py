@@ -6,8 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Console
 
+from flangeback.errors import Problem
 from flangeback.kit.formats import format_named
-from flangeback.kit.lensdb import HINT, Entry, LookUp
+from flangeback.kit.lensdb import Entry, LookUp
 from flangeback.kit.model import Kit
 from flangeback.kit.mounts import Mount
 from flangeback.kit.remarks import Remark
@@ -93,14 +94,14 @@ def show_remarks(console: Console, found: Sequence[Remark]) -> None:
         say_wrapped(console, f"[{each.table}] {each.text}", "yellow")
 
 
-def show_names(console: Console, found: Sequence[LookUp] | None) -> None:
+def show_names(console: Console, found: Sequence[LookUp] | Problem) -> None:
     """Prints which lenses the lens-correction database knows by maker and name.
 
     For the others it prints the nearest entries, and without the database how to get it.
     """
-    if found is None:
-        text = f"Whether lens corrections find these names the database tells: {HINT}"
-        say_wrapped(console, text, "dim")
+    if isinstance(found, Problem):
+        text = f"Whether lens corrections find these names can't be told: {found.text}"
+        say_wrapped(console, f"{text}; {found.expected}", "dim")
         return
     known = ", ".join(each.lens.key for each in found if each.entry is not None)
     if known:

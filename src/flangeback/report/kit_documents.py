@@ -7,6 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from flangeback.errors import Problem
 from flangeback.report.documents import Document, fields, rounded
 
 if TYPE_CHECKING:
@@ -25,19 +26,25 @@ _LENS = (
 _ADAPTER = ("lens_mount", "body_mount", "kind", "factor", "thickness", "understood")
 
 
-def check_document(kit: Kit, remarks: Sequence[Remark], names: Sequence[LookUp] | None) -> Document:
+def check_document(
+    kit: Kit, remarks: Sequence[Remark], names: Sequence[LookUp] | Problem
+) -> Document:
     """`flangeback/kit-1`: a kit without faults as it was understood, and remarks on it.
 
-    `names` are its lenses in the lens-correction database, None where that isn't installed.
+    `names` are its lenses in the lens-correction database, or what keeps it from being asked.
     """
     bodies, lenses, adapters = kit.bodies.values(), kit.lenses.values(), kit.adapters.values()
-    known = names and {
-        each.lens.key: {
-            "known": each.entry is not None,
-            "nearest": [_entry(entry) for entry in each.nearest],
+    known = (
+        None
+        if isinstance(names, Problem)
+        else {
+            each.lens.key: {
+                "known": each.entry is not None,
+                "nearest": [_entry(entry) for entry in each.nearest],
+            }
+            for each in names
         }
-        for each in names
-    }
+    )
     return {
         "schema": "flangeback/kit-1",
         "bodies": {
