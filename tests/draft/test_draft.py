@@ -282,7 +282,7 @@ def test_names_of_any_shape_are_given_so_that_they_are_read(name: str, place: st
     "name",
     [
         *("Sj\udcf6_0201", "\udcff\udcfe", "K7_0201\udce9", "d\udcf6/K7_1"),
-        *("K7\x1b[31m_0201", "Sjo\u0308_0201", "quay\u202e_0201", "‹FF›_0201"),
+        *("K7\x1b[31m_0201", "Sjo\u0308_0201", "quay\u202e_0201", "‹FF›_0201", "0\n1"),
     ],
 )
 def test_a_name_that_no_text_can_hold_is_matched_back(name: str) -> None:
