@@ -196,3 +196,18 @@ def in_xmp(tmp_path: Path, kind: str) -> Filled:
     (tmp_path / "frames").mkdir()
     (tmp_path / "frames" / "K7_0001.xmp").write_bytes(STATES_ALL)
     return run(tmp_path, *FILES["JPEG"])
+
+
+@pytest.mark.parametrize("date", ["", "yesterday"])
+def test_a_date_that_is_none_is_seen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, date: str
+) -> None:
+    """xmp:MetadataDate has to be a date (ISO 16684-1, 8.2.1.2)."""
+    lead = (
+        b'<rdf:Description xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:MetadataDate="2020-01-02" '
+    )
+    old = STATES_ALL.replace(b"<rdf:Description ", lead).replace(b"28/10", b"4/1")
+    (tmp_path / "frames").mkdir()
+    (tmp_path / "frames" / "K7_0001.xmp").write_bytes(old)
+    monkeypatch.setattr("flangeback.copies.edit.now", lambda: date or " ")
+    assert_seen(run(tmp_path, *FILES["JPEG"]), tmp_path)

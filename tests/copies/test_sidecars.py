@@ -7,10 +7,12 @@ standard library's XML reader; made up for the property test by lxml.
 from __future__ import annotations
 
 import io
+import re
 import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -28,6 +30,7 @@ from flangeback.tags import Fill, decide
 from support.camera_files import frame_bytes
 from support.examples import examples
 from support.gear import AT_2_8, IN_EXIF, MIRAN, all_filled, filled
+from support.plain_jpeg import APP1, XMP, segment, with_segments
 from support.raw_files import plain_raw
 from support.readers import by_exiv2, xmp_by_exiv2
 
@@ -528,3 +531,39 @@ def test_a_seal_stays_whole_unless_it_may_break(tmp_path: Path, corpus: Path, na
     (copy,) = fill(matches, frames, tmp_path / "broken", FillOptions(break_seal=True)).copies
     assert copy.copies == (name,)
     assert (tmp_path / "broken" / name).read_bytes() != sealed
+
+
+def test_the_date_of_the_last_change_follows_it_and_nothing_else(tmp_path: Path) -> None:
+    """xmp:MetadataDate (ISO 16684-1, 8.4): of the sidecar that is changed, not of the other."""
+    date = '<xmp:MetadataDate xmlns:xmp="http://ns.adobe.com/xap/1.0/">2020-01-02T03:04:05Z'
+    old = packet(date + "</xmp:MetadataDate>").encode()
+    files = {"K7_0001.DNG": RAW, "K7_0001.DNG.xmp": old, "K7_0001.xmp": old}
+    begun = datetime.now(UTC).replace(microsecond=0)
+    run(tmp_path, files)
+    new = (tmp_path / "out/K7_0001.DNG.xmp").read_bytes()
+    found = re.search(rb"MetadataDate[^>]*>([^<]*)<", new)
+    assert found is not None
+    assert begun <= datetime.fromisoformat(found[1].decode()) <= datetime.now(UTC)
+    assert (tmp_path / "out/K7_0001.xmp").read_bytes() == old
+
+
+@pytest.mark.parametrize("name", ["K7_0001.xmp", "K7_0001.JPG"])
+def test_a_dated_copy_that_was_made_but_not_noted_is_taken_over_later(
+    tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run killed between a file's rename and its note, and carried on at another time."""
+    date = '<xmp:MetadataDate xmlns:xmp="http://ns.adobe.com/xap/1.0/">2020-01-02T03:04:05Z'
+    old = packet(date + "</xmp:MetadataDate>").encode()
+    jpeg = frame_bytes({0x9003: b"2026:05:17 09:13:00"})
+    inside = with_segments(jpeg, segment(APP1, XMP + old))
+    files = {"K7_0001.DNG": RAW, "K7_0001.xmp": old} if name.endswith("xmp") else {name: inside}
+    run(tmp_path, files)
+    made, manifest = tmp_path / "out" / name, tmp_path / "out/flangeback-manifest.jsonl"
+    before = made.read_bytes()
+    kept = [line for line in manifest.read_bytes().splitlines(keepends=True)
+            if f'"copy": "{name}"'.encode() not in line]  # fmt: skip
+    manifest.write_bytes(b"".join(kept))
+    monkeypatch.setattr("flangeback.copies.edit.now", lambda: "2031-01-01T00:00:00+00:00")
+    run(tmp_path, files)
+    assert made.read_bytes() == before
+    assert not verify(tmp_path / "out").failed

@@ -297,3 +297,38 @@ def test_the_main_directory_is_brought_into_agreement(corpus: Path) -> None:
     assert by_exiv2(data)["Exif.Image.FNumber"] == "62/10"
     assert (after["Exif.Image.FNumber"], after["Exif.Image.FocalLength"]) == ("28/10", "58/1")
     assert after["Exif.Photo.FNumber"] == "28/10"
+
+
+# When the metadata were changed: xmp:MetadataDate (ISO 16684-1, 8.4).
+
+DATE, FRESH = "2020-01-02T03:04:05+01:00", "2026-05-18T09:10:11+00:00"
+
+
+def dated(xmp: bytes, **more: bool) -> str:
+    """The date after an edit, as Exiv2 reads it."""
+    source = with_packet(xmp)
+    with file_with(source) as reader:
+        copy = applied(source, Jpeg(reader).edit(VALUES, date=FRESH, **more))
+    assert xmp_by_exiv2(copy)["Xmp.q.tide"] == "low"
+    return str(xmp_by_exiv2(copy).get("Xmp.xmp.MetadataDate", ""))
+
+
+@pytest.mark.parametrize("adds", [False, True])
+@pytest.mark.parametrize("states", ["", 'exif:FNumber="0/0"'])
+def test_the_date_of_the_last_change_is_kept_true(states: str, adds: bool) -> None:
+    attribute = f'xmp:MetadataDate="{DATE}" {states}'
+    element = f"<xmp:MetadataDate>{DATE}</xmp:MetadataDate>"
+    assert dated(packet(attribute), add_packet=adds) == FRESH
+    assert dated(packet(states, element), add_packet=adds) == FRESH
+
+
+def test_no_date_is_put_where_there_was_none() -> None:
+    assert dated(packet(ATTRIBUTES)) == ""
+
+
+def test_a_date_within_another_property_stays() -> None:
+    inner = f'<q:pantry rdf:parseType="Resource"><xmp:MetadataDate>{DATE}</xmp:MetadataDate>'
+    source = with_packet(packet("", inner + "</q:pantry>"))
+    with file_with(source) as reader:
+        copy = applied(source, Jpeg(reader).edit(VALUES, date=FRESH))
+    assert packet_of(copy) == packet_of(source)

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from flangeback.copies.faults import of_source
+from flangeback.copies.manifest import now
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions
 from flangeback.formats import Damaged, Refused, Splice
 from flangeback.formats import xmp as packets
 from flangeback.formats.frame_file import CUT_SHORT
+from flangeback.formats.xmp_text import NotXmp
 from flangeback.system import open_file
 from flangeback.tags.table import TagValue
 from flangeback.tags.times import without_time
@@ -38,36 +40,41 @@ class Edit:
         return tuple(found)
 
 
-def edit_for(plan: FilePlan, options: FillOptions) -> Edit:
+def edit_for(plan: FilePlan, options: FillOptions, date: str | None = None) -> Edit:
     """What to write for a plan. Raises Refused, Damaged, SourceError.
 
-    Lens data isn't withheld where it is only the true time that finds no room.
+    Lens data isn't withheld where it is only the true time that finds no room. `date` is that of
+    the change (ISO 8601), for packets that have one; now, without it.
     """
+    date = date or now()
     try:
-        return _edit_for(plan, options)
+        return _edit_for(plan, options, date)
     except Refused as why:
         lens = without_time(plan.values)
         if len(lens) in (0, len(plan.values)):
             raise
-        edit = _edit_for(replace(plan, values=lens), options)
+        edit = _edit_for(replace(plan, values=lens), options, date)
         remark = "; ".join(filter(None, (edit.remark, f"its time is left as it is: {why}")))
         return replace(edit, remark=remark)
 
 
-def _edit_for(plan: FilePlan, options: FillOptions) -> Edit:
+def _edit_for(plan: FilePlan, options: FillOptions, date: str) -> Edit:
     if plan.refusal is not None:
         raise Refused(plan.refusal)
     if plan.method == CopyMethod.COPY or not plan.values:
         return Edit(remark=_cut_short(plan))
     if plan.method == CopyMethod.EMBED:
-        return _embedded(plan, options)
+        return _embedded(plan, options, date)
     old = source_text(plan)
     if plan.method == CopyMethod.AGREE:
-        fresh = packets.agreed(old, plan.values)
+        fresh = packets.agreed(old, plan.values, date=date, is_sidecar=True)
         return Edit() if fresh is None else Edit(text=fresh, values=plan.values)
     try:
-        text = packets.merged(old, plan.values) if old else packets.new_packet(plan.values)
-    except packets.NotXmp as why:
+        if not old:
+            text = packets.new_packet(plan.values)
+        else:
+            text = packets.merged(old, plan.values, date=date)
+    except NotXmp as why:
         raise Refused(f"the sidecar {plan.copy} is left as it is: {why}") from None
     return Edit(text=text, values=plan.values, remark=plan.remark)
 
@@ -92,14 +99,14 @@ def source_text(plan: FilePlan) -> bytes:
         return file.read()
 
 
-def _embedded(plan: FilePlan, options: FillOptions) -> Edit:
+def _embedded(plan: FilePlan, options: FillOptions, date: str) -> Edit:
     picture = plan.frame.source
     assert picture is not None
     with of_source(), picture.reader:
         remark = picture.remark
         try:
-            splices = picture.edit(plan.values, add_packet=options.xmp)
-        except packets.NotXmp as why:
+            splices = picture.edit(plan.values, add_packet=options.xmp, date=date)
+        except NotXmp as why:
             # The picture's own packet can't be changed, which is no reason to leave it unfilled.
             splices = picture.edit(plan.values)
             remark = f"its XMP packet is left alone: {why}"

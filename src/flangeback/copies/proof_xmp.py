@@ -45,11 +45,18 @@ _FRAME = (
 )
 """What any packet says before it states anything."""
 
+_METADATA_DATE = "{http://ns.adobe.com/xap/1.0/}MetadataDate"
+_DATE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00")
+"""When any metadata were last changed (ISO 16684-1, 8.4): it changes with them."""
+
 _OF_A_LENS = re.compile(
     r"\}(LensID|LensDistortInfo|LensProfile\w*|LensManufacturer|LensModel)( |$)"
     r"|\{http://ns\.adobe\.com/exif/1\.0/\}Lens( |$)"
 )
 """Properties that may go with another lens: they stand for it without naming it."""
+
+_BY_NAME = frozenset([*_PROPERTIES, _METADATA_DATE])
+"""Told by their names alone, in whichever form they are written."""
 
 Property = tuple[str, str]
 """The way to a text in the tree, or the name of one of the properties above; and the text."""
@@ -60,12 +67,13 @@ def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
 
     An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
     """
-    old = Counter(_foreign_before(before, stated))
-    new = list(_properties(after))
-    foreign = Counter(one for one in new if _PROPERTIES.get(one[0]) not in stated.values)
+    was, new = list(_foreign_before(before, stated)), list(_properties(after))
+    _check_dates(was, new)
+    old = Counter(one for one in was if one[0] != _METADATA_DATE)
+    apart = (*stated.values, _METADATA_DATE)
+    foreign = Counter(one for one in new if _PROPERTIES.get(one[0], one[0]) not in apart)
     if not before:
         foreign -= Counter([_FRAME])
-    old = Counter(_foreign_before(before, stated))
     gone = [way for way, _ in old - foreign if not _OF_A_LENS.search(way)]
     if "LensModel" not in stated.values:
         gone += [way for way, _ in old - foreign]
@@ -74,6 +82,25 @@ def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
     for name, text in _ours(new):
         if name in stated.values and not says(text, name, stated):
             raise ProofError(f"the XMP packet states {text} where {name} was written")
+
+
+def _check_dates(old: Iterable[Property], new: Iterable[Property]) -> None:
+    """Raises ProofError unless each date of the last change is as it was, or a date of ours."""
+    before, after = ([text for way, text in one if way == _METADATA_DATE] for one in (old, new))
+    if len(before) != len(after) or not all(
+        one == other or _DATE.fullmatch(other) for one, other in zip(before, after, strict=True)
+    ):
+        raise ProofError("the XMP packet's MetadataDate isn't a date")
+
+
+def metadata_date(packet: bytes) -> str | None:
+    """When a packet says that its metadata were changed. Raises ProofError where it can't be read.
+
+    None where it doesn't say, or there is no packet.
+    """
+    if b":MetadataDate" not in packet:
+        return None
+    return next((text for way, text in _properties(packet) if way == _METADATA_DATE), None)
 
 
 def _foreign_before(packet: bytes, stated: Stated) -> Iterator[Property]:
@@ -151,9 +178,9 @@ def _walk(node: ElementTree.Element, lead: str) -> Iterator[Property]:
     if node.text and node.text.strip():
         yield way, node.text.strip()
     for name, text in node.attrib.items():
-        yield (name if is_described and name in _PROPERTIES else f"{way} {name}"), text
+        yield (name if is_described and name in _BY_NAME else f"{way} {name}"), text
     for child in node:
-        if is_described and child.tag in _PROPERTIES:
+        if is_described and child.tag in _BY_NAME:
             yield child.tag, " ".join(text.strip() for text in child.itertext() if text.strip())
         else:
             yield from _walk(child, way)

@@ -16,7 +16,7 @@ from flangeback.copies.manifest import Manifest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
-from flangeback.copies.touched import check_own, losses, present_plan
+from flangeback.copies.touched import check_own, date_in, losses, present_plan
 from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame, without_suffix
@@ -272,7 +272,7 @@ class Standing:
         if plan.source is not None and task.target.samefile(plan.source):
             raise ProofError("it is the frame itself")
         try:
-            edit = edit_for(plan, self.options)
+            edit = edit_for(plan, self.options, date_in(plan, task.target))
             return edit, prove_file(plan, edit, task.target)
         except (Refused, Damaged):
             return Edit(), prove_file(plan, Edit(), task.target)

@@ -79,6 +79,16 @@ def _seen(plan: FilePlan, path: Path) -> _Seen:
         return _Seen(read_exif(found), found.packet)
 
 
+def date_in(plan: FilePlan, path: Path) -> str | None:
+    """When the metadata of a copy were changed, by its packet; None where that doesn't say."""
+    try:
+        with open_file(path) as file:
+            packet = locate(plan.code, file).packet if plan.is_picture else file.read()
+        return proof_xmp.metadata_date(packet)
+    except (ProofError, Damaged):
+        return None
+
+
 def _check_packet(
     present: _Seen, source: _Seen | None, written: Stated, wanted: Collection[str]
 ) -> None:

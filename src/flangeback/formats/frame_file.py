@@ -6,6 +6,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from typing import ClassVar, NamedTuple
 
+from flangeback.formats import xmp
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff_block import (
@@ -114,15 +115,25 @@ class FrameFile(ABC):
         named = "" if metadata is None else metadata.exif.text(Tag.LENS_MODEL)
         return lens is not None and bool(named.strip(" -0")) and named != lens.value
 
-    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+    def edit(
+        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
+    ) -> tuple[Splice, ...]:
         """The splices that put `values` into this file's metadata.
 
         An XMP packet that states one of them is brought into agreement; `add_packet` has all of
-        them stated in a packet.
+        them stated in a packet; `date` is that of the change (ISO 8601), for a packet that has one.
 
         Raises Refused when that can't be done without moving a byte.
         """
         raise Refused(f"{self.title} is read, but not written")
+
+    def packet_after(
+        self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
+    ) -> bytes | None:
+        """The file's packet after an edit; None where it stays. Raises NotXmp."""
+        change = xmp.stating if add_packet else xmp.agreed
+        replaces = self.names_another_lens(values)
+        return change(self.packet, values, replaces_lens=replaces, date=date)
 
     def preview(self, longest: int) -> bytes | None:
         """The embedded JPEG of at most `longest` bytes that shows the picture; None without one.

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import ClassVar
 
-from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.iso_boxes import Box, boxes, has_brand
 from flangeback.formats.reader import Damaged, FileReader
@@ -155,7 +154,9 @@ class Heif(FrameFile):
     def packet(self) -> bytes:
         return self._data(_XMP) if _XMP in self._items else b""
 
-    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+    def edit(
+        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
+    ) -> tuple[Splice, ...]:
         if b"Exif" not in self._items:
             raise Refused("the file has no Exif item")
         data = self._data(b"Exif")
@@ -163,9 +164,7 @@ class Heif(FrameFile):
         block = applied_to(data[lead:], values, _LARGEST, NOTHING, padding=True)
         fresh = {b"Exif": data[:lead] + block}
         if _XMP in self._items:
-            change = xmp.stating if add_packet else xmp.agreed
-            replaces = self.names_another_lens(values)
-            packet = change(self.packet, values, replaces_lens=replaces)
+            packet = self.packet_after(values, add_packet=add_packet, date=date)
             fresh |= {} if packet is None else {_XMP: packet}
         head, at, start = self._place_for(sum(map(len, fresh.values())))
         splices = [Splice(at, at, head + b"".join(fresh.values()))]

@@ -151,9 +151,11 @@ class Jpeg(FrameFile):
             pass  # The edit will say so.
         return None
 
-    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+    def edit(
+        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
+    ) -> tuple[Splice, ...]:
         splices = list(self._exif_splices(values))
-        packet = self._packet_splices(values, add_packet=add_packet)
+        packet = self._packet_splices(values, add_packet=add_packet, date=date)
         self._refuse_moving(packet)
         splices += packet
         return in_order([*splices, *self._offset_splices(splices)])
@@ -196,7 +198,9 @@ class Jpeg(FrameFile):
             at = segment.end
         return at
 
-    def _packet_splices(self, values: Sequence[TagValue], *, add_packet: bool) -> list[Splice]:
+    def _packet_splices(
+        self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
+    ) -> list[Splice]:
         segment = self.xmp_segment
         if segment is None:
             if not add_packet:
@@ -204,8 +208,7 @@ class Jpeg(FrameFile):
             at = self.exif_segment.end if self.exif_segment else self._place_for_exif()
             return [Splice(at, at, _app1(_XMP + xmp.new_packet(values)))]
         packet = self.packet
-        change = xmp.stating if add_packet else xmp.agreed
-        fresh = change(packet, values, replaces_lens=self.names_another_lens(values))
+        fresh = self.packet_after(values, add_packet=add_packet, date=date)
         if fresh is None:
             return []
         growth = len(fresh) - len(packet)

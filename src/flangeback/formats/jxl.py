@@ -81,7 +81,9 @@ class JpegXl(FrameFile):
             return "the JPEG that it was made from couldn't be made from it any more"
         return None
 
-    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+    def edit(
+        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
+    ) -> tuple[Splice, ...]:
         picture = self._first(*_PICTURE)
         if self.obstacle(values) or picture is None:
             raise Refused(self.obstacle(values) or "there is no picture in it")
@@ -94,9 +96,7 @@ class JpegXl(FrameFile):
         splices = [self._placed(box, b"Exif", contents, picture)]
         packet_box = self._first(b"xml ")
         if packet_box is not None:
-            change = xmp.stating if add_packet else xmp.agreed
-            replaces = self.names_another_lens(values)
-            packet = change(self.packet, values, replaces_lens=replaces)
+            packet = self.packet_after(values, add_packet=add_packet, date=date)
             if packet is not None:
                 splices.append(self._placed(packet_box, b"xml ", packet, picture))
         elif add_packet:

@@ -86,7 +86,9 @@ class Png(FrameFile):
         has_profile = self._text(_PROFILES, (b"tEXt", b"zTXt")) is not None
         return "its Exif data are in a text chunk" if has_profile else None
 
-    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+    def edit(
+        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
+    ) -> tuple[Splice, ...]:
         head = self.chunks[0]
         chunk, block = self._first(b"eXIf"), self.exif
         if chunk is None or block is None:
@@ -96,9 +98,12 @@ class Png(FrameFile):
         else:
             fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
             splices = [self._replaced(chunk, fresh)]
-        return in_order([*splices, *self._packet_splices(values, add_packet=add_packet)])
+        packet = self._packet_splices(values, add_packet=add_packet, date=date)
+        return in_order([*splices, *packet])
 
-    def _packet_splices(self, values: Sequence[TagValue], *, add_packet: bool) -> Iterator[Splice]:
+    def _packet_splices(
+        self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
+    ) -> Iterator[Splice]:
         found = self._text((_XMP,), (b"iTXt",))
         if found is None:
             if add_packet:
@@ -106,9 +111,8 @@ class Png(FrameFile):
                 yield Splice(self.chunks[1].at, self.chunks[1].at, _chunk(b"iTXt", contents))
             return
         chunk, data = found
-        tail, packet = _text_of(data)
-        change = xmp.stating if add_packet else xmp.agreed
-        fresh = change(packet, values, replaces_lens=self.names_another_lens(values))
+        tail, _ = _text_of(data)
+        fresh = self.packet_after(values, add_packet=add_packet, date=date)
         if fresh is not None:
             yield self._replaced(chunk, _XMP + bytes(2) + tail + fresh)
 

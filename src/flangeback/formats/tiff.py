@@ -71,18 +71,21 @@ class Tiff(FrameFile):
         used = usage(self.exif)
         return bool(used.lost) or any(end > self.exif.size for _, end in used.spans)
 
-    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+    def edit(
+        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
+    ) -> tuple[Splice, ...]:
         if (why := self.obstacle(values)) is not None:
             raise Refused(why)
-        block, packet = self.exif, self._new_packet(values, add_packet=add_packet)
+        block, packet = self.exif, self._new_packet(values, add_packet=add_packet, date=date)
         edit = edit_block(block, values, _GREATEST_FILE, packet=packet, padding=False)
         return in_order([*edit.splices, Splice(block.size, block.size, edit.appended)])
 
-    def _new_packet(self, values: Sequence[TagValue], *, add_packet: bool) -> bytes | None:
+    def _new_packet(
+        self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
+    ) -> bytes | None:
         if self.exif.main().find(XMP_PACKET) is None:
             return xmp.new_packet(values) if add_packet else None
-        change = xmp.stating if add_packet else xmp.agreed
-        return change(self.packet, values, replaces_lens=self.names_another_lens(values))
+        return self.packet_after(values, add_packet=add_packet, date=date)
 
 
 class BigTiff(Tiff):

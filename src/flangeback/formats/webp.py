@@ -85,7 +85,9 @@ class WebP(FrameFile):
         has_header = self.chunks[0].type == b"VP8X"
         return None if has_header else "its simple header has no place for Exif data"
 
-    def edit(self, values: Sequence[TagValue], *, add_packet: bool = False) -> tuple[Splice, ...]:
+    def edit(
+        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
+    ) -> tuple[Splice, ...]:
         chunk, block, end = self._first(b"EXIF"), self.exif, self.chunks[-1].after
         header = self.chunks[0].start
         flags = self.reader.read(header, header + 1)[0]
@@ -96,7 +98,7 @@ class WebP(FrameFile):
         else:
             fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
             splices = [self._replaced(chunk, _LEAD[: self._lead(chunk)] + fresh)]
-        packet = list(self._packet_splices(values, end, add_packet=add_packet))
+        packet = list(self._packet_splices(values, end, add_packet=add_packet, date=date))
         flags |= _HAS_EXIF | (_HAS_XMP if packet else 0)
         size = int.from_bytes(self.reader.read(4, 8), "little")
         size += sum(splice.growth for splice in (*splices, *packet))
@@ -117,15 +119,14 @@ class WebP(FrameFile):
         return int.from_bytes(data[:3], "little") + 1, int.from_bytes(data[3:], "little") + 1
 
     def _packet_splices(
-        self, values: Sequence[TagValue], end: int, *, add_packet: bool
+        self, values: Sequence[TagValue], end: int, *, add_packet: bool, date: str | None
     ) -> Iterator[Splice]:
         chunk = self._first(*_XMP)
         if chunk is None:
             if add_packet:
                 yield Splice(end, end, _chunk(_XMP[0], xmp.new_packet(values)))
             return
-        change = xmp.stating if add_packet else xmp.agreed
-        fresh = change(self.packet, values, replaces_lens=self.names_another_lens(values))
+        fresh = self.packet_after(values, add_packet=add_packet, date=date)
         if fresh is not None:
             yield self._replaced(chunk, fresh)
 

@@ -9,7 +9,14 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from flangeback.formats.splices import Refused
+from flangeback.formats.xmp_text import (
+    NotXmp,
+    padded,
+    parts_of,
+    refuse_document_type,
+    root_of,
+    text_of,
+)
 from flangeback.tags.table import Tag, TagValue
 
 if TYPE_CHECKING:
@@ -40,7 +47,6 @@ offset in it (CIPA DC-010)."""
 
 _SEQUENCES = frozenset([f"{{{EXIF_EX}}}LensSpecification"])
 _NAMES = tuple((name.partition("}")[2].encode(), tag) for name, tag in PROPERTIES.items())
-_ROOT = re.compile(rb"<([A-Za-z_][^\s/>]*)")
 _RDF = f"{{{RDF}}}RDF"
 
 
@@ -60,9 +66,9 @@ def stated(packet: bytes) -> Mapping[Tag, tuple[str, ...]]:
     """
     if len(packet) > _LONGEST_PACKET or not any(name in packet for name, _ in _NAMES):
         return {}
-    parts = _parts(packet)
+    parts = parts_of(packet)
     try:
-        described = [] if parts is None else _described(_root(parts[1]))
+        described = [] if parts is None else _described(root_of(parts[1]))
     except NotXmp:
         return {}
     there: dict[str, tuple[str, ...]] = {}
@@ -74,51 +80,70 @@ def stated(packet: bytes) -> Mapping[Tag, tuple[str, ...]]:
 
 
 def agreed(
-    packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False
+    packet: bytes,
+    values: Sequence[TagValue],
+    *,
+    replaces_lens: bool = False,
+    date: str | None = None,
+    is_sidecar: bool = False,
 ) -> bytes | None:
     """The packet with each of `values` that it states made so.
 
     None when it states none, when they agree already, or when it isn't well-formed XML (so that no
-    reader takes it). Where the lens replaces another one, all that speaks of that goes.
+    reader takes it). Where the lens replaces another one, all that speaks of that goes. `date`
+    goes into its xmp:MetadataDate: in a picture whatever it states, since the Exif data change; in
+    a sidecar where that changes.
 
     The length stays where the packet's own padding allows.
     """
     tags = {value.tag for value in values}
-    if not any(tag in tags and name in packet for name, tag in _NAMES) and b":Lens" not in packet:
+    has_date = date is not None and not is_sidecar and b":MetadataDate" in packet
+    states_one = any(tag in tags and name in packet for name, tag in _NAMES)
+    if not (states_one or has_date or b":Lens" in packet):
         return None
     if len(packet) > _LONGEST_PACKET:
         raise NotXmp(f"the XMP packet has more than {_LONGEST_PACKET >> 20} MiB")
-    parts = _parts(packet)
+    parts = parts_of(packet)
     if parts is None:
         return None
     lead, body, trailer = parts
     try:
-        root = _root(body)
+        root = root_of(body)
     except NotXmp:
         return None
-    if not _bring(root, values, replaces_lens=replaces_lens):
+    changed = _bring(root, values, replaces_lens=replaces_lens)
+    if changed or not is_sidecar:
+        changed |= _date(root, date)
+    if not changed:
         return None
-    fresh = _text_of(root)
-    return lead + fresh + _padded(trailer, len(body) - len(fresh))
+    fresh = text_of(root)
+    return lead + fresh + padded(trailer, len(body) - len(fresh))
 
 
-def merged(packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False) -> bytes:
-    """A sidecar with all of `values` stated; what it says besides, and how, is kept.
+def merged(
+    packet: bytes,
+    values: Sequence[TagValue],
+    *,
+    replaces_lens: bool = False,
+    date: str | None = None,
+    is_sidecar: bool = True,
+) -> bytes:
+    """A packet with all of `values` stated; what it says besides, and how, is kept.
 
-    Raises NotXmp where it isn't an XMP packet that may be changed.
+    Raises NotXmp where it isn't an XMP packet that may be changed. For `date` see [agreed].
     """
     if len(packet) > _LONGEST_PACKET:
         raise NotXmp(f"it has more than {_LONGEST_PACKET >> 20} MiB")
-    _refuse_document_type(packet)
-    parts = _parts(packet)
+    refuse_document_type(packet)
+    parts = parts_of(packet)
     if parts is None:
         raise NotXmp("it isn't XML in UTF-8")
     # What stands before and after the root has to be XML in UTF-8, too.
-    whole = _root(packet.removeprefix(_BOM).rstrip(b"\0")).getroottree()
+    whole = root_of(packet.removeprefix(_BOM).rstrip(b"\0")).getroottree()
     if (whole.docinfo.encoding or "UTF-8").upper() not in _ENCODINGS:
         raise NotXmp(f"it isn't in UTF-8, but in {whole.docinfo.encoding}")
     lead, body, trailer = parts
-    root = _root(body)
+    root = root_of(body)
     description = next((n for n in _described(root) if n.tag == f"{{{RDF}}}Description"), None)
     if description is None:
         raise NotXmp("it isn't XMP: nothing is described in it")
@@ -126,31 +151,34 @@ def merged(packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = F
     missing = _missing(root, values)
     for name, value in missing:
         _state(description, name, value)
-    return lead + _text_of(root) + trailer if changed or missing else packet
+    changed |= bool(missing)
+    if changed or not is_sidecar:
+        changed |= _date(root, date)
+    return lead + text_of(root) + trailer if changed else packet
 
 
 def stating(
-    packet: bytes, values: Sequence[TagValue], *, replaces_lens: bool = False
+    packet: bytes,
+    values: Sequence[TagValue],
+    *,
+    replaces_lens: bool = False,
+    date: str | None = None,
 ) -> bytes | None:
     """A packet inside a picture with all of `values` stated; None when it states them already.
 
     Its length is kept where its padding allows. Raises NotXmp.
     """
-    parts = _parts(packet)
-    fresh = merged(packet, values, replaces_lens=replaces_lens)
+    parts = parts_of(packet)
+    fresh = merged(packet, values, replaces_lens=replaces_lens, date=date, is_sidecar=False)
     if fresh == packet or parts is None:
         return None
     trailer = parts[2]
-    return fresh[: len(fresh) - len(trailer)] + _padded(trailer, len(packet) - len(fresh))
+    return fresh[: len(fresh) - len(trailer)] + padded(trailer, len(packet) - len(fresh))
 
 
 def new_packet(values: Sequence[TagValue]) -> bytes:
     """An XMP packet that states just these values (ISO 16684-1, 7.3)."""
     return _HEADER + merged(_EMPTY, values) + _PADDING + _TRAILER_TEXT
-
-
-class NotXmp(Refused):
-    """The text isn't an XMP packet that may be changed; the message says why."""
 
 
 _LONGEST_PACKET = 16 << 20
@@ -201,31 +229,6 @@ def _state(description: _Element, name: str, value: TagValue) -> None:
 _PREFIXES = {"exif": EXIF, "exifEX": EXIF_EX, "aux": AUX}
 
 
-def _parts(packet: bytes) -> tuple[bytes, bytes, bytes] | None:
-    """What stands before the XML root, the root itself, and what stands after."""
-    start = _root_start(packet)
-    root = None if start is None else _ROOT.match(packet, start)
-    if start is None or root is None:
-        return None
-    closing = packet.rfind(b"</" + root[1])
-    end = packet.find(b">", closing) + 1
-    if closing < start or not end:
-        return None
-    return packet[:start], packet[start:end], packet[end:]
-
-
-def _root_start(packet: bytes) -> int | None:
-    """Where the first element starts, past processing instructions and comments."""
-    at = packet.find(b"<")
-    while at >= 0:
-        mark = next((m for m in (b"<!--", b"<?") if packet.startswith(m, at)), None)
-        if mark is None:
-            return at
-        end = packet.find(b"-->" if mark == b"<!--" else b"?>", at)
-        at = -1 if end < 0 else packet.find(b"<", end)
-    return None
-
-
 def _described(root: _Element) -> list[_Element]:
     """The nodes whose attributes and children are the packet's properties.
 
@@ -233,40 +236,6 @@ def _described(root: _Element) -> list[_Element]:
     """
     rdf = root if root.tag == _RDF else root.find(f".//{_RDF}")
     return [] if rdf is None else [node for node in rdf if isinstance(node.tag, str)]
-
-
-def _padded(trailer: bytes, change: int) -> bytes:
-    """The trailer with `change` bytes of padding more (or fewer, as far as it goes)."""
-    padding = len(trailer) - len(trailer.lstrip())
-    if change >= 0:
-        return b" " * change + trailer
-    spare = min(-change, max(0, padding - 1))
-    return trailer[spare:]
-
-
-def _root(body: bytes) -> _Element:
-    from lxml import etree
-
-    _refuse_document_type(body)
-    parser = etree.XMLParser(
-        resolve_entities=False, no_network=True, load_dtd=False, strip_cdata=False
-    )
-    try:
-        return etree.fromstring(body, parser)
-    except etree.XMLSyntaxError as error:
-        raise NotXmp(f"it isn't well-formed XML ({error})") from None
-
-
-def _refuse_document_type(text: bytes) -> None:
-    """No entities are resolved and no document type is taken: a packet needs neither."""
-    if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
-        raise NotXmp("it has a document type, which XMP doesn't need")
-
-
-def _text_of(root: _Element) -> bytes:
-    from lxml import etree
-
-    return etree.tostring(root, encoding="utf-8", xml_declaration=False, with_tail=False)
 
 
 def _bring(root: _Element, values: Sequence[TagValue], *, replaces_lens: bool) -> bool:
@@ -279,6 +248,25 @@ def _bring(root: _Element, values: Sequence[TagValue], *, replaces_lens: bool) -
     changes += [_bring_attributes(node, by_tag) for node in described]
     changes += [_bring_content(child, by_tag) for node in described for child in node]
     return any(changes)
+
+
+def _date(root: _Element, date: str | None) -> bool:
+    """Whether the packet's MetadataDate, where it has one, was set to `date`."""
+    dated = False
+    if date is None:
+        return dated
+    for node in _described(root):
+        if _METADATA_DATE in node.attrib:
+            node.set(_METADATA_DATE, date)
+            dated = True
+        for child in node.findall(_METADATA_DATE):
+            child.text = date
+            dated = True
+    return dated
+
+
+_METADATA_DATE = "{http://ns.adobe.com/xap/1.0/}MetadataDate"
+"""When any metadata of the resource were last changed (ISO 16684-1, 8.4)."""
 
 
 def _names_another(described: Sequence[_Element], lens: TagValue) -> bool:

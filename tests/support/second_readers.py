@@ -1,0 +1,155 @@
+"""What readers that no code here relies on find in a source and in its copy, held side by side.
+
+ExifRead, the Exiv2 library and its command, Pillow, pillow-heif, rawpy, and the tools of libheif
+and libjxl, as far as they are there: an absent one says nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import shutil
+import subprocess
+import warnings
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from support.gear import IN_EXIF
+from support.readers import by_exifread, by_exiv2, is_standard, pixels
+
+WRITTEN = {*IN_EXIF, "Lens", "LensInfo"}
+"""What the values are called in Exif and XMP (CIPA DC-008 and DC-010); LensInfo is DNG's too."""
+OF_A_LENS = ("LensID", "LensDistortInfo", "LensProfile", "LensManufacturer")
+"""Properties of XMP that go with another lens."""
+POINTERS = ("ExifTag", "ExifOffset", "Tag 0x8769", "Tag 0xC630", "0xa405", "MetadataDate")
+PACKETS = ("XMLPacket", "ApplicationNotes")
+"""The XMP packet's bytes in a TIFF; what it says is compared property by property."""
+FOLLOWING = ("PreviewImageStart", "PreviewImageInfo", "MakerNote")
+"""The place of a preview behind the block, which has to follow when that grows (the proof finds the
+preview at the new place)."""
+_MANDATORY = {
+    *("XResolution", "YResolution", "ResolutionUnit", "YCbCrPositioning", "ExifVersion"),
+    *("ComponentsConfiguration", "FlashPixVersion", "FlashpixVersion", "ColorSpace"),
+    *("ExifImageWidth", "ExifImageLength", "PixelXDimension", "PixelYDimension"),
+}
+"""What a block that is made new has (CIPA DC-008, 4.6.8), by the readers' names."""
+
+Seen = Mapping[str, Any]
+
+
+def _exif(data: bytes, path: Path) -> Seen:
+    return {name: found for name, found in by_exifread(data).items() if is_standard(name)}
+
+
+def _exiv2(data: bytes, path: Path) -> Seen:
+    import pyexiv2
+
+    seen = dict(by_exiv2(data))
+    try:
+        with pyexiv2.ImageData(data) as image:
+            seen |= image.read_xmp() | image.read_iptc()
+            seen["ICC"] = image.read_icc() or b""
+    except RuntimeError:
+        pass
+    return seen
+
+
+def _exiv2_command(data: bytes, path: Path) -> Seen:
+    found: dict[str, list[str]] = {}
+    for line in _said("exiv2", "-q", "-PEXIkv", str(path)):
+        name, _, value = line.partition(" ")
+        found.setdefault(name, []).append(value.strip())
+    return found
+
+
+def _pillow(data: bytes, path: Path) -> Seen:
+    found = pixels(data)
+    return {} if found is None else {"pixels": hashlib.sha256(found).hexdigest()}
+
+
+def _heif(data: bytes, path: Path) -> Seen:
+    import pillow_heif
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            image = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
+            plane = hashlib.sha256(bytes(image.data)).hexdigest()
+            return {"pixels": plane, "has Exif": bool(image.info.get("exif"))}
+    except (ValueError, RuntimeError, SyntaxError, EOFError, OSError):
+        return {}
+
+
+def _raw(data: bytes, path: Path) -> Seen:
+    import rawpy
+
+    try:
+        with rawpy.imread(io.BytesIO(data)) as raw:
+            return {"raw": hashlib.sha256(raw.raw_image.tobytes()).hexdigest()}
+    except (rawpy.LibRawError, ValueError):
+        return {}
+
+
+def _heif_tool(data: bytes, path: Path) -> Seen:
+    return {f"line {n}": line for n, line in enumerate(_said("heif-info", str(path)))}
+
+
+def _jxl_tool(data: bytes, path: Path) -> Seen:
+    target = path.with_suffix(".decoded.ppm")
+    said = _said("djxl", str(path), str(target))
+    decoded = target.read_bytes() if target.is_file() else b""
+    target.unlink(missing_ok=True)
+    return {"pixels": hashlib.sha256(decoded).hexdigest(), "said": len(said)}
+
+
+def _said(*command: str) -> list[str]:
+    if shutil.which(command[0]) is None:
+        return []
+    done = subprocess.run(command, capture_output=True, timeout=60, check=False)
+    own = command[-1].encode()
+    lines = done.stdout.replace(own, b"").decode("utf-8", "replace").splitlines()
+    return [line for line in lines if not line.startswith(("MIME", "  Exif:", "  mime:"))]
+
+
+_Reader = Callable[[bytes, Path], Seen]
+ALL: Mapping[str, _Reader] = {
+    "ExifRead": _exif,
+    "Exiv2": _exiv2,
+    "exiv2": _exiv2_command,
+    "Pillow": _pillow,
+}
+OF_KIND: Mapping[str, Mapping[str, _Reader]] = {
+    "heif": {"pillow-heif": _heif, "heif-info": _heif_tool},
+    "raw-tiff": {"rawpy": _raw},
+    "jpeg-xl": {"djxl": _jxl_tool},
+}
+
+
+def harm(source: Path, copy: Path, kind: str) -> Iterator[str]:
+    """In words, each thing that a reader finds otherwise in the copy and that no value says."""
+    before, after = source.read_bytes(), copy.read_bytes()
+    for name, read in {**ALL, **OF_KIND.get(kind, {})}.items():
+        old, new = _quietly(read, before, source), _quietly(read, after, copy)
+        had_block = any(tag.startswith(("EXIF ", "Exif.", "Image ")) for tag in old)
+        for tag in sorted(old.keys() | new.keys()):
+            if old.get(tag) != new.get(tag) and not _may_change(tag, had_block=had_block):
+                yield f"{name}: {tag}: {str(old.get(tag))[:60]} -> {str(new.get(tag))[:60]}"
+
+
+def _quietly(read: _Reader, data: bytes, path: Path) -> Seen:
+    try:
+        return read(data, path)
+    except Exception:  # A reader that fails on a damaged file raises almost anything.
+        return {}
+
+
+def _may_change(tag: str, *, had_block: bool) -> bool:
+    last = tag.replace(".", " ").split("/")[-1].split(":")[-1].split("[")[0].split()[-1]
+    if (
+        last in WRITTEN
+        or tag.endswith((*POINTERS, *PACKETS, *FOLLOWING))
+        or last.startswith(OF_A_LENS)
+    ):
+        return True
+    return last in _MANDATORY and not had_block
