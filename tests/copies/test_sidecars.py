@@ -567,3 +567,12 @@ def test_a_dated_copy_that_was_made_but_not_noted_is_taken_over_later(
     run(tmp_path, files)
     assert made.read_bytes() == before
     assert not verify(tmp_path / "out").failed
+
+
+def test_a_merged_sidecar_is_no_other_file_in_any_run(tmp_path: Path) -> None:
+    """It belongs to its frame: with --others, too, and when the run is carried on."""
+    files = {"K7_0001.DNG": RAW, "K7_0001.xmp": packet(FOREIGN).encode(), "notes.txt": b"tide"}
+    for _ in range(2):
+        run(tmp_path, files, others=True)
+        assert stated((tmp_path / "out/K7_0001.xmp").read_bytes()) == STATED
+        assert (tmp_path / "out/notes.txt").read_bytes() == b"tide"

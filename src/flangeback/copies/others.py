@@ -40,8 +40,9 @@ def other_files(
     `used` are logs and kits, which are kept anyway. What operating systems leave is passed over,
     and so are folders that flangeback filled.
     """
-    known = {file.file for frame in frames for file in frame.files}
-    known |= {name for frame in frames for file in frame.files for name in file.sidecars}
+    known = {
+        name for frame in frames for file in frame.files for name in (file.file, *file.sidecars)
+    }
     kept = {path.resolve() for path in used}
     found = (file for file in _files(folder) if file not in known)
     return tuple(sorted(file for file in found if (folder / file).resolve() not in kept))
