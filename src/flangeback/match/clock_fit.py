@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from flangeback.clock.model import ClockSource, StatedClock
@@ -12,6 +13,11 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
+DIFFERS, UNLIKELY = 0.33, 0.5
+"""How likely a frame has other values than by the stated clock, from where on it is doubted, and
+from where on it isn't filled."""
+LEANING = 3.0, 0.2
+"""Odds against the stated clock from which a frame is doubted at as much."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -27,7 +33,9 @@ class ClockFit:
     `fits` is by how many seconds the clock is ahead as the frames have it, None where they can't
     tell; `odds` how many times likelier that is than what is stated (or, where it is what is
     stated, than anything else). `late` is the slack in seconds that the notes need, if they are
-    late. `is_related` is False where the log fits nowhere.
+    late. `is_related` is False where the log fits nowhere. `rival` is the likeliest other offset
+    (seconds by which the clock is ahead of what is stated), and `differs` says for each shot how
+    likely it has other values than by the stated clock.
     """
 
     body: str | None
@@ -37,6 +45,8 @@ class ClockFit:
     agrees: bool = True
     late: float | None = None
     is_related: bool = True
+    rival: float = 0.0
+    differs: tuple[float, ...] = ()
 
     @property
     def offset(self) -> float:
@@ -62,6 +72,24 @@ class ClockFit:
         return self.odds is not None and not (self.offset and self.is_trusted and self.agrees)
 
     @property
+    def doubted(self) -> Iterator[int]:
+        """The shots that are doubted, each for its own share: else there is a doubt on all."""
+        if not self.leans:
+            odds, share = LEANING
+            is_leaning = bool(self.offset) and (self.odds or 0) >= odds
+            yield from self._differ(share if is_leaning else DIFFERS)
+
+    @property
+    def unlikely(self) -> Iterator[int]:
+        """The shots whose values are likelier to be others than by the stated clock."""
+        return self._differ(UNLIKELY)
+
+    def _differ(self, least: float) -> Iterator[int]:
+        """A clock that the frames contradict is a doubt on all, one that is sure on none."""
+        if self.agrees and not self.stated.sure:
+            yield from (shot for shot, share in enumerate(self.differs) if share >= least)
+
+    @property
     def settled(self) -> bool:
         """Whether frames may be matched by time."""
         return self.agrees or self.stated.sure
@@ -78,7 +106,10 @@ def clock_words(fit: ClockFit) -> str:
     if not fit.offset:
         return f"{name}: {said}; the frames agree, {odds}"
     if fit.agrees:
-        lean = f"; the frames speak for {_way(fit.fits)}, {odds}, which is no proof"
+        lean = (
+            f"; the frames speak for {_way(fit.fits)}, {odds}, which is no proof: if it is so, "
+            f"add `{_by_clock(fit)}`"
+        )
         return f"{name}: {said}{lean if fit.tells else ''}"
     if not fit.is_related:
         return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
@@ -89,6 +120,15 @@ def clock_words(fit: ClockFit) -> str:
             f"(or `{_by_clock(fit)}`, if it was the clock)"
         )
     return f"{name}: the frames say {told}"
+
+
+def rival_words(fit: ClockFit, shot: int) -> str:
+    """Why a shot may have other values, with the log's line to add if so."""
+    rival = replace(fit, fits=fit.stated.ahead + fit.rival)
+    return (
+        f"another entry may hold, by the frames at {fit.differs[shot]:.0%}: if the body's clock "
+        f"was {_way(rival.fits or 0.0)}, add `{_by_clock(rival)}`"
+    )
 
 
 def clock_line(fit: ClockFit) -> str | None:

@@ -14,6 +14,7 @@ from flangeback.clock.checks import set_back
 from flangeback.clock.model import SECOND
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
+from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureLight, PictureReader, read_several
 from flangeback.match.changes import (
     BodyTimeline,
@@ -24,9 +25,9 @@ from flangeback.match.changes import (
     setting_of,
     standing,
 )
-from flangeback.match.clock_fit import SMALL, ClockFit, clock_words
-from flangeback.match.clock_weighing import fit_clock
-from flangeback.match.doubts import DoubtKind
+from flangeback.match.clock_fit import SMALL, ClockFit, clock_words, rival_words
+from flangeback.match.clock_weighing import fit_clocks
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
 from flangeback.match.exposure import BodyLight, body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
@@ -46,7 +47,8 @@ class BodyEvidence:
     """What log and evidence come to for one body.
 
     `settled` has the files of which it is certain what they come to, whatever stood: slate frames,
-    for one. `told` says what told a shot that the log left open.
+    for one. `told` says what told a shot that the log left open,
+    `by_rival` what may have stood where the stated clock isn't even the likelier.
     """
 
     timeline: BodyTimeline
@@ -56,6 +58,7 @@ class BodyEvidence:
     doubts: Doubts = field(default_factory=dict)
     told: Mapping[int, Source] = field(default_factory=dict)
     estimates: Mapping[int, Estimate] = field(default_factory=dict)
+    by_rival: Mapping[int, tuple[Setting | None, ...]] = field(default_factory=dict)
 
     def after(self, source: Source, changes: Sequence[Change], doubts: Doubts) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
@@ -81,9 +84,13 @@ class BodyEvidence:
         texts = [text for text in (told, clock.clock.unsure) if text]
         clock = replace(clock, clock=replace(clock.clock, unsure="; ".join(texts) or None))
         timeline = replace(self.timeline, clock=clock)
+        doubts = dict(self.doubts) | {
+            shot: (Doubt(DoubtKind.CLOCK_UNSURE, rival_words(fit, shot)),) for shot in fit.doubted
+        }
+        by_rival = _by_rival(timeline, fit)
         if not fit.is_trusted:
             timeline = replace(timeline, changes=_widened(timeline, fit))
-        return replace(self, timeline=timeline, clock=fit)
+        return replace(self, timeline=timeline, clock=fit, doubts=doubts, by_rival=by_rival)
 
     @property
     def uses_evidence(self) -> bool:
@@ -104,33 +111,56 @@ class BodyEvidence:
         settings = tuple(setting_of(changes, number) for number in numbers)
         doubts = self.doubts.get(at, ())
         estimate = self.estimates.get(at)
-        found = Standing(settings, self.told.get(at, self.by), doubts, estimate=estimate)
-        if not any(settings):
+        found = Standing(
+            settings,
+            self.told.get(at, self.by),
+            doubts,
+            estimate=estimate,
+            by_rival=self.by_rival.get(at, ()),
+        )
+        if not any((*settings, *found.by_rival)):
             reason = changes[numbers[-1] - 1].reason if numbers[-1] else None
             return replace(found, reason=reason, is_open=not self.clock.settled)
         if not self.clock.settled:
             return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
         # Within the first entry's own time, the shots before it may go on.
-        begins = changes[numbers[0]].places[0] if settings[0] is None else 0
+        begins = 0 if numbers[0] else changes[0].places[0]
         return replace(found, is_open=begins > 0 and _same_day(shots[begins - 1], shots[at]))
+
+
+def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setting | None, ...]]:
+    """What may have stood by the likeliest other clock, where that is the likelier."""
+    unlikely = list(fit.unlikely)
+    if not unlikely:
+        return {}
+    changes = _moved(timeline, fit.rival, fit.rival)
+    numbers = standing(changes, timeline.shots)
+    return {at: tuple(setting_of(changes, number) for number in numbers[at]) for at in unlikely}
 
 
 def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
     """The changes with room for the offset that the frames speak for, where it is a small one."""
     if abs(fit.offset) > SMALL:
         return timeline.changes
-    first, last = min(0, round(fit.offset)), max(0, round(fit.offset))
-    first = min(first, -round(fit.late or 0))
-    wide = [
+    first = min(0.0, fit.offset, -(fit.late or 0.0))
+    return _moved(timeline, first, max(0.0, fit.offset))
+
+
+def _moved(timeline: BodyTimeline, first: float, last: float) -> tuple[Change, ...]:
+    """The changes, with windows that begin and end by so many seconds later."""
+    moved = [
         replace(
             change,
-            window=(change.window[0] + first * SECOND, change.window[1] + last * SECOND),
+            window=(
+                change.window[0] + round(first) * SECOND,
+                change.window[1] + round(last) * SECOND,
+            ),
         )
         if change.window
         else change
         for change in timeline.changes
     ]
-    return in_order(at_their_places(wide, timeline.shots))
+    return in_order(at_their_places(moved, timeline.shots))
 
 
 def _same_day(one: Shot, other: Shot) -> bool:
@@ -153,11 +183,12 @@ def weigh_evidence(
     if by_log_alone:
         return found
     lights: dict[str | None, BodyLight] = {}
+    by_time = {key: log for key, log in index.by_body.items() if not log.by_order}
+    fits = fit_clocks(by_time, kit, read)
     for key, log in index.by_body.items():
         one = found[key]
-        if not log.by_order:
-            fit = fit_clock(key, log.timeline, log.stated, kit, read)
-            one = _by_log(key, log, index, kit, read).beside(fit, log.missed)
+        if key in fits:
+            one = _by_log(key, log, index, kit, read).beside(fits[key], log.missed)
         if one.uses_evidence:
             shots = one.timeline.shots
             one = one.after(Source.PAUSE, *by_pauses(shots, one.timeline.changes))

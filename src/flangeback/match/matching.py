@@ -100,12 +100,16 @@ def _behind(found: Standing, group: Span) -> Standing:
     """The same, with what a group says for the stretches of which other entries say nothing."""
     if found.outcome not in (None, Outcome.UNLOGGED):
         return found
-    settings = tuple(dict.fromkeys(one or group.setting for one in found.settings))
+    settings, by_rival = (
+        tuple(dict.fromkeys(one or group.setting for one in those))
+        for those in (found.settings, found.by_rival)
+    )
     is_told = any(found.settings)
     by = found.by if is_told else Source.NAME
     # What stood before the first entry is known now; by a clock that is in doubt, nothing is.
     is_open = found.is_open and not is_told
-    return replace(found, settings=settings, by=by, outcome=None, is_open=is_open)
+    found = replace(found, settings=settings, by_rival=by_rival, by=by)
+    return replace(found, outcome=None, is_open=is_open)
 
 
 @dataclass(frozen=True, slots=True)

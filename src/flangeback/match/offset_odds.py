@@ -9,7 +9,7 @@ Each term is the log of a likelihood ratio against entries that have nothing to 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -20,33 +20,32 @@ from flangeback.match.pauses import LEAST_PAUSE
 
 Floats = NDArray[np.float64]
 
-_AROUND = 600.0
+AROUND = 600.0
 """Seconds before the first shot and after the last in which an entry still belongs to them."""
 _BY_A_SHOT = 120.0
 """Seconds from a shot within which most changes are made: people change lenses to use them."""
-_IN_LONG_PAUSE = 0.02
+_IN_LONG_PAUSE = 0.1
 """How often changes are made farther from any shot, against 1 near one."""
 _IN_SHORT_PAUSE = {ChangeKind.LENS: 0.01, ChangeKind.RING: 0.05}
 """The same in pauses shorter than the change takes."""
 _MISNOTED = 0.05
 """The share of entries that are wrong."""
-_OUTSIDE, _ANY_OUTSIDE = -0.3, -2.0
-"""For each entry before all shots or after them, and once for each side: shots may have been
-deleted, or lie on another card."""
+_OUTSIDE, _ANY_OUTSIDE, _BOTH_SIDES = -0.3, -2.0, -0.5
+"""For each entry before all shots or after them, once for any, and once more where there are both:
+shots may have been deleted, or lie on another card."""
 _IDLE = 0.2
 """The share of entries that no frame follows before the next one (judgement)."""
 _LEAST_SCATTER = 0.2
 """Stops."""
+_GAPS = (3.0, 30.0, 120.0)
+"""Seconds between shots, whose classes have a scatter of their own where there are enough pairs."""
+_ENOUGH = 8
 _LIGHT_RANGE = 8.0
 """Stops within which a step may have any size where light or scene change at will."""
 _WILD = 0.12
 """The share of such steps."""
-_ANY_STEP = 2.0
-"""Stops that changes of f-number amount to, for all that is known without the log."""
 _LIGHT_WEIGHT = 0.95
 """What light counts, since neighbouring steps aren't independent of each other."""
-_AT_ONCE = 500
-"""Offsets weighed at once, to bound memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,97 +76,80 @@ class ShotSeries:
     lens_terms: Mapping[str | None, Floats]
 
 
-def log_odds(
-    shots: ShotSeries, changes: Sequence[NotedChange], offsets: Floats, late: float = 0.0
-) -> Floats:
-    """The log likelihood ratio of each offset by pauses and light.
+@dataclass(frozen=True, slots=True)
+class ChangeOdds:
+    """How likely each of some changes was made at any time among the shots.
 
-    `late` seconds are how late notes may be.
+    `windows` are those of the changes, `by_light` and `by_pauses` their rates, with and without
+    the light.
     """
-    light = _light_log_odds(shots, changes, offsets, late)
-    light *= _LIGHT_WEIGHT
-    tells = shots.light_tells
-    weighed: Floats = np.logaddexp(np.log(tells) + light, np.log(1 - tells))
-    pauses = _pause_log_odds(shots, changes, offsets, late)
-    return weighed + pauses + _idle_log_odds(shots.times, changes, offsets)
 
+    times: Floats
+    light_tells: float
+    windows: Sequence[tuple[float, float]]
+    by_light: Sequence[_Rate]
+    by_pauses: Sequence[_Rate]
 
-def _pause_log_odds(
-    shots: ShotSeries, changes: Sequence[NotedChange], offsets: Floats, late: float
-) -> Floats:
-    """Changes fall into pauses that are long enough, near shots."""
-    rates = {kind: _Rates.of(shots.times, kind) for kind in ChangeKind}
-    total = np.zeros(len(offsets))
-    sides = np.zeros((2, len(offsets)), bool)
-    for change in changes:
-        rate = rates[change.kind or ChangeKind.RING]
-        start, end = change.window
-        found = rate.mean(start + offsets - late, end + offsets)
-        outside = end + offsets < rate.edges[0], start + offsets > rate.edges[-1]
-        sides |= outside
-        term = np.log((1 - _MISNOTED) * found + _MISNOTED)
-        total += np.where(outside[0] | outside[1], _OUTSIDE, term)
-    total += _ANY_OUTSIDE * sides.sum(axis=0)
-    return total
+    @classmethod
+    def of(cls, shots: ShotSeries, changes: Sequence[NotedChange]) -> ChangeOdds:
+        """What pauses and light tell of these changes, in the order in which they were noted."""
+        pauses = {kind: _Rate.by_pauses(shots.times, kind) for kind in ChangeKind}
+        light = _Light.of(shots)
+        by_step: dict[tuple[ChangeKind, float], _Rate] = {}
+        by_light, before = list[_Rate](), np.nan
+        for change in changes:
+            step = change.stops - before if change.kind is not None else np.nan
+            before = change.stops
+            key = change.kind or ChangeKind.RING, round(float(step), 3)
+            if light is None or np.isnan(step):
+                by_light.append(pauses[key[0]])
+            else:
+                if key not in by_step:
+                    by_step[key] = light.weighed(pauses[key[0]], key[1])
+                by_light.append(by_step[key])
+        by_pauses = [pauses[change.kind or ChangeKind.RING] for change in changes]
+        windows = [change.window for change in changes]
+        return cls(shots.times, shots.light_tells, windows, by_light, by_pauses)
 
+    def at(self, offsets: Floats, late: float = 0.0) -> Floats:
+        """The log likelihood ratio of each offset; `late` seconds are how late notes may be."""
+        pauses = self._made(self.by_pauses, offsets, late)
+        light = self._made(self.by_light, offsets, late) - pauses
+        tells = self.light_tells
+        told = np.logaddexp(np.log(tells) + _LIGHT_WEIGHT * light, np.log(1 - tells))
+        found: Floats = pauses + told + self._outside(offsets) + self._idle(offsets)
+        return found
 
-def _idle_log_odds(times: Floats, changes: Sequence[NotedChange], offsets: Floats) -> Floats:
-    """Who notes a change mostly makes a frame before the next one.
+    def _made(self, rates: Sequence[_Rate], offsets: Floats, late: float) -> Floats:
+        total = np.zeros(len(offsets))
+        for (start, end), rate in zip(self.windows, rates, strict=True):
+            found = rate.mean(start + offsets - late, end + offsets)
+            term = np.log((1 - _MISNOTED) * found + _MISNOTED)
+            total += np.where(rate.is_outside(start + offsets, end + offsets), 0.0, term)
+        return total
 
-    Entries before or after all shots don't count: their frames may lie on another card.
-    """
-    total = np.zeros(len(offsets))
-    for change, following in pairwise(changes):
-        made = np.searchsorted(times, change.window[0] + offsets)
-        by_then = np.searchsorted(times, following.window[1] + offsets)
-        among = (made > 0) & (made < len(times))
-        total += np.where(among & (by_then == made), np.log(_IDLE / (1 - _IDLE)), 0.0)
-    return total
+    def _outside(self, offsets: Floats) -> Floats:
+        first, last = self.times[0] - AROUND, self.times[-1] + AROUND
+        starts = np.sort([start for start, _ in self.windows])
+        ends = np.sort([end for _, end in self.windows])
+        before = np.searchsorted(ends, first - offsets)
+        after = len(starts) - np.searchsorted(starts, last - offsets, "right")
+        once = _ANY_OUTSIDE * (before + after > 0) + _BOTH_SIDES * (np.minimum(before, after) > 0)
+        found: Floats = _OUTSIDE * (before + after) + once
+        return found
 
+    def _idle(self, offsets: Floats) -> Floats:
+        """Who notes a change mostly makes a frame before the next one.
 
-def _light_log_odds(
-    shots: ShotSeries, changes: Sequence[NotedChange], offsets: Floats, late: float
-) -> Floats:
-    """Where the f-number changes the light through the lens steps, and nowhere else.
-
-    By what is logged, the brightness of the scene goes on from shot to shot.
-
-    Shots within the window of a change tell nothing, and are left out.
-    """
-    known = ~np.isnan(shots.light)
-    times, light = shots.times[known], shots.light[known]
-    if len(times) < 3:
-        return np.zeros(len(offsets))
-    scatter = max(_LEAST_SCATTER, 1.4826 * float(np.median(np.abs(np.diff(light)))) / np.sqrt(2))
-    stops = np.array([np.nan, *(change.stops for change in changes)])
-    starts = np.maximum.accumulate([change.window[0] - late for change in changes])
-    ends = np.maximum.accumulate([change.window[1] for change in changes])
-    turned = min(0.5, np.count_nonzero(np.diff(stops[1:])) / (len(times) - 1))
-    total = np.zeros(len(offsets))
-    for at in range(0, len(offsets), _AT_ONCE):
-        noted = times - offsets[at : at + _AT_ONCE, None]
-        made = np.searchsorted(ends, noted, "right")
-        is_open = made != np.searchsorted(starts, noted, "right")
-        logged = np.where(is_open, np.nan, stops[made])
-        total[at : at + _AT_ONCE] = _steadiness(light, logged, scatter, turned)
-    return total
-
-
-def _steadiness(light: Floats, logged: Floats, scatter: float, turned: float) -> Floats:
-    """For each row of logged stops, the log likelihood ratio of the scene's steps.
-
-    Stops are nan where they are open. The steps are those from shot to shot, held against shots of
-    which the share `turned` follows a change of f-number that nobody knows.
-    """
-    at = np.where(np.isnan(logged), 0, np.arange(logged.shape[1]))
-    before = np.maximum.accumulate(at, axis=1)[:, :-1]
-    raw = light[1:] - light[before]
-    step = raw + logged[:, 1:] - np.take_along_axis(logged, before, axis=1)
-    spread = scatter * np.sqrt(2)
-    goes_on = (1 - _WILD) * _student(step, spread) + _WILD / _LIGHT_RANGE
-    unknown = (1 - turned) * _student(raw, spread) + turned * _student(raw, _ANY_STEP)
-    found: Floats = np.nansum(np.log(goes_on / unknown), axis=1)
-    return found
+        Entries before or after all shots don't count: their frames may lie on another card.
+        """
+        total = np.zeros(len(offsets))
+        for (start, _), (_, end) in pairwise(self.windows):
+            made = np.searchsorted(self.times, start + offsets)
+            by_then = np.searchsorted(self.times, end + offsets)
+            among = (made > 0) & (made < len(self.times))
+            total += np.where(among & (by_then == made), np.log(_IDLE / (1 - _IDLE)), 0.0)
+        return total
 
 
 def lens_log_odds(
@@ -188,16 +170,64 @@ def lens_log_odds(
 
 
 @dataclass(frozen=True, slots=True)
-class _Rates:
-    """How often changes of a kind are made in each stretch between `edges`."""
+class _Light:
+    """The steps of light from each lit shot to the next, and by how much they scatter (stops)."""
+
+    times: Floats
+    steps: Floats
+    spread: Floats
+
+    @classmethod
+    def of(cls, shots: ShotSeries) -> _Light | None:
+        """None where too few are lit."""
+        known = ~np.isnan(shots.light)
+        times, steps = shots.times[known], np.diff(shots.light[known])
+        if len(steps) < 2:
+            return None
+        spread = np.full(len(steps), _spread(steps))
+        gaps = np.searchsorted(_GAPS, np.diff(times))
+        for gap in range(len(_GAPS) + 1):
+            if np.count_nonzero(gaps == gap) >= _ENOUGH:
+                spread[gaps == gap] = _spread(steps[gaps == gap])
+        return cls(times, steps, spread)
+
+    def weighed(self, rate: _Rate, stops: float) -> _Rate:
+        """How often a turn by so many stops is made where rates are such, as the steps have it.
+
+        Outside the lit shots nothing is told: the mean stands there.
+        """
+        ratio = self._density(self.steps + stops) / self._density(self.steps)
+        place = np.searchsorted(self.times, (rate.edges[:-1] + rate.edges[1:]) / 2) - 1
+        lit = (place >= 0) & (place < len(ratio))
+        length = np.diff(rate.edges) * rate.rate
+        told = ratio[place[lit]]
+        factor = np.full(len(place), np.average(told, weights=length[lit]))
+        factor[lit] = told
+        return replace(rate, rate=rate.rate * factor, whole=_whole(rate.edges, rate.rate * factor))
+
+    def _density(self, steps: Floats) -> Floats:
+        found: Floats = (1 - _WILD) * _student(steps, self.spread) + _WILD / _LIGHT_RANGE
+        return found
+
+
+def _spread(steps: Floats) -> float:
+    """A normal standard deviation by the median of absolute deviations."""
+    return max(_LEAST_SCATTER, 1.4826 * float(np.median(np.abs(steps))))
+
+
+@dataclass(frozen=True, slots=True)
+class _Rate:
+    """How often changes are made in each stretch between `edges`; `whole` is the sum up to each."""
 
     edges: Floats
     rate: Floats
+    whole: Floats
 
     @classmethod
-    def of(cls, times: Floats, kind: ChangeKind) -> _Rates:
-        edges, rates = [float(times[0]) - _AROUND], list[float]()
-        for end in (*times.tolist(), float(times[-1]) + _AROUND):
+    def by_pauses(cls, times: Floats, kind: ChangeKind) -> _Rate:
+        """Changes of a kind are made in pauses that are long enough, near shots."""
+        edges, rates = [float(times[0]) - AROUND], list[float]()
+        for end in (*times.tolist(), float(times[-1]) + AROUND):
             start, length = edges[-1], end - edges[-1]
             cuts = [(end, 1.0 if length > LEAST_PAUSE[kind] else _IN_SHORT_PAUSE[kind])]
             if length > 2 * _BY_A_SHOT:
@@ -206,18 +236,28 @@ class _Rates:
             for cut, rate in cuts:
                 edges.append(cut)
                 rates.append(rate)
-        return cls(np.array(edges), np.array(rates))
+        found = np.array(edges), np.array(rates)
+        return cls(*found, _whole(*found))
+
+    def is_outside(self, starts: Floats, ends: Floats) -> NDArray[np.bool_]:
+        """Whether a change noted between these was made before all shots, or after them."""
+        found: NDArray[np.bool_] = (ends < self.edges[0]) | (starts > self.edges[-1])
+        return found
 
     def mean(self, starts: Floats, ends: Floats) -> Floats:
         """The mean rate from each start to its end, against the mean over all."""
-        whole = np.concatenate([[0.0], np.cumsum(self.rate * np.diff(self.edges))])
-        usual = whole[-1] / (self.edges[-1] - self.edges[0])
-        inside = np.interp(ends, self.edges, whole) - np.interp(starts, self.edges, whole)
+        usual = self.whole[-1] / (self.edges[-1] - self.edges[0])
+        inside = np.interp(ends, self.edges, self.whole) - np.interp(starts, self.edges, self.whole)
         found: Floats = inside / (ends - starts) / usual
         return found
 
 
-def _student(miss: Floats, scatter: float) -> Floats:
+def _whole(edges: Floats, rate: Floats) -> Floats:
+    return np.concatenate([[0.0], np.cumsum(rate * np.diff(edges))])
+
+
+def _student(miss: Floats, scatter: Floats) -> Floats:
     """The density of Student's t with 4 degrees of freedom."""
-    density: Floats = 0.375 / scatter * (1 + (miss / scatter) ** 2 / 4) ** -2.5
+    tail = 1 + (miss / scatter) ** 2 / 4
+    density: Floats = 0.375 / scatter / (tail * tail * np.sqrt(tail))
     return density

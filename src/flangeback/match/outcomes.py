@@ -37,7 +37,8 @@ class Standing:
     `settings` are in the log's order; None among them stands for a stretch of which the log says
     nothing. `outcome` is set where the frame comes to it whatever stood, with `reason` in words.
     `estimate` is the light's own of the f-number. With `is_open` it is left blank, though only one
-    setting is claimed: what stood before the first entry may have stood on.
+    setting is claimed: what stood before the first entry may have stood on. `by_rival` is what
+    may have stood by another clock, where that is the likelier.
     """
 
     settings: tuple[Setting | None, ...] = (None,)
@@ -47,6 +48,7 @@ class Standing:
     reason: str | None = None
     estimate: Estimate | None = None
     is_open: bool = False
+    by_rival: tuple[Setting | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +79,15 @@ def judge(
     frame: Frame, standing: Standing, around: Circumstances, kit: Kit, *, over: bool
 ) -> FrameMatch:
     """What the frame comes to; `over` writes over what contradicts the log."""
-    claims = [setting for setting in standing.settings if setting is not None]
+    both = (*standing.by_rival, *standing.settings)
+    claims = [setting for setting in both if setting is not None]
+    is_open = standing.is_open or (bool(standing.by_rival) and None in both)
     latest = claims[-1] if claims and standing.outcome is None else None
     fill = None
     found = _Comparison(standing.outcome or Outcome.UNLOGGED, reason=standing.reason)
     if standing.outcome is None and latest is None:
         found = found._replace(reason=standing.reason or NO_ENTRY)
-    elif latest is not None and (standing.is_open or len({setting.lens for setting in claims}) > 1):
+    elif latest is not None and (is_open or len({setting.lens for setting in claims}) > 1):
         found = _Comparison(Outcome.UNSURE)
     elif latest is not None and latest.lens is None:
         found = _Comparison(Outcome.NATIVE)

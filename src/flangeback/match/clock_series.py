@@ -1,0 +1,191 @@
+"""The shots of a body and what is noted of them, as numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence, Set
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flangeback.clock.model import SECOND
+from flangeback.frames.model import Frame
+from flangeback.kit.model import Body, Kit, Lens
+from flangeback.kit.names import same_lens
+from flangeback.log.model import Setting
+from flangeback.match.brightness import FrameLight, PictureReader, read_several
+from flangeback.match.changes import BodyTimeline, Values, values
+from flangeback.match.exposure import hypothesis
+from flangeback.match.offset_odds import Floats, NotedChange, ShotSeries
+from flangeback.match.outcomes import FALSE_REGISTER
+from flangeback.match.shots import Shot
+
+Ints = NDArray[np.intp]
+
+_BURST_GAP = 3.0
+"""Seconds between shots of one burst, at the most."""
+_BURST = 60.0
+"""Seconds between shots that tell the same of their lens."""
+_TELLS_METERED, _TELLS_MANUAL = 0.99, 0.85
+"""How likely light tells f-numbers, where exposures change from shot to shot and where they don't,
+as with flash."""
+
+
+@dataclass(frozen=True, slots=True)
+class BodySeries:
+    """The shots of a body, the changes that were noted at a time, and what stood after each.
+
+    `states` has it from a time on (seconds from the first shot), `values` with None before the
+    first.
+    """
+
+    shots: ShotSeries
+    changes: Sequence[NotedChange]
+    states: Sequence[tuple[float, str | None]]
+    values: Sequence[Values | None]
+
+    @property
+    def bursts(self) -> int:
+        """How many bursts there are."""
+        return 1 + int(np.count_nonzero(np.diff(self.shots.times) > _BURST_GAP))
+
+    def made(self, offset: float, late: float = 0.0) -> tuple[Ints, Ints]:
+        """For each shot, how many changes were made before it: at the least and at the most."""
+        times = self.shots.times - offset
+        starts, ends = zip(*(change.window for change in self.changes), strict=True)
+        least = np.searchsorted(np.maximum.accumulate(ends), times, "right")
+        most = np.searchsorted(np.maximum.accumulate(starts) - late, times, "right")
+        return least, most
+
+    def differ(self, offset: float, late: float = 0.0) -> NDArray[np.bool_]:
+        """Whether each shot surely has other values by this offset than by the stated clock."""
+        ids = {one: number for number, one in enumerate(dict.fromkeys(self.values))}
+        by_number = np.array([ids[one] for one in self.values])
+        stated = by_number[self.made(0.0)[0]]
+        least, most = (by_number[made] for made in self.made(offset, late))
+        found: NDArray[np.bool_] = (least != stated) & (most != stated)
+        return found
+
+
+def body_series(
+    timeline: BodyTimeline, gear: Body | None, kit: Kit, pictures: PictureReader
+) -> BodySeries | None:
+    """None where a body has no shots, or nothing is noted at a time."""
+    noted = [(change, change.window) for change in timeline.changes if change.window is not None]
+    if not timeline.shots or not noted:
+        return None
+    changes, states, found = [], [], list[Values | None]([None])
+    origin = timeline.shots[0].at
+    for change, window in noted:
+        start, end = (edge / SECOND - origin for edge in window)
+        setting = change.setting
+        changes.append(NotedChange((start, end), change.kind, _stops(setting, gear, kit)))
+        states.append(((start + end) / 2, _state(setting)))
+        found.append(None if setting is None else values(setting))
+    shots = _shot_series(timeline.shots, {state for _, state in states}, kit, pictures)
+    return BodySeries(shots, changes, states, found)
+
+
+def _shot_series(
+    shots: Sequence[Shot], states: Set[str | None], kit: Kit, pictures: PictureReader
+) -> ShotSeries:
+    """The shots as numbers; the light of the first and the last of each burst stands for all."""
+    times = np.array([shot.at for shot in shots]) - shots[0].at
+    is_pause = np.diff(times) > _BURST_GAP
+    is_first = np.append(True, is_pause)
+    is_edge = is_first | np.append(is_pause, True)
+    light, gain = np.full(len(shots), np.nan), np.full(len(shots), np.nan)
+    wanted = [
+        at
+        for at, shot in enumerate(shots)
+        if is_edge[at] and FrameLight.of(shot.frame, None).gain is not None
+    ]
+    read = read_several([shots[at].frame for at in wanted], pictures)
+    for at, picture in zip(wanted, read, strict=True):
+        seen = FrameLight.of(shots[at].frame, picture)
+        light[at], gain[at] = np.nan if seen.through is None else seen.through, seen.gain
+    known = gain[is_first & ~np.isnan(gain)]
+    metered = len(known) > 1 and np.count_nonzero(np.diff(known)) > len(known) / 3
+    lenses = [kit.lenses[state] for state in states if state]
+    terms = _lens_terms(shots, states | {None}, lenses)
+    return ShotSeries(times, light, _TELLS_METERED if metered else _TELLS_MANUAL, terms)
+
+
+def _lens_terms(
+    shots: Sequence[Shot], states: Set[str | None], lenses: Sequence[Lens]
+) -> Mapping[str | None, Floats]:
+    by_key = {lens.key: lens for lens in lenses}
+    terms = {state: np.zeros(len(shots)) for state in states}
+    keyed_in = _keyed_in(shots, lenses)
+    for start, end, weight in _runs(shots):
+        for state in states:
+            term = _lens_term(shots[start].frame, state, by_key, keyed_in=keyed_in)
+            terms[state][start:end] = weight * term
+    return terms
+
+
+def _state(setting: Setting | None) -> str | None:
+    """What stood on the body: a lens's key, nothing adapted (""), or None where nothing is said."""
+    return None if setting is None else setting.lens or ""
+
+
+def _runs(shots: Sequence[Shot]) -> Iterator[tuple[int, int, float]]:
+    """Shots in a row that say the same of their lens, and the weight of each.
+
+    A long row tells no more than two bursts do, as one mistake may have made it.
+    """
+    start = 0
+    for at in range(1, len(shots) + 1):
+        if at == len(shots) or _says(shots[at].frame) != _says(shots[start].frame):
+            times = [shot.at for shot in shots[start:at]]
+            bursts = 1 + sum(later - one > _BURST for one, later in pairwise(times))
+            yield start, at, min(bursts, 2) / (at - start)
+            start = at
+
+
+def _says(frame: Frame) -> tuple[object, ...]:
+    data = frame.lens_data
+    return data.lens, data.says_lens, data.registered_focal_length
+
+
+def _keyed_in(shots: Sequence[Shot], lenses: Sequence[Lens]) -> bool:
+    """Whether the focal length of each lens was registered: two at least were."""
+    registered = {shot.frame.lens_data.registered_focal_length for shot in shots} - {None}
+    return sum(any(_is_of(lens, one) for one in registered if one) for lens in lenses) > 1
+
+
+def _is_of(lens: Lens, registered: Fraction) -> bool:
+    low, high = (Fraction(end) for end in lens.focal)
+    return low * (1 - FALSE_REGISTER) <= registered <= high * (1 + FALSE_REGISTER)
+
+
+def _lens_term(
+    frame: Frame, state: str | None, lenses: Mapping[str, Lens], *, keyed_in: bool
+) -> float:
+    """The log likelihood of what a frame says of its lens, by what stood on the body."""
+    data = frame.lens_data
+    if data.says_lens:
+        if not state:
+            return _LOG_NATIVE["off" if state == "" else None]
+        named = same_lens(lenses[state], data.lens, data.specification)
+        return _LOG_NATIVE["same" if named else "other"]
+    term = _LOG_BLANK["off" if state == "" else None if state is None else "lens"]
+    registered = data.registered_focal_length
+    if state and keyed_in and registered is not None:
+        term += math.log(0.9 if _is_of(lenses[state], registered) else 0.1)
+    return term
+
+
+_LOG_NATIVE = {"same": -0.1, "other": -2.5, "off": -0.1, None: -0.5}
+_LOG_BLANK = {"lens": -0.1, "off": -1.2, None: -1.2}
+"""Log likelihoods (judgement) of a frame with a lens named, and of one without, under an adapted
+lens, `off` and before any entry."""
+
+
+def _stops(setting: Setting | None, body: Body | None, kit: Kit) -> float:
+    """log2 N^2 as the sensor sees it; nan where the f-number isn't known."""
+    known = hypothesis(0, setting, body, kit)
+    return known.stops if known else math.nan

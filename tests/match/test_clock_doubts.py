@@ -1,0 +1,119 @@
+"""Frames that speak against the stated clock without proof: each is doubted, or left blank."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+
+import pytest
+
+from flangeback.frames import Frame
+from flangeback.log import parse_log
+from flangeback.match import FrameMatch, Outcome, match_frames
+from support.kits import whole_kit
+from support.shots import kinds, matched, shot
+from support.simulate import Kind, simulate
+
+
+def bursts(starts: Iterable[str], count: int, apart: int) -> list[Frame]:
+    """Frames of k7 without a word on lens or exposure, `apart` seconds from each other."""
+    times = [
+        datetime.fromisoformat(f"2026-05-17T{start}") + timedelta(seconds=apart * n)
+        for start in starts
+        for n in range(count)
+    ]
+    return [shot(f"K7_{n:04}", f"{at:%H:%M:%S}") for n, at in enumerate(times, start=1)]
+
+
+def unmarked(found: Sequence[FrameMatch], true: Sequence[str]) -> list[str]:
+    """The frames that are filled with a lens they weren't made with, and carry no doubt."""
+    return [
+        one.frame.file
+        for one, lens in zip(found, true, strict=True)
+        if one.outcome.is_filled and one.fill and one.fill.lens.key != lens and not one.doubts
+    ]
+
+
+TWO = "10:00 k7 miran58 f/4\n11:00 k7 brask135 f/8\n"
+FOUR = (
+    "10:00 k7 miran58 f/4\n10:20 k7 brask135 f/8\n10:40 k7 miran58 f/8\n11:00 k7 brask135 f/5.6\n"
+)
+LENSES = ["miran58"] * 6 + ["brask135"] * 6 + ["miran58"] * 6 + ["brask135"] * 6
+
+
+def test_a_clock_an_hour_slow_is_doubted_where_little_tells() -> None:
+    """Half of the frames lie before the log, an entry meets none, a pause lies an hour before the
+    change that was noted."""
+    found = matched(bursts(["09:02:10", "10:02:10"], 8, 240), TWO)
+    assert unmarked(found.frames, ["miran58"] * 8 + ["brask135"] * 8) == []
+    texts = [doubt.text for one in found.frames for doubt in one.doubts]
+    assert texts
+    assert all("clock k7 slow 1h" in text for text in texts)
+    assert found.needs_person
+
+
+@pytest.mark.parametrize(
+    ("starts", "clock"),
+    [
+        (["11:02:10", "11:22:10", "11:42:10", "12:02:10"], "fast 1h"),
+        (["09:02:10", "09:22:10", "09:42:10", "10:02:10"], "slow 1h"),
+    ],
+)
+def test_entries_that_no_frame_meets_leave_no_frame_without_doubt(
+    starts: Sequence[str], clock: str
+) -> None:
+    found = matched(bursts(starts, 6, 50), FOUR)
+    assert unmarked(found.frames, LENSES) == []
+    assert all(kinds(one) == ["clock-unsure"] for one in found.frames)
+    assert clock in found.frames[-1].doubts[0].text
+
+
+def test_swapped_fast_and_slow_leave_no_wrong_lens_without_doubt() -> None:
+    frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
+    found = matched(frames, "clock k7 slow 20m\n" + FOUR)
+    assert unmarked(found.frames, LENSES) == []
+    assert any("clock k7 fast 20m" in doubt.text for one in found.frames for doubt in one.doubts)
+
+
+def test_what_is_the_same_by_both_clocks_stays_filled() -> None:
+    """By the clock as stated and by its mirror, the last frames have the last entry's lens."""
+    frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
+    found = matched(frames, "clock k7 slow 20m\n" + FOUR).frames
+    assert {one.outcome for one in found[-6:]} == {Outcome.FILL}
+
+
+def test_sure_lifts_the_doubt_on_each_frame() -> None:
+    frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
+    found = matched(frames, "clock k7 slow 20m sure\n" + FOUR).frames
+    assert all(one.outcome is Outcome.FILL and not one.doubts for one in found)
+
+
+def test_a_right_clock_is_not_doubted() -> None:
+    found = matched(bursts(["10:02:10", "10:22:10", "10:42:10", "11:02:10"], 6, 50), FOUR)
+    lenses = [one.fill and one.fill.lens.key for one in found.frames]
+    assert lenses == LENSES
+    assert not any(one.doubts for one in found.frames)
+    assert not found.needs_person
+
+
+@pytest.mark.parametrize("part", [slice(0, 6), slice(6, 12), slice(6, 18), slice(18, 24)])
+def test_a_card_with_a_part_of_the_day_is_no_alarm(part: slice) -> None:
+    """Entries before and after its frames meet none: those are on another card."""
+    frames = bursts(["10:02:10", "10:22:10", "10:42:10", "11:02:10"], 6, 50)[part]
+    found = matched(frames, FOUR).frames
+    assert [one.fill and one.fill.lens.key for one in found] == LENSES[part]
+    assert not any(one.doubts for one in found)
+
+
+def test_a_group_fills_nothing_by_a_clock_that_the_frames_contradict() -> None:
+    """`all` speaks for what the entries by time say nothing of; which frames that are is unsure."""
+    outing = simulate(9001, kind=Kind("minute", "offset"))
+    wrong = re.sub(r"clock k7 .*", "clock k7 fast 5h", outing.log)
+    logs = [parse_log(wrong + "all k7 miran58 f/2.8\n", whole_kit())]
+    found = match_frames(
+        outing.frames, logs, whole_kit(), pictures=lambda frame: outing.pictures.get(frame.file)
+    )
+    own = [one for one in found.frames if one.body == "k7"]
+    assert own
+    assert all(not one.outcome.is_filled and "clock-unsure" in kinds(one) for one in own)
