@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from support.camera_files import put_frame
 from support.commands import LOG, put_outing, put_time, run, tree
+from support.plain_jpeg import segment, with_segments
 from support.readers import by_exiv2
 
 ALL = [f"K7_020{n}.JPG" for n in (1, 2, 3, 4)]
@@ -179,3 +181,37 @@ def test_a_file_that_only_holds_a_pages_mark_is_not_written_over(frames: Path) -
         Path("page.html").write_bytes(content)
         assert run("match", frames, "--report", "page.html").code == 2
         assert Path("page.html").read_bytes() == content
+
+
+# What is said before, and once for a run.
+
+SEAL = segment(
+    0xEB,
+    b"JP\0\1\0\0\0\1\0\0\0\x2djumb\0\0\0\x1djumdc2pa\0\x11\0\x10\x80\0\0\xaa\x008\x9bq\3c2pa\0",
+)
+"""A box of APP11 that holds a seal (ISO/IEC 19566-5; C2PA specification)."""
+
+
+def test_a_match_says_whose_seal_a_fill_would_break(frames: Path) -> None:
+    path = frames / "K7_0202.JPG"
+    path.write_bytes(with_segments(path.read_bytes(), SEAL))
+    told = " ".join(run("match", frames).out.split())
+    assert "1 frame is under a seal (C2PA)" in told
+    document = json.loads(run("match", frames, "--json").out)
+    assert [one["would_break_seal"] for one in document["frames"]] == [False, True, False, False]
+    told = " ".join(run("match", frames, "--into", "out").out.split())
+    why = "a sidecar takes the values: its seal (C2PA) would break (--break-seal)"
+    assert f"K7_0202.JPG: {why}" in told
+    run("fill", frames, "--into", "out")
+    assert Path("out/K7_0202.JPG").read_bytes() == path.read_bytes()
+
+
+def test_an_older_exif_version_is_said_once(frames: Path) -> None:
+    """The lens's tags are of Exif 2.3 (CIPA DC-008-2010): two frames are of 2.2, one of 2.3."""
+    for number, version in ((1, b"0220"), (2, b"0221"), (3, b"0230")):
+        tags = {0x9003: f"2026:05:17 09:2{number}:00".encode(), 0x9000: version}
+        put_frame(frames, f"K7_020{number}.JPG", tags)
+    told = " ".join(run("fill", frames, "--into", "out").out.split())
+    assert told.count("2 copies are by an Exif version older than 2.3") == 1
+    assert by_exiv2(Path("out/K7_0201.JPG").read_bytes())["Exif.Photo.LensModel"]
+    assert json.loads(run("fill", frames, "--into", "new", "--json").out)["older_exif"] == 2

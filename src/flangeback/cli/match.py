@@ -121,6 +121,7 @@ def _work(asked: _Asked, *, json: bool) -> outings.Work[Found]:
     def show(outing: flangeback.OutingFolder, found: Found) -> None:
         page = found.page
         report.terminal.show_matches(terminal(), page.matches, page.cases)
+        report.terminal.show_sealed(terminal(), page.matches)
         report.terminal.show_others(terminal(), found.others)
         if into is not None and found.planned is not None:
             report.terminal.show_preview(terminal(), found.planned, str(into / outing.name))

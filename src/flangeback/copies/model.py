@@ -30,6 +30,13 @@ class FrameCopy:
     action: Action = Action.MAKE
     keeps_attributes: bool = True
 
+    @property
+    def is_embedded(self) -> bool:
+        """Whether the values are in the file that describes the frame, and no sidecar has them."""
+        beside = {copy for copy in self.copies if copy.lower().endswith(".xmp")}
+        frame = self.match.frame
+        return not (beside if frame.format.is_raw else beside - set(frame.sidecars))
+
 
 @dataclass(frozen=True, slots=True)
 class FramePreview:
@@ -62,6 +69,18 @@ class Filled:
     def matches(self) -> Matches:
         """What the frames came to in the end."""
         return replace(self.matched, frames=tuple(copy.match for copy in self.copies))
+
+    @property
+    def older(self) -> int:
+        """How many copies have lens tags written that their Exif version doesn't know yet.
+
+        LensSpecification and the lens's names are of version 2.3 (CIPA DC-008-2010).
+        """
+        return sum(
+            copy.match.outcome.is_filled and "" < copy.match.frame.exif_version < "0230"
+            for copy in self.copies
+            if copy.is_embedded
+        )
 
     @property
     def failed(self) -> tuple[FrameCopy, ...]:

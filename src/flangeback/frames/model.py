@@ -131,7 +131,9 @@ class Frame:
     `source` the file itself; `sidecars` are the XMP files beside it, relative to the folder, the
     one for its own suffix first. `damage` says why the file can't be read as a picture; it is None
     for a sound one. `pixels` is the picture's width and height as the Exif data has them,
-    `digital_zoom` a ratio above 1 where the picture was enlarged from a part of the sensor.
+    `digital_zoom` a ratio above 1 where the picture was enlarged from a part of the sensor;
+    `exif_version` is the standard's by which the file's Exif data are ("0220"), empty where it
+    doesn't say; `is_sealed` says that a seal covers the file, which any change breaks (C2PA).
     """
 
     file: str
@@ -154,6 +156,8 @@ class Frame:
     companions: tuple[Frame, ...] = ()
     sidecars: tuple[str, ...] = ()
     stated: tuple[LensData, ...] = ()
+    exif_version: str = ""
+    is_sealed: bool = False
 
     @property
     def files(self) -> tuple[Frame, ...]:

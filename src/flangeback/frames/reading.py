@@ -29,6 +29,7 @@ _MAKE, _MODEL = 0x010F, 0x0110
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
 """DateTimeOriginal, then DateTimeDigitized, each with its sub-seconds and offset."""
 _BODY_SERIAL = 0xA431
+_EXIF_VERSION = 0x9000
 _EXPOSURE_TIME, _SHUTTER_SPEED_VALUE = 0x829A, 0x9201
 _SENSITIVITY, _SENSITIVITIES = 0x8827, (0x8832, 0x8831, 0x8833)
 """PhotographicSensitivity, 16 bits wide, and where a greater one stands:
@@ -71,7 +72,7 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
         if source is None:
             return None
         try:
-            said = _said(source.metadata(), source.packet)
+            said = _said(source.metadata(), source.packet) | {"is_sealed": source.is_sealed}
         except Damaged as damage:
             said = {"damage": str(damage)}
         format = type(source)
@@ -98,6 +99,7 @@ def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
         "pixels": pixels,
         "digital_zoom": _digital_zoom(exif),
         "gps_time": _gps_time(gps),
+        "exif_version": exif.text(_EXIF_VERSION),
     }
 
 

@@ -95,6 +95,12 @@ class FrameMatch:
     by: Source | None = None
     estimate: Estimate | None = None
 
+    @property
+    def would_break_seal(self) -> bool:
+        """Whether it is to be filled and a picture of it is under a seal (C2PA)."""
+        sealed = (file.is_sealed and not file.format.is_raw for file in self.frame.files)
+        return self.outcome.is_filled and any(sealed)
+
 
 @dataclass(frozen=True, slots=True)
 class Matches:

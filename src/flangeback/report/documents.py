@@ -94,6 +94,7 @@ def fill_document(filled: Filled) -> Document:
     """`flangeback/fill-1`: the same, with each frame's copy and whether it is verified."""
     frames = [frame_document(copy.match) | _copy(copy) for copy in filled.copies]
     others = {"others": dict(filled.others.kinds), "others_copied": filled.others.copied}
+    others["older_exif"] = filled.older
     return {"schema": "flangeback/fill-1", "frames": frames, **_sums(filled.matches), **others}
 
 
@@ -148,7 +149,7 @@ def frame_document(found: FrameMatch) -> Document:
         **fields(found, camera_time="frame.time.at", time="time", outcome="outcome"),
         **fields(fill, lens="lens.key", adapter="adapter.key", f_number="f_number"),
         **fields(fill, "focal_length", "focal_length_35mm"),
-        **fields(found, "log", "log_line", "by", "reason"),
+        **fields(found, "log", "log_line", "by", "reason", "would_break_seal"),
         "estimate": found.estimate and rounded(asdict(found.estimate), 1),
         "doubts": [fields(doubt, "kind", "text") for doubt in found.doubts],
     }

@@ -198,7 +198,21 @@ def show_filled(console: Console, filled: Filled, out: str) -> None:
     if bare:
         told = f"{count(bare, 'copy has', 'copies have')} not the frame's mode, times or attributes"
         say_wrapped(console, f"{told}: the disk doesn't take them")
+    if filled.older:
+        told = f"{count(filled.older, 'copy is', 'copies are')} by an Exif version older than 2.3"
+        say_wrapped(console, f"{told}, which has no lens tags: they are written all the same")
     show_others(console, filled.others)
+
+
+def show_sealed(console: Console, matches: Matches) -> None:
+    """Prints which frames to be filled are under a seal, and what `fill` does about them."""
+    sealed = [one.frame.stem for one in matches.frames if one.would_break_seal]
+    if sealed:
+        told = f"{count(len(sealed), 'frame is', 'frames are')} under a seal (C2PA)"
+        left = "which a change would break: fill leaves them and puts the values into sidecars"
+        say_wrapped(
+            console, f"{told}, {left} (--break-seal writes into them): {some_of(sealed, 12)}"
+        )
 
 
 def show_others(console: Console, others: OtherFiles) -> None:
