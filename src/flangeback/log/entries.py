@@ -2,32 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+import re
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from flangeback.kit import Adapter, Body, Lens
-from flangeback.log import advice, values
+from flangeback.log import advice, names, values
 from flangeback.log.calendar import Calendar
-from flangeback.log.checks import NEWS, PLACES, check_whole
 from flangeback.log.gear import TYPE_NAMES, Gear
 from flangeback.log.model import Entry, FrameGroup, FrameName, FrameRange, GroupKind, Part
-from flangeback.log.names import (
-    check_one_frame,
-    frame_pair,
-    frames_called,
-    has_letter,
-    names_one_frame,
-)
 from flangeback.log.text import Fault, Place, noted
 from flangeback.log.tokenizer import Token, Tokenizer
-from flangeback.log.values import WallTime
 from flangeback.log.vocabulary import (
     A_FRAME_RANGE,
     A_KNOWN_WORD,
+    A_PLACE,
     A_TIME,
     ORDER_WORDS,
     WORDS_FOR_TIMES,
 )
+
+_PLACES = (Part.TIME, Part.FRAMES, Part.ORDER)
+"""What says when an entry holds."""
+_OF_A_LENS = (Part.LENS, Part.ADAPTER, Part.APERTURE, Part.FOCAL_LENGTH)
+_NEWS = (*_OF_A_LENS, Part.OFF, Part.REMARK)
+"""What an entry has at least one of."""
+_PART_OF = {Body: Part.BODY, Lens: Part.LENS, Adapter: Part.ADAPTER}
 
 
 class EntryReader:
@@ -42,21 +43,21 @@ class EntryReader:
         words: Tokenizer,
         gear: Gear,
         calendar: Calendar,
-        faults: list[Fault],
         *,
         any_name: bool = True,
     ) -> None:
         self.words = words
         self.gear = gear
         self.calendar = calendar
-        self.faults = faults
+        self.faults = calendar.faults
         self.any_name = any_name
         self.places: dict[Part, Place] = {Part.ENTRY: words.content}
-        self.entry = Entry(line=words.line.number, places=self.places)
-        self._start: WallTime | None = None
-        self._end: WallTime | None = None
-        self._undecided: list[Token] = []
-        """What may say when the entry holds, or something else: other words decide."""
+        self._said: dict[Part, Any] = {}
+        """What each part says, as far as it is sound; of TIME, start and end."""
+        self._lost = False
+        self._undecided: dict[str, list[Token]] = defaultdict(list)
+        """By their rules, what may say when the entry holds, or something else: other words
+        decide."""
         self._unknown: list[list[Place]] = []
         """Words that are like nothing known, in runs."""
         self._is_in_run = False
@@ -64,75 +65,86 @@ class EntryReader:
 
     def read(self) -> Entry:
         """The entry; its line is read to the end."""
-        readers = (
-            self._quoted,
-            self._plain_word,
-            self._frames,
-            self._measure,
-            self._refused,
-            self._frames_by_shape,
-            self._part_of_name,
-        )
         while not self.words.at_end:
-            if any(reader() for reader in readers):
+            is_word = self._plain_word() or self._by_rule()
+            if is_word or self._one_frame() or self._part_of_name():
                 self._is_in_run = False
             else:
                 self._unknown_word(self.words.read_word())
         self._settle()
-        self.entry = check_whole(self.entry, self.faults, may_hide_place=self._may_hide_place)
-        if Part.TIME in self.places and not self.entry.says(Part.FRAMES, Part.ORDER):
-            moments = self.calendar.moments(self.places[Part.TIME], self._start, self._end)
-            self.entry = replace(self.entry, start=moments[0], end=moments[1])
-        return self.entry
+        self._check_whole()
+        times = self._said.pop(Part.TIME, (None, None))
+        said = {part.name.lower(): value for part, value in self._said.items()}
+        if Part.TIME in self.places and not self._says(Part.FRAMES, Part.ORDER):
+            place = self.places[Part.TIME]
+            said["start"], said["end"] = self.calendar.moments(place, *times)
+        line = self.words.line.number
+        return Entry(**said, line=line, places=self.places, lost=self._lost)
 
-    def _claim(self, part: Part, place: Place) -> bool:
-        """Note that this part stands here; False, and a fault, if it did before."""
-        first = self.places.setdefault(part, place)
-        if first is place:
+    def _by_rule(self) -> bool:
+        """Read what the first fitting rule finds."""
+        for rule, read in _READERS.items():
+            match = self.words.match(rule)
+            if match is None or not self._is_meant(rule, match):
+                continue
+            # The dash behind a time is no gap.
+            if (token := self.words.read(rule, gap=rule != "time")) is not None:
+                read(self, token)
             return True
-        same = first.text.casefold() == place.text.casefold()
-        text = f"{place.text} stands here twice" if same else f"{first.text}, and {place.text} too"
-        self.faults.append(place.fault(text, f"one {part} in an entry"))
-        if part is Part.BODY and not same:
-            self.entry = replace(self.entry, body=None)
-        if part is Part.LENS and not same:
-            self.entry = replace(self.entry, lens=None, lost=True)
         return False
+
+    def _is_meant(self, rule: str, match: re.Match[str]) -> bool:
+        if rule == "frames":
+            # In `K7_0212.. k7` the range has no end, and k7 is the body.
+            return self.gear.find(match[2]) is None
+        return rule != "decimal" or values.is_marked(match[1])
+
+    def _says(self, *parts: Part) -> bool:
+        return not self.places.keys().isdisjoint(parts)
+
+    def _say(self, part: Part, place: Place, value: Callable[[], object]) -> None:
+        """Keep what this part says here; note a fault in it, or that it stood here before."""
+        with noted(self.faults):
+            first = self.places.setdefault(part, place)
+            if first is place:
+                self._said[part] = value()
+                return
+            same = first.text.casefold() == place.text.casefold()
+            if part in (Part.BODY, Part.LENS) and not same:
+                self._said.pop(part, None)
+                self._lost |= part is Part.LENS
+            twice = f"{place.text} stands here twice"
+            text = twice if same else f"{first.text}, and {place.text} too"
+            raise place.fault(text, f"one {part} in an entry")
 
     def _hiding(self, fault: Fault) -> None:
         """Note a fault that may hide what else the entry says."""
         self.faults.append(fault)
-        self.entry = replace(self.entry, lost=True)
+        self._lost = True
 
     def _is_first(self, place: Place) -> bool:
         return place.start == self.words.content.start
 
     # Remarks and names in quotes ---------------------------------------------------------------
 
-    def _quoted(self) -> bool:
-        if (token := self.words.read("quoted frames")) is not None:
-            self._frame_range(token)
-        elif (token := self.words.read("remark")) is not None:
-            may_name = (token.match[1] or "").strip() and self._is_first(token.place)
-            if self.any_name and may_name:
-                self._undecided.append(token)
-            else:
-                self._remark(token)
-        elif (quote := self.words.match("quote")) is not None:
-            what = "bracket" if quote[0] == "(" else "quote"
-            text, expected = f"this {what} isn't closed", f"a {what} at the remark's end"
-            self._hiding(self.words.rest.fault(text, expected))
-            self.words.skip_to_end()
+    def _remark_or_name(self, token: Token) -> None:
+        may_name = (token.match[1] or "").strip() and self._is_first(token.place)
+        if self.any_name and may_name:
+            self._undecided["remark"].append(token)
         else:
-            return False
-        return True
+            self._remark(token)
+
+    def _unclosed(self, token: Token) -> None:
+        what = "bracket" if token.text == "(" else "quote"
+        place = token.place.to(self.words.rest)
+        self._hiding(place.fault(f"this {what} isn't closed", f"a {what} at the remark's end"))
+        self.words.skip_to_end()
 
     def _remark(self, token: Token) -> None:
         remark = values.remark_text(token)
-        if self._claim(Part.REMARK, token.place):
-            self.entry = replace(self.entry, remark=remark)
-            if remark is None:
-                del self.places[Part.REMARK]
+        self._say(Part.REMARK, token.place, lambda: remark)
+        if remark is None and self.places[Part.REMARK] is token.place:
+            del self.places[Part.REMARK]
 
     # Words of the kit and of the log -----------------------------------------------------------
 
@@ -146,13 +158,11 @@ class EntryReader:
         elif word == "via":
             self._via(self.words.read_word())
         elif word == "off":
-            is_off = self._claim(Part.OFF, self.words.read_word())
-            self.entry = replace(self.entry, off=is_off)
+            self._say(Part.OFF, self.words.read_word(), lambda: True)
         elif word in ORDER_WORDS:
-            if self._claim(Part.ORDER, self.words.read_word()):
-                self.entry = replace(self.entry, order="first" if word == "first" else "then")
+            self._say(Part.ORDER, self.words.read_word(), lambda: word)
         elif word == "all":
-            self._group(GroupKind.ALL, self.words.read_word())
+            self._group(self.words.read_word(), GroupKind.ALL)
         else:
             return self._article()
         return True
@@ -160,28 +170,19 @@ class EntryReader:
     def _article(self) -> bool:
         """`the` before a word of the kit."""
         place = self.words.peek_word(after="article")
-        if place is None or not (self.gear.find(place.text) or self.gear.fitting([place.text])):
-            return False
-        return self.words.read("article") is not None
+        is_name = place and (self.gear.find(place.text) or self.gear.fitting([place.text]))
+        return bool(is_name) and self.words.read("article") is not None
 
     def _gear(self, place: Place, gear: Body | Lens | Adapter) -> None:
-        if isinstance(gear, Body):
-            if self._claim(Part.BODY, place):
-                self.entry = replace(self.entry, body=gear.key)
-        elif isinstance(gear, Lens):
-            if self._claim(Part.LENS, place):
-                self.entry = replace(self.entry, lens=gear.key)
-        elif self._claim(Part.ADAPTER, place):
-            self.entry = replace(self.entry, adapter=gear.key)
+        self._say(_PART_OF[type(gear)], place, lambda: gear.key)
 
     def _via(self, via: Place) -> None:
         expected = "an adapter of the kit"
-        if self.words.peek_word() is None:
-            self._hiding(via.fault("via what?", expected))
-            return
-        place = self.words.read_word()
+        place = via if self.words.peek_word() is None else self.words.read_word()
         gear = self.gear.find(place.text)
-        if isinstance(gear, Adapter):
+        if place is via:
+            self._hiding(via.fault("via what?", expected))
+        elif isinstance(gear, Adapter):
             self._gear(place, gear)
         elif gear is not None:
             self._hiding(place.fault(f"{place.text} is {TYPE_NAMES[type(gear)]}", expected))
@@ -206,140 +207,90 @@ class EntryReader:
 
     # Frames ------------------------------------------------------------------------------------
 
-    def _frames(self) -> bool:
-        match = self.words.match("frames")
-        # In `K7_0212.. k7` the range has no end, and k7 is the body.
-        if match is not None and self.gear.find(match[2]) is None:
-            if (token := self.words.read("frames")) is not None:
-                self._frame_range(token)
-        elif (token := self.words.read("half frames")) is not None:
-            self.places.setdefault(Part.FRAMES, token.place)
-            text = "one end of the range is missing"
-            self.faults.append(token.place.fault(text, A_FRAME_RANGE))
-        elif (token := self.words.read("pattern")) is not None:
-            self._group(GroupKind.PATTERN, token.place)
-        else:
-            return False
-        return True
+    def _half_range(self, token: Token) -> None:
+        self.places.setdefault(Part.FRAMES, token.place)
+        self.faults.append(token.place.fault("one end of the range is missing", A_FRAME_RANGE))
 
-    def _frame_range(self, token: Token) -> None:
-        if self._claim(Part.FRAMES, token.place):
-            with noted(self.faults):
-                start, end = frame_pair(token)
-                first = FrameName.at(token.group(1), start)
-                last = FrameName.at(token.group(2), end)
-                self.entry = replace(self.entry, frames=FrameRange(first, last))
-
-    def _group(self, kind: GroupKind | None, place: Place) -> None:
+    def _group(self, place: Place, kind: GroupKind | None = None) -> None:
         """The frames that are named here; what they share is in the name, unless it is given."""
-        if self._claim(Part.FRAMES, place):
-            with noted(self.faults):
-                self.entry = replace(self.entry, frames=frames_called(place, kind))
+        self._say(Part.FRAMES, place, lambda: names.frames_called(place, kind))
 
-    def _frames_by_shape(self) -> bool:
-        if (token := self.words.read("folder")) is not None:
-            self._group(GroupKind.FOLDER, token.place)
-            return True
+    def _one_frame(self) -> bool:
         place = self.words.peek_word()
-        if place is None or not names_one_frame(place.text):
+        if place is None or not names.names_one_frame(place.text):
             return False
-        if self._claim(Part.FRAMES, self.words.read_word()):
-            with noted(self.faults):
-                check_one_frame(place)
-                frame = self.gear.frame_name(place, A_FRAME_RANGE)
-                self.entry = replace(self.entry, frames=FrameRange(frame, frame))
+
+        def frame() -> FrameRange:
+            names.check_one_frame(place)
+            found = self.gear.frame_name(place, A_FRAME_RANGE)
+            return FrameRange(found, found)
+
+        self._say(Part.FRAMES, self.words.read_word(), frame)
         return True
 
     # Times, f-numbers, focal lengths -----------------------------------------------------------
 
-    def _measure(self) -> bool:
-        decimal = self.words.match("decimal")
-        if (token := self.words.read("focal length")) is not None:
-            if self._claim(Part.FOCAL_LENGTH, token.place):
-                self.entry = replace(self.entry, focal_length=values.number(token.match[1]))
-        elif (token := self.words.read("either", "digits of a time", *values.DATES)) is not None:
-            self._undecided.append(token)
-        elif self.words.match("time"):
-            self._time()
-        elif (token := self.words.read("open", "f-number", "f-number not noted")) is not None:
-            self._aperture(token)
-        elif decimal is not None and values.is_marked(decimal[1]):
-            if (token := self.words.read("decimal")) is not None:
-                self._aperture(token)
-        else:
-            return False
-        return True
+    def _decided_later(self, token: Token) -> None:
+        self._undecided[token.rule].append(token)
 
-    def _time(self) -> None:
-        first = self.words.read("time", gap=False)
-        assert first is not None
+    def _aperture(self, token: Token) -> None:
+        self._say(Part.APERTURE, token.place, lambda: values.aperture(token))
+
+    def _time(self, first: Token) -> None:
         if (to := self.words.read("to")) is None:
             dash = self.words.read("dash")
             self.words.skip_gap()
             self._start_time(first)
             missing = None if dash is None else dash.place
         elif (last := self.words.read("time")) is None:
-            self._claim(Part.TIME, first.place)
+            self._say(Part.TIME, first.place, lambda: (None, None))
             missing = to.place.to(self.words.read_word())
         else:
-            self._start_and_end(first, last)
+            place = first.place.to(last.place)
+            self._say(Part.TIME, place, lambda: self._start_and_end(first, last))
             missing = None
         if missing is not None:
             self.faults.append(missing.fault("no time after the dash", A_TIME))
 
     def _start_time(self, token: Token) -> None:
-        if self._claim(Part.TIME, token.place):
-            with noted(self.faults):
-                self._start = values.wall_time(token)
+        self._say(Part.TIME, token.place, lambda: (values.wall_time(token), None))
 
-    def _start_and_end(self, first: Token, last: Token) -> None:
-        if not self._claim(Part.TIME, first.place.to(last.place)):
-            return
+    def _start_and_end(self, first: Token, last: Token) -> object:
         times = []
         for token in (first, last):
             with noted(self.faults):
                 times.append(values.wall_time(token))
-        if len(times) == 2:
-            self._start, self._end = values.start_before(*times), times[1]
-
-    def _aperture(self, token: Token) -> None:
-        if self._claim(Part.APERTURE, token.place):
-            with noted(self.faults):
-                self.entry = replace(self.entry, aperture=values.aperture(token))
+        return (values.start_before(*times), times[1]) if len(times) == 2 else (None, None)
 
     # What other words decide -------------------------------------------------------------------
 
     def _settle(self) -> None:
         """Give the words that may say when the entry holds their meaning."""
-        by_rule: dict[str, list[Token]] = {}
-        for token in self._undecided:
-            by_rule.setdefault(token.rule, []).append(token)
-        for token in by_rule.get("digits of a time", ()):
+        for token in self._undecided["digits of a time"]:
             self._digits_of_a_time(token)
-        self._either(by_rule.get("either", ()))
-        for token in (token for rule in values.DATES for token in by_rule.get(rule, ())):
+        self._either(self._undecided["either"])
+        for token in (token for rule in values.DATES for token in self._undecided[rule]):
             self._date(token)
-        for token in by_rule.get("remark", ()):
-            if self.entry.says(*PLACES):
+        for token in self._undecided["remark"]:
+            if self._says(*_PLACES):
                 self._remark(token)
             else:
-                self._group(None, token.group(1))
+                self._group(token.group(1))
         first = self._unknown[0] if self._unknown else []
-        is_lone = len(first) == 1 and self._is_first(first[0]) and self.entry.says(*NEWS)
-        may_name = is_lone and has_letter(first[0].text) and not self.entry.says(*PLACES)
+        is_lone = len(first) == 1 and self._is_first(first[0]) and self._says(*_NEWS)
+        may_name = is_lone and names.has_letter(first[0].text) and not self._says(*_PLACES)
         if self.any_name and may_name:
-            self._group(None, self._unknown.pop(0)[0])
+            self._group(self._unknown.pop(0)[0])
         for run in self._unknown:
             self._hiding(advice.not_understood(run[0].to(run[-1]), self.gear))
 
     def _digits_of_a_time(self, token: Token) -> None:
         """1516 is 15:16, unless a body or lens has it in its name."""
         fitting = self.gear.fitting([token.text])
-        if len(fitting) == 1 and self.entry.says(*PLACES):
+        if len(fitting) == 1 and self._says(*_PLACES):
             self._gear(token.place, fitting[0])
         elif fitting:
-            time = ":".join(token.match.groups())
-            keys = [time, *(gear.key for gear in fitting)]
+            keys = [":".join(token.match.groups()), *(gear.key for gear in fitting)]
             self._hiding(advice.ambiguous(token.place, keys))
             self._may_hide_place = True
         else:
@@ -347,7 +298,7 @@ class EntryReader:
 
     def _either(self, tokens: Sequence[Token]) -> None:
         """1:16 is a time where the entry has no other place, and an f-number where it has."""
-        if self.entry.says(*PLACES):
+        if self._says(*_PLACES):
             for token in tokens:
                 self._aperture(token)
         elif len(tokens) == 1:
@@ -358,34 +309,33 @@ class EntryReader:
 
     def _date(self, token: Token) -> None:
         """A date is the place of an entry that has no other."""
-        if self.entry.says(*PLACES) or self._may_hide_place:
-            expected = f"date {token.text} above the entry"
-            text = "a date stands on a line of its own"
+
+        def frames() -> FrameGroup:
+            day = values.calendar_date(token, self.calendar.days)
+            return FrameGroup(GroupKind.DAY, FrameName.at(token.place, str(day)), day)
+
+        if self._says(*_PLACES) or self._may_hide_place:
+            text, expected = (
+                "a date stands on a line of its own",
+                f"date {token.text} above the entry",
+            )
             self.faults.append(token.place.fault(text, expected))
-        elif self._claim(Part.FRAMES, token.place):
-            with noted(self.faults):
-                day = values.calendar_date(token, self.calendar.days)
-                frames = FrameGroup(GroupKind.DAY, FrameName.at(token.place, str(day)), day)
-                self.entry = replace(self.entry, frames=frames)
+        else:
+            self._say(Part.FRAMES, token.place, frames)
 
     # Words that can't be understood ------------------------------------------------------------
 
-    def _refused(self) -> bool:
+    def _refused(self, token: Token) -> None:
         """Words whose shape is known, and that aren't taken, each for its own reason."""
-        token = self.words.read("bare hour", "one-digit minute", "T-stop", "f-number, misshapen")
-        if token is None:
-            return False
         is_time = token.rule in ("bare hour", "one-digit minute")
         self.places.setdefault(Part.TIME if is_time else Part.APERTURE, token.place)
         self.faults.append(advice.refused(token))
-        return True
 
     def _unknown_word(self, place: Place) -> None:
         """Such words in a row are one fault, a remark without quotes, if like nothing known."""
         word = place.text
-        is_time = word.casefold() in WORDS_FOR_TIMES
-        if is_time or word[:1].isdigit() or any(mark in word for mark in "_:/"):
-            self._may_hide_place = True
+        is_time = word.casefold() in WORDS_FOR_TIMES or word[:1].isdigit()
+        self._may_hide_place |= is_time or any(mark in word for mark in "_:/")
         meant = advice.suggestion(word, self.gear, is_first=self._is_first(place))
         if meant is not None:
             self._hiding(place.fault(f'"{word}" isn\'t understood', A_KNOWN_WORD, meant))
@@ -394,3 +344,55 @@ class EntryReader:
         else:
             self._unknown.append([place])
         self._is_in_run = meant is None
+
+    # The entry as a whole ----------------------------------------------------------------------
+
+    def _check_whole(self) -> None:
+        """Note what contradicts itself in the entry, or is missing."""
+        where = [part for part in _PLACES if part in self.places]
+        whole = self.places[Part.ENTRY]
+        if len(where) > 1:
+            later = max((self.places[part] for part in where), key=lambda place: place.start)
+            order = f"`{self._said.get(Part.ORDER)}`"
+            words = {Part.TIME: "a time", Part.FRAMES: "frame names", Part.ORDER: order}
+            named = " and ".join(words[part] for part in where)
+            self.faults.append(later.fault(named, "one of them in an entry"))
+        # Of a line in which nothing is understood, that is all there is to say.
+        is_hidden = self._may_hide_place or (self._lost and len(self.places) == 1)
+        if not is_hidden and not where:
+            self.faults.append(whole.fault("no time and no frame names", A_PLACE))
+        with_off = [self.places[part] for part in _OF_A_LENS if part in self.places]
+        if Part.OFF in self.places and with_off:
+            place = min(with_off, key=lambda place: place.start)
+            text = f"{place.text} can't stand with off"
+            expected = "off alone (no adapted lens from here on), or a lens"
+            del self._said[Part.OFF]
+            self._hiding(place.fault(text, expected))
+        if not self._lost and not self._says(*_NEWS):
+            expected = "a lens, an adapter, an f-number, a focal length or off"
+            self.faults.append(whole.fault("the entry says nothing new", expected))
+
+
+_Reader = Callable[[EntryReader, Token], None]
+
+
+def _saying(part: Part, value: Callable[[Token], object]) -> _Reader:
+    return lambda reader, token: reader._say(part, token.place, lambda: value(token))
+
+
+_READERS: Mapping[str, _Reader] = {
+    "quoted frames": _saying(Part.FRAMES, names.frame_pair),
+    "remark": EntryReader._remark_or_name,
+    "quote": EntryReader._unclosed,
+    "frames": _saying(Part.FRAMES, names.frame_pair),
+    "half frames": EntryReader._half_range,
+    "pattern": _saying(Part.FRAMES, lambda token: names.frames_called(token.place)),
+    "focal length": _saying(Part.FOCAL_LENGTH, lambda token: values.number(token.match[1])),
+    **dict.fromkeys(("either", "digits of a time", *values.DATES), EntryReader._decided_later),
+    "time": EntryReader._time,
+    **dict.fromkeys(("open", "f-number", "f-number not noted", "decimal"), EntryReader._aperture),
+    **dict.fromkeys(("bare hour", "one-digit minute"), EntryReader._refused),
+    **dict.fromkeys(("T-stop", "f-number, misshapen"), EntryReader._refused),
+    "folder": _saying(Part.FRAMES, lambda token: names.frames_called(token.place)),
+}
+"""What a word says, by the first rule of the vocabulary that it fits."""

@@ -79,8 +79,8 @@ def check_one_frame(place: Place) -> None:
             raise place.fault(text, A_FRAME_RANGE, f"{first}..{last}")
 
 
-def frame_pair(token: Token) -> tuple[str, str]:
-    """The stems of the two ends of a range, the folder carried over. Raises Fault."""
+def frame_pair(token: Token) -> FrameRange:
+    """The range between two names, the folder carried over. Raises Fault."""
     first, last = token.match.groups()
     if RULES["time"].fullmatch(first) and RULES["time"].fullmatch(last):
         text = "two dots join frame names, not times"
@@ -94,7 +94,7 @@ def frame_pair(token: Token) -> tuple[str, str]:
     if start_folder and not end_folder:
         end, end_folder = f"{start_folder}/{end_name}", start_folder
     _check_count(token.place, start_name, end_name, is_one_folder=start_folder == end_folder)
-    return start, end
+    return FrameRange(FrameName.at(token.group(1), start), FrameName.at(token.group(2), end))
 
 
 def _check_count(place: Place, start: str, end: str, *, is_one_folder: bool) -> None:

@@ -206,7 +206,7 @@ class LineReader:
                 self.calendar.read_date(words, words.content)
             return "date"
         if keyword not in LINE_WORDS:
-            reader = EntryReader(words, self.gear, self.calendar, self.faults, any_name=any_name)
+            reader = EntryReader(words, self.gear, self.calendar, any_name=any_name)
             self.entries.append(reader.read())
             return None
         readers = {
