@@ -85,6 +85,13 @@ class InputError(Exception):
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    @classmethod
+    def at(
+        cls, file: object, text: str, expected: str | None = None, suggestion: str | None = None
+    ) -> InputError:
+        """One fault of this file, or of what was given as this."""
+        return cls(Problem(str(file), text, expected=expected, suggestion=suggestion))
+
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known name most like `word`, or None when none is near."""

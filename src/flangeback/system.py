@@ -67,12 +67,19 @@ def reading(file: int) -> BinaryIO:
 def read_text_file(path: Path) -> bytes:
     """The bytes of a log, a kit or a sidecar.
 
-    Raises OSError, also for what is no regular file, or longer than anybody writes.
+    Raises FileNotFoundError, and InputError where it can't be read: it is no regular file, say, or
+    longer than anybody writes.
     """
-    with open_file(path) as file:
-        content = file.read(_LONGEST_TEXT + 1)
+    try:
+        with open_file(path) as file:
+            content = file.read(_LONGEST_TEXT + 1)
+    except FileNotFoundError:
+        raise
+    except OSError as error:
+        raise InputError.at(path, f"can't be read: {error.strerror}") from None
     if len(content) > _LONGEST_TEXT:
-        raise OSError(errno.EFBIG, f"it has more than {_LONGEST_TEXT >> 20} MiB", str(path))
+        text = f"can't be read: it has more than {_LONGEST_TEXT >> 20} MiB"
+        raise InputError.at(path, text)
     return content
 
 

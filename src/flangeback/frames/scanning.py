@@ -157,7 +157,7 @@ def _content(sidecar: Path) -> bytes:
     """Empty where it can't be read, which is said when it is to be merged."""
     try:
         return read_text_file(sidecar)
-    except OSError:
+    except (FileNotFoundError, InputError):
         return b""
 
 
