@@ -19,13 +19,13 @@ from typer.testing import CliRunner, Result
 from flangeback.cli.app import app
 from flangeback.errors import InputError
 from flangeback.kit import lensdb, parse_kit, read_kit
-from flangeback.kit.adding import Field, add_entry, body_key, lens_key
-from flangeback.kit.lensdb import Entry, entry_of, look_up, search
+from flangeback.kit.adding import NewField, add_entry, body_key, lens_key
+from flangeback.kit.lensdb import RecordedLens, entry_of, look_up, search
 from flangeback.kit.remarks import remarks
 from support.kits import K7, M42_E, MIRAN58, N2, WHOLE, ZOOM3570, changed, problem_of, whole_kit
 from support.plain_jpeg import picture
 
-MIRAN = Entry(
+MIRAN = RecordedLens(
     "Ostrava Optik",
     "Ostrava Miran 58mm f/2",
     (Decimal(58), Decimal(58)),
@@ -34,7 +34,7 @@ MIRAN = Entry(
     ("M42",),
 )
 MIRAN_MC = replace(MIRAN, name="Ostrava Miran MC 58mm f/2", narrowest=Decimal(16))
-ZOOM = Entry(
+ZOOM = RecordedLens(
     "Brask",
     "Brask Zoom 35-70mm f/3.5-4.5",
     (Decimal(35), Decimal(70)),
@@ -70,7 +70,7 @@ def kit_in(folder: Path, text: str = WHOLE) -> Path:
 
 # Appending -------------------------------------------------------------------------------------
 
-BODY: tuple[Field, ...] = (("model", "Kestrin K9", ""), ("mount", "E", ""))
+BODY: tuple[NewField, ...] = (("model", "Kestrin K9", ""), ("mount", "E", ""))
 TEXT = st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_size=30)
 
 
@@ -149,7 +149,7 @@ def test_a_body_that_is_there_already(tmp_path: Path) -> None:
 @given(name=TEXT.filter(str.strip), serial=st.none() | TEXT.filter(str.strip))
 def test_any_name_comes_back_as_it_was(tmp_path: Path, name: str, serial: str | None) -> None:
     path = kit_in(tmp_path, "")
-    fields: tuple[Field, ...] = (
+    fields: tuple[NewField, ...] = (
         ("name", name, ""),
         ("serial", serial, "a comment"),
         ("focal", (Decimal(35), Decimal("70.5")), ""),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from flangeback.kit import Mount
-    from flangeback.kit.adding import Field, Kind
+    from flangeback.kit.adding import Kind, NewField
     from flangeback.kit.asking import Ask
     from flangeback.kit.lensdb import Search
 
@@ -325,7 +325,7 @@ def add_adapter(
     _add(kit, "adapter", *adapter_entry(said, asking(json=json)), json=json)
 
 
-def _add(kit: Path | None, kind: Kind, key: str, fields: Sequence[Field], *, json: bool) -> None:
+def _add(kit: Path | None, kind: Kind, key: str, fields: Sequence[NewField], *, json: bool) -> None:
     """Writes an entry into the kit file, under a key like this one, and shows it."""
     from flangeback.kit.adding import add_entry
     from flangeback.kit.places import kit_file

@@ -14,7 +14,7 @@ from flangeback.locks import held
 from flangeback.system import read_text_file, save
 
 Value = str | bool | Decimal | tuple[Decimal, Decimal]
-Field = tuple[str, Value | None, str]
+NewField = tuple[str, Value | None, str]
 """A field's name, its value (None leaves it out) and a comment, which may be empty."""
 
 Kind = Literal["body", "lens", "adapter"]
@@ -23,7 +23,7 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\t": "\\t"}
 
 
-def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[Field]) -> str:
+def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[NewField]) -> str:
     """Append an entry to a kit file (made when there is none) and give the text that was added.
 
     What stands in the file stays byte for byte. Raises InputError, with nothing written, when the
@@ -57,7 +57,7 @@ def _read(path: Path) -> bytes:
     return content
 
 
-def _entry(kind: Kind, key: str, fields: Sequence[Field]) -> str:
+def _entry(kind: Kind, key: str, fields: Sequence[NewField]) -> str:
     lines = [f"[{kind}.{key if _BARE.fullmatch(key) else _quoted(key)}]"]
     for name, value, comment in fields:
         if value is not None:

@@ -13,8 +13,8 @@ from flangeback.kit.mounts import mount_named, near_designations
 from flangeback.words import listed
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+@dataclass(eq=False)
+class FieldFault(Exception):
     """What is wrong with a table or a field of it, what was expected, what was probably meant."""
 
     text: str
@@ -24,7 +24,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A field: `read` gives its value, or the Fault in it, from what TOML has and `expected`.
+    """A field: `read` gives its value from what TOML has and `expected`, or raises FieldFault.
 
     One that must be there has an `example` of what stands behind its =.
     """
@@ -34,94 +34,97 @@ class Field:
     example: str | None = None
 
 
-def text(value: object, expected: str) -> str | Fault:
+def text(value: object, expected: str) -> str:
     """One line of text, without the spaces around it."""
     if not isinstance(value, str) or not value.strip():
-        return Fault(f"is {shown(value)}", f"{expected}, in quotes")
+        raise FieldFault(f"is {shown(value)}", f"{expected}, in quotes")
     if any(ord(character) < 32 or ord(character) == 127 for character in value):
-        return Fault("holds a control character", f"{expected}, in one line")
+        raise FieldFault("holds a control character", f"{expected}, in one line")
     return value.strip()
 
 
-def mount(value: object, expected: str) -> str | Fault:
+def mount(value: object, expected: str) -> str:
     """A mount's first designation, whichever of them was written."""
     name = text(value, expected)
-    if isinstance(name, Fault):
-        return name
     found = mount_named(name)
-    return unknown_mount(name, expected) if found is None else found.name
-
-
-def unknown_mount(name: str, expected: str) -> Fault:
-    """The fault in a mount that no table has, with the nearest that are in one."""
+    if found is not None:
+        return found.name
     near = list(islice(near_designations(name), 3))
     nearby = f"; near it are {listed(near)}" if near else ""
     known = f"{expected}; kit mounts lists them all{nearby}"
-    return Fault(f'there is no mount "{name}"', known, near[0] if near else None)
+    raise FieldFault(f'there is no mount "{name}"', known, near[0] if near else None)
 
 
-def texts(value: object, expected: str) -> tuple[str, ...] | Fault:
+def texts(value: object, expected: str) -> tuple[str, ...]:
     """A list of texts, none of them empty."""
-    items = [text(item, expected) for item in value] if isinstance(value, list) else [Fault("")]
-    if any(isinstance(item, Fault) for item in items):
-        return Fault(f"is {shown(value)}", expected)
-    return tuple(map(str, items))
+    try:
+        return tuple(text(item, expected) for item in _list(value, expected))
+    except FieldFault:
+        raise FieldFault(f"is {shown(value)}", expected) from None
 
 
-def one_of(names: Iterable[str]) -> Callable[[object, str], str | Fault]:
+def one_of(names: Iterable[str]) -> Callable[[object, str], str]:
     """A reader of one of these words."""
     known = tuple(names)
 
-    def read(value: object, expected: str) -> str | Fault:
+    def read(value: object, expected: str) -> str:
         word = text(value, expected)
-        if isinstance(word, Fault) or word in known:
-            return word
-        return Fault(f'is "{word}"', expected, nearest(word, known))
+        if word not in known:
+            raise FieldFault(f'is "{word}"', expected, nearest(word, known))
+        return word
 
     return read
 
 
-def number(value: object, expected: str) -> Decimal | Fault:
+def number(value: object, expected: str) -> Decimal:
     """A number above zero, as it was written."""
-    return _number(value) or Fault(f"is {shown(value)}", expected)
+    if not isinstance(value, bool) and isinstance(value, int | Decimal):
+        found = Decimal(value)
+        if found.is_finite() and Decimal("0.001") <= found <= 100_000:
+            return found
+    raise FieldFault(f"is {shown(value)}", expected)
 
 
-def length(value: object, expected: str) -> float | Fault:
+def length(value: object, expected: str) -> float:
     """A measured length in mm."""
-    found = number(value, expected)
-    return found if isinstance(found, Fault) else float(found)
+    return float(number(value, expected))
 
 
-def ends(value: object, expected: str) -> tuple[Decimal, Decimal] | Fault:
+def ends(value: object, expected: str) -> tuple[Decimal, Decimal]:
     """A number, which counts for both ends of a zoom, or a list of the two."""
-    items = value if isinstance(value, list) else [value, value]
-    first, last = map(_number, items) if len(items) == 2 else (None, None)
-    if first is None or last is None:
-        return Fault(f"is {shown(value)}", expected)
-    return (
-        (first, last) if first <= last else Fault(f"is {shown(value)}, the greater first", expected)
-    )
+    first, last = _two(value if isinstance(value, list) else [value, value], value, expected)
+    if first > last:
+        raise FieldFault(f"is {shown(value)}, the greater first", expected)
+    return first, last
 
 
-def sides(value: object, expected: str) -> tuple[float, float] | Fault:
+def sides(value: object, expected: str) -> tuple[float, float]:
     """Width and height of a sensor in mm."""
-    found = [_number(item) for item in value] if isinstance(value, list) else []
-    lengths = [float(side) for side in found if side is not None and 1 <= side <= 100]
-    if len(found) != 2 or len(lengths) != 2:
-        return Fault(f"is {shown(value)}", expected)
-    return lengths[0], lengths[1]
+    width, height = _two(_list(value, expected), value, expected)
+    if not (1 <= width <= 100 and 1 <= height <= 100):
+        raise FieldFault(f"is {shown(value)}", expected)
+    return float(width), float(height)
 
 
-def flag(value: object, expected: str) -> bool | Fault:
+def _list(value: object, expected: str) -> list[object]:
+    if not isinstance(value, list):
+        raise FieldFault(f"is {shown(value)}", expected)
+    return value
+
+
+def _two(items: list[object], value: object, expected: str) -> tuple[Decimal, Decimal]:
+    try:
+        first, last = (number(item, expected) for item in items)
+    except (FieldFault, ValueError):
+        raise FieldFault(f"is {shown(value)}", expected) from None
+    return first, last
+
+
+def flag(value: object, expected: str) -> bool:
     """True or false."""
-    return value if isinstance(value, bool) else Fault(f"is {shown(value)}", expected)
-
-
-def _number(value: object) -> Decimal | None:
-    if isinstance(value, bool) or not isinstance(value, int | Decimal):
-        return None
-    found = Decimal(value)
-    return found if found.is_finite() and Decimal("0.001") <= found <= 100_000 else None
+    if not isinstance(value, bool):
+        raise FieldFault(f"is {shown(value)}", expected)
+    return value
 
 
 def shown(value: object) -> str:

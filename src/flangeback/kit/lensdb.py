@@ -31,7 +31,7 @@ _APERTURES = re.compile(
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class RecordedLens:
     """A lens of the database; None where it doesn't tell.
 
     `focal` is in mm, (shortest, longest); `widest` the f-number wide open at each of them.
@@ -49,8 +49,8 @@ class Entry:
 class Search:
     """What words have found: every entry, the one that is meant, and what kept it from that."""
 
-    entries: tuple[Entry, ...] = ()
-    entry: Entry | None = None
+    entries: tuple[RecordedLens, ...] = ()
+    entry: RecordedLens | None = None
     problems: tuple[Problem, ...] = ()
 
 
@@ -59,12 +59,12 @@ class LookUp:
     """A lens of the kit in the database: its entry, or those nearest to it."""
 
     lens: Lens
-    entry: Entry | None
-    nearest: tuple[Entry, ...] = ()
+    entry: RecordedLens | None
+    nearest: tuple[RecordedLens, ...] = ()
 
 
 @cache
-def entries() -> tuple[Entry, ...]:
+def entries() -> tuple[RecordedLens, ...]:
     """Every interchangeable or fixed lens of the database.
 
     Raises InputError, with what to do, where the package isn't installed or can't be loaded.
@@ -86,11 +86,11 @@ def _problem(error: Exception) -> Problem:
     return Problem("", text, expected="pip install --force-reinstall lensfunpy")
 
 
-def entry_of(lens: Any) -> Entry:
+def entry_of(lens: Any) -> RecordedLens:
     """An entry from lensfunpy's own object; it has None or 0 for what it doesn't know."""
     shortest, longest = _figure(lens.min_focal), _figure(lens.max_focal)
     focal = None if shortest is None else (shortest, longest or shortest)
-    return Entry(
+    return RecordedLens(
         lens.maker,
         lens.model,
         focal,
@@ -125,7 +125,7 @@ def _widest(name: str, smallest: Decimal | None, focal: Pair | None) -> Pair | N
     return None
 
 
-def look_up(lens: Lens, known: Iterable[Entry], most: int = 3) -> LookUp:
+def look_up(lens: Lens, known: Iterable[RecordedLens], most: int = 3) -> LookUp:
     """The entry of a lens's maker and name, else the nearest of its focal length and aperture."""
     known = tuple(known)
     maker, name = folded(lens.maker or ""), folded(lens.name)
@@ -148,13 +148,13 @@ def look_up_all(kit: Kit) -> tuple[LookUp, ...] | Problem:
         return error.problems[0]
 
 
-def _likeness(name: str, entry: Entry) -> float:
+def _likeness(name: str, entry: RecordedLens) -> float:
     own = folded(entry.name)
     whole = own if own.startswith(folded(entry.maker)) else folded(entry.maker) + own
     return SequenceMatcher(None, name, whole, autojunk=False).ratio()
 
 
-def _same_optics(lens: Lens, entry: Entry) -> bool:
+def _same_optics(lens: Lens, entry: RecordedLens) -> bool:
     if entry.focal is None:
         return False
     pairs = [*zip(lens.focal, entry.focal, strict=True)]
@@ -188,7 +188,7 @@ def search_all(words: Sequence[str], pick: int | None = None) -> Search:
     return Search(found, found[(pick or 1) - 1])
 
 
-def search(words: Sequence[str], known: Iterable[Entry]) -> tuple[Entry, ...]:
+def search(words: Sequence[str], known: Iterable[RecordedLens]) -> tuple[RecordedLens, ...]:
     """The entries in which every word stands, those with the fewest other words first.
 
     Letters may be the start of a word, numbers have to be whole.

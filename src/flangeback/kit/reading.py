@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.kit import fields as read
-from flangeback.kit.fields import Fault, Field
+from flangeback.kit.fields import Field, FieldFault
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import adapter_thickness, mount_named
 from flangeback.kit.stacks import understood_adapters
@@ -44,20 +44,19 @@ _NOT_IN_A_KEY = re.compile(r"[\s\"'#,;]")
 def read_kit(path: Path) -> Kit:
     """Read a kit file. Raises InputError with every fault, by table and field."""
     try:
-        text = read_text_file(path).decode("utf-8-sig")
+        text = kit_text(read_text_file(path), path)
     except FileNotFoundError:
-        raise InputError(
-            Problem(
-                str(path),
-                "there is no such kit file",
-                expected="a TOML file (`flangeback kit add body FRAME` begins one); see --kit",
-            )
-        ) from None
-    except UnicodeDecodeError as error:
-        raise InputError(Problem(str(path), f"isn't UTF-8 text (byte {error.start})")) from None
-    except OSError as error:
-        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+        expected = "a TOML file (`flangeback kit add body FRAME` begins one); see --kit"
+        raise InputError.at(path, "there is no such kit file", expected) from None
     return parse_kit(text, str(path))
+
+
+def kit_text(content: bytes, path: Path) -> str:
+    """A kit file's text, without a byte-order mark. Raises InputError where it isn't UTF-8."""
+    try:
+        return content.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        raise InputError.at(path, f"isn't UTF-8 text (byte {error.start})") from None
 
 
 def parse_kit(text: str, file: str = "kit.toml") -> Kit:
@@ -74,7 +73,7 @@ def parse_kit(text: str, file: str = "kit.toml") -> Kit:
     except (ArithmeticError, ValueError, RecursionError):
         # TOML sets no limits, Python does: thousands of digits or of nested brackets.
         expected = "numbers of a few digits, and no list in a list"
-        raise InputError(Problem(file, "is too big to be a kit", expected=expected)) from None
+        raise InputError.at(file, "is too big to be a kit", expected) from None
     tables = _Tables(file, text)
     kit = tables.kit(data)
     problems += tables.problems
@@ -95,12 +94,10 @@ class _Tables:
         shelves: dict[str, dict[str, Any]] = {name: {} for name in _KINDS}
         for name, tables in data.items():
             if name not in _KINDS:
-                fault = Fault("unknown table", _one_of(_KINDS), nearest(name, _KINDS))
+                fault = FieldFault("unknown table", _one_of(_KINDS), nearest(name, _KINDS))
                 self.fault(name, None, fault)
-            elif not isinstance(tables, dict) or not all(
-                isinstance(table, dict) for table in tables.values()
-            ):
-                fault = Fault("needs a key", f"[{name}.KEY] with its fields under it")
+            elif not _is_shelf(tables):
+                fault = FieldFault("needs a key", f"[{name}.KEY] with its fields under it")
                 self.fault(name, None, fault)
             else:
                 for key, fields in tables.items():
@@ -118,32 +115,32 @@ class _Tables:
     ) -> Body | Lens | Adapter | None:
         """What one table describes; None where a fault was found in it."""
         faults = [
-            (name, Fault("unknown field", _one_of(kind.fields), nearest(name, kind.fields)))
+            (name, FieldFault("unknown field", _one_of(kind.fields), nearest(name, kind.fields)))
             for name in fields
             if name not in kind.fields
         ]
         values: dict[str, Any] = {}
         for name, field in kind.fields.items():
-            if name in fields:
-                values[name] = field.read(fields[name], field.expected)
-            elif field.example:
-                line = f"{name} = {field.example}"
-                values[name] = Fault(
-                    "is missing", f"{field.expected}, as in this line:\n    {line}"
-                )
-        faults += [(name, value) for name, value in values.items() if isinstance(value, Fault)]
-        faults += kind.check({n: None if isinstance(v, Fault) else v for n, v in values.items()})
+            try:
+                if name in fields:
+                    values[name] = field.read(fields[name], field.expected)
+                elif field.example:
+                    line = f"{name} = {field.example}"
+                    expected = f"{field.expected}, as in this line:\n    {line}"
+                    raise FieldFault("is missing", expected)
+            except FieldFault as bad:
+                values[name] = None
+                faults.append((name, bad))
+        faults += kind.check(values)
         for name, fault in faults:
             self.fault(table, name, fault)
         return None if faults else kind.make(key=key, **values)
 
-    def fault(self, table: str, name: str | None, fault: Fault) -> None:
+    def fault(self, table: str, name: str | None, fault: FieldFault) -> None:
         where = f"[{table}] {name}" if name else f"[{table}]"
-        line = self._line(table, name)
-        text, expected = f"{where}: {fault.text}", fault.expected
-        self.problems.append(
-            Problem(self.file, text, line, expected=expected, suggestion=fault.suggestion)
-        )
+        told, line = f"{where}: {fault.text}", self._line(table, name)
+        more = fault.expected, fault.suggestion
+        self.problems.append(Problem(self.file, told, line, None, 1, None, *more))
 
     def _line(self, table: str, name: str | None) -> int | None:
         """Where the field stands, or its table; None when the table isn't written as a header."""
@@ -170,64 +167,71 @@ def _one_of(names: Iterable[str]) -> str:
 
 # Tables beside one another -----------------------------------------------------------------------
 
-_Placed = tuple[str, str | None, Fault]
+_Placed = tuple[str, str | None, FieldFault]
 """A table, a field of it, what is wrong there."""
+
+
+def _is_shelf(tables: object) -> TypeGuard[dict[str, dict[str, Any]]]:
+    """Whether it is a table of tables, by their keys."""
+    return isinstance(tables, dict) and all(isinstance(each, dict) for each in tables.values())
 
 
 def _on_keys(data: Mapping[str, Any]) -> Iterator[_Placed]:
     """A key is one word that the session log doesn't read otherwise, and is there once."""
-    seen: dict[str, str] = {}
-    for kind in _KINDS:
-        for key in data.get(kind, {}) if isinstance(data.get(kind), dict) else ():
-            table = f"{kind}.{key}"
-            reads_as = next((what for shape, what in _READS_AS if shape.fullmatch(key)), None)
-            if key.casefold() in RESERVED_WORDS:
-                reads_as = "a word of the session log"
-            if reads_as:
-                expected = "a key such as miran58"
-                yield table, None, Fault(f'the key "{key}" reads as {reads_as}', expected)
-            elif not key or _NOT_IN_A_KEY.search(key):
-                expected = "a key without spaces, commas, quotes or #"
-                yield table, None, Fault(f'the key "{key}" isn\'t one word', expected)
-            first = seen.setdefault(key.casefold(), table)
-            if first != table:
-                expected = "a key that no other body, lens or adapter has"
-                yield table, None, Fault(f"the key is already taken by [{first}]", expected)
+    shelves = ((kind, data.get(kind)) for kind in _KINDS)
+    keys = {f"{kind}.{key}": key for kind, shelf in shelves if _is_shelf(shelf) for key in shelf}
+    for table, key in keys.items():
+        reads_as = next((what for shape, what in _READS_AS if shape.fullmatch(key)), None)
+        if key.casefold() in RESERVED_WORDS:
+            reads_as = "a word of the session log"
+        if reads_as:
+            text, expected = f'the key "{key}" reads as {reads_as}', "a key such as miran58"
+            yield table, None, FieldFault(text, expected)
+        elif not key or _NOT_IN_A_KEY.search(key):
+            text = f'the key "{key}" isn\'t one word'
+            yield table, None, FieldFault(text, "a key without spaces, commas, quotes or #")
+    for table, first in again({table: key.casefold() for table, key in keys.items()}):
+        expected = "a key that no other body, lens or adapter has"
+        yield table, None, FieldFault(f"the key is already taken by [{first}]", expected)
 
 
 def _on_bodies(bodies: Mapping[str, Body]) -> Iterator[_Placed]:
     """No two bodies may claim the same frames."""
-    seen: dict[tuple[str | None, str | None], str] = {}
-    for key, body in bodies.items():
-        first = seen.setdefault((body.model and body.model.casefold(), body.serial), key)
-        if first == key:
-            continue
-        if body.model is None:
-            fault = Fault(f"[body.{first}] has no model either", "at most one body without a model")
-            yield f"body.{key}", "model", fault
+    same = {key: ((one.model or "").casefold(), one.serial) for key, one in bodies.items()}
+    for key, first in again(same):
+        if bodies[key].model is None:
+            text, expected = "has no model either", "at most one body without a model"
+            yield f"body.{key}", "model", FieldFault(f"[body.{first}] {text}", expected)
         else:
+            text = f"[body.{first}] has the same model and serial"
             expected = "a serial on each, to tell equal bodies apart"
-            fault = Fault(f"[body.{first}] has the same model and serial", expected)
-            yield f"body.{key}", "serial", fault
+            yield f"body.{key}", "serial", FieldFault(text, expected)
 
 
 def _on_lenses(lenses: Mapping[str, Lens]) -> Iterator[_Placed]:
     """No lens may be in the kit twice; one with a changed mount has two mounts."""
-    seen: dict[tuple[str, ...], str] = {}
-    for key, lens in lenses.items():
-        if lens.serial is None:
-            continue
-        same = (lens.maker or "", lens.name, lens.serial, lens.mount)
-        first = seen.setdefault(tuple(text.casefold() for text in same), key)
-        if first != key:
-            fault = Fault(f"[lens.{first}] has the same maker, name and serial", "each lens once")
-            yield f"lens.{key}", "serial", fault
+    same = {
+        key: tuple(text.casefold() for text in (one.maker or "", one.name, one.serial, one.mount))
+        for key, one in lenses.items()
+        if one.serial is not None
+    }
+    for key, first in again(same):
+        text = f"[lens.{first}] has the same maker, name and serial"
+        yield f"lens.{key}", "serial", FieldFault(text, "each lens once")
+
+
+def again(values: Mapping[str, Hashable]) -> Iterator[tuple[str, str]]:
+    """Each key whose value an earlier key has, and the first of these."""
+    seen: dict[Hashable, str] = {}
+    for key, value in values.items():
+        if seen.setdefault(value, key) != key:
+            yield key, seen[value]
 
 
 # The three kinds of gear -------------------------------------------------------------------------
 
 _Values = Mapping[str, Any]
-_Faults = Iterator[tuple[str, Fault]]
+_Faults = Iterator[tuple[str, FieldFault]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,28 +240,27 @@ class _Kind:
 
     make: Callable[..., Body | Lens | Adapter]
     fields: Mapping[str, Field]
-    check: Callable[[_Values], _Faults]
-
-
-def _check_body(_: _Values) -> _Faults:
-    yield from ()
+    check: Callable[[_Values], _Faults] = lambda values: iter(())
 
 
 def _check_lens(values: _Values) -> _Faults:
     focal, widest, narrowest = map(values.get, ("focal", "widest", "narrowest"))
     if focal and widest:
         if focal[1] > 10_000:
-            yield "focal", Fault(f"is {focal[1]} mm", "mm, at most 10000")
+            yield "focal", FieldFault(f"is {focal[1]} mm", "mm, at most 10000")
         # The refractive limit of a lens in air is f/0.5: what lies below is a slip of the pen.
         if widest[0] < Decimal("0.5"):
-            yield "widest", Fault(f"is f/{widest[0]}", "an f-number of 0.5 or more")
+            yield "widest", FieldFault(f"is f/{widest[0]}", "an f-number of 0.5 or more")
         if widest[1] > 100:
-            yield "widest", Fault(f"is f/{widest[1]}", "an f-number of at most 100")
+            yield "widest", FieldFault(f"is f/{widest[1]}", "an f-number of at most 100")
         if focal[0] == focal[1] and widest[0] != widest[1]:
-            yield "widest", Fault("has two values on a lens of one focal length", "one f-number")
+            yield (
+                "widest",
+                FieldFault("has two values on a lens of one focal length", "one f-number"),
+            )
     if widest and narrowest and narrowest < widest[1]:
         text = f"f/{narrowest} is wider than widest f/{widest[1]}"
-        yield "narrowest", Fault(text, "an f-number not below widest")
+        yield "narrowest", FieldFault(text, "an f-number not below widest")
 
 
 _FACTORS = {
@@ -271,12 +274,12 @@ def _check_adapter(values: _Values) -> _Faults:
     if kind in _FACTORS:
         expected, least, greatest = _FACTORS[kind]
         if factor is None:
-            yield "factor", Fault("is missing", expected)
+            yield "factor", FieldFault("is missing", expected)
         elif not least <= factor <= greatest:
-            yield "factor", Fault(f"is {factor}", expected)
+            yield "factor", FieldFault(f"is {factor}", expected)
     else:
         if kind is not None and factor is not None and factor != 1:
-            fault = Fault(f"is {factor} on kind {kind}", "1.0, or kind reducer or extender")
+            fault = FieldFault(f"is {factor} on kind {kind}", "1.0, or kind reducer or extender")
             yield "factor", fault
         yield from _check_thickness(values)
 
@@ -295,7 +298,7 @@ def _check_thickness(values: _Values) -> _Faults:
     if not needed - 2 <= thickness <= needed + 150:
         keeps = f"about {needed:.2f} mm" if needed else "no thickness at all"
         expected = f"mm from flange to flange; {lens.name} on {body.name} takes {keeps}"
-        yield "thickness", Fault(f"is {thickness:g} mm", expected)
+        yield "thickness", FieldFault(f"is {thickness:g} mm", expected)
 
 
 def _adapter(kind: str = "plain", **values: Any) -> Adapter:
@@ -312,7 +315,6 @@ _KINDS = {
             "mount": _MOUNT,
             "sensor": Field(read.sides, "width and height in mm, such as [35.9, 23.9]"),
         },
-        _check_body,
     ),
     "lens": _Kind(
         Lens,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from flangeback.kit.fit import Room, Spacing, spacing
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import mount_named
+from flangeback.kit.reading import again
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,20 +22,17 @@ class Remark:
 def remarks(kit: Kit) -> tuple[Remark, ...]:
     """Every remark on a kit, in its own order."""
     return (
-        *_equal_serials("body", list(kit.bodies.values())),
-        *_equal_serials("lens", list(kit.lenses.values())),
+        *_equal_serials("body", kit.bodies.values()),
+        *_equal_serials("lens", kit.lenses.values()),
         *(found for adapter in kit.adapters.values() for found in _on_adapter(adapter)),
     )
 
 
-def _equal_serials(kind: str, gear: Sequence[Body] | Sequence[Lens]) -> Iterator[Remark]:
-    seen: dict[str, str] = {}
-    for each in gear:
-        if each.serial is not None:
-            first = seen.setdefault(each.serial.casefold(), each.key)
-            if first != each.key:
-                text = f'has the serial "{each.serial}" of [{kind}.{first}]: is it a slip?'
-                yield Remark(f"{kind}.{each.key}", text)
+def _equal_serials(kind: str, gear: Iterable[Body | Lens]) -> Iterator[Remark]:
+    serials = {each.key: each.serial for each in gear if each.serial is not None}
+    for key, first in again({key: serial.casefold() for key, serial in serials.items()}):
+        text = f'has the serial "{serials[key]}" of [{kind}.{first}]: is it a slip?'
+        yield Remark(f"{kind}.{key}", text)
 
 
 def _on_adapter(adapter: Adapter) -> Iterator[Remark]:

@@ -8,7 +8,7 @@ from rich.console import Console
 
 from flangeback.errors import Problem
 from flangeback.kit.formats import format_named
-from flangeback.kit.lensdb import Entry, LookUp
+from flangeback.kit.lensdb import LookUp, RecordedLens
 from flangeback.kit.model import Kit
 from flangeback.kit.mounts import Mount
 from flangeback.kit.remarks import Remark
@@ -115,7 +115,7 @@ def show_names(console: Console, found: Sequence[LookUp] | Problem) -> None:
                 show_table(console, _ENTRIES, map(_entry, each.nearest), by=2)
 
 
-def show_entries(console: Console, found: Sequence[Entry]) -> None:
+def show_entries(console: Console, found: Sequence[RecordedLens]) -> None:
     """Prints entries with the numbers that --pick takes."""
     rows = ((str(n), *_entry(entry)) for n, entry in enumerate(found[:_MOST_ENTRIES], 1))
     show_table(console, (_NUMBERED, *_ENTRIES), rows)
@@ -124,6 +124,6 @@ def show_entries(console: Console, found: Sequence[Entry]) -> None:
     say(console, f"{len(found)} entries: choose with --pick N, or say more of the name.")
 
 
-def _entry(entry: Entry) -> tuple[str, ...]:
+def _entry(entry: RecordedLens) -> tuple[str, ...]:
     figures = [span(ends) if ends else "?" for ends in (entry.focal, entry.widest)]
     return entry.maker, entry.name, *figures, ", ".join(entry.mounts)

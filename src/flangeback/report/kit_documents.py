@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from flangeback.kit import Kit
     from flangeback.kit.card import Card
     from flangeback.kit.fit import Fit, Spacing, View, Way
-    from flangeback.kit.lensdb import Entry, LookUp
+    from flangeback.kit.lensdb import LookUp, RecordedLens
     from flangeback.kit.mounts import Mount
     from flangeback.kit.remarks import Remark
 
@@ -67,12 +67,12 @@ def mounts_document(mounts: Iterable[Mount]) -> Document:
     }
 
 
-def entries_document(found: Sequence[Entry]) -> Document:
+def entries_document(found: Sequence[RecordedLens]) -> Document:
     """`flangeback/kit-entries-1`: entries of the lens-correction database, as --pick counts."""
     return {"schema": "flangeback/kit-entries-1", "entries": [_entry(each) for each in found]}
 
 
-def _entry(entry: Entry) -> Document:
+def _entry(entry: RecordedLens) -> Document:
     return fields(entry, "maker", "name", "focal", "widest", "mounts")
 
 
