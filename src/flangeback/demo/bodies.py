@@ -1,7 +1,4 @@
-"""What the two made-up bodies write into their frames: Exif, blank where a lens can't speak.
-
-Pillow and piexif are imported when a frame is made, not before.
-"""
+"""What the two made-up bodies write into their frames: Exif, blank where a lens can't speak."""
 
 from __future__ import annotations
 
@@ -13,10 +10,11 @@ from decimal import Decimal
 from fractions import Fraction
 from io import BytesIO
 from random import Random
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from PIL.Image import Image as Picture
+import piexif
+from piexif import ExifIFD, ImageIFD
+from PIL import Image
 
 Ratio = tuple[int, int]
 
@@ -61,123 +59,101 @@ KESTRIN = Make("Kestrin", "Kestrin K7", 100, 1, serial="0071133", offset="+02:00
 NORRVIK = Make("Norrvik", "Norrvik N2", 200, 2, split_seconds=True)
 
 
-@dataclass(frozen=True, slots=True)
-class Exposure:
-    """Shutter time in seconds, and by how many stops the picture came out over or under."""
+def meter(make: Make, f_number: float, cloud: float = 0.0) -> tuple[Fraction, float]:
+    """What the body, on aperture priority, makes of the light: N^2 / (t S/100) = 2^EV.
 
-    time: Fraction
-    stops: float
-
-
-def meter(make: Make, f_number: float, cloud: float = 0.0) -> Exposure:
-    """What the body, on aperture priority, makes of the light: N^2 / (t S/100) = 2^EV."""
+    The shutter time in seconds, and by how many stops the picture comes out over or under.
+    """
     wanted = f_number**2 * 100 / make.iso / 2 ** (_LIGHT + cloud)
     speed = min(_SHUTTER, key=lambda n: abs(math.log2(wanted * n)))
-    return Exposure(Fraction(1, speed), math.log2(1 / speed / wanted))
+    return Fraction(1, speed), math.log2(1 / speed / wanted)
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class Release:
     """All that the body knows of one frame.
 
-    `blank` is how it leaves out a lens it can't see; `registered` the focal length set for its
-    stabiliser, in mm.
+    `shutter` is in seconds, `glass` a lens that makes itself known; `blank` is how it leaves out
+    one that doesn't; `registered` the focal length set for its stabiliser, in mm.
     """
 
     make: Make
     number: int
     camera_time: datetime
-    exposure: Exposure
-    glass: Glass | None = None
-    f_number: Decimal | None = None
-    blank: str = "dashes"
-    registered: int | None = None
-    upright: bool = False
+    shutter: Fraction
+    glass: Glass | None
+    f_number: Decimal
+    blank: str
+    registered: int | None
+    upright: bool
 
 
-def jpeg(picture: Picture, record: Record) -> bytes:
+def jpeg(picture: Image.Image, release: Release) -> bytes:
     """The frame as the body would store it."""
-    import piexif
-    from PIL import Image
-
-    if record.upright:
+    if release.upright:
         picture = picture.transpose(Image.Transpose.ROTATE_90)
     small = BytesIO()
     picture.resize((160, 107), reducing_gap=3.0).save(small, "JPEG", quality=75)
     exif = piexif.dump(
         {
-            "0th": _main_tags(record),
-            "Exif": _exif_tags(record, picture.size),
-            "1st": {piexif.ImageIFD.Compression: 6},
+            "0th": _main_tags(release),
+            "Exif": _exif_tags(release, picture.size),
+            "1st": {ImageIFD.Compression: 6},
             "thumbnail": small.getvalue(),
         }
     )
     out = BytesIO()
-    picture.save(out, "JPEG", quality=85, exif=_with_maker_note(exif, record))
+    picture.save(out, "JPEG", quality=85, exif=_with_maker_note(exif, release))
     return out.getvalue()
 
 
-def _main_tags(record: Record) -> dict[int, Any]:
-    from piexif import ImageIFD
-
+def _main_tags(release: Release) -> dict[int, Any]:
     return {
-        ImageIFD.Make: record.make.maker,
-        ImageIFD.Model: record.make.model,
-        ImageIFD.Orientation: 6 if record.upright else 1,
+        ImageIFD.Make: release.make.maker,
+        ImageIFD.Model: release.make.model,
+        ImageIFD.Orientation: 6 if release.upright else 1,
         ImageIFD.XResolution: (300, 1),
         ImageIFD.YResolution: (300, 1),
         ImageIFD.ResolutionUnit: 2,
-        ImageIFD.Software: f"{record.make.model} v1.04",
-        ImageIFD.DateTime: f"{record.camera_time:%Y:%m:%d %H:%M:%S}",
+        ImageIFD.Software: f"{release.make.model} v1.04",
+        ImageIFD.DateTime: f"{release.camera_time:%Y:%m:%d %H:%M:%S}",
     }
 
 
-def _exif_tags(record: Record, size: tuple[int, int]) -> dict[int, Any]:
-    from piexif import ExifIFD
-
-    stamp = f"{record.camera_time:%Y:%m:%d %H:%M:%S}"
-    time = record.exposure.time
+def _exif_tags(release: Release, size: tuple[int, int]) -> dict[int, Any]:
+    stamp = f"{release.camera_time:%Y:%m:%d %H:%M:%S}"
     tags: dict[int, Any] = {
         ExifIFD.ExifVersion: b"0232",
         ExifIFD.DateTimeOriginal: stamp,
         ExifIFD.DateTimeDigitized: stamp,
-        ExifIFD.ExposureTime: (time.numerator, time.denominator),
+        ExifIFD.ExposureTime: release.shutter.as_integer_ratio(),
         ExifIFD.ExposureProgram: 3,
-        ExifIFD.ISOSpeedRatings: record.make.iso,
+        ExifIFD.ISOSpeedRatings: release.make.iso,
         ExifIFD.MeteringMode: 5,
         ExifIFD.ColorSpace: 1,
         ExifIFD.PixelXDimension: size[0],
         ExifIFD.PixelYDimension: size[1],
         ExifIFD.MakerNote: _NOTE.ljust(_NOTE_SIZE, b"@"),
     }
-    if record.make.serial:
-        tags[ExifIFD.BodySerialNumber] = record.make.serial
-    if record.make.offset:
-        tags[ExifIFD.OffsetTimeOriginal] = record.make.offset
-    if record.make.split_seconds:
-        tags[ExifIFD.SubSecTimeOriginal] = f"{record.camera_time.microsecond // 10_000:02d}"
-    return tags | (_lens_tags(record) if record.glass else _blank_tags(record))
+    if release.make.serial:
+        tags[ExifIFD.BodySerialNumber] = release.make.serial
+    if release.make.offset:
+        tags[ExifIFD.OffsetTimeOriginal] = release.make.offset
+    if release.make.split_seconds:
+        tags[ExifIFD.SubSecTimeOriginal] = f"{release.camera_time.microsecond // 10_000:02d}"
+    return tags | (_lens_tags(release, release.glass) if release.glass else _blank_tags(release))
 
 
-def _lens_tags(record: Record) -> dict[int, Any]:
+def _lens_tags(release: Release, glass: Glass) -> dict[int, Any]:
     """What is written with a lens the body knows."""
-    from piexif import ExifIFD
-
-    glass, f_number = record.glass, record.f_number
-    assert glass
-    assert f_number
+    widest = ratio(glass.widest)
     tags: dict[int, Any] = {
-        ExifIFD.FNumber: ratio(f_number),
-        ExifIFD.ApertureValue: _apex(f_number),
+        ExifIFD.FNumber: ratio(release.f_number),
+        ExifIFD.ApertureValue: _apex(release.f_number),
         ExifIFD.MaxApertureValue: _apex(glass.widest),
         ExifIFD.FocalLength: (glass.focal, 1),
-        ExifIFD.FocalLengthIn35mmFilm: glass.focal * record.make.crop,
-        ExifIFD.LensSpecification: (
-            (glass.zoom[0], 1),
-            (glass.zoom[1], 1),
-            ratio(glass.widest),
-            ratio(glass.widest),
-        ),
+        ExifIFD.FocalLengthIn35mmFilm: glass.focal * release.make.crop,
+        ExifIFD.LensSpecification: (*((end, 1) for end in glass.zoom), widest, widest),
         ExifIFD.LensMake: glass.maker,
         ExifIFD.LensModel: glass.model,
     }
@@ -186,10 +162,8 @@ def _lens_tags(record: Record) -> dict[int, Any]:
     return tags
 
 
-def _blank_tags(record: Record) -> dict[int, Any]:
+def _blank_tags(release: Release) -> dict[int, Any]:
     """The ways bodies have of saying that they see no lens."""
-    from piexif import ExifIFD
-
     styles: dict[str, dict[int, Any]] = {
         "absent": {},
         "empty": {ExifIFD.FNumber: (0, 0), ExifIFD.LensModel: "", ExifIFD.LensMake: ""},
@@ -207,10 +181,10 @@ def _blank_tags(record: Record) -> dict[int, Any]:
             ExifIFD.LensModel: "0 mm f/0",
         },
     }
-    tags = styles[record.blank]
-    if record.registered:
-        tags[ExifIFD.FocalLength] = (record.registered, 1)
-        tags[ExifIFD.FocalLengthIn35mmFilm] = record.registered * record.make.crop
+    tags = styles[release.blank]
+    if release.registered:
+        tags[ExifIFD.FocalLength] = (release.registered, 1)
+        tags[ExifIFD.FocalLengthIn35mmFilm] = release.registered * release.make.crop
     return tags
 
 
@@ -219,31 +193,30 @@ def ratio(value: Decimal) -> Ratio:
     tenths = value * 10
     if tenths == tenths.to_integral_value():
         return int(tenths), 10
-    fraction = Fraction(value)
-    return fraction.numerator, fraction.denominator
+    return value.as_integer_ratio()
 
 
 def _apex(f_number: Decimal) -> Ratio:
     return round(200 * math.log2(f_number)), 100
 
 
-def _with_maker_note(exif: bytes, record: Record) -> bytes:
+def _with_maker_note(exif: bytes, release: Release) -> bytes:
     """The block with the MakerNote in its place.
 
     Its offsets count from the start of the TIFF block, and are known once that is laid out.
     """
     at = exif.index(_NOTE)
-    note = _maker_note(at - len(b"Exif\0\0"), record)
+    note = _maker_note(at - len(b"Exif\0\0"), release)
     assert len(note) == _NOTE_SIZE
     return exif[:at] + note + exif[at + _NOTE_SIZE :]
 
 
-def _maker_note(at: int, record: Record) -> bytes:
+def _maker_note(at: int, release: Release) -> bytes:
     """A directory of four entries and, behind it, their values; `at` is its place in the block."""
     head = 2 + 4 * 12 + 4
-    firmware = f"{record.make.model} fw 1.04".encode().ljust(24, b"\0")
-    counters = struct.pack(">4I", 1_000_000 + record.number, 4711, record.number, 2026)
-    tuning = Random(record.number).randbytes(_NOTE_SIZE - head - 24 - 16)
+    firmware = f"{release.make.model} fw 1.04".encode().ljust(24, b"\0")
+    counters = struct.pack(">4I", 1_000_000 + release.number, 4711, release.number, 2026)
+    tuning = Random(release.number).randbytes(_NOTE_SIZE - head - 24 - 16)
     entries = struct.pack(">H", 4)
     entries += struct.pack(">HHII", 0x0001, 7, 4, 0x30313030)
     entries += struct.pack(">HHII", 0x0007, 2, 24, at + head)

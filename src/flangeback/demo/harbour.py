@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from random import Random
 
 Colour = tuple[int, int, int]
@@ -16,10 +16,12 @@ Point = tuple[float, float]
 
 _STONE = -0.004
 """Where the far quay's stones begin."""
-_WATERLINE = -0.014
+WATERLINE = -0.014
+"""Where the far quay meets the water."""
 EDGE = -0.27
 """The edge of the quay we stand on."""
-_WATER: Colour = (74, 104, 122)
+_WATER = (74 * 0.65, 104 * 0.65, 122 * 0.65)
+"""What the water adds to the colour of an image in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,25 +34,26 @@ class Shape:
     width: float = 0.0
 
 
+def _shape(kind: str, colour: Colour, *points: Point) -> Shape:
+    return Shape(kind, colour, points)
+
+
+_area, _box, _disc = (partial(_shape, kind) for kind in ("area", "box", "disc"))
+
+
 def _line(colour: Colour, width: float, *points: Point) -> Shape:
     return Shape("line", colour, points, width)
 
 
-def _area(colour: Colour, *points: Point) -> Shape:
-    return Shape("area", colour, points)
-
-
-def _box(colour: Colour, corner: Point, other: Point) -> Shape:
-    return Shape("box", colour, (corner, other))
-
-
-def _disc(colour: Colour, corner: Point, other: Point) -> Shape:
-    return Shape("disc", colour, (corner, other))
-
-
 def shade(colour: Colour, factor: float) -> Colour:
     """A colour made darker or lighter."""
-    red, green, blue = (min(255, int(part * factor)) for part in colour)
+    return _mixed(colour, factor, (0, 0, 0))
+
+
+def _mixed(colour: Colour, factor: float, other: Sequence[float]) -> Colour:
+    """So much of a colour with the whole of another."""
+    pairs = zip(colour, other, strict=True)
+    red, green, blue = (min(255, int(own * factor + more)) for own, more in pairs)
     return red, green, blue
 
 
@@ -72,21 +75,17 @@ def _placed(shapes: Sequence[Shape], foot: Point, size: float, flat: float = 1.0
 @cache
 def far_shore() -> tuple[Shape, ...]:
     """Cranes, a church, the row of houses, the quay they stand on with its lamps."""
-    cranes = ((-1.55, 0.2), (-0.72, 0.25), (-0.5, 0.21), (0.98, 0.24), (1.9, 0.22))
-    shapes = [
-        shape
-        for place, size in cranes
-        for shape in _placed(
-            _crane((92, 104, 112) if size < 0.23 else (148, 96, 62)), (place, 0), size
-        )
-    ]
+    grey, orange = (92, 104, 112), (148, 96, 62)
+    shapes: list[Shape] = []
+    for place, size in ((-1.55, 0.2), (-0.72, 0.25), (-0.5, 0.21), (0.98, 0.24), (1.9, 0.22)):
+        shapes += _placed(_crane(grey if size < 0.23 else orange), (place, 0), size)
     shapes += _placed(_CHURCH, (0.31, 0), 0.016)
     shapes += _houses()
-    shapes.append(_box((116, 110, 104), (-9, _STONE), (9, _WATERLINE)))
-    shapes.append(_box((176, 164, 148), (-9, _STONE), (9, _STONE - 0.002)))
+    shapes += [_box((116, 110, 104), (-9, _STONE), (9, WATERLINE))]
+    shapes += [_box((176, 164, 148), (-9, _STONE), (9, _STONE - 0.002))]
     for n in range(-150, 151):
         x = n * 0.03
-        shapes.append(_box((78, 72, 68), (x, _STONE), (x + 0.0035, _WATERLINE)))
+        shapes.append(_box((78, 72, 68), (x, _STONE), (x + 0.0035, WATERLINE)))
         if n % 5 == 0:
             shapes += _placed(_lamp(0.035), (x, _STONE), 0.055)
     return tuple(shapes)
@@ -213,17 +212,10 @@ def boats() -> tuple[Shape, ...]:
         moored.append((below, place, (*(_RIG if random.random() < 0.6 else _WHEELHOUSE), *hull)))
     shapes: list[Shape] = []
     for below, place, boat in sorted(moored, key=lambda one: one[0]):
-        image = [replace(shape, colour=_in_water(shape.colour)) for shape in boat]
+        image = [replace(shape, colour=_mixed(shape.colour, 0.35, _WATER)) for shape in boat]
         shapes += _placed(image, (place, -below), 0.05 + below * 0.95, -0.62)
         shapes += _placed(boat, (place, -below), 0.05 + below * 0.95)
     return tuple(shapes)
-
-
-def _in_water(colour: Colour) -> Colour:
-    red, green, blue = (
-        int(own * 0.35 + water * 0.65) for own, water in zip(colour, _WATER, strict=True)
-    )
-    return red, green, blue
 
 
 # --- near quay, gulls ------------------------------------------------------------------------

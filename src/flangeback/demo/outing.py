@@ -7,18 +7,13 @@ card lost half of. Since it is made up, what each frame has to come to is known.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from flangeback import profiles, system
 from flangeback.errors import InputError
-
-if TYPE_CHECKING:
-    from flangeback.demo.bodies import Glass, Make
 
 LOG = """\
 # Lindholm harbour, Sunday morning, low sun and thin clouds
@@ -43,7 +38,6 @@ K7_0213..K7_0214   k7 miran58 f/4         # the two of the red boat
 """
 """The log: each entry to the minute, as people write them."""
 
-_DAY = datetime(2026, 5, 17)
 _ZONE = timezone(timedelta(hours=2))
 """What Europe/Stockholm is in May."""
 _REDUCER = Decimal("0.71")
@@ -82,13 +76,13 @@ class Outing:
 class _Frame:
     """One frame as it really was.
 
-    `at` is the right time, `stop` the f-number the ring stood at, `pan` where the lens looked,
+    `clock` is the right time, `stop` the f-number the ring stood at, `pan` where the lens looked,
     `light` by how many stops a cloud changed the light. `told` is the f-number the log has for it
     when that isn't `stop`.
     """
 
     number: int
-    at: str
+    clock: str
     lens: str
     stop: str
     outcome: str
@@ -99,12 +93,29 @@ class _Frame:
     told: str | None = None
     upright: bool = False
 
+    @property
+    def is_k7(self) -> bool:
+        """Whether it is the greater body's; its numbers are lower."""
+        return self.number < 400
+
+    @property
+    def name(self) -> str:
+        return f"{'K7' if self.is_k7 else 'N2'}_{self.number:04d}.JPG"
+
+    @property
+    def at(self) -> datetime:
+        return datetime.fromisoformat(f"2026-05-17 {self.clock}")
+
+    @property
+    def factor(self) -> Decimal:
+        return _REDUCER if self.is_k7 and self.lens == "tolvan28" else Decimal(1)
+
 
 _GAP = ("placed-in-gap",)
 _WRONG_FOCAL = ("registered-focal",)
 _STEP = ("registered-focal", "light-step")
 
-_K7 = (
+_FRAMES = (
     # Before the first entry; then within its own minute.
     _Frame(201, "09:08:15", "miran58", "2.8", "unlogged", -0.2),
     _Frame(202, "09:12:38", "miran58", "2.8", "unsure", -0.35, ("near-change",)),
@@ -147,9 +158,6 @@ _K7 = (
     _Frame(230, "10:57:12", "tolvan28", "8", "unreadable", 0.0),
     _Frame(231, "11:02:15", "native24", "8", "native", 0.3),
     _Frame(232, "11:04:30", "native70", "5.6", "native", -1.5),
-)
-
-_N2 = (
     _Frame(401, "09:05:10", "native20", "4", "native", 0.0),
     _Frame(402, "09:07:44", "native20", "5.6", "native", 0.15),
     _Frame(403, "09:33:20", "tolvan28", "2.8", "fill", -0.75),
@@ -160,7 +168,8 @@ _N2 = (
     _Frame(408, "10:12:30", "tolvan28", "8", "fill", -1.3),
 )
 
-_AHEAD = {"k7": timedelta(minutes=3, seconds=20), "n2": timedelta(hours=1, minutes=7, seconds=23)}
+_K7_AHEAD = timedelta(minutes=3, seconds=20)
+_N2_AHEAD = timedelta(hours=1, minutes=7, seconds=23)
 """How far each body's clock was ahead."""
 _FOCAL = {"miran58": 58, "brask135": 135, "tolvan28": 28}
 _VALUED = ("fill", "partial", "agree")
@@ -186,39 +195,17 @@ def _make(frames: Path) -> Outing:
     from concurrent.futures import ThreadPoolExecutor
 
     frames.mkdir(parents=True)
-    plan = list(_plan())
     # Pillow lets go of the interpreter while it works, so that threads do help.
     with ThreadPoolExecutor() as pool:
-        made = pool.map(lambda planned: _developed(*planned), plan)
-        for (body, frame), data in zip(plan, made, strict=True):
-            path = frames / _name(body, frame)
+        for frame, data in zip(_FRAMES, pool.map(_developed, _FRAMES), strict=True):
+            path = frames / frame.name
             path.write_bytes(data)
-            taken = round(_right_time(frame).replace(tzinfo=_ZONE).timestamp()) * 1_000_000_000
+            taken = round(frame.at.replace(tzinfo=_ZONE).timestamp()) * 1_000_000_000
             system.set_times(path, taken, taken)
     kit, log = frames / "kit.toml", frames / "session.txt"
     kit.write_bytes((profiles.folder() / "kit.toml").read_bytes())
     log.write_bytes(LOG.encode())
-    return Outing(frames, log, kit, tuple(_truth(body, frame) for body, frame in plan))
-
-
-def _plan() -> Iterator[tuple[str, _Frame]]:
-    for frame in _K7:
-        yield "k7", frame
-    for frame in _N2:
-        yield "n2", frame
-
-
-def _name(body: str, frame: _Frame) -> str:
-    return f"{body.upper()}_{frame.number:04d}.JPG"
-
-
-def _right_time(frame: _Frame) -> datetime:
-    hours, minutes, seconds = map(int, frame.at.split(":"))
-    return _DAY + timedelta(hours=hours, minutes=minutes, seconds=seconds)
-
-
-def _factor(body: str, frame: _Frame) -> Decimal:
-    return _REDUCER if (body, frame.lens) == ("k7", "tolvan28") else Decimal(1)
+    return Outing(frames, log, kit, tuple(map(_truth, _FRAMES)))
 
 
 def _marked(stop: str) -> Decimal:
@@ -227,72 +214,59 @@ def _marked(stop: str) -> Decimal:
     return (Decimal(low) * Decimal(high)).sqrt() if high else Decimal(low)
 
 
-def _truth(body: str, frame: _Frame) -> Truth:
-    name = _name(body, frame)
+def _truth(frame: _Frame) -> Truth:
     if frame.outcome not in _VALUED:
-        return Truth(name, frame.outcome, doubts=frame.doubts)
-    factor = _factor(body, frame)
-    f_number = None
-    if frame.outcome != "partial":
-        f_number = _marked(frame.told or frame.stop) * factor
-    focal = _FOCAL[frame.lens] * factor
-    return Truth(name, frame.outcome, frame.lens, f_number, focal, frame.doubts)
+        return Truth(frame.name, frame.outcome, doubts=frame.doubts)
+    is_known = frame.outcome != "partial"
+    f_number = _marked(frame.told or frame.stop) * frame.factor if is_known else None
+    focal = _FOCAL[frame.lens] * frame.factor
+    return Truth(frame.name, frame.outcome, frame.lens, f_number, focal, frame.doubts)
 
 
-def _developed(body: str, frame: _Frame) -> bytes:
+def _developed(frame: _Frame) -> bytes:
     """The bytes of a frame."""
     from flangeback.demo import bodies, pictures
 
-    make = bodies.KESTRIN if body == "k7" else bodies.NORRVIK
-    glass = _glass(frame, make)
-    stop = _marked(frame.stop)
-    exposure = bodies.meter(make, float(stop * _factor(body, frame)), frame.light)
-    focal = glass.focal if glass else _FOCAL[frame.lens] * _factor(body, frame)
-    record = bodies.Record(
-        make,
-        frame.number,
-        _right_time(frame) + _AHEAD[body] + timedelta(milliseconds=_split(frame, make)),
-        exposure,
-        glass,
-        stop if glass else None,
-        _blank(body, frame),
-        frame.registered,
-        frame.upright,
-    )
-    shot = pictures.Shot(
-        seed=frame.number,
-        focal=float(focal) * make.crop,
-        pan=frame.pan,
-        stops=exposure.stops,
-        sky=_right_time(frame).hour * 3 + _right_time(frame).minute // 20,
-        cloud=0.35 - frame.light * 0.7,
-        upright=frame.upright,
-        clock=(9, 5, 10) if frame.number == 401 else None,
-    )
-    data = bodies.jpeg(pictures.draw(shot), record)
-    return data[:_DAMAGED_AT] if frame.outcome == "unreadable" else data
-
-
-def _split(frame: _Frame, make: Make) -> int:
-    """Milliseconds past the second, for a body that records them."""
-    return frame.number * 170 % 1000 if make.split_seconds else 0
-
-
-def _blank(body: str, frame: _Frame) -> str:
-    """How the body leaves the lens out; the smaller one does so in every way there is."""
-    return "dashes" if body == "k7" else ("zeros", "absent", "empty")[frame.number % 3]
-
-
-def _glass(frame: _Frame, make: Make) -> Glass | None:
-    """The lens the body knows of, if it does."""
-    from flangeback.demo.bodies import Glass
-
+    make, ahead = (bodies.KESTRIN, _K7_AHEAD) if frame.is_k7 else (bodies.NORRVIK, _N2_AHEAD)
+    focal, glass = _FOCAL.get(frame.lens, 0) * frame.factor, None
     if frame.outcome == "agree":
         name = "Miran 58mm f/2"
-        return Glass("Ostrava Optik", name, 58, (58, 58), Decimal("2.0"), "6612345")
-    if not frame.lens.startswith("native"):
-        return None
-    focal = int(frame.lens.removeprefix("native"))
-    if focal == 20:
-        return Glass(make.maker, "Norrvik 20mm F1.8", focal, (20, 20), Decimal("1.8"))
-    return Glass(make.maker, "Kestrin 24-70mm F4", focal, (24, 70), Decimal("4"))
+        glass = bodies.Glass("Ostrava Optik", name, 58, (58, 58), Decimal("2.0"), "6612345")
+    elif frame.lens.startswith("native"):
+        focal = Decimal(frame.lens.removeprefix("native"))
+        zoom, name, widest = ((24, 70), "Kestrin 24-70mm F4", "4")
+        if focal == 20:
+            zoom, name, widest = ((20, 20), "Norrvik 20mm F1.8", "1.8")
+        glass = bodies.Glass(make.maker, name, int(focal), zoom, Decimal(widest))
+    stop = _marked(frame.stop)
+    shutter, stops = bodies.meter(make, float(stop * frame.factor), frame.light)
+    split = timedelta(milliseconds=frame.number * 170 % 1000 if make.split_seconds else 0)
+    # The smaller body leaves the lens out in every way there is.
+    blank = "dashes" if frame.is_k7 else ("zeros", "absent", "empty")[frame.number % 3]
+    picture = pictures.draw(
+        pictures.Composition(
+            seed=frame.number,
+            focal=float(focal) * make.crop,
+            pan=frame.pan,
+            stops=stops,
+            sky=frame.at.hour * 3 + frame.at.minute // 20,
+            cloud=0.35 - frame.light * 0.7,
+            upright=frame.upright,
+            clock=(9, 5, 10) if frame.number == 401 else None,
+        )
+    )
+    data = bodies.jpeg(
+        picture,
+        bodies.Release(
+            make,
+            frame.number,
+            frame.at + ahead + split,
+            shutter,
+            glass,
+            stop,
+            blank,
+            frame.registered,
+            frame.upright,
+        ),
+    )
+    return data[:_DAMAGED_AT] if frame.outcome == "unreadable" else data

@@ -8,27 +8,17 @@ the size and reduced, which smooths their edges; sky and water, soft anyway, are
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from random import Random
-from typing import TYPE_CHECKING
 
-from flangeback.demo.harbour import (
-    EDGE,
-    Colour,
-    Point,
-    Shape,
-    boats,
-    far_shore,
-    gulls,
-    near_quay,
-    shade,
-)
+from PIL import Image, ImageChops, ImageDraw
+from PIL.Image import Image as Picture
+from PIL.ImageDraw import ImageDraw as Pen
 
-if TYPE_CHECKING:
-    from PIL.Image import Image as Picture
-    from PIL.ImageDraw import ImageDraw as Pen
+from flangeback.demo import harbour
+from flangeback.demo.harbour import Colour, Point, Shape
 
 LONG_SIDE = 960
 SHORT_SIDE = 640
@@ -36,13 +26,11 @@ _FINE = 2
 _UNIT = LONG_SIDE * _FINE
 _GREY = 0.31
 """Mean of the picture, in linear light, when the exposure is neither over nor under."""
-_SHORE = -0.014
-"""Where the far quay meets the water."""
 _BYTES = tuple(range(256))
 
 
 @dataclass(frozen=True, slots=True)
-class Shot:
+class Composition:
     """How a picture is framed and exposed.
 
     `focal` is the 35 mm equivalent in mm, `pan` the place of the harbour in the middle of the
@@ -83,35 +71,36 @@ class _View:
         return min(places) < reach and max(places) > -reach
 
 
-def draw(shot: Shot) -> Picture:
-    """The picture of a shot, upright as seen. The same shot gives the same picture."""
-    view = _view(shot)
-    picture = _clock_face(view, shot.clock) if shot.clock else _harbour(view, shot)
-    return _exposed(picture.reduce(_FINE), shot.stops)
+def draw(composition: Composition) -> Picture:
+    """The picture, upright as seen. The same composition gives the same picture."""
+    view = _view(composition)
+    picture = (
+        _clock_face(view, composition.clock) if composition.clock else _harbour(view, composition)
+    )
+    return _exposed(picture.reduce(_FINE), composition.stops)
 
 
-def _view(shot: Shot) -> _View:
-    width, height = LONG_SIDE * _FINE, SHORT_SIDE * _FINE
-    if shot.upright:
-        width, height = height, width
-    tilt = Random(shot.seed).uniform(-0.02, 0.02)
+def _view(composition: Composition) -> _View:
+    sides = LONG_SIDE * _FINE, SHORT_SIDE * _FINE
+    width, height = reversed(sides) if composition.upright else sides
+    tilt = Random(composition.seed).uniform(-0.02, 0.02)
     # A long lens looks at the far quay, a wide one takes in the sky: both put the horizon low.
-    level = 0.62 if shot.focal > 90 or shot.focal < 35 else 0.5
-    return _View(width, height, _UNIT * shot.focal / 50, shot.pan, int(height * (level + tilt)))
+    level = 0.62 if composition.focal > 90 or composition.focal < 35 else 0.5
+    return _View(
+        width, height, _UNIT * composition.focal / 50, composition.pan, int(height * (level + tilt))
+    )
 
 
-def _harbour(view: _View, shot: Shot) -> Picture:
-    from PIL import ImageDraw
-
-    picture = _sky(view, shot)
+def _harbour(view: _View, composition: Composition) -> Picture:
+    picture = _sky(view, composition)
     pen = ImageDraw.Draw(picture)
     _hills(pen, view)
-    _sketch(pen, view, far_shore())
-    _water(picture, view, shot.seed)
-    _sketch(pen, view, boats())
-    if view.y(EDGE) < view.height:
-        _sketch(pen, view, near_quay())
-    _sketch(pen, view, tuple(gulls(shot.seed, view.pan, 50 / shot.focal)))
+    _sketch(pen, view, harbour.far_shore())
+    _water(picture, view, composition.seed)
+    _sketch(pen, view, harbour.boats())
+    if view.y(harbour.EDGE) < view.height:
+        _sketch(pen, view, harbour.near_quay())
+    _sketch(pen, view, tuple(harbour.gulls(composition.seed, view.pan, 50 / composition.focal)))
     return picture
 
 
@@ -131,29 +120,25 @@ def _sketch(pen: Pen, view: _View, shapes: Sequence[Shape]) -> None:
 # --- sky and hills ---------------------------------------------------------------------------
 
 
-def _sky(view: _View, shot: Shot) -> Picture:
+def _sky(view: _View, composition: Composition) -> Picture:
     """A morning sky over the whole picture: gradient, glow of a low sun, clouds."""
-    from PIL import Image
-
     part = 16
     size = (view.width // part, view.height // part)
     level = view.horizon // part
     sky = Image.new("RGB", size, (246, 214, 176))
     blue = ((84, 132, 184), (140, 178, 208), (204, 212, 206), (246, 214, 176))
     sky.paste(_ramp(blue, (size[0], level + 2)), (0, 0))
-    reach = int(max(size) * 0.9 * max(1.0, shot.focal / 70))
+    reach = int(max(size) * 0.9 * max(1.0, composition.focal / 70))
     glow = Image.radial_gradient("L").resize((reach, reach))
     glow = glow.point([max(0, 150 - v) for v in _BYTES])
     sun = (int(view.at((0.55, 0))[0]) // part - reach // 2, level - int(reach * 0.62))
     sky.paste((255, 236, 196), (*sun, sun[0] + reach, sun[1] + reach), glow)
-    sky.paste((252, 244, 234), (0, 0), _clouds(size, shot))
+    sky.paste((252, 244, 234), (0, 0), _clouds(size, composition))
     return _doubled(sky, (view.width, view.height))
 
 
 def _ramp(colours: Sequence[Colour], size: tuple[int, int]) -> Picture:
     """A vertical gradient through these colours."""
-    from PIL import Image
-
     strip = Image.new("RGB", (1, len(colours)))
     strip.putdata(colours)
     return strip.resize(size, Image.Resampling.BICUBIC)
@@ -161,29 +146,23 @@ def _ramp(colours: Sequence[Colour], size: tuple[int, int]) -> Picture:
 
 def _doubled(picture: Picture, size: tuple[int, int]) -> Picture:
     """A soft picture in this size: smooth at half of it, and each pixel of that doubled."""
-    from PIL import Image
-
     half = picture.resize((size[0] // 2, -(-size[1] // 2)), Image.Resampling.BILINEAR)
     return half.resize(size, Image.Resampling.NEAREST)
 
 
-def _clouds(size: tuple[int, int], shot: Shot) -> Picture:
+def _clouds(size: tuple[int, int], composition: Composition) -> Picture:
     """A mask of drawn-out clouds: three octaves of smoothed noise, cut off below."""
-    from PIL import Image, ImageChops
-
-    random = Random(7000 + shot.sky)
+    random = Random(7000 + composition.sky)
     heap = Image.new("L", size, 0)
     for columns, share in ((5, 0.55), (13, 0.3), (34, 0.15)):
         smooth = _noise(random, (columns, columns * 2), size)
         heap = ImageChops.add(heap, smooth.point([int(v * share) for v in _BYTES]))
-    floor = 150 - 90 * shot.cloud
+    floor = 150 - 90 * composition.cloud
     return heap.point([int(min(205, max(0.0, (v - floor) * 3.2))) for v in _BYTES])
 
 
 def _noise(random: Random, grid: tuple[int, int], size: tuple[int, int]) -> Picture:
     """Smooth noise, as coarse as the grid."""
-    from PIL import Image
-
     noise = Image.frombytes("L", grid, random.randbytes(grid[0] * grid[1]))
     return noise.resize(size, Image.Resampling.BICUBIC)
 
@@ -197,7 +176,7 @@ def _hills(pen: Pen, view: _View) -> None:
             ridge = math.sin(place * 2.3 + phase) * 0.4 + math.sin(place * 7.1 + phase * 3) * 0.16
             trees = math.sin(place * 61) * 0.03 + math.sin(place * 143 + phase) * 0.02
             line.append((x, view.y(height * (0.62 + ridge + trees))))
-        bottom = view.y(_SHORE)
+        bottom = view.y(harbour.WATERLINE)
         pen.polygon([(0, bottom), *line, (view.width, bottom)], fill=colour)
 
 
@@ -206,9 +185,7 @@ def _hills(pen: Pen, view: _View) -> None:
 
 def _water(picture: Picture, view: _View, seed: int) -> None:
     """The far shore upside down in the water, each strip pushed aside by a ripple; glints."""
-    from PIL import Image
-
-    shore = int(view.y(_SHORE))
+    shore = int(view.y(harbour.WATERLINE))
     depth = view.height - shore
     if depth <= 0:
         return
@@ -247,15 +224,13 @@ def _glints(water: Picture, reach: float, random: Random) -> None:
 
 def _clock_face(view: _View, shows: tuple[int, int, int]) -> Picture:
     """The clock on the harbour office's wall, in brick."""
-    from PIL import Image, ImageDraw
-
     picture = Image.new("RGB", (view.width, view.height), (138, 82, 66))
     pen = ImageDraw.Draw(picture)
     random, high, wide = Random(3), view.height // 20, view.width // 12
     for row in range(21):
         for column in range(-1, 13):
             left, top = column * wide + (row % 2) * wide // 2, row * high
-            tone = shade((150, 86, 68), random.uniform(0.86, 1.1))
+            tone = harbour.shade((150, 86, 68), random.uniform(0.86, 1.1))
             pen.rectangle((left + 4, top + 4, left + wide - 4, top + high - 4), tone)
     x, y, radius = view.width / 2, view.height / 2, view.height * 0.4
     rings = ((1.09, (52, 58, 60)), (1.04, (104, 112, 112)), (1.0, (240, 234, 218)))
@@ -266,19 +241,17 @@ def _clock_face(view: _View, shows: tuple[int, int, int]) -> Picture:
         tick = 6 if minute % 5 else 18 if minute % 15 else 26
         ends = (radius * (0.9 if minute % 5 else 0.8), radius * 0.95)
         pen.line([_hand(x, y, end, minute / 60) for end in ends], (44, 44, 46), tick)
-    for turn, reach, width, colour in _hands(shows):
+    hour, minute, second = shows
+    dark, red = (34, 34, 38), (176, 44, 36)
+    for turn, reach, width, colour in (
+        (hour % 12 / 12 + minute / 720, 0.52, 35, dark),
+        (minute / 60 + second / 3600, 0.8, 22, dark),
+        (second / 60, 0.88, 6, red),
+    ):
         ends = (radius * -0.14, radius * reach)
         pen.line([_hand(x, y, end, turn) for end in ends], colour, width)
-    pen.circle((x, y), radius * 0.05, (176, 44, 36))
+    pen.circle((x, y), radius * 0.05, red)
     return picture
-
-
-def _hands(shows: tuple[int, int, int]) -> Iterator[tuple[float, float, int, Colour]]:
-    """Each hand: how far round from twelve it points, its reach, width and colour."""
-    hour, minute, second = shows
-    yield hour % 12 / 12 + minute / 720, 0.52, 35, (34, 34, 38)
-    yield minute / 60 + second / 3600, 0.8, 22, (34, 34, 38)
-    yield second / 60, 0.88, 6, (176, 44, 36)
 
 
 def _hand(x: float, y: float, reach: float, turn: float) -> Point:
