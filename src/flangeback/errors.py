@@ -95,10 +95,15 @@ class InputError(Exception):
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known name most like `word`, or None when none is near."""
+    return next(iter(near_names(word, known, 1)), None)
+
+
+def near_names(word: str, known: Iterable[str], most: int = 100) -> Sequence[str]:
+    """The known names like `word`, the likest first."""
     import difflib
 
-    by_folded: dict[str, str] = {name.casefold(): name for name in known}
+    by_folded = {name.casefold(): name for name in known}
     # In a word of two letters, one that differs is half of it.
     cutoff = 0.6 if len(word) > 2 else 0.5
-    found: Sequence[str] = difflib.get_close_matches(word.casefold(), list(by_folded), 1, cutoff)
-    return by_folded[found[0]] if found else None
+    near = difflib.get_close_matches(word.casefold(), by_folded, most, cutoff)
+    return [by_folded[each] for each in near]

@@ -327,6 +327,16 @@ def save_new(path: Path, content: bytes) -> None:
     _put(path, content, path, rename_new)
 
 
+def check_new(path: Path) -> None:
+    """Raises InputError where something stands under this name."""
+    if os.path.lexists(path):
+        raise _taken(path)
+
+
+def _taken(path: Path) -> InputError:
+    return InputError.at(path, "stands there already", "another name; it is left as it is")
+
+
 def _put(
     target: Path, content: bytes, named: Path, take_name: Callable[[Path, Path], None]
 ) -> None:
@@ -342,8 +352,7 @@ def _put(
             raise
         sync_folder(target.parent)
     except FileExistsError:
-        expected = "another name; it is left as it is"
-        raise InputError(Problem(str(named), "stands there already", expected=expected)) from None
+        raise _taken(named) from None
     except OSError as error:
         text = f"can't be written: {error.strerror or error}; it is left as it was"
         raise InputError(Problem(str(named), text)) from None

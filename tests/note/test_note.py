@@ -106,7 +106,7 @@ def test_without_a_named_zone_the_offset_stands(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("TZ", "no such zone")
-    monkeypatch.setattr("flangeback.note.zones._LOCAL", tmp_path / "nowhere")
+    monkeypatch.setattr("flangeback.note.noting._LOCAL", tmp_path / "nowhere")
     path = tmp_path / "new.txt"
     note(path, "k7 miran58 f/2.8", now=NOW.astimezone(timezone(timedelta(hours=-3, minutes=-30))))
     assert path.read_text() == "date 2026-05-17\nzone -03:30\n08:32  k7 miran58 f/2.8\n"

@@ -25,8 +25,8 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
 
     Example: flangeback draft 2026-05-17 -o 2026-05-17/session.txt
     """
-    from flangeback.draft import check_new, write_new
     from flangeback.kit.places import kit_file
+    from flangeback.system import check_new, save_new
 
     if output is not None:
         check_new(output)
@@ -40,7 +40,7 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
     if output is None:
         print_exactly(text)
         return
-    write_new(output, text)
+    save_new(output, text.encode("utf-8", "backslashreplace"))
     typer.echo(f"{output} is there to be filled in; then:", err=True)
     if gear is None:
         typer.echo(f"  a kit file, {place}, with your gear under the names in it", err=True)

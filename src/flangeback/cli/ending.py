@@ -150,6 +150,5 @@ def end_of_crash(error: Exception) -> None:
     while place is not None and place.tb_next is not None:
         place = place.tb_next
     where = f"{place.tb_frame.f_code.co_filename}, line {place.tb_lineno}" if place else "unknown"
-    text = f"a fault of flangeback itself: {type(error).__name__}: {error} ({where})"
-    typer.echo(text, err=True)
+    typer.echo(f"a fault of flangeback itself: {type(error).__name__}: {error} ({where})", err=True)
     sys.exit(WRONG)

@@ -289,14 +289,14 @@ def add_body(
 
     Example: flangeback kit add body K7_0001.JPG --mount E
     """
-    from flangeback.errors import InputError, Problem
+    from flangeback.errors import InputError
     from flangeback.frames.sensor import seen_body
     from flangeback.kit.asking import body_entry
 
     ask = asking(json=json)
     given = str(frame or (ask("a frame that the body made") or "").strip())
     if not given:
-        raise InputError(Problem("", "no frame is named", expected="kit add body FRAME"))
+        raise InputError.at("", "no frame is named", "kit add body FRAME")
     seen = seen_body(Path(given))
     said = {"mount": mount, "key": key}
     fields = body_entry(seen.model, seen.serial, seen.sensor, said, ask)

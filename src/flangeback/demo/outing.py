@@ -186,9 +186,8 @@ def make_outing(folder: Path) -> Outing:
             raise InputError(f"{folder} exists and isn't an empty folder: name a new one")
         return _make(folder / "frames")
     except OSError as error:
-        raise InputError(
-            f"the outing can't be made in {folder}: {error.strerror or error}"
-        ) from None
+        text = f"the outing can't be made in {folder}: {error.strerror or error}"
+        raise InputError(text) from None
 
 
 def _make(frames: Path) -> Outing:

@@ -2,6 +2,5 @@
 
 from flangeback.draft.drafting import draft_log
 from flangeback.draft.lights import read_pictures, slate_files
-from flangeback.draft.writing import check_new, write_new
 
-__all__ = ["check_new", "draft_log", "read_pictures", "slate_files", "write_new"]
+__all__ = ["draft_log", "read_pictures", "slate_files"]

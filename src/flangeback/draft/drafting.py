@@ -13,10 +13,9 @@ from flangeback.draft.lights import Pictures, light_through, slate_files
 from flangeback.draft.naming import Namer
 from flangeback.draft.pieces import Piece, pieces
 from flangeback.draft.proposals import lens_of, stop_of
-from flangeback.errors import InputError
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
-from flangeback.log import parse_log
+from flangeback.log.reading import is_sound
 from flangeback.match.bodies import body_of, described
 from flangeback.survey.clocks import gps_ahead
 from flangeback.words import clock_time, count, f_number, utc_offset
@@ -116,7 +115,7 @@ class _Draft:
         if times:
             yield from self._new_day(min(time.at for time in times).date())
         zones = sorted({utc_offset(time.offset) for time in times if time.offset is not None})
-        if len(zones) == 1 and self._is_read(f"zone {zones[0]}"):
+        if len(zones) == 1 and is_sound(f"zone {zones[0]}", self.kit):
             yield f"zone {zones[0]}"
         elif zones:
             yield from _comment(f"zone: the frames state {', '.join(zones)}")
@@ -126,14 +125,7 @@ class _Draft:
             self.day = day
             line = f"date {day}"
             # Some clocks were never set: 1980 is a date, year 1 is none to a log.
-            yield line if self._is_read(line) else f"# {line}"
-
-    def _is_read(self, line: str) -> bool:
-        try:
-            parse_log(line, self.kit)
-        except InputError:
-            return False
-        return True
+            yield line if is_sound(line, self.kit) else f"# {line}"
 
     def _slate(self, frame: Frame) -> Iterator[str]:
         name = self.namer.name(frame)

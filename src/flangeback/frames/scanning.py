@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.formats import BY_SUFFIX
 from flangeback.frames.lens_data import lens_data_of_packet, lens_fields
 from flangeback.frames.model import MANIFEST, Frame, without_suffix
@@ -33,7 +33,7 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
     found = frames_of(folder, files_below(folder), progress)
     if not found:
         expected = "pictures or raw files, at any depth"
-        raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
+        raise InputError.at(folder, "there are no frames in it", expected)
     return found
 
 
@@ -43,9 +43,7 @@ def files_below(folder: Path) -> Sequence[str]:
     Raises InputError when there is no such folder, or it can't be read.
     """
     if not folder.is_dir():
-        raise InputError(
-            Problem(str(folder), "there is no such folder", expected="the folder with the frames")
-        )
+        raise InputError.at(folder, "there is no such folder", "the folder with the frames")
     return sorted(_files(folder), key=_name_order)
 
 
@@ -68,7 +66,7 @@ def _name_order(file: str) -> tuple[str, str]:
 
 def _files(folder: Path) -> Iterator[str]:
     def refuse(error: OSError) -> None:
-        raise InputError(Problem(str(error.filename), f"can't be read: {error.strerror}"))
+        raise InputError.at(error.filename, f"can't be read: {error.strerror}")
 
     for at, folders, names in os.walk(folder, onerror=refuse):
         folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]

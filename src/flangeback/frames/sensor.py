@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.frames.model import Frame
 from flangeback.frames.reading import read_frame
 from flangeback.kit.model import FULL_FRAME_DIAGONAL
@@ -69,12 +69,12 @@ def seen_body(path: Path) -> SeenBody:
     try:
         frame = read_frame(path.parent, path.name)
     except OSError as error:
-        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+        raise InputError.at(path, f"can't be read: {error.strerror}") from None
     if frame.damage is not None:
-        raise InputError(Problem(str(path), frame.damage, expected="a frame that the body made"))
+        raise InputError.at(path, frame.damage, "a frame that the body made")
     if frame.model is None:
         text = "doesn't name the body that made it"
-        raise InputError(Problem(str(path), text, expected="a frame as the body wrote it"))
+        raise InputError.at(path, text, "a frame as the body wrote it")
     area = None if frame.digital_zoom else used_area(frame)
     told = area is not None and plausible(crop_of_size(area))
     sides = (max(area), min(area)) if area is not None and told else None

@@ -8,10 +8,11 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Literal
 
-from flangeback.errors import InputError, Problem
-from flangeback.kit.reading import parse_kit
+from flangeback.errors import InputError
+from flangeback.kit.reading import kit_text, parse_kit
 from flangeback.locks import held
 from flangeback.system import read_text_file, save
+from flangeback.words import exact
 
 Value = str | bool | Decimal | tuple[Decimal, Decimal]
 NewField = tuple[str, Value | None, str]
@@ -30,31 +31,20 @@ def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[NewField]) -> s
     key is taken, when the file has faults already, or when the entry would have one.
     """
     with held(path.resolve()):
-        old = _read(path)
+        try:
+            old = read_text_file(path)
+        except FileNotFoundError:
+            old = b""
         newline = "\r\n" if b"\r\n" in old else "\n"
-        entry = _entry(kind, key, fields)
-        text = old.decode("utf-8-sig")
+        entry, text = _entry(kind, key, fields), kit_text(old, path)
         taken = parse_kit(text, str(path)).named(key)
         if taken is not None:
             told = f'the key "{taken.key}" is taken; nothing was written'
-            raise InputError(Problem(str(path), told, expected="--key with a key of its own"))
+            raise InputError.at(path, told, "--key with a key of its own")
         gap = "" if not text.strip() else "\n" if text.endswith(("\n", "\r")) else "\n\n"
         parse_kit(text + gap + entry, str(path))
         save(path, old + (gap + entry).replace("\n", newline).encode())
     return entry
-
-
-def _read(path: Path) -> bytes:
-    try:
-        content = read_text_file(path)
-        content.decode("utf-8")
-    except FileNotFoundError:
-        return b""
-    except UnicodeDecodeError as error:
-        raise InputError(Problem(str(path), f"isn't UTF-8 text (byte {error.start})")) from None
-    except OSError as error:
-        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
-    return content
 
 
 def _entry(kind: Kind, key: str, fields: Sequence[NewField]) -> str:
@@ -72,12 +62,12 @@ def _written(value: Value) -> str:
     if isinstance(value, str):
         return _quoted(value)
     if isinstance(value, Decimal):
-        return f"{value.normalize():f}"
-    return "[" + ", ".join(f"{each.normalize():f}" for each in value) + "]"
+        return exact(value)
+    return "[" + ", ".join(map(exact, value)) + "]"
 
 
 def _quoted(text: str) -> str:
-    return '"' + "".join(_escaped(character) for character in text) + '"'
+    return '"' + "".join(map(_escaped, text)) + '"'
 
 
 def _escaped(character: str) -> str:
@@ -90,13 +80,12 @@ def _escaped(character: str) -> str:
 def lens_key(name: str, focal: Decimal) -> str:
     """A key such as "miran58", of the name's first telling word; empty where it has none."""
     words = [word for word in _words(name) if word.isalpha() and len(word) > 2]
-    return f"{words[0]}{focal.normalize():f}".replace(".", "-") if words else ""
+    return f"{words[0]}{exact(focal)}".replace(".", "-") if words else ""
 
 
 def body_key(model: str) -> str:
     """A key for a body, of the end of its model's name: "k7"; empty for an empty name."""
-    words = _words(model)
-    key = ""
+    words, key = _words(model), ""
     while words and (len(key) < 2 or key.isdigit()):
         key = words.pop() + key
     return key
@@ -104,7 +93,7 @@ def body_key(model: str) -> str:
 
 def adapter_key(lens_mount: str, body_mount: str, kind: str) -> str:
     """A key such as "m42-e", or "f-e-reducer" where it isn't a plain adapter."""
-    parts = (lens_mount, body_mount, *(() if kind == "plain" else (kind,)))
+    parts = (lens_mount, body_mount, "" if kind == "plain" else kind)
     return "-".join(word for part in parts for word in _words(part))
 
 

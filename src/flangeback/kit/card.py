@@ -9,6 +9,7 @@ from decimal import Decimal
 from flangeback.kit.cautions import STANDING
 from flangeback.kit.fit import Aperture, Fit, Way, fits
 from flangeback.kit.model import Body, Kit, Lens
+from flangeback.words import exact
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,28 +52,28 @@ def cards(kit: Kit, bodies: Iterable[Body] | None = None) -> tuple[Card, ...]:
 
 def _card(body: Body, kit: Kit) -> Card:
     found = fits(kit.lenses.values(), [body], kit)
-    lines = tuple(_line(fit.lens, way) for fit in found for way in _ways(fit))
+    lines = tuple(
+        CardLine(
+            fit.lens, way, tuple(view.focal for view in way.views), tuple(_notes(fit.lens, way))
+        )
+        for fit in found
+        for way in _ways(fit)
+    )
     return Card(body, lines, tuple(fit.lens for fit in found if not fit.ways))
 
 
 def _ways(fit: Fit) -> Iterator[Way]:
     """Every way with the fewest adapters, without tubes: no one figure holds for those."""
-    if fit.way is None:
-        return
-    fewest = len(fit.way.adapters)
-    yield from (way for way in fit.ways if len(way.adapters) <= max(1, fewest))
-
-
-def _line(lens: Lens, way: Way) -> CardLine:
-    return CardLine(lens, way, tuple(view.focal for view in way.views), tuple(_notes(lens, way)))
+    fewest = max(1, len(fit.way.adapters)) if fit.way else 0
+    yield from (way for way in fit.ways if len(way.adapters) <= fewest)
 
 
 def _notes(lens: Lens, way: Way) -> Iterator[str]:
     if lens.is_zoom:
-        times = "" if way.factor == 1 else f", times {way.factor.normalize():f}"
+        times = "" if way.factor == 1 else f", times {exact(way.factor)}"
         yield f"key in the focal length you set on the ring{times}; again when you zoom"
     elif way.factor != 1:
-        yield f"{lens.focal[0].normalize():f} on the lens, times {way.factor.normalize():f}"
+        yield f"{exact(lens.focal[0])} on the lens, times {exact(way.factor)}"
     if way.aperture is Aperture.WIDE_OPEN:
         yield "no aperture ring: wide open at every frame"
     if way.lacks != () and way.aperture is Aperture.BODY:

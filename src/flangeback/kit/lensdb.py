@@ -89,7 +89,7 @@ def _problem(error: Exception) -> Problem:
 def entry_of(lens: Any) -> RecordedLens:
     """An entry from lensfunpy's own object; it has None or 0 for what it doesn't know."""
     shortest, longest = _figure(lens.min_focal), _figure(lens.max_focal)
-    focal = None if shortest is None else (shortest, longest or shortest)
+    focal = shortest and (shortest, longest or shortest)
     return RecordedLens(
         lens.maker,
         lens.model,
@@ -184,7 +184,7 @@ def search_all(words: Sequence[str], pick: int | None = None) -> Search:
         return Search(found)
     if (pick or 1) > len(found):
         told = f"there is no entry {pick} for {text}"
-        raise InputError(Problem("", told, expected=f"--pick from 1 to {len(found)}"))
+        raise InputError.at("", told, f"--pick from 1 to {len(found)}")
     return Search(found, found[(pick or 1) - 1])
 
 

@@ -9,8 +9,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
+from typing import Any
 
 from flangeback import profiles
+from flangeback.errors import near_names
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,25 +48,17 @@ class Mount:
 def mounts() -> tuple[Mount, ...]:
     """Every mount known, in the order of the profile."""
     data = profiles.load("mounts")
-    sources: dict[str, str] = data["sources"]
-    found = []
-    for row in data["mount"]:
-        figures = row["register"] if isinstance(row["register"], list) else [row["register"]]
-        found.append(
-            Mount(
-                designations=tuple(row["designations"]),
-                register=(float(figures[0]), float(figures[-1])),
-                source=sources[row["source"]],
-                note=row.get("note", ""),
-                tolerance=max(_half_digit(figure) for figure in figures),
-                deep_rear=row.get("deep_rear", False),
-                lock=row["lock"],
-                years=row["years"],
-                lenses=tuple(row.get("lenses", ())),
-                sensors=tuple(row.get("sensors", ())),
-            )
-        )
-    return tuple(found)
+    return tuple(_mount(row, data["sources"]) for row in data["mount"])
+
+
+def _mount(row: dict[str, Any], sources: dict[str, str]) -> Mount:
+    figures = row["register"] if isinstance(row["register"], list) else [row["register"]]
+    lists = ("designations", "lenses", "sensors")
+    return Mount(
+        **(row | {name: tuple(row.get(name, ())) for name in lists})
+        | {"register": (float(figures[0]), float(figures[-1])), "source": sources[row["source"]]},
+        tolerance=max(map(_half_digit, figures)),
+    )
 
 
 def _half_digit(figure: Decimal) -> float:
@@ -99,15 +93,9 @@ def likely_mounts(sensor: str | None) -> tuple[Mount, ...]:
 
 def near_designations(name: str) -> Iterator[str]:
     """The designations most like a name, one for each mount, the likest first."""
-    from difflib import get_close_matches
-
-    folded = name.casefold()
-    # In a word of two letters, one that differs is half of it.
-    cutoff = 0.6 if len(name) > 2 else 0.5
-    by_folded = {each.casefold(): each for each in designations()}
-    near = get_close_matches(folded, by_folded, len(by_folded), cutoff)
     seen = set[str]()
-    for mount, each in ((_by_designation()[each], by_folded[each]) for each in near):
+    for each in near_names(name, designations()):
+        mount = _by_designation()[each.casefold()]
         if mount.name not in seen:
             seen.add(mount.name)
             yield each

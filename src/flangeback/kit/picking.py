@@ -43,15 +43,11 @@ def pick(words: Sequence[str], kit: Kit) -> Picked:
 def need_lenses_and_bodies(kit: Kit) -> None:
     """Raises InputError for a kit without a lens, or without a body: nothing can fit."""
     shelves = (("lens", kit.lenses, "lens WORDS"), ("body", kit.bodies, "body FRAME"))
-    problems = [
-        Problem(
-            kit.file,
-            f"there is no {kind} in it",
-            expected=f"[{kind}.KEY], as kit add {adds} has it",
-        )
-        for kind, shelf, adds in shelves
-        if not shelf
-    ]
+    problems = []
+    for kind, shelf, adds in shelves:
+        if not shelf:
+            expected = f"[{kind}.KEY], as kit add {adds} has it"
+            problems.append(Problem(kit.file, f"there is no {kind} in it", expected=expected))
     if problems:
         raise InputError(problems)
 
@@ -71,7 +67,7 @@ def body_named(word: str, kit: Kit) -> Body:
 def _wrong(
     kit: Kit, text: str, expected: str = "a lens and a body", suggestion: str | None = None
 ) -> InputError:
-    return InputError(Problem(kit.file, text, expected=expected, suggestion=suggestion))
+    return InputError.at(kit.file, text, expected, suggestion)
 
 
 def _meaning(word: str, kit: Kit) -> Lens | Body | Mount:
@@ -88,14 +84,13 @@ def _meaning(word: str, kit: Kit) -> Lens | Body | Mount:
 
 def _bare_mounts(found: Sequence[Lens | Body | Mount], kit: Kit) -> Picked:
     """The lens's mount and the body's, either of which may be told by gear of the kit."""
+    mounts = tuple(map(_mount, found))
     if len(found) < 2:
-        (mount,) = found
-        name = mount.name if isinstance(mount, Mount) else mount.mount
-        raise _wrong(kit, f"the mount {name} alone asks nothing", "a lens's mount, then a body's")
-    lens, body = found
-    if isinstance(lens, Body) or isinstance(body, Lens):
-        lens, body = body, lens
-    return Picked((), (), (_mount(lens), _mount(body)))
+        text = f"the mount {mounts[0].name} alone asks nothing"
+        raise _wrong(kit, text, "a lens's mount, then a body's")
+    lens, body = mounts
+    is_body_first = isinstance(found[0], Body) or isinstance(found[1], Lens)
+    return Picked((), (), (body, lens) if is_body_first else (lens, body))
 
 
 def _mount(gear: Lens | Body | Mount) -> Mount:

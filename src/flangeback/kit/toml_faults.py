@@ -118,8 +118,7 @@ def _value(name: str, written: str) -> str:
         return f"[{_point(two[1])}, {_point(two[2])}]"
     if name not in _TEXTS and (one := _ONE.fullmatch(inside)):
         return _point(one[1])
-    word = bare.casefold()
-    return _SWITCHES.get(word, f'"{bare}"')
+    return _SWITCHES.get(bare.casefold(), f'"{bare}"')
 
 
 def _point(figure: str) -> str:

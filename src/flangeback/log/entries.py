@@ -76,8 +76,7 @@ class EntryReader:
         times = self._said.pop(Part.TIME, (None, None))
         said = {part.name.lower(): value for part, value in self._said.items()}
         if Part.TIME in self.places and not self._says(Part.FRAMES, Part.ORDER):
-            place = self.places[Part.TIME]
-            said["start"], said["end"] = self.calendar.moments(place, *times)
+            said["start"], said["end"] = self.calendar.moments(self.places[Part.TIME], *times)
         line = self.words.line.number
         return Entry(**said, line=line, places=self.places, lost=self._lost)
 

@@ -67,11 +67,8 @@ def read_log(path: Path, kit: Kit, days: Collection[date] = ()) -> SessionLog:
     try:
         data = read_text_file(path)
     except FileNotFoundError:
-        raise InputError(
-            Problem(file, "there is no such session log", expected="a text file; see --log")
-        ) from None
-    except OSError as error:
-        raise InputError(Problem(file, f"can't be read: {error.strerror}")) from None
+        expected = "a text file; see --log"
+        raise InputError.at(file, "there is no such session log", expected) from None
     return parse_log(decoded(data, file), kit, file, days)
 
 
@@ -97,6 +94,15 @@ def parse_log(
     return reader.finish(file, lines)
 
 
+def is_sound(text: str, kit: Kit | None = None) -> bool:
+    """Whether this text is a log without faults."""
+    try:
+        parse_log(text, kit or Kit())
+    except LogError:
+        return False
+    return True
+
+
 def words_of(text: str, kit: Kit) -> tuple[str | None, Collection[Part]]:
     """What a line says, read for itself.
 
@@ -113,11 +119,11 @@ def time_of_day(text: str, name: str) -> WallTime:
     words = Tokenizer(clean_line(1, text))
     token = words.read("time")
     if token is None or not words.at_end:
-        raise InputError(Problem(name, f'"{text}" isn\'t a time', expected=A_TIME))
+        raise InputError.at(name, f'"{text}" isn\'t a time', A_TIME)
     try:
         return values.wall_time(token)
     except Fault as fault:
-        raise InputError(Problem(name, fault.text, expected=fault.expected)) from None
+        raise InputError.at(name, fault.text, fault.expected) from None
 
 
 def frames_named(text: str, gear: Gear) -> FrameRange | None:

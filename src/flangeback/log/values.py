@@ -235,8 +235,7 @@ def zone_offset(token: Token) -> tzinfo:
     offset = timedelta(hours=int(hours), minutes=int(minutes or 0))
     # Civil time reaches from UTC-12:00 to UTC+14:00.
     if int(minutes or 0) > 59 or offset > timedelta(hours=14 if sign == "+" else 12):
-        expected = "an offset from -12:00 to +14:00"
-        raise token.place.fault(f"there is no zone {token.text}", expected)
+        raise token.place.fault(f"there is no zone {token.text}", "an offset from -12:00 to +14:00")
     return timezone(offset if sign == "+" else -offset)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -12,16 +13,17 @@ from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit
 from flangeback.locks import held
 from flangeback.log import LogError, Part, SessionLog, parse_log
-from flangeback.log.reading import decoded, time_of_day, words_of
+from flangeback.log.reading import decoded, is_sound, time_of_day, words_of
 from flangeback.log.text import clean_line, split_lines
 from flangeback.log.tokenizer import Tokenizer
 from flangeback.log.values import WallTime
 from flangeback.note.meaning import meaning
-from flangeback.note.zones import local_zone
 from flangeback.system import read_text_file, save
-from flangeback.words import clock_time
+from flangeback.words import clock_time, utc_offset
 
 _LINE = re.compile("([^\r\n\u2028\u2029]+)(?:\r\n|[\r\n\u2028\u2029]|$)")
+_LOCAL = Path("/etc/localtime")
+"""A link to the zone's file in most systems (common practice)."""
 _A_BIT_FAST = timedelta(minutes=2)
 """How far ahead of this computer's clock a time given with --at may be: the watch it was read
 from is another clock."""
@@ -60,14 +62,9 @@ def add_note(
     path = path.resolve()
     with held(path):
         try:
-            data = read_text_file(path)
+            data, head = read_text_file(path), ""
         except FileNotFoundError:
-            data = b""
-            head = "".join(f"{line}\n" for line in _head(now))
-        except OSError as error:
-            raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
-        else:
-            head = ""
+            data, head = b"", _head(now)
         before = _Before(str(path), decoded(data, str(path)) + head, kit)
         first: InputError | None = None
         for text in _readings(words):
@@ -92,8 +89,8 @@ def undo_note(path: Path) -> tuple[str, ...]:
     with held(path):
         try:
             data = read_text_file(path)
-        except OSError as error:
-            raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+        except FileNotFoundError as error:
+            raise InputError.at(path, f"can't be read: {error.strerror}") from None
         text = decoded(data, str(path))
         said = [
             line for line in _LINE.finditer(text) if not Tokenizer(clean_line(1, line[1])).at_end
@@ -101,7 +98,7 @@ def undo_note(path: Path) -> tuple[str, ...]:
         keywords = [words_of(line[1], Kit())[0] for line in said]
         with_date = keywords[-2:-1] == ["date"] and "date" in keywords[:-2]
         if keywords[-1:] in ([], ["date"], ["zone"]):
-            raise InputError(Problem(str(path), "there is no note to take back"))
+            raise InputError.at(path, "there is no note to take back")
         back = said[-2:] if with_date else said[-1:]
         mark = len(data) - len(_encoded_like(data, text))
         for line in reversed(back):
@@ -111,12 +108,17 @@ def undo_note(path: Path) -> tuple[str, ...]:
     return tuple(line[1] for line in back)
 
 
-def _head(now: datetime) -> Iterator[str]:
-    """How a new log begins."""
-    yield f"date {now:%Y-%m-%d}"
-    zone = local_zone(now)
-    if zone is not None:
-        yield f"zone {zone}"
+def _head(now: datetime) -> str:
+    """How a new log begins: with the day, and the zone of this computer where that is known.
+
+    The zone's name, else its offset at this moment.
+    """
+    offset = now.utcoffset()
+    linked = os.path.realpath(_LOCAL).partition("zoneinfo/")[2]
+    stated = "" if offset is None else utc_offset(offset)
+    names = os.environ.get("TZ", "").lstrip(":"), linked, stated
+    zone = next((name for name in names if name and is_sound(f"zone {name}")), None)
+    return f"date {now:%Y-%m-%d}\n" + (f"zone {zone}\n" if zone else "")
 
 
 def _readings(words: Sequence[str]) -> Iterator[str]:
@@ -201,7 +203,7 @@ class _Before:
             return yesterday
         text = f"{time.place.text} is still to come: it is {here:%H:%M} by the log's clock"
         expected = "a time up to now; one of another day goes under its `date`"
-        raise InputError(Problem("--at", text, expected=expected))
+        raise InputError.at("--at", text, expected)
 
     def added(self, lines: Sequence[str]) -> str:
         """These lines as they stand behind the text, which may lack its last line end."""

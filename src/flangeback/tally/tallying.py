@@ -9,7 +9,7 @@ from pathlib import Path
 
 from flangeback.copies.manifest import filled_below, read_manifest
 from flangeback.copies.records import Record
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.frames.scanning import files_below, frames_of
 from flangeback.survey.model import BodyName
@@ -45,7 +45,7 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
                 progress(taken.total() + damaged)
         if taken.total() + damaged == before:
             expected = "a folder of frames, or one that `fill` made"
-            raise InputError(Problem(str(folder), "there are no frames in it", expected=expected))
+            raise InputError.at(folder, "there are no frames in it", expected)
     return Tally(taken, len(folders), damaged)
 
 
@@ -57,7 +57,7 @@ def _check(folders: Sequence[Path]) -> None:
             if folder == other or folder in other.parents or other in folder.parents:
                 text = f"its frames are those of {folders[whole.index(other)]} too"
                 expected = "each folder once, and none inside another"
-                raise InputError(Problem(str(folders[number]), text, expected=expected))
+                raise InputError.at(folders[number], text, expected)
 
 
 def _frames(folder: Path) -> Iterator[Taken | None]:
@@ -99,7 +99,7 @@ class _Manifest:
             None,
             data.lens,
             _rounded(data.f_number),
-            _as_float(data.widest_f_number),
+            data.widest_f_number and float(data.widest_f_number),
             _rounded(data.focal_length),
             data.focal_length_35mm,
             month=f"{seen.time.at:%Y-%m}" if seen.time else None,
@@ -160,7 +160,3 @@ def _number(text: str | None) -> float | None:
 def _rounded(value: float | Fraction | None) -> float | None:
     """To what anybody reads: f/2.82 and 58.1 mm."""
     return None if value is None else round(float(value), 2 if value < 10 else 1)
-
-
-def _as_float(value: Fraction | None) -> float | None:
-    return None if value is None else float(value)
