@@ -89,7 +89,7 @@ def _problem(error: Exception) -> Problem:
 def entry_of(lens: Any) -> RecordedLens:
     """An entry from lensfunpy's own object; it has None or 0 for what it doesn't know."""
     shortest, longest = _figure(lens.min_focal), _figure(lens.max_focal)
-    focal = shortest and (shortest, longest or shortest)
+    focal = None if shortest is None else (shortest, longest or shortest)
     return RecordedLens(
         lens.maker,
         lens.model,

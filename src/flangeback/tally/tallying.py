@@ -99,7 +99,7 @@ class _Manifest:
             None,
             data.lens,
             _rounded(data.f_number),
-            data.widest_f_number and float(data.widest_f_number),
+            None if data.widest_f_number is None else float(data.widest_f_number),
             _rounded(data.focal_length),
             data.focal_length_35mm,
             month=f"{seen.time.at:%Y-%m}" if seen.time else None,
