@@ -327,13 +327,8 @@ def save_new(path: Path, content: bytes) -> None:
     _put(path, content, path, rename_new)
 
 
-def check_new(path: Path) -> None:
-    """Raises InputError where something stands under this name."""
-    if os.path.lexists(path):
-        raise _taken(path)
-
-
-def _taken(path: Path) -> InputError:
+def taken(path: Path) -> InputError:
+    """The fault of a new file's name under which something stands."""
     return InputError.at(path, "stands there already", "another name; it is left as it is")
 
 
@@ -352,7 +347,7 @@ def _put(
             raise
         sync_folder(target.parent)
     except FileExistsError:
-        raise _taken(named) from None
+        raise taken(named) from None
     except OSError as error:
         text = f"can't be written: {error.strerror or error}; it is left as it was"
         raise InputError(Problem(str(named), text)) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -26,10 +27,10 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
     Example: flangeback draft 2026-05-17 -o 2026-05-17/session.txt
     """
     from flangeback.kit.places import kit_file
-    from flangeback.system import check_new, save_new
+    from flangeback.system import save_new, taken
 
-    if output is not None:
-        check_new(output)
+    if output is not None and os.path.lexists(output):
+        raise taken(output)
     place = kit_file(kit, frames)
     gear = flangeback.read_kit(place) if kit or place.exists() else None
     with progress("reading frames", None, quiet=False) as step:
