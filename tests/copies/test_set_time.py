@@ -27,7 +27,7 @@ from flangeback.log import parse_log
 from flangeback.match import Outcome, match_frames
 from flangeback.raw_mode import RawMode
 from flangeback.tags import Tag, decide, true_time
-from support.camera_files import DATE_TIME_ORIGINAL, OFFSET, SUB_SEC
+from support.camera_files import DATE_TIME_DIGITIZED, DATE_TIME_ORIGINAL, OFFSET, SUB_SEC
 from support.camera_files import frame_bytes as camera_frame
 from support.commands import put_outing, run
 from support.folders import marks
@@ -242,7 +242,7 @@ def test_values_that_fit_are_written_in_place(tmp_path: Path) -> None:
     assert len(copy) == len(source)
     before, after = exif_block(source), exif_block(copy)
     _, rows = exif_rows(before)
-    times = {0x9003: 20, 0x9291: 6, 0x9011: 7}
+    times = {0x9003: 20, 0x9004: 20, 0x9291: 6, 0x9011: 7}
     assert {row.tag: row.value_end - row.value_at for row in rows if row.tag in times} == times
     free = {n for row in rows if row.tag in times for n in range(row.value_at, row.value_end)}
     assert {n for n, (a, b) in enumerate(zip(before, after, strict=True)) if a != b} <= free
@@ -250,7 +250,7 @@ def test_values_that_fit_are_written_in_place(tmp_path: Path) -> None:
         changed = {
             name.split()[-1].split(".")[-1] for name in differing(reader(source), reader(copy))
         }
-        assert changed == {"DateTimeOriginal", "OffsetTimeOriginal"}
+        assert changed == {"DateTimeOriginal", "DateTimeDigitized", "OffsetTimeOriginal"}
 
 
 def test_sub_seconds_follow_the_drift(tmp_path: Path) -> None:
@@ -343,10 +343,11 @@ PACKET = (
 TRUE = {
     "Xmp.exif.DateTimeOriginal": "2026-05-17T09:12:44+02:00",
     "Xmp.xmp.CreateDate": "2026-05-17T09:16:04",
-    "Xmp.photoshop.DateCreated": "2026-05-17T09:16:04",
+    "Xmp.photoshop.DateCreated": "2026-05-17T09:12:44+02:00",
     "Xmp.xmp.Rating": "4",
 }
-"""Only what states the very tag is brought into agreement."""
+"""photoshop:DateCreated is when the picture was made, too, xmp:CreateDate when it was digitized
+(ISO 16684-1, 8.4; common practice): that is the frame's business, which doesn't say it."""
 
 
 def test_packets_and_sidecars_are_brought_into_agreement(tmp_path: Path) -> None:
@@ -373,6 +374,47 @@ def test_an_added_packet_states_it(tmp_path: Path) -> None:
     seen = xmp_by_exiv2(found.copy())
     assert seen["Xmp.exif.DateTimeOriginal"] == "2026-05-17T09:12:44+02:00"
     assert seen["Xmp.exif.FNumber"] == "28/10"
+
+
+@pytest.mark.parametrize(
+    ("digitized", "wanted"),
+    [
+        ("2026:05:17 09:16:04", "2026:05:17 09:12:44"),
+        ("2026:06:01 12:00:00", "2026:06:01 12:00:00"),
+    ],
+    ids=["by the camera", "scanned later"],
+)
+def test_what_says_when_it_was_digitized_follows_where_it_is_that_time(
+    tmp_path: Path, digitized: str, wanted: str
+) -> None:
+    packet = PACKET.replace(b"2026-05-17T09:16:04", _iso(digitized).encode())
+    block = jpeg("09:16:04", {DATE_TIME_DIGITIZED: digitized.encode()})
+    found = done(tmp_path, {"K7_0001.JPG": with_segments(block, segment(APP1, XMP + packet))},
+                 ZONE + FAST)  # fmt: skip
+    assert by_exiv2(found.copy())["Exif.Photo.DateTimeDigitized"] == wanted
+    assert exifread_text(by_exifread(found.copy()), "DateTimeDigitized") == wanted
+    assert exifread_text(by_exifread(found.copy()), "OffsetTimeDigitized") == ""
+    created = xmp_by_exiv2(found.copy())["Xmp.xmp.CreateDate"]
+    assert created.startswith(_iso(wanted))
+
+
+def _iso(exif: str) -> str:
+    return exif.replace(":", "-", 2).replace(" ", "T")
+
+
+def test_the_main_directory_of_a_raw_file_says_the_same(tmp_path: Path) -> None:
+    """TIFF/EP (ISO 12234-2) has DateTimeOriginal there."""
+    time = text(0x9003, "2026:05:17 09:16:04")
+    main = Dir([*MAIN, time, Ref(0x8769, ("exif",))])
+    raw = lay({"main": main, "exif": Dir([time])}).data
+    found = done(tmp_path, {"K7_0001.DNG": raw}, ZONE + FAST, raw=RawMode.EMBED)
+    seen = by_exiv2(found.copy("K7_0001.DNG"))
+    true = "2026:05:17 09:12:44"
+    assert (seen["Exif.Image.DateTimeOriginal"], seen["Exif.Photo.DateTimeOriginal"]) == (
+        true,
+        true,
+    )
+    assert by_exifread(found.copy("K7_0001.DNG"))["Image DateTimeOriginal"] == (2, true)
 
 
 # Whose time -------------------------------------------------------------------------------------
@@ -574,7 +616,9 @@ def test_verify_finds_another_time_in_a_sidecar(tmp_path: Path) -> None:
 
 
 def test_the_proof_of_a_packet_sees_a_time_that_nobody_asked_to_change() -> None:
-    moved = PACKET.replace(b'Original="2026-05-17T09:16:04"', b'Original="2026-05-17T09:12:44"')
+    moved = PACKET
+    for name in (b"Original", b"DateCreated"):
+        moved = moved.replace(name + b'="2026-05-17T09:16:04"', name + b'="2026-05-17T09:12:44"')
     assert moved != PACKET
     check_packet(PACKET, PACKET, Stated.of(decide(AT_2_8)))
     with pytest.raises(ProofError, match="the rest"):

@@ -154,6 +154,9 @@ def test_types_are_the_standards() -> None:
         "DateTimeOriginal": (0x9003, 2),
         "SubSecTimeOriginal": (0x9291, 2),
         "OffsetTimeOriginal": (0x9011, 2),
+        "DateTimeDigitized": (0x9004, 2),
+        "SubSecTimeDigitized": (0x9292, 2),
+        "OffsetTimeDigitized": (0x9012, 2),
     }
     assert {kind.name: (int(tag), kind.type) for tag, kind in TAGS.items()} == standard
 

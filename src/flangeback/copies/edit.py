@@ -82,7 +82,7 @@ def _edit_for(plan: FilePlan, options: FillOptions, date: str) -> Edit:
 def _cut_short(plan: FilePlan) -> str | None:
     """That a picture lacks a part, as a card leaves it that broke off. Raises SourceError."""
     picture = plan.frame.source
-    if picture is None or not plan.is_picture:
+    if picture is None or plan.frame.damage is not None or not plan.is_picture:
         return None
     try:
         with of_source(), picture.reader:

@@ -129,7 +129,8 @@ def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
         return ()
     said = file.time or own
     time = match.time + (said.at - own.at)
-    return true_time(time, said.at, said.resolution, said.offset)
+    zone, digitized = said.offset, said.digitized
+    return true_time(time, said.at, said.resolution, zone, digitized=digitized)
 
 
 def _file_plans(file: Frame, match: FrameMatch, options: FillOptions) -> Iterator[FilePlan]:

@@ -167,7 +167,7 @@ def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
     """
     check_values(after, stated)
     passed_over = {f"EXIF {name}" for name in stated.values} | before.overrunning
-    passed_over |= {f"Image {name}" for name in stated.values if name not in _TIMES}
+    passed_over |= {f"Image {name}" for name in stated.values}
     passed_over |= {_LENS_INFO} if "LensSpecification" in stated.values else set()
     if stated.values and not before.tags:
         passed_over |= _MANDATORY
@@ -233,12 +233,11 @@ def check_values(after: Reading, stated: Stated) -> None:
         _check_value(name, text, *after.tags[f"EXIF {name}"])
         # The main directory may state it too; a DNG file has the specification there.
         above = (f"Image {name}", *([_LENS_INFO] if name == "LensSpecification" else []))
-        for place in above if name not in _TIMES else ():
+        for place in above:
             if place in after.tags:
                 _check_value(name, text, *after.tags[place])
 
 
-_TIMES = ("DateTimeOriginal", "SubSecTimeOriginal", "OffsetTimeOriginal")
 _LENS_INFO = "Image Tag 0xC630"
 
 

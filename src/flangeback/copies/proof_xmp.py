@@ -20,6 +20,9 @@ _EXIF_EX = "{http://cipa.jp/exif/1.0/}"
 _AUX = "{http://ns.adobe.com/exif/1.0/aux/}"
 _PROPERTIES = {
     _EXIF + "DateTimeOriginal": "DateTimeOriginal",
+    _EXIF + "DateTimeDigitized": "DateTimeDigitized",
+    "{http://ns.adobe.com/xap/1.0/}CreateDate": "DateTimeDigitized",
+    "{http://ns.adobe.com/photoshop/1.0/}DateCreated": "DateTimeOriginal",
     _EXIF + "FNumber": "FNumber",
     _EXIF + "ApertureValue": "ApertureValue",
     _EXIF + "MaxApertureValue": "MaxApertureValue",

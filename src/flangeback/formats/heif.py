@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import ClassVar
@@ -106,20 +105,31 @@ class Heif(FrameFile):
 
     @property
     def holds_seal(self) -> bool:
-        with suppress(Damaged):
-            for box in boxes(self.reader, 0, self.reader.size):
-                if box.type == b"uuid" and self.reader.read(box.start, box.start + 16) == _SEAL:
-                    return True
-        return False
+        found, _ = self._top
+        uuids = (box for box in found if box.type == b"uuid")
+        return any(self.reader.read(box.start, box.start + 16) == _SEAL for box in uuids)
+
+    @cached_property
+    def _top(self) -> tuple[Sequence[Box], Damaged | None]:
+        """The file's own boxes, up to where they can't be read any more, and why."""
+        found: list[Box] = []
+        try:
+            found.extend(boxes(self.reader, 0, self.reader.size))
+        except Damaged as damage:
+            return found, damage
+        return found, None
 
     @cached_property
     def _items(self) -> Mapping[bytes, Location]:
         """Where the first items of type Exif and of XMP (by the key "XMP") are."""
-        for box in boxes(self.reader, 0, self.reader.size):
+        found, damage = self._top
+        for box in found:
             if box.type == b"mini":
                 raise Damaged("the metadata are in a mini box, which isn't read")
             if box.type == b"meta":
                 return self._items_of(box)
+        if damage is not None:
+            raise damage
         return {}
 
     def _items_of(self, meta: Box) -> Mapping[bytes, Location]:
@@ -180,12 +190,11 @@ class Heif(FrameFile):
         without a head, if it is a media data box itself.
         """
         last, end, whole = None, 0, 0
-        with suppress(Damaged):
-            for box in boxes(self.reader, 0, self.reader.size):
-                if box.type == b"moov" and b"Exif" in self.reader.read(box.start, box.end):
-                    raise Refused("the image sequence has Exif data of its own")
-                last, end = (box, box.end) if box.type in _OWN_TYPES else (last, end)
-                whole = box.end
+        for box in self._top[0]:
+            if box.type == b"moov" and b"Exif" in self.reader.read(box.start, box.end):
+                raise Refused("the image sequence has Exif data of its own")
+            last, end = (box, box.end) if box.type in _OWN_TYPES else (last, end)
+            whole = box.end
         size_of_file = self.reader.size
         is_trailer = self.reader.read(size_of_file - 4, size_of_file) == _TRAILER
         if last is None or not (whole == size_of_file or is_trailer):

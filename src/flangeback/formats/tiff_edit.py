@@ -27,7 +27,6 @@ from flangeback.formats.tiff_block import (
 )
 from flangeback.formats.tiff_space import Room, Usage, usage
 from flangeback.tags.table import Tag, TagValue
-from flangeback.tags.times import without_time
 
 _FIRST_POINTER = 4
 """Where the header holds the offset of the first directory (TIFF 6.0, section 2)."""
@@ -221,12 +220,12 @@ def _slot(block: Block, within: Directory | None, value: TagValue, tag: int) -> 
 
 
 def _stated_above(block: Block, main: Directory, values: Sequence[TagValue]) -> Iterator[_Slot]:
-    """The lens data that the main directory states too.
+    """The values that the main directory states too.
 
     Some writers put them there, and a DNG file has the specification as its LensInfo (DNG
     specification).
     """
-    for value in without_time(values):
+    for value in values:
         for tag in (value.tag, _LENS_INFO) if value.tag == Tag.LENS_SPECIFICATION else (value.tag,):
             if main.find(tag) is not None:
                 yield _slot(block, main, value, tag)

@@ -29,6 +29,9 @@ AUX = "http://ns.adobe.com/exif/1.0/aux/"
 
 PROPERTIES = {
     f"{{{EXIF}}}DateTimeOriginal": Tag.DATE_TIME_ORIGINAL,
+    f"{{{EXIF}}}DateTimeDigitized": Tag.DATE_TIME_DIGITIZED,
+    "{http://ns.adobe.com/xap/1.0/}CreateDate": Tag.DATE_TIME_DIGITIZED,
+    "{http://ns.adobe.com/photoshop/1.0/}DateCreated": Tag.DATE_TIME_ORIGINAL,
     f"{{{EXIF}}}FNumber": Tag.F_NUMBER,
     f"{{{EXIF}}}ApertureValue": Tag.APERTURE_VALUE,
     f"{{{EXIF}}}MaxApertureValue": Tag.MAX_APERTURE_VALUE,

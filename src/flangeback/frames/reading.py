@@ -118,8 +118,16 @@ def _camera_time(exif: Directory) -> CameraTime | None:
                 at + timedelta(microseconds=int(digits.ljust(6, "0"))),
                 timedelta(microseconds=10 ** (6 - len(digits))),
                 parse_offset(exif.text(offset)),
+                _digitized(exif, exif.text(time)),
             )
     return None
+
+
+def _digitized(exif: Directory, time: str) -> tuple[int, ...]:
+    """DateTimeDigitized where it is this time, with its sub-seconds and offset if it has them."""
+    if exif.text(_TIMES[1][0]) != time:
+        return ()
+    return tuple(tag for tag in _TIMES[1] if exif.find(tag) is not None)
 
 
 def parse_date_time(text: str) -> datetime | None:

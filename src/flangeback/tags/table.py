@@ -15,6 +15,9 @@ class Tag(IntEnum):
     DATE_TIME_ORIGINAL = 0x9003
     OFFSET_TIME_ORIGINAL = 0x9011
     SUB_SEC_TIME_ORIGINAL = 0x9291
+    DATE_TIME_DIGITIZED = 0x9004
+    OFFSET_TIME_DIGITIZED = 0x9012
+    SUB_SEC_TIME_DIGITIZED = 0x9292
     F_NUMBER = 0x829D
     APERTURE_VALUE = 0x9202
     MAX_APERTURE_VALUE = 0x9205
@@ -47,9 +50,16 @@ TAGS = {
     Tag.DATE_TIME_ORIGINAL: TagKind("DateTimeOriginal", ASCII),
     Tag.SUB_SEC_TIME_ORIGINAL: TagKind("SubSecTimeOriginal", ASCII),
     Tag.OFFSET_TIME_ORIGINAL: TagKind("OffsetTimeOriginal", ASCII),
+    Tag.DATE_TIME_DIGITIZED: TagKind("DateTimeDigitized", ASCII),
+    Tag.SUB_SEC_TIME_DIGITIZED: TagKind("SubSecTimeDigitized", ASCII),
+    Tag.OFFSET_TIME_DIGITIZED: TagKind("OffsetTimeDigitized", ASCII),
 }
 
-TIME_TAGS = frozenset([Tag.DATE_TIME_ORIGINAL, Tag.SUB_SEC_TIME_ORIGINAL, Tag.OFFSET_TIME_ORIGINAL])
+ORIGINAL = (Tag.DATE_TIME_ORIGINAL, Tag.SUB_SEC_TIME_ORIGINAL, Tag.OFFSET_TIME_ORIGINAL)
+DIGITIZED = (Tag.DATE_TIME_DIGITIZED, Tag.SUB_SEC_TIME_DIGITIZED, Tag.OFFSET_TIME_DIGITIZED)
+"""Date and time, sub-seconds, offset from UTC."""
+
+TIME_TAGS = frozenset([*ORIGINAL, *DIGITIZED])
 """Those that say when, not with what lens: written only when asked for."""
 
 Rational = tuple[int, int]

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime, timedelta, timezone
 
-from flangeback.tags.table import TIME_TAGS, Tag, TagValue
+from flangeback.tags.table import DIGITIZED, ORIGINAL, TIME_TAGS, TagValue
 from flangeback.words import utc_offset
 
 _MINUTE = timedelta(minutes=1)
 
 
 def true_time(
-    time: datetime, said: datetime, resolution: timedelta, offset: timedelta | None
+    time: datetime,
+    said: datetime,
+    resolution: timedelta,
+    offset: timedelta | None,
+    *,
+    digitized: Collection[int] = (),
 ) -> tuple[TagValue, ...]:
     """The tags that state when a frame was made; none where it says just that already.
+
+    Of those that state when it was digitized, these come along: a camera does both at once.
 
     `time` is the true time, aware where the zone is known; `said`, `resolution` and `offset` are
     the frame's own reading, its width, and the offset from UTC it states. The camera's own
@@ -27,7 +34,8 @@ def true_time(
     wall = true.replace(tzinfo=None, microsecond=int(fraction.ljust(6, "0")))
     if wall == said and known in (None, offset):
         return ()
-    return tuple(sorted(_stated(wall, fraction, known), key=lambda value: value.tag))
+    stated = _stated(wall, fraction, known, digitized)
+    return tuple(sorted(stated, key=lambda value: value.tag))
 
 
 def without_time(values: Sequence[TagValue]) -> tuple[TagValue, ...]:
@@ -35,17 +43,19 @@ def without_time(values: Sequence[TagValue]) -> tuple[TagValue, ...]:
     return tuple(value for value in values if value.tag not in TIME_TAGS)
 
 
-def _stated(wall: datetime, fraction: str, offset: timedelta | None) -> Iterator[TagValue]:
+def _stated(
+    wall: datetime, fraction: str, offset: timedelta | None, digitized: Collection[int]
+) -> Iterator[TagValue]:
     zone = "" if offset is None else utc_offset(offset)
     day = f"{wall.year:04}:{wall.month:02}:{wall.day:02}"
     clock = f"{wall:%H:%M:%S}"
     parts = f".{fraction}" if fraction else ""
     whole = f"{day.replace(':', '-')}T{clock}{parts}{zone}"
-    yield TagValue(Tag.DATE_TIME_ORIGINAL, f"{day} {clock}", whole)
-    if fraction:
-        yield TagValue(Tag.SUB_SEC_TIME_ORIGINAL, fraction)
-    if zone:
-        yield TagValue(Tag.OFFSET_TIME_ORIGINAL, zone)
+    texts = (f"{day} {clock}", fraction, zone)
+    wanted = [*zip(ORIGINAL, texts, strict=True), *zip(DIGITIZED, texts, strict=True)]
+    for tag, text in wanted:
+        if text and (tag in ORIGINAL or tag in digitized):
+            yield TagValue(tag, text, whole if text is texts[0] else None)
 
 
 def _digits(resolution: timedelta) -> int:
