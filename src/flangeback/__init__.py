@@ -18,10 +18,21 @@ what to key into the stabiliser.
 Wrong input raises InputError, which holds every problem found.
 """
 
-import lazy_loader
+from typing import Any
 
 __version__ = "0.1.0"
 
-# What is offered stands in __init__.pyi (SPEC 1, Scientific Python). A stage is imported when it is
-# first asked for, so that a command loads what it needs.
-__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
+
+# What is offered stands in __init__.pyi (SPEC 1, Scientific Python), which is read when something
+# is asked for. A stage is imported when it is first asked for, so that a command loads what it
+# needs.
+def __getattr__(name: str) -> Any:
+    import lazy_loader
+
+    found, listed, every = lazy_loader.attach_stub(__name__, __file__)
+    globals().update(__getattr__=found, __dir__=listed, __all__=every)
+    return every if name == "__all__" else found(name)
+
+
+def __dir__() -> list[str]:
+    return list(__getattr__("__all__"))

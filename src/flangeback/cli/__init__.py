@@ -25,7 +25,11 @@ def main() -> None:
 
 def _main() -> None:
     import gc
+    import os
 
+    # No matrix of a command is large enough for a thread for each core, which costs a third of
+    # numpy's time to load.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # A command makes many small objects that stay and hardly any cycles: looking for those at
     # every 700 new ones is a tenth of its time.
     gc.set_threshold(50_000)

@@ -2,31 +2,51 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from functools import cache
+from importlib import import_module
+from typing import Annotated, Any
 
 import typer
 
 from flangeback import __version__
-from flangeback.cli import demo, draft, fill, kit, match, note, survey, tally, verify
 from flangeback.cli.ending import Commands
 
+NAMES = ("demo", "survey", "draft", "note", "match", "fill", "verify", "tally", "kit")
+"""The commands, each in the module of its name, in the order of the help."""
+
+
+class _CommandsByName(Commands):
+    """Loads a command when it is asked for."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**given)
+        # Typer offers the nearest of these names for a misspelt one.
+        self.commands = dict.fromkeys(NAMES, self)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        return _command(cmd_name) if cmd_name in NAMES else None
+
+
+@cache
+def _command(name: str) -> Any:
+    module = import_module(f"flangeback.cli.{name}")
+    alone = getattr(module, "app", None)
+    if alone is None:
+        alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+        alone.command(name)(getattr(module, name))
+    command = typer.main.get_command(alone)
+    command.name = name
+    return command
+
+
 app = typer.Typer(
-    cls=Commands,
+    cls=_CommandsByName,
     add_completion=True,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help="Back-fills the lens data that adapted manual lenses leave blank, on verified copies.",
 )
-app.command("demo")(demo.demo)
-app.command("survey")(survey.survey)
-app.command("draft")(draft.draft)
-app.command("note")(note.note)
-app.command("match")(match.match)
-app.command("fill")(fill.fill)
-app.command("verify")(verify.verify)
-app.command("tally")(tally.tally)
-app.add_typer(kit.app, name="kit")
 
 
 def _print_version(wanted: bool) -> None:

@@ -21,7 +21,12 @@ if TYPE_CHECKING:
     from flangeback.kit.asking import Ask
     from flangeback.kit.lensdb import Search
 
-app = typer.Typer(no_args_is_help=True, help="The kit: bodies, lenses, adapters.")
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="The kit: bodies, lenses, adapters.",
+)
 
 KitPath = Annotated[
     Path | None, typer.Argument(metavar="[KIT]", help="The kit file, or the folder it is in.")
