@@ -118,13 +118,15 @@ class ClockSource(StrEnum):
 class StatedClock:
     """By how much a body's clock is ahead (seconds) as `source` says; None: taken as right.
 
-    `sure` stands above the frames; `error` is how far it, or a note, may be off, in seconds.
+    `sure` stands above the frames; `error` is how far it, or a note, may be off, in seconds;
+    `by_gps` what satellites have instead, where the log states it.
     """
 
     ahead: float = 0.0
     source: ClockSource | None = None
     sure: bool = False
     error: float = 0.0
+    by_gps: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

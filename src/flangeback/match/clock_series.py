@@ -27,6 +27,8 @@ Ints = NDArray[np.intp]
 
 _BURST_GAP = 3.0
 """Seconds between shots of one burst, at the most."""
+_UNUSED = 1200.0
+"""Seconds without a shot of any body after which none is in use."""
 _BURST = 60.0
 """Seconds between shots that tell the same of their lens."""
 _TELLS_METERED, _TELLS_MANUAL = 0.99, 0.85
@@ -38,19 +40,32 @@ as with flash."""
 class BodySeries:
     """The shots of a body, the changes that were noted at a time, and what stood after each.
 
-    `states` has it from a time on (seconds from the first shot), `values` with None before the
-    first.
+    The first shot was made at `begins` (seconds, by the stated clock). `states` has what stood from
+    a time on (seconds from the first shot), `values` with None before the first.
     """
 
+    begins: float
     shots: ShotSeries
     changes: Sequence[NotedChange]
     states: Sequence[tuple[float, str | None]]
     values: Sequence[Values | None]
 
     @property
-    def bursts(self) -> int:
-        """How many bursts there are."""
-        return 1 + int(np.count_nonzero(np.diff(self.shots.times) > _BURST_GAP))
+    def bursts(self) -> Floats:
+        """The first shot of each burst, in seconds from the first of all."""
+        times = self.shots.times
+        found: Floats = times[np.append(True, np.diff(times) > _BURST_GAP)]
+        return found
+
+    def beside(self, others: Sequence[BodySeries], offsets: Floats) -> Floats:
+        """The share of bursts, by each offset, made while other bodies were in use too."""
+        bursts, found = self.bursts, np.zeros(len(offsets))
+        used = np.sort(np.concatenate([one.shots.times + one.begins for one in others]))
+        for stretch in np.split(used, np.flatnonzero(np.diff(used) > _UNUSED) + 1):
+            first, last = stretch[0] - _UNUSED / 2, stretch[-1] + _UNUSED / 2
+            after = np.searchsorted(bursts, first - self.begins + offsets)
+            found += np.searchsorted(bursts, last - self.begins + offsets) - after
+        return found / len(bursts)
 
     def made(self, offset: float, late: float = 0.0) -> tuple[Ints, Ints]:
         """For each shot, how many changes were made before it: at the least and at the most."""
@@ -86,7 +101,7 @@ def body_series(
         states.append(((start + end) / 2, _state(setting)))
         found.append(None if setting is None else values(setting))
     shots = _shot_series(timeline.shots, {state for _, state in states}, kit, pictures)
-    return BodySeries(shots, changes, states, found)
+    return BodySeries(origin, shots, changes, states, found)
 
 
 def _shot_series(

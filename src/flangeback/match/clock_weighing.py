@@ -8,19 +8,22 @@ finds nothing by chance. Nothing is corrected; what is found is told.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
 
 from flangeback.clock.model import ClockSource, StatedClock
 from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
+from flangeback.match.changes import BodyTimeline
 from flangeback.match.clock_fit import CONTRADICTED, UNRELATED, ClockFit
+from flangeback.match.clock_series import BodySeries, body_series
 from flangeback.match.index import BodyLog
-
-if TYPE_CHECKING:
-    from flangeback.match.clock_series import BodySeries
-    from flangeback.match.offset_odds import ChangeOdds, Floats
+from flangeback.match.offset_odds import ChangeOdds, Floats, lens_log_odds
 
 _DAY = 86400.0
 _REACH = 26 * 3600.0
@@ -59,6 +62,9 @@ _SIGN_SWAPPED, _OTHER_DAY, _ANYTHING = 0.10, 0.10, 0.02
 lie between shots and entries, and of all other offsets."""
 _LATE = 0.1
 """How likely notes were made late throughout: half of them alike."""
+_LATE_SHARE = _LATE / 2 / len(_LATENESS)
+_MOST = 200.0
+"""The most that a log likelihood ratio counts, so that it doesn't overflow."""
 _UNRELATED = 0.002
 """How likely the log is another outing's."""
 _FEWEST = 6
@@ -67,73 +73,95 @@ _LIGHTEST = 1e-4
 """The least probability of an offset by which shots are looked at one by one."""
 
 
+_COMMON = 0.5
+"""The share of faults that are the log's and not one body's: all bodies are off alike."""
+_BY_TURNS = 0.15
+"""How likely bodies aren't used side by side, but each in its own part of the day."""
+_SLIP, _SLIPS = 1.0, 0.25
+"""Share of wrong clocks that are off by what the frames' own offset differs from the log's zone by,
+and how likely such a clock isn't right for that."""
+_BY_GPS = 0.5
+"""Share of wrong clocks that go as satellites have it, where the log says otherwise."""
+_GPS_ERRORS = (0.8, 3.0), (0.198, 60.0)
+"""How satellites' time differs from the log's clock: shares, and standard deviations in seconds.
+What the notes were timed by isn't always right to the second."""
+
+
 def fit_clocks(
     logs: Mapping[str | None, BodyLog], kit: Kit, pictures: PictureReader
 ) -> Mapping[str | None, ClockFit]:
     """How the stated clock of each body fits its frames. `pictures` gives the light of a frame."""
-    from flangeback.match.clock_series import body_series
-
+    series = {}
+    for body, log in logs.items():
+        found = body_series(log.timeline, kit.bodies.get(body or ""), kit, pictures)
+        if found is not None and len(found.bursts) >= _FEWEST:
+            series[body] = found, ChangeOdds.of(found.shots, found.changes)
+    tried = _tried(list(series.values()))
+    weighed = {body: _Weighing.of(logs[body], *found, tried) for body, found in series.items()}
     fits = {}
     for body, log in logs.items():
-        series = body_series(log.timeline, kit.bodies.get(body or ""), kit, pictures)
         fits[body] = ClockFit(body, log.stated)
-        if series is not None and series.bursts >= _FEWEST:
-            fits[body] = _Weighing.of(series).judged(fits[body])
+        if body in weighed:
+            others = [one for other, one in weighed.items() if other != body]
+            fits[body] = weighed[body].judged(fits[body], others)
     return fits
 
 
 @dataclass(frozen=True, slots=True)
 class _Weighing:
-    """The offsets that were tried and the log likelihood of each.
+    """The offsets that were tried for one body, with prior and log likelihood of each.
 
-    `near` are those that count as the stated one. `late` has the likelihood of each lateness,
-    `unrelated` that of a log that has nothing to do with the frames. `days` are the whole days
-    (seconds) by which shots and entries lie apart.
+    `is_stated` are those that count as the stated one, of which `right` is the prior and `likely`
+    the log likelihood. The others' `prior` is that of a stretch around each. `late` has the log
+    likelihood of each lateness, `unrelated` that of a log that has nothing to do with the frames.
     """
 
     series: BodySeries
     tried: Floats
+    is_stated: NDArray[np.bool_]
+    right: float
+    prior: Floats
     weighed: Floats
+    likely: float
     late: Floats
     unrelated: float
-    days: float
 
     @classmethod
-    def of(cls, series: BodySeries) -> _Weighing:
+    def of(cls, log: BodyLog, series: BodySeries, odds: ChangeOdds, tried: Floats) -> _Weighing:
         """All that the frames of one body tell."""
-        import numpy as np
-
-        from flangeback.match.offset_odds import ChangeOdds, lens_log_odds
-
-        odds = ChangeOdds.of(series.shots, series.changes)
-        noted = float(np.mean([at for at, _ in series.states]))
-        days = round((float(np.mean(series.shots.times)) - noted) / _DAY) * _DAY
-        tried = _tried(series, odds, days)
+        stated = log.stated
         lens = lens_log_odds(series.shots, series.states, tried)
+        weighed = odds.at(tried) + lens
         least = np.array([-least for least, _ in _LATENESS])
         late = np.array(
             [odds.at(least[at : at + 1], more)[0] for at, (_, more) in enumerate(_LATENESS)]
         )
         late += lens_log_odds(series.shots, series.states, least)
+        peaks = _peaks(stated, _days(series))
+        right, slip = _RIGHT[stated.source], slip_of(log.timeline)
+        if slip:
+            right *= 1 - _SLIPS
+            peaks.append((_SLIP, slip, 5.0))
+        if stated.by_gps is not None:
+            peaks.append((_BY_GPS, stated.by_gps - stated.ahead, 5.0))
+            weighed += _gps_log_odds(tried - (stated.by_gps - stated.ahead))
+        is_stated = np.abs(tried) <= max(2.0, stated.error)
+        width = np.minimum(np.gradient(tried), _STEP)
+        # Notes that are all late by as much look like a clock that is slow.
+        alike = np.where(_looks_late(tried), _LATE / 2 / (_LATE_BY[1] - _LATE_BY[0]), 0.0)
+        prior = np.where(is_stated, 0.0, (_prior(tried, peaks) * (1 - right) + alike) * width)
         # A frame that names another lens is a matter of that frame: the log may still be theirs.
         unrelated = float(lens[np.argmin(np.abs(tried))])
-        return cls(series, tried, odds.at(tried) + lens, late, unrelated, days)
+        likely = _log_mean(weighed[is_stated])
+        return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated)
 
-    def judged(self, fit: ClockFit) -> ClockFit:
-        """The fit by the odds of each offset that was tried."""
-        import numpy as np
-
-        tried, right = self.tried, _RIGHT[fit.stated.source]
-        near = np.abs(tried) <= max(2.0, fit.stated.error)
-        likely = _log_mean(self.weighed[near])
-        as_stated = math.log(right) + likely
-        # Notes that are all late by as much look like a clock that is slow.
-        slow = (tried <= -_LATE_BY[0]) & (tried >= -_LATE_BY[1])
-        alike = np.where(slow, _LATE / 2 / (_LATE_BY[1] - _LATE_BY[0]), 0.0)
-        prior = _prior(tried, fit.stated, self.days) * (1 - right) + alike
-        width = np.minimum(np.gradient(tried), _STEP)
-        offsets = np.where(near, -np.inf, self.weighed + np.log(prior * width))
-        late = self.late + math.log(_LATE / 2 / len(_LATENESS))
+    def judged(self, fit: ClockFit, others: Sequence[_Weighing]) -> ClockFit:
+        """The fit by the odds of each offset, in the light of the other bodies'."""
+        tried, as_stated = self.tried, math.log(self.right) + self.likely
+        alike, late_alike = self._common(others)
+        with np.errstate(divide="ignore"):
+            offsets = self.weighed + np.log(self.prior * alike)
+        late = self.late + np.log(_LATE_SHARE * late_alike)
         unrelated = self.unrelated + math.log(_UNRELATED)
         at = int(np.argmax(offsets))
         best = self._plainest(at, fit.stated)
@@ -142,7 +170,7 @@ class _Weighing:
         against = float(np.logaddexp.reduce([*offsets, *late, unrelated]))
         fit = replace(fit, rival=best, differs=self._differs(as_stated, offsets, late, unrelated))
         if against < as_stated:
-            if likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
+            if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
                 return fit
             return replace(fit, fits=fit.stated.ahead, odds=_odds(as_stated - against))
         is_related = max(other, as_late) >= unrelated
@@ -152,9 +180,30 @@ class _Weighing:
             fits=fit.stated.ahead + best,
             odds=_odds(against - as_stated),
             agrees=against - as_stated < math.log(CONTRADICTED if is_related else UNRELATED),
-            late=slack if as_late > other else _slack(best) if alike[at] > 0 else None,
+            late=slack if as_late > other else _slack(best) if _looks_late(tried[at]) else None,
             is_related=is_related,
         )
+
+    def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats]:
+        """How many times likelier each offset, and each lateness, is for what the others' have.
+
+        Some faults are the log's, so that all bodies are off alike; of the rest the others may be
+        off for themselves. A body that is off alone was mostly used in other stretches than theirs.
+        """
+        offsets, late, alone = np.zeros(len(self.tried)), np.zeros(len(_LATENESS)), 1.0
+        for one in others:
+            ratios = np.exp(np.minimum(one.weighed - one.likely, _MOST))
+            by_late = np.exp(np.minimum(one.late - one.likely, _MOST))
+            offsets += np.log(ratios)
+            late += np.log(by_late)
+            alone += (one.prior @ ratios + _LATE_SHARE * by_late.sum()) * (1 - _COMMON) / one.right
+        own = np.ones(len(self.tried))
+        if others:
+            beside = self.series.beside([one.series for one in others], self.tried)
+            own = _BY_TURNS + (1 - _BY_TURNS) * beside
+            own /= own[np.argmin(np.abs(self.tried))]
+        common = (1 - _COMMON) * own + _COMMON * np.exp(np.minimum(offsets, _MOST)) / alone
+        return common, (1 - _COMMON) + _COMMON * np.exp(np.minimum(late, _MOST)) / alone
 
     def _plainest(self, at: int, stated: StatedClock) -> float:
         """An offset, or a plain mistake that fits about as well: half hours, a swapped sign."""
@@ -168,8 +217,6 @@ class _Weighing:
         self, as_stated: float, offsets: Floats, late: Floats, unrelated: float
     ) -> tuple[float, ...]:
         """For each shot, how likely the log would have other values for it than by the stated."""
-        import numpy as np
-
         whole = np.logaddexp.reduce([as_stated, *offsets, *late, unrelated])
         shares = np.exp(offsets - whole)
         few = np.flatnonzero(shares > _LIGHTEST)
@@ -182,27 +229,61 @@ class _Weighing:
         return tuple(found.tolist())
 
 
-def _tried(series: BodySeries, odds: ChangeOdds, days: float) -> Floats:
+def _days(series: BodySeries) -> float:
+    """The whole days (seconds) by which shots and entries lie apart."""
+    noted = float(np.mean([at for at, _ in series.states]))
+    return round((float(np.mean(series.shots.times)) - noted) / _DAY) * _DAY
+
+
+def _tried(bodies: Sequence[tuple[BodySeries, ChangeOdds]]) -> Floats:
     """The offsets to weigh: many around none and around those that stand out, some everywhere.
 
     Which stand out is seen by steps of a minute, each change having as much room; also about the
     whole days by which shots and entries lie apart.
     """
-    import numpy as np
-
-    from flangeback.match.offset_odds import lens_log_odds
-
     reach = np.arange(-_REACH, _REACH + _STEP, _STEP)
-    coarse = np.unique(np.concatenate([reach, reach + days]))
-    seen = odds.at(coarse, _STEP) + lens_log_odds(series.shots, series.states, coarse)
-    about = [(0.0, _NEAR_STATED), *((at, _NEAR_BEST) for at in coarse[np.argsort(seen)[-_BEST:]])]
+    coarse = np.unique(np.concatenate([reach, *(reach + _days(one) for one, _ in bodies)]))
+    about = [(0.0, _NEAR_STATED)]
+    for series, odds in bodies:
+        seen = odds.at(coarse, _STEP) + lens_log_odds(series.shots, series.states, coarse)
+        about += [(at, _NEAR_BEST) for at in coarse[np.argsort(seen)[-_BEST:]]]
     fine = [np.arange(at - near, at + near + _FINE_STEP, _FINE_STEP) for at, near in about]
     found: Floats = np.unique(np.concatenate([coarse[::10], *fine]))
     return found
 
 
+def slip_of(timeline: BodyTimeline) -> float:
+    """Seconds by which most frames' own offset from UTC differs from the log's zone; 0 for none.
+
+    A body left on winter time shows it there, if somebody set its clock and not its offset.
+    """
+    zone, times = timeline.clock.zone, [shot.frame.time for shot in timeline.shots]
+    if zone is None:
+        return 0.0
+    found = Counter(
+        (zone.utcoffset(time.at) or timedelta(0)) - time.offset
+        for time in times
+        if time and time.offset is not None
+    )
+    slip, count = found.most_common(1)[0] if found else (timedelta(0), 0)
+    return slip.total_seconds() if 2 * count > len(times) else 0.0
+
+
+def _gps_log_odds(off: Floats) -> Floats:
+    """The log likelihood of satellites' times that lie so many seconds off."""
+    found = np.full(len(off), 1 - sum(share for share, _ in _GPS_ERRORS))
+    for share, error in _GPS_ERRORS:
+        found += share * np.exp(-((off / error) ** 2) / 2)
+    logs: Floats = np.log(found)
+    return logs
+
+
+def _looks_late(offsets: Floats) -> NDArray[np.bool_]:
+    found: NDArray[np.bool_] = (offsets >= -_LATE_BY[1]) & (offsets <= -_LATE_BY[0])
+    return found
+
+
 def _log_mean(logs: Floats) -> float:
-    import numpy as np
 
     return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
 
@@ -216,12 +297,14 @@ def _slack(offset: float) -> float:
     return 60.0 * math.ceil((abs(offset) + 30) / 60)
 
 
-def _prior(offsets: Floats, stated: StatedClock, days: float) -> Floats:
-    """How likely a wrong clock is off by each of these, per second: it sums to 1."""
-    import numpy as np
-
+def _peaks(stated: StatedClock, days: float) -> list[tuple[float, float, float]]:
+    """By what wrong clocks are off: share, offset and standard deviation."""
     peaks = [*_PRIORS, (_OTHER_DAY, days, 30), (_OTHER_DAY / 4, days - 3600, 30)]
-    peaks += [(_OTHER_DAY / 4, days + 3600, 30), (_SIGN_SWAPPED, -2 * stated.ahead, 5)]
+    return [*peaks, (_OTHER_DAY / 4, days + 3600, 30), (_SIGN_SWAPPED, -2 * stated.ahead, 5)]
+
+
+def _prior(offsets: Floats, peaks: Sequence[tuple[float, float, float]]) -> Floats:
+    """How likely a wrong clock is off by each of these, per second: it sums to 1."""
     total = _ANYTHING + sum(share for share, *_ in peaks)
     found = np.full(len(offsets), _ANYTHING / (4 * _REACH))
     for share, at, deviation in peaks:

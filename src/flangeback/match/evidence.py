@@ -26,7 +26,6 @@ from flangeback.match.changes import (
     standing,
 )
 from flangeback.match.clock_fit import SMALL, ClockFit, clock_words, rival_words
-from flangeback.match.clock_weighing import fit_clocks
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
 from flangeback.match.exposure import BodyLight, body_light, hypothesis
@@ -182,6 +181,8 @@ def weigh_evidence(
     }
     if by_log_alone:
         return found
+    from flangeback.match.clock_weighing import fit_clocks
+
     lights: dict[str | None, BodyLight] = {}
     by_time = {key: log for key, log in index.by_body.items() if not log.by_order}
     fits = fit_clocks(by_time, kit, read)

@@ -297,7 +297,10 @@ class _Notes:
         by_log = ClockSource.LOG if body in self.clocks else None
         source = by_log or (None if clock.clock == BodyClock() else ClockSource.GPS)
         ahead, error = at.ahead_at(reading) / SECOND, at.error_at(reading) / SECOND
-        return StatedClock(ahead, source, body in self.sure, error + self.slack.get(body, 0.0))
+        error += self.slack.get(body, 0.0)
+        gps = clock_by_satellites([shot.frame for shot in shots], clock.zone) if by_log else None
+        by_gps = None if gps is None else gps.ahead_at(reading) / SECOND
+        return StatedClock(ahead, source, body in self.sure, error, by_gps)
 
     def _clock(self, body: str | None, frames: Sequence[Frame]) -> ClockHistory:
         # A body may have a clock line and no entries: it keeps its order among the others by that.

@@ -1,0 +1,122 @@
+"""What tells of a clock besides the changes: other bodies, satellites, the frames' own offset."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from flangeback.frames import Frame
+from flangeback.match import Matches
+from flangeback.match.clock_fit import ClockFit
+from flangeback.match.clock_series import BodySeries
+from flangeback.match.offset_odds import ShotSeries
+from match.test_clock_doubts import FOUR, bursts
+from support.shots import kinds, matched
+
+STARTS = ("10:02:10", "10:22:10", "10:42:10", "11:02:10")
+ZONE = "zone Europe/Stockholm\n"
+
+
+def of_n2(frames: Sequence[Frame], later: float) -> list[Frame]:
+    """The same frames by the other body, whose clock reads so many seconds more."""
+    return [
+        replace(
+            one,
+            file=one.file.replace("K7", "N2"),
+            model="Norrvik N2",
+            time=one.time and replace(one.time, at=one.time.at + timedelta(seconds=later)),
+        )
+        for one in frames
+    ]
+
+
+def both(log: str) -> str:
+    """The entries of k7, and the same for n2."""
+    return "".join(f"{line}\n{line.replace('k7', 'n2')}\n" for line in log.splitlines())
+
+
+def clock_of(found: Matches, body: str) -> ClockFit:
+    return next(clock for clock in found.clocks if clock.body == body)
+
+
+def odds_against(found: Matches, body: str) -> float:
+    """The odds of other clocks against the one that is stated."""
+    clock = clock_of(found, body)
+    return (clock.odds or 1.0) if clock.offset else 1 / (clock.odds or 1.0)
+
+
+def test_bodies_that_are_off_alike_bear_each_other_out() -> None:
+    frames = bursts([f"{int(start[:2]) + 1}{start[2:]}" for start in STARTS], 6, 50)
+    alone = matched(frames, FOUR)
+    together = matched([*frames, *of_n2(frames, 7)], both(FOUR))
+    assert clock_of(together, "k7").offset == clock_of(alone, "k7").offset == 3600
+    assert odds_against(together, "k7") > 2 * odds_against(alone, "k7")
+
+
+def test_the_share_of_bursts_while_another_body_was_in_use() -> None:
+    def series(begins: float, *times: float) -> BodySeries:
+        at = np.array(times)
+        return BodySeries(begins, ShotSeries(at, np.full(len(at), np.nan), 0.9, {}), [], [], [None])
+
+    # The other is used from 1,000 to 1,400 s and from 9,000 s on, ten minutes more on each side.
+    other = series(1000.0, 0, 1, 400, 8000)
+    one = series(900.0, 0, 1, 2, 600, 1200, 4200)
+    # By hand: four bursts at 900, 1,500, 2,100 and 5,100 s; an offset takes them to earlier times.
+    found = one.beside([other], np.array([0.0, -3600.0, 3600.0]))
+    assert list(found) == [2 / 4, 1 / 4, 1 / 4]
+
+
+def with_gps(frames: Sequence[Frame], ahead: float) -> list[Frame]:
+    """The same with satellites' times, by which the body's clock is ahead by so many seconds.
+
+    The wall clock is two hours ahead of UTC.
+    """
+    found = []
+    for one in frames:
+        assert one.time
+        true = one.time.at - timedelta(seconds=ahead)
+        found.append(replace(one, gps_time=true.replace(tzinfo=UTC) - timedelta(hours=2)))
+    return found
+
+
+@pytest.mark.parametrize("ahead", [0, 1500])
+def test_satellites_that_contradict_the_log_speak_against_it(ahead: float) -> None:
+    """The body is ahead by as much, and the log says that it is right."""
+    starts = [
+        f"{datetime.fromisoformat(f'2026-05-17T{start}') + timedelta(seconds=ahead):%H:%M:%S}"
+        for start in STARTS
+    ]
+    frames, log = bursts(starts, 6, 50), f"{ZONE}clock k7 right\n{FOUR}"
+    if ahead:
+        assert clock_of(matched(frames, log), "k7").offset != pytest.approx(ahead, abs=60)
+    found = matched(with_gps(frames, ahead), log)
+    assert clock_of(found, "k7").offset == pytest.approx(ahead, abs=5)
+    assert all(kinds(one) == ["clock-unsure"] * bool(ahead) for one in found.frames)
+
+
+def test_an_old_fix_of_the_satellites_is_no_evidence() -> None:
+    frames = bursts(STARTS, 6, 50)
+    stale = [
+        replace(one, gps_time=datetime(2026, 5, 17, 8, 0, n, tzinfo=UTC))
+        for n, one in enumerate(frames)
+    ]
+    found = matched(stale, f"{ZONE}clock k7 right\n{FOUR}")
+    assert not any(one.doubts for one in found.frames)
+
+
+def test_an_offset_that_is_not_the_zones_makes_that_hour_likelier() -> None:
+    """The body was left on winter time by its own offset: 10:02 +01:00 is 11:02 of the zone."""
+    frames = bursts(STARTS, 6, 50)
+    slipped = [
+        replace(one, time=one.time and replace(one.time, offset=timedelta(hours=1)))
+        for one in frames
+    ]
+    plain = matched(bursts([f"{int(start[:2]) + 1}{start[2:]}" for start in STARTS], 6, 50), FOUR)
+    found = matched(slipped, ZONE + FOUR)
+    assert clock_of(found, "k7").offset == clock_of(plain, "k7").offset == 3600
+    assert odds_against(found, "k7") > 3 * odds_against(plain, "k7")
+    assert all("clock k7 fast 1h" in one.doubts[0].text for one in found.frames)
