@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit import parse_kit
-from flangeback.log import (
+from flangeback.log import SessionLog, format_log, parse_log
+from flangeback.log.model import (
     Aperture,
     ApertureKind,
     ClockOffset,
@@ -28,9 +29,6 @@ from flangeback.log import (
     Moment,
     OrderWord,
     Part,
-    SessionLog,
-    format_log,
-    parse_log,
 )
 from support.examples import examples
 from support.log_gear import AWKWARD_KIT, under_caret

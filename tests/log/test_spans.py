@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 
 from flangeback.kit import Kit
-from flangeback.log import FrameRange, Moment, Setting
+from flangeback.log.model import FrameRange, Moment, Setting
 from flangeback.log.values import geometric_mean
 from support.log_gear import (
     AWKWARD_KIT,

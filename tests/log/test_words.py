@@ -10,14 +10,14 @@ import pytest
 
 from flangeback.errors import InputError
 from flangeback.kit.reading import RESERVED_WORDS
-from flangeback.log import (
+from flangeback.log import parse_log
+from flangeback.log.model import (
     Aperture,
     ApertureKind,
     ClockOffset,
     ClockReference,
     FrameRange,
     Moment,
-    parse_log,
 )
 from flangeback.log.vocabulary import CLOCK_WORDS, KEYWORDS, PLAIN_WORDS
 from support.log_gear import AWKWARD_KIT, DAY, fault, faults, read, under_caret

@@ -16,7 +16,7 @@ from flangeback.frames import Frame, LensData, read_frame
 from flangeback.frames.model import FocalPlane
 from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used_area
 from flangeback.kit import Body, Kit
-from flangeback.log import Setting
+from flangeback.log.model import Setting
 from flangeback.match import DoubtKind, Matches
 from flangeback.match.outcomes import Circumstances, Standing, judge
 from flangeback.match.sensors import (

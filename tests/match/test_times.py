@@ -12,7 +12,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from flangeback.clock.model import SECOND, instant
-from flangeback.log import Moment, Setting, Span
+from flangeback.log.model import Moment, Setting, Span
 from flangeback.match.changes import changes_by_time, setting_of, standing
 from flangeback.match.shots import Shot
 from support.examples import examples

@@ -9,7 +9,8 @@ import pytest
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit import Kit, parse_kit
-from flangeback.log import SessionLog, Span, parse_log
+from flangeback.log import SessionLog, parse_log
+from flangeback.log.model import Span
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE_KIT = parse_kit((ROOT / "profiles" / "kit.toml").read_text("utf-8"))

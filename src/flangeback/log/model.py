@@ -258,13 +258,5 @@ class SessionLog:
         suggestion: str | None = None,
     ) -> Problem:
         """A fault at this place of the log, with the line shown."""
-        return Problem(
-            self.file,
-            text,
-            line,
-            column,
-            width,
-            self.lines[line - 1].rstrip(),
-            expected,
-            suggestion,
-        )
+        source = self.lines[line - 1].rstrip()
+        return Problem(self.file, text, line, column, width, source, expected, suggestion)

@@ -53,7 +53,7 @@ def _lines(log: SessionLog) -> Iterator[str]:
 
 def _clock(log: SessionLog, clock: ClockOffset | ClockReference) -> Iterator[str]:
     yield "clock"
-    yield from _given(clock.body)
+    yield from filter(None, (clock.body,))
     if isinstance(clock, ClockReference):
         yield f"{_name(clock.frame)} shows {moment_text(log, clock.shows)}"
     elif not clock.ahead:
@@ -71,7 +71,7 @@ def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:
         yield moment_text(log, entry.start) + end
     if entry.frames is not None:
         yield frames_text(entry.frames)
-    yield from _given(entry.order, entry.body, entry.lens)
+    yield from filter(None, (entry.order, entry.body, entry.lens))
     if entry.aperture is not None:
         yield aperture_text(entry.aperture)
     if entry.focal_length is not None:
@@ -101,10 +101,6 @@ def moment_text(log: SessionLog, moment: Moment) -> str:
     first = log.wall(moment.earliest)
     last = log.wall(moment.latest - timedelta(seconds=1))
     return clock_time(first, seconds=first == last)
-
-
-def _given(*words: str | None) -> Iterator[str]:
-    return (word for word in words if word is not None)
 
 
 def _zone(zone: tzinfo) -> str:

@@ -151,34 +151,23 @@ _ENCODINGS = "text saved as UTF-8, or as UTF-16 with a byte-order mark"
 
 def decoded(data: bytes, file: str) -> str:
     """The text of a log file. Raises InputError where it is no text, or of another encoding."""
-    encoding = "utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
-    if encoding == "utf-8-sig" and b"\0" in data:
-        raise InputError(_zero_bytes(data[: data.index(b"\0")].decode("utf-8", "replace"), file))
+    encoding = "utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8"
+    legible = data.decode(encoding, "replace").removeprefix("\ufeff")
+    if "\0" in legible:
+        # UTF-16 without its mark has a zero in every Latin letter.
+        line = len(split_lines(legible.partition("\0")[0]))
+        text = "isn't plain text: it holds zero bytes"
+        raise InputError(Problem(file, text, line, expected=_ENCODINGS))
     try:
-        text = data.decode(encoding)
+        data.decode(encoding)
     except UnicodeDecodeError as error:
-        # utf-8-sig counts from after the mark.
-        marked = encoding == "utf-8-sig" and data.startswith(b"\xef\xbb\xbf")
-        start = error.start + (3 if marked and len(error.object) < len(data) else 0)
-        raise InputError(_undecodable(data, start, encoding, file)) from None
-    if "\0" in text:
-        raise InputError(_zero_bytes(text[: text.index("\0")], file))
-    return text
-
-
-def _zero_bytes(before: str, file: str) -> Problem:
-    """UTF-16 without its mark has a zero in every Latin letter."""
-    line = len(split_lines(before))
-    return Problem(file, "isn't plain text: it holds zero bytes", line, expected=_ENCODINGS)
-
-
-def _undecodable(data: bytes, start: int, encoding: str, file: str) -> Problem:
-    before = split_lines(data[:start].decode(encoding, "ignore"))
-    lines = split_lines(data.decode(encoding, "replace"))
-    text = f"this can't be read as {encoding.removesuffix('-sig').upper()} text"
-    source = lines[len(before) - 1].rstrip()
-    column = len(before[-1]) + 1
-    return Problem(file, text, len(before), column, source=source, expected=_ENCODINGS)
+        before = split_lines(data[: error.start].decode(encoding, "ignore"))
+        line, column = len(before), len(before[-1]) + 1
+        text, source = f"this can't be read as {encoding.upper()} text", split_lines(legible)
+        shown = source[line - 1].rstrip()
+        fault = Problem(file, text, line, column, source=shown, expected=_ENCODINGS)
+        raise InputError(fault) from None
+    return legible
 
 
 # Lines -----------------------------------------------------------------------------------------
@@ -293,9 +282,8 @@ class LineReader:
                 continue
             if isinstance(other, ClockOffset) or isinstance(clock, ClockOffset):
                 text = f"line {other.line} says already how this clock goes"
-                raise place.fault(
-                    text, "fast, slow or right once, or frames of a clock, for one body"
-                )
+                expected = "fast, slow or right once, or frames of a clock, for one body"
+                raise place.fault(text, expected)
             if other.frame.name.casefold() == clock.frame.name.casefold():
                 text = f"line {other.line} says already what this frame shows"
                 raise place.fault(text, "one time for a frame")
@@ -328,14 +316,16 @@ class LineReader:
         """The log, once every line is read. Raises LogError with every fault found."""
         self._check_clock_bodies()
         slack = self.slack or timedelta(0)
-        spans = spans_of(self.entries, self.gear.kit, file, slack, self.faults)
+        slates: dict[bool, list[FrameName]] = {True: [], False: []}
+        for is_slate, frame in self.slates.values():
+            slates[is_slate].append(frame)
         log = SessionLog(
             file,
             tuple(self.entries),
-            spans,
+            spans_of(self.entries, self.gear.kit, file, slack, self.faults),
             tuple(clock for clock, _ in self.clocks),
-            tuple(frame for is_slate, frame in self.slates.values() if is_slate),
-            tuple(frame for is_slate, frame in self.slates.values() if not is_slate),
+            tuple(slates[True]),
+            tuple(slates[False]),
             self.calendar.zone,
             slack,
             self.overnight,

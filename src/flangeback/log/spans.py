@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from decimal import Decimal
 
@@ -21,23 +21,23 @@ def spans_of(
 
     Moments are widened by `slack`. Whatever contradicts the kit or another entry is noted.
     """
-    carrier = _Carrier(kit, file, slack, faults)
-    carrier.named = tuple(dict.fromkeys(entry.body for entry in entries if entry.body))
+    named = tuple(dict.fromkeys(entry.body for entry in entries if entry.body))
+    carrier = _Carrier(kit, file, slack, faults, named)
     spans = (carrier.take(entry) for entry in entries)
     return tuple(span for span in spans if span is not None)
 
 
+@dataclass(slots=True)
 class _Carrier:
-    def __init__(self, kit: Kit, file: str, slack: timedelta, faults: list[Fault]) -> None:
-        self.kit = kit
-        self.file = file
-        self.slack = slack
-        self.faults = faults
-        self.named: tuple[str, ...] = ()
-        """The bodies that entries name; of one alone, the others may name none."""
-        self.tracks: dict[str | None, Track] = {}
-        self.lost_line: int | None = None
-        """The last entry that may be any body's."""
+    kit: Kit
+    file: str
+    slack: timedelta
+    faults: list[Fault]
+    named: tuple[str, ...]
+    """The bodies that entries name; of one alone, the others may name none."""
+    tracks: dict[str | None, Track] = field(default_factory=dict)
+    lost_line: int | None = None
+    """The last entry that may be any body's."""
 
     def take(self, entry: Entry) -> Span | None:
         if not self._has_body(entry):

@@ -105,16 +105,8 @@ class Fault(Exception):
     def problem(self, file: str) -> Problem:
         """The fault as the reader of the log is told of it."""
         place, line = self.place, self.place.line
-        return Problem(
-            file,
-            self.text,
-            line.number,
-            place.column,
-            place.width,
-            line.source.rstrip(),
-            self.expected,
-            self.suggestion,
-        )
+        where = line.number, place.column, place.width, line.source.rstrip()
+        return Problem(file, self.text, *where, self.expected, self.suggestion)
 
 
 @contextmanager

@@ -82,10 +82,9 @@ def wall_time(token: Token) -> WallTime:
         raise place.fault(f"{place.text} is the next day", "00:00 under the next day's `date`")
     if hour > 23:
         raise place.fault(f"there is no hour {hour}", A_TIME)
-    if minute > 59:
-        raise place.fault(f"there is no minute {minute:02}", "a minute from 00 to 59")
-    if second is not None and second > 59:
-        raise place.fault(f"there is no second {second:02}", "a second from 00 to 59")
+    for name, figure in (("minute", minute), ("second", second or 0)):
+        if figure > 59:
+            raise place.fault(f"there is no {name} {figure:02}", f"a {name} from 00 to 59")
     return WallTime(place, hour, minute, second, half)
 
 
@@ -194,10 +193,9 @@ def _place_of(short: str, names: Sequence[str]) -> int:
 def _year_last(token: Token, days: Collection[date]) -> date:
     first, second, year = map(int, token.match.groups())
     readings = []
-    for day, month in dict.fromkeys([(first, second), (second, first)]):
-        if 1 <= month <= 12:
-            with suppress(Fault):
-                readings.append(_day(token.place, year, month, day))
+    for day, month in {(first, second): None, (second, first): None}:
+        with suppress(Fault):
+            readings.append(_day(token.place, year, month, day))
     fitting = [day for day in readings if day in days] or readings
     if len(fitting) == 1:
         return fitting[0]
@@ -221,11 +219,11 @@ def _day(place: Place, year: int, month: int, day: int) -> date:
     if not _FIRST_YEAR <= year <= _LAST_YEAR:
         expected = f"a year from {_FIRST_YEAR} to {_LAST_YEAR}"
         raise place.fault(f"{year} can't be the year of a frame", expected)
+    if not 1 <= month <= 12:
+        raise place.fault(f"there is no month {month}", A_DATE)
     try:
         return date(year, month, day)
     except ValueError:
-        if not 1 <= month <= 12:
-            raise place.fault(f"there is no month {month}", A_DATE) from None
         raise place.fault(f"{year}-{month:02} has no day {day}", A_DATE) from None
 
 

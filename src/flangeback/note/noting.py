@@ -12,7 +12,8 @@ from pathlib import Path
 from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit
 from flangeback.locks import held
-from flangeback.log import LogError, Part, SessionLog, parse_log
+from flangeback.log import LogError, SessionLog, parse_log
+from flangeback.log.model import Part
 from flangeback.log.reading import decoded, is_sound, time_of_day, words_of
 from flangeback.log.text import clean_line, split_lines
 from flangeback.log.tokenizer import Tokenizer
