@@ -367,3 +367,20 @@ def test_help_names_every_command_and_shows_an_example() -> None:
         assert command in out
         if command != "kit":
             assert f"Example: flangeback {command}" in " ".join(run(command, "--help").out.split())
+
+
+def test_the_shell_completes_names_of_frames_and_words_of_an_entry(frames: Path) -> None:
+    """In the way that Click asks for it (documentation of Click, shell completion)."""
+
+    def completed(line: str) -> list[str]:
+        at = str(len(line.split()) - 1)
+        asked = {"_FLANGEBACK_COMPLETE": "complete_bash", "COMP_WORDS": line, "COMP_CWORD": at}
+        return run_script(cwd=Path.cwd(), **asked).out.split()
+
+    assert completed("flangeback match frames --explain k7_020") == [
+        "K7_0201",
+        "K7_0202",
+        "K7_0203",
+        "K7_0204",
+    ]
+    assert completed("flangeback note frames/session.txt mir") == ["miran58"]

@@ -11,7 +11,8 @@ _MOST = 500
 
 def frame_names(ctx: typer.Context, incomplete: str) -> list[str]:
     """Frames of the folder named before, by their stems."""
-    folder = ctx.params.get("frames")
+    # What stands before an option that is still to be completed isn't taken for arguments yet.
+    folder = next(iter([*(ctx.params.get("folders") or ()), *ctx.args]), None)
     if folder is None:
         return []
     found = sorted(

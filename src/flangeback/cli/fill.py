@@ -24,7 +24,6 @@ from flangeback.cli.shared import (
     as_given,
     matched,
     progress,
-    read_session,
     tell_next,
     terminal,
 )
@@ -120,8 +119,7 @@ def fill(
         out = place(outing)
         check_place(outing.folder, out)
         path = report_file and report.pages.own_page(report_file, outing.name, outing.folder)
-        session = read_session(outing.folder, log, kit or outing.kit, quiet=json)
-        page = matched(outing, session, over=over, by_log_alone=by_log_alone)
+        session, page = matched(outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json)
         found = page.matches
         used = replace(options, logs=session.log_files, kit=session.kit_file)
         count = len(found.frames)

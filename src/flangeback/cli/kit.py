@@ -112,9 +112,7 @@ def _kit_for(words: list[str], given: Path | None) -> flangeback.Kit:
     from flangeback.kit.places import kit_file
 
     no_kit = given is None and not kit_file(None).exists()
-    if no_kit and any(mount_named(word) for word in words):
-        return flangeback.Kit()
-    return _read(given)
+    return flangeback.Kit() if no_kit and any(map(mount_named, words)) else _read(given)
 
 
 def _show_spacing(lens_mount: Mount, body_mount: Mount, *, json: bool) -> None:

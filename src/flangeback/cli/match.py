@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -22,10 +23,8 @@ from flangeback.cli.shared import (
     Over,
     Report,
     as_given,
-    match_session,
     matched,
     print_lines,
-    read_session,
     tell_next,
     terminal,
 )
@@ -58,6 +57,14 @@ class Found:
     others: flangeback.OtherFiles
     planned: tuple[flangeback.FramePreview, ...] | None
 
+    def told(self) -> str:
+        """It in a line."""
+        return report.terminal.matches_line(self.page.matches)
+
+    def document(self) -> dict[str, Any]:
+        """It as JSON."""
+        return report.documents.match_document(self.page.matches, self.others, self.planned)
+
 
 def match(
     folders: Annotated[list[Path] | None, FOLDERS] = None,
@@ -83,35 +90,13 @@ def match(
         raise flangeback.InputError("no folder with frames is named")
     found = flangeback.find_outings(folders, log)
     if explain is not None:
-        if not outings.is_one(found):
-            raise flangeback.InputError("--explain asks of one outing: name its folder alone")
-        _explain(explain, folders[0], log, kit, by_log_alone=by_log_alone, json=json)
+        _explain(explain, found, log, kit, by_log_alone=by_log_alone, json=json)
         return
-    asked = _Asked(log, kit, report_file, into, by_log_alone, over)
-    done = outings.run(found, _work(asked, json=json), json=json)
-    if any(one.page.matches.needs_person for one in done):
-        raise typer.Exit(NEEDS_PERSON)
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    log: list[Path] | None
-    kit: Path | None
-    report_file: Path | None
-    into: Path | None
-    by_log_alone: bool
-    over: bool
-
-
-def _work(asked: _Asked, *, json: bool) -> outings.Work[Found]:
-    """What is done for each outing, and how it is shown."""
-    log, kit, into = asked.log, asked.kit, asked.into
 
     def work(outing: flangeback.OutingFolder) -> Found:
-        session = read_session(outing.folder, log, kit or outing.kit, quiet=json)
-        page = matched(outing, session, over=asked.over, by_log_alone=asked.by_log_alone)
-        if asked.report_file:
-            path = report.pages.own_page(asked.report_file, outing.name, outing.folder)
+        session, page = matched(outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json)
+        if report_file:
+            path = report.pages.own_page(report_file, outing.name, outing.folder)
             report.pages.write_outing_page(path, page)
         others = flangeback.other_files(outing.folder, session.frames, session.files)
         out = into / outing.name if into else None
@@ -129,13 +114,9 @@ def _work(asked: _Asked, *, json: bool) -> outings.Work[Found]:
             given = as_given(log, kit)
             tell_next(report.terminal.after_match(page.matches, str(outing.folder), given))
 
-    def told(found: Found) -> str:
-        return report.terminal.matches_line(found.page.matches)
-
-    def document(found: Found) -> dict[str, Any]:
-        return report.documents.match_document(found.page.matches, found.others, found.planned)
-
-    return outings.Work(work, show, told, document)
+    done = outings.run(found, outings.Work(work, show, Found.told, Found.document), json=json)
+    if any(one.page.matches.needs_person for one in done):
+        raise typer.Exit(NEEDS_PERSON)
 
 
 def _explain_word(word: str, *, json: bool) -> None:
@@ -150,19 +131,20 @@ def _explain_word(word: str, *, json: bool) -> None:
 
 def _explain(
     name: str,
-    frames: Path,
+    found: Sequence[flangeback.OutingFolder],
     logs: list[Path] | None,
     kit: Path | None,
     *,
     by_log_alone: bool,
     json: bool,
 ) -> None:
-    session = read_session(frames, logs, kit, quiet=json)
-    matches = match_session(session, frames, by_log_alone=by_log_alone)
-    found = flangeback.explain(name, matches, session.logs)
+    if not outings.is_one(found):
+        raise flangeback.InputError("--explain asks of one outing: name its folder alone")
+    session, page = matched(found[0], logs, kit, by_log_alone=by_log_alone, quiet=json)
+    why = flangeback.explain(name, page.matches, session.logs)
     if json:
-        print_json(report.documents.explain_document(found))
+        print_json(report.documents.explain_document(why))
     else:
-        print_lines(report.explanation.explanation_lines(found))
-    if found.match.outcome.needs_person:
+        print_lines(report.explanation.explanation_lines(why))
+    if why.match.outcome.needs_person:
         raise typer.Exit(NEEDS_PERSON)

@@ -127,16 +127,6 @@ def at_terminal() -> bool:
     return sys.stderr.isatty()
 
 
-def read_session(
-    frames: Path, logs: list[Path] | None, kit: Path | None, *, quiet: bool
-) -> flangeback.Session:
-    """The frames, logs and kit, with progress."""
-    with progress("reading frames", None, quiet=quiet) as step:
-        session = flangeback.read_session(frames, logs, kit, step)
-    tell_passed_over(frames)
-    return session
-
-
 def tell_passed_over(frames: Path) -> None:
     """Says on stderr which folders below aren't looked into, being folders of copies."""
     from flangeback.frames import folders_of_copies
@@ -153,26 +143,28 @@ def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:
 
 def matched(
     outing: flangeback.OutingFolder,
-    session: flangeback.Session,
+    logs: list[Path] | None,
+    kit: Path | None,
     *,
     by_log_alone: bool,
+    quiet: bool,
     over: bool = False,
-) -> OutingPage:
-    """What the frames of an outing come to, and all else that a report says of it."""
+) -> tuple[flangeback.Session, OutingPage]:
+    """The frames, logs and kit of an outing, and what its frames come to, for a report.
+
+    Values that flangeback wrote itself are no conflict.
+    """
     from flangeback.report.outing_page import OutingPage
 
-    matches = match_session(session, outing.folder, over=over, by_log_alone=by_log_alone)
-    return OutingPage(outing.title, matches, session.logs, session.kit)
-
-
-def match_session(
-    session: flangeback.Session, frames: Path, *, by_log_alone: bool, over: bool = False
-) -> flangeback.Matches:
-    """What the frames come to; values that flangeback wrote itself are no conflict."""
-    own = over or flangeback.own_frames(session.frames, frames)
-    return flangeback.match_frames(
-        session.frames, session.logs, session.kit, over=own, by_log_alone=by_log_alone
+    with progress("reading frames", None, quiet=quiet) as step:
+        session = flangeback.read_session(outing.folder, logs, kit or outing.kit, step)
+    tell_passed_over(outing.folder)
+    frames = session.frames
+    own = over or flangeback.own_frames(frames, outing.folder)
+    matches = flangeback.match_frames(
+        frames, session.logs, session.kit, over=own, by_log_alone=by_log_alone
     )
+    return session, OutingPage(outing.title, matches, session.logs, session.kit)
 
 
 @contextmanager
