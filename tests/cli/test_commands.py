@@ -377,7 +377,7 @@ def test_the_shell_completes_names_of_frames_and_words_of_an_entry(frames: Path)
         asked = {"_FLANGEBACK_COMPLETE": "complete_bash", "COMP_WORDS": line, "COMP_CWORD": at}
         return run_script(cwd=Path.cwd(), **asked).out.split()
 
-    assert completed("flangeback match frames --explain k7_020") == [
+    assert completed("flangeback match frames --explain K7_020") == [
         "K7_0201",
         "K7_0202",
         "K7_0203",
