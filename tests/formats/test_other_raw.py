@@ -152,3 +152,11 @@ def test_damage_is_named_never_an_error(
             file.metadata()
             _ = file.packet
             file.preview(1 << 20)
+
+
+def test_properties_that_break_off_are_damaged(tmp_path: Path) -> None:
+    """Their section is shorter than its own count has it."""
+    whole = in_sections(PROPERTIES)
+    at = whole.index(b"SECp") + 8
+    (tmp_path / "K7_1.X3F").write_bytes(whole[:at] + b"\xff\3\0\0" + whole[at + 4 :])
+    assert read_frame(tmp_path, "K7_1.X3F").damage == "the file breaks off in its properties"

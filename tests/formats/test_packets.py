@@ -23,6 +23,7 @@ from support.gear import IN_EXIF, all_filled
 from support.plain_jpeg import (
     APP1,
     XMP,
+    exif_block,
     picture,
     pieces,
     rows,
@@ -33,7 +34,7 @@ from support.plain_jpeg import (
 )
 from support.raw_files import EXIF as EXIF_ITEMS
 from support.raw_files import MAIN, Dir, Item, Ref, bayer_dng, lay, moved, plain_raw
-from support.readers import by_exiv2, pixels, xmp_by_exiv2
+from support.readers import by_exifread, by_exiv2, differing, pixels, xmp_by_exiv2
 from support.tiff_blocks import GREATEST
 
 FULL = with_block(small_block().ljust(GREATEST, b"x"))
@@ -194,6 +195,25 @@ def test_a_packet_that_would_move_a_lost_directory_is_refused(tmp_path: Path) ->
     assert copy.match.outcome is Outcome.UNREADABLE
     assert "can't be read, so nothing may follow" in str(copy.match.reason)
     assert after == source
+
+
+@pytest.mark.parametrize("past", [0, 4, 57, 1 << 29])
+def test_a_pointer_behind_the_block_hinders_nothing(tmp_path: Path, past: int) -> None:
+    """To just behind the block, where now stands a directory without entries (TIFF 6.0, section
+    2), or to where no file reaches."""
+    block = bytearray(small_block())
+    block[34:38] = (len(block) + past).to_bytes(4, "little")
+    source = with_block(bytes(block))
+    copy, after = run(tmp_path, source, xmp=False)
+    assert copy.match.outcome is Outcome.FILL
+    found = by_exiv2(after)
+    assert {tag: found[f"Exif.Photo.{tag}"] for tag in IN_EXIF} == IN_EXIF
+    grown = exif_block(after)
+    if past < len(grown):
+        assert grown[len(block) + past :][:6] == bytes(6)
+    changed = differing(by_exifread(source), by_exifread(after))
+    # What ExifRead took for a thumbnail's directory is the segment behind.
+    assert not {tag for tag in changed if tag.startswith(("Image ", "GPS "))} - {"Image ExifOffset"}
 
 
 def test_a_packet_that_cant_be_changed_keeps_no_picture_from_its_values(tmp_path: Path) -> None:

@@ -1,9 +1,10 @@
 """Random mutations of real and made-up files, taken through reading, drafting and proof.
 
-    python tests/fuzz/mutate.py [COUNT] [SEED]
+    python tests/fuzz/mutate.py [COUNT] [SEED] [PROCESSES] [held]
 
 Prints a table by structure, the reasons for refusals, and whatever shouldn't be: another exception
-than the project's own, more than a second, more than 200 MB. Memory is limited by the system.
+than the project's own, more than a second, more than 200 MB; with `held`, which costs time and
+memory of its own, a copy called verified in which a second reader finds something else changed.
 """
 
 from __future__ import annotations
@@ -18,20 +19,22 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from flangeback.formats import BY_SUFFIX
 from support.mutants import Fate, fates, made_up, table
 
 COUNT, SEED, EVERY = 20_000, 20260517, 1
 LARGEST = 250_000
 """Bytes of a real file; larger ones take longer and say no more."""
+RAW = {".arw", ".cr2", ".cr3", ".crw", ".iiq", ".mpo", ".mrw", ".nef", ".raf", ".x3f"}
 
 
 def sources() -> dict[str, bytes]:
     beside = Path(__file__).resolve().parents[3] / "shared" / "corpus"
     folder = Path(os.environ.get("FLANGEBACK_CORPUS") or beside)
     real = {
-        f"real {path.suffix[1:]} {path.stem}": path.read_bytes()
-        for path in sorted(folder.glob("*.*"))
-        if path.suffix in (".jpg", ".heic", ".dng", ".arw")
+        f"real {path.suffix[1:].lower()} {path.stem}": path.read_bytes()
+        for path in sorted([*folder.glob("*.*"), *folder.glob("more/*.*")])
+        if path.suffix.lower() in BY_SUFFIX.keys() | RAW
         and path.stat().st_size < LARGEST
         and not path.stem.startswith("broken")
     }
@@ -41,7 +44,8 @@ def sources() -> dict[str, bytes]:
 def share(first: int, step: int, count: int, seed: int) -> tuple[list[Fate], int]:
     """One process's part, and the most memory it took, in bytes beyond what it began with."""
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    found = list(fates(sources(), range(first, count, step), seed, EVERY))
+    held = "held" in sys.argv
+    found = list(fates(sources(), range(first, count, step), seed, EVERY, held=held))
     after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return found, (after - before) * 1024
 
@@ -49,7 +53,7 @@ def share(first: int, step: int, count: int, seed: int) -> tuple[list[Fate], int
 def main() -> int:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else COUNT
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
-    workers = os.cpu_count() or 1
+    workers = int(sys.argv[3]) if len(sys.argv) > 3 else os.cpu_count() or 1
     with ProcessPoolExecutor(workers) as pool:
         parts = [pool.submit(share, n, workers, count, seed) for n in range(workers)]
         results = [part.result() for part in parts]
@@ -62,10 +66,10 @@ def main() -> int:
     slowest = sorted(found, key=lambda one: one.seconds)[-3:]
     print("slowest:", ", ".join(f"{s.source} #{s.number} {s.seconds:.2f} s" for s in slowest))
     print(f"memory beyond the start: {max(most for _, most in results) / 1e6:.0f} MB")
-    bad = [one for one in found if one.end in ("error", "unproved") or one.seconds > 1]
+    bad = [one for one in found if one.end in ("error", "harmed", "unproved") or one.seconds > 1]
     for one in bad[:40]:
         print(f"{one.end}: {one.source} #{one.number}: {one.why[:200]} ({one.seconds:.2f} s)")
-    return 1 if any(one.end == "error" or one.seconds > 1 for one in bad) else 0
+    return 1 if any(one.end in ("error", "harmed") or one.seconds > 1 for one in bad) else 0
 
 
 if __name__ == "__main__":

@@ -28,6 +28,7 @@ from support.gear import filled
 from support.heif_files import Shape, heif
 from support.other_raws import EVERY
 from support.raw_files import bayer_dng, big_tiff, plain_raw
+from support.second_readers import harm
 
 HEAD = 4096
 """Bytes from a file's start in which most of the damage lies."""
@@ -112,8 +113,8 @@ _CHANGES = (_flip, _flip, _evil, _evil, _swap, _offset, _offset, _insert, _remov
 @dataclass(frozen=True)
 class Fate:
     """What a mutant came to: its structure, `clean`, `beside` (a sidecar takes the values),
-    `refused`, `damaged`, `unproved` (noticed, and the copy removed) or `error`, with the reason
-    and the seconds it took."""
+    `refused`, `damaged`, `unproved` (noticed, and the copy removed), `harmed` (not noticed, but by
+    a second reader) or `error`, with the reason and the seconds it took."""
 
     source: str
     number: int
@@ -140,8 +141,13 @@ def group_of(name: str) -> str:
     return " ".join(name.split()[:2]) if name.startswith("real ") else name
 
 
-def fate(folder: Path, name: str, number: int, data: bytes, proved: bool) -> Fate:
-    """Takes a mutant through reading and drafting, and through writing and proof if asked."""
+def fate(
+    folder: Path, name: str, number: int, data: bytes, *, proved: bool, held: bool = False
+) -> Fate:
+    """Takes a mutant through reading and drafting, and through writing and proof if asked.
+
+    `held` has a copy held against the mutant by second readers.
+    """
     path = folder / "K7_0001.DNG"
     path.write_bytes(data)
     start = time.process_time()
@@ -156,7 +162,13 @@ def fate(folder: Path, name: str, number: int, data: bytes, proved: bool) -> Fat
             end, why = _taken_through(folder, frame, proved, number)
     except Exception as error:  # Whatever it is, it is what is looked for.
         end, why = "error", repr(error)
-    return Fate(name, number, kind, end, why, time.process_time() - start)
+    seconds = time.process_time() - start
+    copy = folder / "out" / path.name
+    if held and end == "clean" and copy.is_file() and copy.read_bytes() != data:
+        found = list(harm(path, copy, kind, by_commands=False))
+        end, why = ("harmed", "; ".join(found)) if found else (end, why)
+    copy.unlink(missing_ok=True)
+    return Fate(name, number, kind, end, why, seconds)
 
 
 def _taken_through(folder: Path, frame: Frame, proved: bool, number: int) -> tuple[str, str]:
@@ -187,14 +199,20 @@ def _taken_through(folder: Path, frame: Frame, proved: bool, number: int) -> tup
 
 
 def fates(
-    sources: Mapping[str, bytes], numbers: Sequence[int], seed: int, every: int = 1
+    sources: Mapping[str, bytes],
+    numbers: Sequence[int],
+    seed: int,
+    every: int = 1,
+    *,
+    held: bool = False,
 ) -> Iterator[Fate]:
     """What each mutant came to; every so many of them are written and proved."""
     with tempfile.TemporaryDirectory(dir=_memory()) as place:
         folder = Path(place)
         (folder / "out").mkdir()
         for name, number, data in mutants(sources, numbers, seed):
-            yield fate(folder, name, number, data, number // 2 % every == 0)
+            proved = number // 2 % every == 0
+            yield fate(folder, name, number, data, proved=proved, held=held)
 
 
 def _memory() -> str | None:
@@ -204,7 +222,7 @@ def _memory() -> str | None:
 
 def table(found: Sequence[Fate]) -> str:
     """Structure by structure: how many, and what they came to."""
-    ends = ("clean", "beside", "refused", "damaged", "unproved", "error")
+    ends = ("clean", "beside", "refused", "damaged", "unproved", "harmed", "error")
     out = io.StringIO()
     print(f"{'':30}{'files':>8}" + "".join(f"{end:>10}" for end in ends), file=out)
     for source in sorted({group_of(one.source) for one in found}):

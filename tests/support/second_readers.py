@@ -15,6 +15,9 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from flangeback.copies.proof_files import locate
+from flangeback.copies.prove import read_exif
+from flangeback.formats import Damaged
 from support.gear import IN_EXIF
 from support.readers import by_exifread, by_exiv2, is_standard, pixels
 
@@ -109,32 +112,45 @@ def _said(*command: str) -> list[str]:
     done = subprocess.run(command, capture_output=True, timeout=60, check=False)
     own = command[-1].encode()
     lines = done.stdout.replace(own, b"").decode("utf-8", "replace").splitlines()
-    return [line for line in lines if not line.startswith(("MIME", "  Exif:", "  mime:"))]
+    return [line for line in lines if not line.startswith(("MIME", "  Exif:", "  XMP:", "  mime:"))]
 
 
 _Reader = Callable[[bytes, Path], Seen]
-ALL: Mapping[str, _Reader] = {
-    "ExifRead": _exif,
-    "Exiv2": _exiv2,
-    "exiv2": _exiv2_command,
-    "Pillow": _pillow,
-}
-OF_KIND: Mapping[str, Mapping[str, _Reader]] = {
-    "heif": {"pillow-heif": _heif, "heif-info": _heif_tool},
+_LIBRARIES: Mapping[str, _Reader] = {"ExifRead": _exif, "Exiv2": _exiv2, "Pillow": _pillow}
+_LIBRARIES_BY_KIND: Mapping[str, Mapping[str, _Reader]] = {
+    "heif": {"pillow-heif": _heif},
     "raw-tiff": {"rawpy": _raw},
+}
+_COMMANDS_BY_KIND: Mapping[str, Mapping[str, _Reader]] = {
+    "heif": {"heif-info": _heif_tool},
     "jpeg-xl": {"djxl": _jxl_tool},
 }
 
 
-def harm(source: Path, copy: Path, kind: str) -> Iterator[str]:
+def harm(source: Path, copy: Path, kind: str, *, by_commands: bool = True) -> Iterator[str]:
     """In words, each thing that a reader finds otherwise in the copy and that no value says."""
     before, after = source.read_bytes(), copy.read_bytes()
-    for name, read in {**ALL, **OF_KIND.get(kind, {})}.items():
+    readers = {**_LIBRARIES, **_LIBRARIES_BY_KIND.get(kind, {})}
+    if by_commands:
+        readers |= {"exiv2": _exiv2_command, **_COMMANDS_BY_KIND.get(kind, {})}
+    beyond = _beyond(source, kind)
+    for name, read in readers.items():
         old, new = _quietly(read, before, source), _quietly(read, after, copy)
         had_block = any(tag.startswith(("EXIF ", "Exif.", "Image ")) for tag in old)
         for tag in sorted(old.keys() | new.keys()):
-            if old.get(tag) != new.get(tag) and not _may_change(tag, had_block=had_block):
+            if tag in _DECODED:
+                # What couldn't be decoded may be by now: a wrong checksum is right.
+                is_harm = tag in old and old[tag] != new.get(tag)
+            else:
+                is_harm = (old.get(tag) or None) != (new.get(tag) or None)
+                is_harm &= _last(tag) not in beyond and not _may_change(tag, had_block=had_block)
+                # Of a mangled MakerNote readers make what they will.
+                is_harm &= by_commands or is_standard(tag) or tag.startswith(("Xmp.", "Iptc."))
+            if is_harm:
                 yield f"{name}: {tag}: {str(old.get(tag))[:60]} -> {str(new.get(tag))[:60]}"
+
+
+_DECODED = ("pixels", "raw")
 
 
 def _quietly(read: _Reader, data: bytes, path: Path) -> Seen:
@@ -144,8 +160,22 @@ def _quietly(read: _Reader, data: bytes, path: Path) -> Seen:
         return {}
 
 
+def _beyond(source: Path, kind: str) -> set[str]:
+    """The tags whose values run past the end of the Exif block: other bytes than the file's own."""
+    try:
+        with source.open("rb") as file:
+            found = read_exif(locate(kind, file)).overrunning
+    except Damaged:
+        return set()
+    return {_last(tag) for tag in found}
+
+
+def _last(tag: str) -> str:
+    return tag.replace(".", " ").split("/")[-1].split(":")[-1].split("[")[0].split()[-1]
+
+
 def _may_change(tag: str, *, had_block: bool) -> bool:
-    last = tag.replace(".", " ").split("/")[-1].split(":")[-1].split("[")[0].split()[-1]
+    last = _last(tag)
     if (
         last in WRITTEN
         or tag.endswith((*POINTERS, *PACKETS, *FOLLOWING))

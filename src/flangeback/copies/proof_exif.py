@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import io
 import logging
-from collections.abc import Mapping, Sequence
+import struct
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, BinaryIO, Literal, cast
@@ -82,6 +83,8 @@ def _read(file: BinaryIO, block_size: int | None) -> Reading:
         past |= {"JPEGThumbnail"}
     pointer = tags.get("Image ExifOffset")
     mark = "<" if order == b"I" else ">"
+    outside = tuple(_outside(file, base, mark, tags, block_size))
+    past |= {name for name in tags if name.startswith(outside)}
     note = _maker_note(file, base, mark, pointer.values[0], block_size) if pointer else None
     return Reading(found, past, note, mark, file, base)
 
@@ -126,6 +129,25 @@ def _runs_past(tag: Any, block_size: int | None) -> bool:
     if block_size is None or isinstance(tag, bytes):
         return False
     return bool(tag.field_length > 4 and tag.field_offset + tag.field_length > block_size)
+
+
+def _outside(
+    file: BinaryIO, base: int, order: str, tags: Mapping[str, Any], block_size: int | None
+) -> Iterator[str]:
+    """How the names of tags begin that ExifRead finds in directories behind the block."""
+    if block_size is None:
+        return
+    file.seek(base + 4)
+    (main,) = struct.unpack(order + "I", file.read(4))
+    file.seek(base + main + 2 + 12 * len(rows(file, base, order, main)))
+    following = struct.unpack(order + "I", file.read(4).ljust(4, b"\0"))
+    interop = tags.get("EXIF InteroperabilityOffset")
+    for group, offsets in (
+        ("Thumbnail ", following),
+        ("Interoperability ", interop.values if interop else ()),
+    ):
+        if any(isinstance(at, int) and at + 2 > block_size for at in offsets[:1]):
+            yield group
 
 
 def _thumbnail_runs_past(tags: Mapping[str, Any], block_size: int | None) -> bool:

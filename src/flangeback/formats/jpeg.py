@@ -173,7 +173,7 @@ class Jpeg(FrameFile):
             return
         start = segment.start + _EXIF_LEAD
         beyond = self.reader.read(segment.end, segment.end + _LONGEST_OVERHANG)
-        edit = edit_block(block, values, _GREATEST_BLOCK, beyond)
+        edit = edit_block(block, values, _GREATEST_BLOCK, beyond, reach=self._reach(start))
         for splice in edit.splices:
             yield Splice(start + splice.start, start + splice.end, splice.data)
         if edit.appended:
@@ -222,8 +222,15 @@ class Jpeg(FrameFile):
         block, segment = self.exif, self.exif_segment
         if block is None or segment is None:
             return
-        if sum(s.growth for s in splices if s.start >= segment.end) and usage(block).lost:
+        reach = self._reach(segment.start + _EXIF_LEAD)
+        if sum(s.growth for s in splices if s.start >= segment.end) and any(
+            at < reach for at in usage(block).lost
+        ):
             raise Refused(LOST_DIRECTORY)
+
+    def _reach(self, start: int) -> int:
+        """Where the file ends at the most, counted from where the Exif block starts."""
+        return self.reader.size - start + 2 * _LONGEST_CONTENTS
 
     def _offset_splices(self, splices: Sequence[Splice]) -> Iterator[Splice]:
         """What counts past the places where bytes are added, and has to follow."""

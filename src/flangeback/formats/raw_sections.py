@@ -70,13 +70,13 @@ class RawSections(OtherRaw):
         if len(data) < 24:
             raise Damaged("the file breaks off in its properties")
         count = min(int.from_bytes(data[8:12], "little"), _MOST_PROPERTIES)
+        places = whole(data[24 : 24 + 8 * count], 8 * count, "properties")
         texts = data[24 + 8 * count :]
 
         def text(offset: int) -> str:
             return texts[2 * offset :][:512].decode("utf-16-le", "ignore").split("\0")[0]
 
-        pairs = struct.iter_unpack("<II", data[24 : 24 + 8 * count])
-        return {text(name): text(value) for name, value in pairs}
+        return {text(name): text(value) for name, value in struct.iter_unpack("<II", places)}
 
 
 def _number(text: str | None) -> float | None:

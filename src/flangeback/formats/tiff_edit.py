@@ -80,6 +80,7 @@ def edit_block(
     greatest: int,
     beyond: bytes = b"",
     *,
+    reach: int = 0,
     packet: bytes | None = None,
     padding: bool = True,
 ) -> BlockEdit:
@@ -87,9 +88,9 @@ def edit_block(
 
     `greatest` is the length in bytes that the block may reach; `beyond` is what follows it in the
     file: where a value runs a little past the end (a thumbnail counted a byte too long), readers
-    take those bytes with it, so they are repeated before anything is appended. `packet` is an XMP
-    packet for the main directory. `padding` says whether zeros inside the block that nothing
-    refers to may be written over.
+    take those bytes with it, so they are repeated before anything is appended; `reach` is where
+    it ends, counted from the block's start. `packet` is an XMP packet for the main directory.
+    `padding` says whether zeros inside the block that nothing refers to may be written over.
 
     Raises Refused when there is no room, Damaged when the directories on the way can't be read.
     """
@@ -109,11 +110,13 @@ def edit_block(
     if above.is_new and main.at in used.shared:
         # Readers end at the directory they began with; the old one would be another.
         raise Refused("the chain of directories leads back to the first one")
-    overhang = beyond[: used.overhang(block.size, len(beyond))]
+    overhang = used.overhang(block.size, beyond)
     room = Room(block, used, len(overhang), greatest, padding=padding)
     edit = _carried_out(_Writer(block, overhang), below, above, room)
     _refuse_shared(edit, used)
-    if edit.appended and used.lost:
+    if edit.appended and used.moved(
+        block.size, max(reach, block.size + len(edit.appended)), beyond
+    ):
         # Such a directory is read out of what follows the block, which would move.
         raise Refused(LOST_DIRECTORY)
     return edit

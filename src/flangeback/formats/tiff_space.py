@@ -29,6 +29,8 @@ _MOST_SPANS = 1 << 16
 _MOST_NOTES = 16
 """Beyond these a block isn't a camera's, and working it out would take long."""
 
+_NO_ENTRIES = bytes(6)
+"""A directory's count and its pointer to the next one."""
 _SHORTEST_RUN = 32
 _MARGIN = 16
 """Zeros left alone next to bytes whose meaning is unknown: they may be part of a number or text."""
@@ -51,9 +53,30 @@ class Usage:
         """How many references touch a byte from `start` to `end`."""
         return sum(1 for first, last in self.spans if first < end and start < last)
 
-    def overhang(self, size: int, most: int) -> int:
-        """How far values run past the end of a block of `size` bytes, if by at most `most`."""
+    def overhang(self, size: int, beyond: bytes) -> bytes:
+        """What has to follow a block of `size` bytes before anything else does.
+
+        Of what stands `beyond` it, as much as values take that run past its end; where a pointer
+        leads to just behind it, zeros: a directory without entries, as there was none.
+        """
+        kept = self._taken(size, len(beyond))
+        most = max(self._just_behind(size, beyond), default=0)
+        return beyond[:kept].ljust(most - size + len(_NO_ENTRIES) if most else 0, b"\0")
+
+    def moved(self, size: int, reach: int, beyond: bytes) -> frozenset[int]:
+        """The lost directories that are read out of what moves when a block of `size` bytes grows.
+
+        What follows it ends at `reach`; beyond that nobody reads.
+        """
+        return frozenset(at for at in self.lost - self._just_behind(size, beyond) if at < reach)
+
+    def _taken(self, size: int, most: int) -> int:
+        """How far values run past the end, if by at most `most`."""
         return max((last - size for _, last in self.spans if 0 < last - size <= most), default=0)
+
+    def _just_behind(self, size: int, beyond: bytes) -> frozenset[int]:
+        free = range(size + self._taken(size, len(beyond)), size + len(beyond))
+        return frozenset(at for at in self.lost if at in free)
 
 
 def usage(block: Block) -> Usage:
