@@ -82,7 +82,7 @@ EXIF_AT_26 = (0x8769, 4, 1, 26)
         (block(directory("<", [(0x8769, 2, 4, 26)]), directory("<", [])), "damaged"),
         (block(directory("<", [EXIF_AT_26])), "damaged"),
         (block(directory("<", [EXIF_AT_26]), b"\xff\xff" + bytes(40)), "damaged"),
-        (block(directory("<", [EXIF_AT_26], 0xFFFF_FFF0), directory("<", [])), "refused"),
+        (block(directory("<", [EXIF_AT_26], 0xFFFF_FFF0), directory("<", [])), "edited"),
         (block(first=0), "damaged"),
         (block(first=8), "damaged"),
         (block(first=0xFFFF_FFFF), "damaged"),

@@ -150,6 +150,5 @@ class FrameFile(ABC):
 def jpeg_of(directory: Directory, longest: int) -> bytes | None:
     """The JPEG that a directory names, if it is no longer than asked for."""
     block = directory.block
-    at = block.offset(directory.find(_THUMBNAIL_AT))
-    size = block.offset(directory.find(_THUMBNAIL_SIZE))
+    at, size = directory.offset(_THUMBNAIL_AT), directory.offset(_THUMBNAIL_SIZE)
     return block.read(at, at + size) if at and size and size <= longest else None

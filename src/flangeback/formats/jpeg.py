@@ -28,7 +28,7 @@ from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
 _APP0, _APP1, _APP2, _APP11 = 0xE0, 0xE1, 0xE2, 0xEB
-_END, _SCAN = 0xD9, 0xDA
+_END, _SCAN, _FILL = 0xD9, 0xDA, 0xFF
 _FRAME_HEADERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _WITHOUT_LENGTH = frozenset([0x01, *range(0xD0, 0xD9)])
 
@@ -121,7 +121,7 @@ class Jpeg(FrameFile):
             raise Damaged(f"the Exif block isn't TIFF (its number is {block.magic}, not {MAGIC})")
         return block
 
-    @property
+    @cached_property
     def packet(self) -> bytes:
         segment = self.xmp_segment
         if segment is None:
@@ -265,12 +265,12 @@ def _segments(file: FileReader) -> Iterator[Segment]:
     at = 2
     while True:
         head = file.read(at, at + 4)
-        if head[:2] == b"\xff\xff":  # A fill byte.
-            at += 1
-            continue
         if len(head) < 2:
             raise Damaged("the JPEG breaks off before any picture data")
         marker = head[1]
+        if marker == _FILL and head[0] == _FILL:
+            at += 1
+            continue
         if head[0] != 0xFF or marker == 0:
             raise Damaged(f"no JPEG marker at byte {at}")
         if marker in _WITHOUT_LENGTH:

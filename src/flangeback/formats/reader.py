@@ -10,6 +10,8 @@ from flangeback.system import Identity, identity, open_to_read, pread
 
 _AT_HAND = 16_384
 """Bytes read at first: mostly all the Exif there is, but for the thumbnail."""
+_AHEAD = 512
+"""Bytes read at once elsewhere: small numbers stand close to one another in a file's tables."""
 
 
 class Damaged(ValueError):
@@ -37,11 +39,15 @@ class FileReader:
     Raises OSError where it can't be opened or read, Damaged where it isn't any more what it was.
     """
 
-    __slots__ = ("_at_hand", "_descriptor", "_users", "file", "identity", "modified_ns", "size")
+    __slots__ = (
+        *("_at_hand", "_descriptor", "_near", "_near_at", "_users"),
+        *("file", "identity", "modified_ns", "size"),
+    )
 
     def __init__(self, file: Path | int) -> None:
         self.file = file
         self._descriptor, self._at_hand, self._users = -1, b"", 0
+        self._near, self._near_at = b"", 0
         self.size = self.modified_ns = -1
         self.identity: Identity | None = None
 
@@ -69,7 +75,7 @@ class FileReader:
     def _close(self) -> None:
         if not isinstance(self.file, int):
             os.close(self._descriptor)
-        self._at_hand = b""
+        self._at_hand = self._near = b""
 
     def read(self, start: int, end: int) -> bytes:
         """The bytes from `start` to `end`, fewer where the file ends before."""
@@ -81,7 +87,11 @@ class FileReader:
         if not self._at_hand:
             self._at_hand = self._read(0, _AT_HAND)
             return self.read(start, end) if self._at_hand else b""
-        return self._read(start, end)
+        if end - start > _AHEAD:
+            return self._read(start, end)
+        if not self._near_at <= start <= end <= self._near_at + len(self._near):
+            self._near, self._near_at = self._read(start, start + _AHEAD), start
+        return self._near[start - self._near_at : end - self._near_at]
 
     def _read(self, start: int, end: int) -> bytes:
         return pread(self._descriptor, max(0, min(end, self.size) - start), start)
@@ -90,12 +100,15 @@ class FileReader:
 class Stretch:
     """A part of a file, from `start` up to, not including, `end`."""
 
-    __slots__ = ("_read", "end", "size", "start")
+    __slots__ = ("_at_hand", "_read", "end", "size", "start")
 
     def __init__(self, file: Bytes, start: int, end: int) -> None:
         self._read = file.read
         self.start, self.end, self.size = start, end, end - start
+        self._at_hand = file.read(start, max(start, min(end, _AT_HAND)))
 
     def read(self, start: int, end: int) -> bytes:
         """The bytes from `start` to `end` of the part, fewer where it ends before."""
+        if 0 <= start <= end <= len(self._at_hand):
+            return self._at_hand[start:end]
         return self._read(self.start + start, min(self.start + end, self.end))

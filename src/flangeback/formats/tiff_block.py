@@ -8,7 +8,7 @@ end is marked or refused, and directory cycles end the walk.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
@@ -25,8 +25,14 @@ TYPE_SIZES = (
 technical notes; 16 to 18 are BigTIFF's, from memory)."""
 
 _INTEGERS = {1: "B", 3: "H", 4: "I", 6: "b", 8: "h", 9: "i", 13: "I", 16: "Q", 17: "q", 18: "Q"}
-_UNSIGNED = (SHORT, LONG)
 _FRACTIONS = {5: "I", 10: "i"}
+_ONE = {
+    order: {kind: struct.Struct(order + letter) for kind, letter in _INTEGERS.items()}
+    | {kind: struct.Struct(order + 2 * letter) for kind, letter in _FRACTIONS.items()}
+    for order in "<>"
+}
+"""One value of each type of numbers, by byte order."""
+_WIDEST = 8
 _POINTERS = (LONG, IFD, 16, 18)
 
 EXIF_DIRECTORY, GPS_DIRECTORY, INTEROP_DIRECTORY, SUB_DIRECTORIES = 0x8769, 0x8825, 0xA005, 0x014A
@@ -109,43 +115,82 @@ class Directory:
 
     def find(self, tag: int) -> Entry | None:
         """The first entry with this tag."""
-        if self._index is None:
-            rows = self.block.layout.tags[self.block.order].iter_unpack(self._data)
-            tags = [row[0] for row in rows]
-            self._index = dict(zip(reversed(tags), range(len(tags) - 1, -1, -1), strict=True))
-        number = self._index.get(tag)
+        number = (self._index or self._indexed()).get(tag)
         return None if number is None else self._entry(number)
 
+    def has_any(self, tags: Set[int]) -> bool:
+        """Whether there is an entry with one of these tags."""
+        return not tags.isdisjoint(self._index or self._indexed())
+
+    def _indexed(self) -> dict[int, int]:
+        """Where the first entry of each tag stands."""
+        rows = self.block.layout.tags[self.block.order].iter_unpack(self._data)
+        tags = [row[0] for row in rows]
+        self._index = dict(zip(reversed(tags), range(len(tags) - 1, -1, -1), strict=True))
+        return self._index
+
+    def _value(self, tag: int, most: int) -> tuple[int, int, bytes] | None:
+        """The type of a value, how many there are, and their bytes, at most so many.
+
+        None where there is none, or it runs past the block's end.
+        """
+        number = (self._index or self._indexed()).get(tag)
+        if number is None:
+            return None
+        block, layout = self.block, self.block.layout
+        within = layout.entry_size * number
+        _, kind, count, at = layout.entries[block.order].unpack_from(self._data, within)
+        size = TYPE_SIZES.get(kind, 1) * count
+        if size <= layout.pointer:
+            start = within + layout.entry_size - layout.pointer
+            return kind, count, self._data[start : start + size]
+        if at + size > block.size:
+            return None
+        return kind, count, block.read(at, at + (size if size < most else most))
+
     def text(self, tag: int) -> str:
-        """See [Block.text]."""
-        return self.block.text(self.find(tag))
+        """An ASCII value up to its first NUL, without spaces around it."""
+        value = self._value(tag, _LONGEST_TEXT)
+        if value is None:
+            return ""
+        found = value[2].split(b"\0", 1)[0]
+        try:
+            return found.decode("utf-8").strip()
+        except UnicodeDecodeError:
+            return found.decode("latin-1").strip()
 
     def number(self, tag: int) -> Fraction | None:
-        """See [Block.number]."""
-        return self.block.number(self.find(tag))
+        """The first number of a value; None where it is a rational over zero."""
+        value = self._value(tag, _WIDEST)
+        one = None if value is None else _ONE[self.block.order].get(value[0])
+        if value is None or one is None or not value[1]:
+            return None
+        top, *rest = one.unpack_from(value[2])
+        if not rest:
+            return Fraction(top)
+        return Fraction(top, rest[0]) if rest[0] else None
 
     def whole(self, tag: int) -> int | None:
         """The first number of a value, its fraction cut off."""
-        entry = self.find(tag)
-        if entry is None or entry.type not in _UNSIGNED or not entry.inline:
-            number = self.block.number(entry)
-            return None if number is None else int(number)
-        data = self._data[entry.value_at - self.at - self.block.layout.lead :]
-        return int.from_bytes(data[: TYPE_SIZES[entry.type]], self.block.byte_order)
+        number = self.number(tag)
+        return None if number is None else int(number)
 
     def numbers(self, tag: int) -> tuple[Fraction | None, ...]:
         """See [Block.numbers]."""
         return self.block.numbers(self.find(tag))
 
+    def offset(self, tag: int) -> int | None:
+        """The offset that a pointer entry holds."""
+        entry = self.find(tag)
+        return self.whole(tag) if entry is not None and entry.type in _POINTERS else None
+
     def child(self, tag: int) -> Directory | None:
         """The directory that an entry points to; None without one. Raises Damaged."""
-        entry = self.find(tag)
-        if entry is None:
-            return None
-        at = self.block.offset(entry)
-        if at is None:
+        at = self.offset(tag)
+        entry = self.find(tag) if at is None else None
+        if entry is not None:
             raise Damaged(f"the entry at {entry.at} should point to a directory and doesn't")
-        return self.block.directory(at)
+        return None if at is None else self.block.directory(at)
 
 
 class _Layout:
@@ -204,17 +249,6 @@ class Block:
             return b""
         return self.read(entry.value_at, entry.value_at + entry.size)
 
-    def text(self, entry: Entry | None) -> str:
-        """An ASCII value up to its first NUL, without spaces around it."""
-        if entry is None or not self.holds(entry):
-            return ""
-        data = self.read(entry.value_at, entry.value_at + min(entry.size, _LONGEST_TEXT))
-        found = data.split(b"\0", 1)[0]
-        try:
-            return found.decode("utf-8").strip()
-        except UnicodeDecodeError:
-            return found.decode("latin-1").strip()
-
     def numbers(self, entry: Entry | None) -> tuple[Fraction | None, ...]:
         """Whole numbers and rationals; None stands for a rational over zero.
 
@@ -223,14 +257,6 @@ class Block:
         if entry is None or entry.value_count > _MOST_NUMBERS:
             return ()
         return self._unpacked(entry.type, entry.value_count, self.raw(entry))
-
-    def number(self, entry: Entry | None) -> Fraction | None:
-        """The first number of a value."""
-        if entry is None or not entry.value_count or not self.holds(entry):
-            return None
-        size = TYPE_SIZES.get(entry.type, 1)
-        found = self._unpacked(entry.type, 1, self.read(entry.value_at, entry.value_at + size))
-        return found[0] if found else None
 
     def _unpacked(self, kind: int, count: int, data: bytes) -> tuple[Fraction | None, ...]:
         if kind in _INTEGERS and data:
@@ -241,13 +267,6 @@ class Block:
             pairs = zip(parts[::2], parts[1::2], strict=True)
             return tuple(Fraction(top, below) if below else None for top, below in pairs)
         return ()
-
-    def offset(self, entry: Entry | None) -> int | None:
-        """The offset that a pointer entry holds."""
-        if entry is None or entry.type not in _POINTERS or entry.value_count < 1:
-            return None
-        value = self.number(entry)
-        return None if value is None else int(value)
 
     def main(self) -> Directory:
         """The first directory (IFD0). Raises Damaged."""

@@ -11,10 +11,12 @@ from typing import Any, TypedDict
 from flangeback.formats import xmp
 from flangeback.formats.tiff_block import Directory
 from flangeback.frames.model import LensData, filled, is_blank
-from flangeback.tags.table import Tag
+from flangeback.tags.table import TIME_TAGS, Tag
 
 _WIDEST_APEX = 20
 _LENS_INFO = 0xC630
+_STATING = frozenset([*map(int, Tag), _LENS_INFO]) - TIME_TAGS
+_NOTHING = LensData()
 
 
 class LensFields(TypedDict):
@@ -30,9 +32,11 @@ def lens_fields(*places: LensData) -> LensFields:
     Together a place that names a lens comes first, then one with an f-number: a focal length that
     stands alone is the one registered for the stabiliser.
     """
-    stated = tuple(place for place in places if place != LensData())
+    stated = tuple(place for place in places if place != _NOTHING)
+    if len(stated) < 2:
+        return LensFields(lens_data=stated[0] if stated else _NOTHING, stated=stated)
     order = sorted(stated, key=lambda one: (not one.says_lens, one.f_number is None))
-    together = LensData()
+    together = _NOTHING
     for place in order:
         blank = [f.name for f in fields(LensData) if not getattr(together, f.name)]
         together = replace(together, **{name: getattr(place, name) for name in blank})
@@ -44,6 +48,8 @@ def lens_data_of_exif(exif: Directory) -> LensData:
 
     DNG files have the lens's specification as LensInfo there (DNG specification).
     """
+    if not exif.has_any(_STATING):
+        return _NOTHING
     length_35mm = exif.whole(Tag.FOCAL_LENGTH_35MM) or 0
     return _lens_data(
         lens=_text(exif.text(Tag.LENS_MODEL)),
@@ -60,9 +66,9 @@ def lens_data_of_exif(exif: Directory) -> LensData:
 
 def lens_data_of_packet(packet: bytes) -> LensData:
     """What an XMP packet states; nothing where it can't be read."""
-    stated = xmp.stated(packet)
+    stated = xmp.stated(packet) if packet else None
     if not stated:
-        return LensData()
+        return _NOTHING
 
     def text(tag: Tag) -> str | None:
         return _text(" ".join(stated.get(tag, ())))
