@@ -7,6 +7,7 @@ library's XML reader.
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -332,3 +333,16 @@ def test_a_date_within_another_property_stays() -> None:
     with file_with(source) as reader:
         copy = applied(source, Jpeg(reader).edit(VALUES, date=FRESH))
     assert packet_of(copy) == packet_of(source)
+
+
+@pytest.mark.parametrize(("name", "goes"), [("MF 58", False), ("mf58", False), ("MF 135", True)])
+def test_what_speaks_of_the_lens_stays_where_only_its_name_is_another(
+    name: str, goes: bool
+) -> None:
+    """A name under which the body has it registered; a raw developer's profile (as seen)."""
+    known = replace(AT_2_8, lens=replace(AT_2_8.lens, known_as=("MF 58",)))
+    profile = 'xmlns:crs="http://ns.adobe.com/camera-raw-settings/1.0/" crs:LensProfileName="58"'
+    source = with_packet(packet(f'aux:Lens="{name}" {profile}'))
+    seen = xmp_by_exiv2(edited(source, decide(known)))
+    assert seen["Xmp.aux.Lens"] == "Miran 58mm f/2"
+    assert ("Xmp.crs.LensProfileName" not in seen) == goes

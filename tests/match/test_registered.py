@@ -5,12 +5,13 @@ from __future__ import annotations
 from fractions import Fraction
 
 from flangeback.frames import Frame, LensData
+from flangeback.kit import parse_kit
 from flangeback.log.model import Setting
 from flangeback.match.changes import Change
 from flangeback.match.registered import by_registered
 from flangeback.match.shots import Shot
-from support.kits import whole_kit
-from support.shots import shot
+from support.kits import BRASK135, K7, M42_E, MIRAN58, changed, whole_kit
+from support.shots import kinds, matched, short, shot
 
 KIT = whole_kit()
 OLD, NEW = Setting("miran58"), Setting("brask135")
@@ -61,3 +62,43 @@ def test_told_shots_are_doubted_with_the_reason() -> None:
     _, doubts = by_registered(shots(58, 58, 135, 135, 135), [change], KIT)
     assert list(doubts) == [2, 3]
     assert "tells brask135 from miran58" in doubts[2][0].text
+
+
+# Names -----------------------------------------------------------------------------------------
+
+NAMES = K7 + changed(MIRAN58, "known_as", '["MF 58"]') + changed(BRASK135, "known_as", '["MF 135"]')
+NAMED = parse_kit(NAMES + M42_E)
+LINES = "9:12 miran58 f/2.8\n9:40 brask135 f/4\n"
+
+
+def named(*names: str | None, f_number: int | None = None) -> list[str]:
+    """What frames 15 s apart in the minute of the change, one before and one after, come to."""
+    number = None if f_number is None else Fraction(f_number)
+    times = ("09:30:00", *(f"09:40:{15 * n:02}" for n in range(len(names) - 2)), "09:45:00")
+    frames = [
+        shot(f"K7_02{n:02}", time, data=LensData(name, number))
+        for n, (time, name) in enumerate(zip(times, names, strict=True))
+    ]
+    matches = matched(frames, LINES, NAMED).frames
+    told = (short(found).split() for found in matches)
+    return [words[1] if len(words) > 1 else words[0] for words in told]
+
+
+def test_names_under_which_the_body_has_them_tell_the_lens_in_the_minute_of_its_change() -> None:
+    told = named("MF 58", "MF 58", "mf58", "MF 135", "MF 135")
+    assert told[3:] == ["brask135", "brask135"]
+    assert named("MF 58", "MF 135", "MF 135", "MF 135")[1:] == ["brask135"] * 3
+
+
+def test_other_names_tell_nothing() -> None:
+    assert named("MF 85", "MF 85", "MF 200", "MF 200")[1:3] == ["unsure", "unsure"]
+
+
+def test_a_registered_name_is_agreement() -> None:
+    whole = LensData("MF 58", Fraction(28, 10), Fraction(58))
+    found = matched([shot("K7_0200", "09:30:00", data=whole)], LINES, NAMED).frames[0]
+    assert short(found).startswith("agree")
+    blank = matched([shot("K7_0200", "09:30:00", data=LensData("MF 58"))], LINES, NAMED).frames[0]
+    assert (short(blank), kinds(blank)) == ("fill miran58 f/2.8 58mm", [])
+    other = matched([shot("K7_0200", "09:30:00", data=LensData("MF 135"))], LINES, NAMED).frames[0]
+    assert short(other).startswith("conflict")

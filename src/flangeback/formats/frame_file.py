@@ -113,7 +113,7 @@ class FrameFile(ABC):
         lens = next((value for value in values if value.tag == Tag.LENS_MODEL), None)
         metadata = self.metadata()
         named = "" if metadata is None else metadata.exif.text(Tag.LENS_MODEL)
-        return lens is not None and bool(named.strip(" -0")) and named != lens.value
+        return lens is not None and bool(named.strip(" -0")) and not lens.is_named(named)
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None

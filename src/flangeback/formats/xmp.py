@@ -276,7 +276,7 @@ def _names_another(described: Sequence[_Element], lens: TagValue) -> bool:
     """Whether a property names a lens, and not this one."""
     names = [str(name) for name, tag in PROPERTIES.items() if tag == Tag.LENS_MODEL]
     found = [node.get(name) or node.findtext(name) for node in described for name in names]
-    return any(name and name.strip(" -0") and name not in (lens.value, lens.text) for name in found)
+    return any(name and name.strip(" -0") and not lens.is_named(name) for name in found)
 
 
 def _clear_other_lens(described: Sequence[_Element]) -> bool:

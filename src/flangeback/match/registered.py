@@ -62,7 +62,7 @@ def _fits(shot: Shot, setting: Setting, other: Setting, kit: Kit) -> bool:
 
 def _has(shot: Shot, setting: Setting, kit: Kit) -> bool:
     data = shot.frame.lens_data
-    if setting.lens is None or data.f_number is not None:
+    if setting.lens is None:
         return False
     lens = kit.lenses[setting.lens]
     if data.says_lens:
@@ -82,6 +82,6 @@ def _in_words(change: Change) -> str:
     assert change.before is not None
     assert change.setting is not None
     return (
-        f"made within the change of line {change.line}: what is registered for the stabiliser "
+        f"made within the change of line {change.line}: what is registered on the body "
         f"tells {change.setting.lens} from {change.before.lens}"
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from flangeback.kit.model import Adapter, Body, Lens
@@ -99,7 +99,8 @@ def _stated(fill: Fill) -> Iterator[TagValue]:
     yield TagValue(Tag.LENS_SPECIFICATION, tuple(map(rational, (*lens.focal, *lens.widest))))
     if lens.maker:
         yield text_value(Tag.LENS_MAKE, lens.maker)
-    yield text_value(Tag.LENS_MODEL, lens.name)
+    same = (f"{lens.maker} {lens.name}", *lens.known_as)
+    yield replace(text_value(Tag.LENS_MODEL, lens.name), same=same)
     if lens.serial:
         yield text_value(Tag.LENS_SERIAL_NUMBER, lens.serial)
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import IntEnum
 from fractions import Fraction
 
+from flangeback.kit.names import folded
+
 ASCII, SHORT, RATIONAL = 2, 3, 5
 
 
@@ -74,12 +76,18 @@ class TagValue:
 
     `value` is text for ASCII (7-bit), a whole number for SHORT, pairs for RATIONAL. `whole` is
     the text as XMP has it, where that differs: before transliteration, since XMP has no 7-bit
-    limit, or a date and time of one piece (ISO 16684-1).
+    limit, or a date and time of one piece (ISO 16684-1). `same` are other texts that mean it: the
+    names under which bodies have a lens registered.
     """
 
     tag: Tag
     value: Value
     whole: str | None = None
+    same: tuple[str, ...] = ()
+
+    def is_named(self, text: str) -> bool:
+        """Whether a text means this value, however it is spaced and capitalised."""
+        return folded(text) in map(folded, (str(self.value), self.text, *self.same))
 
     @property
     def name(self) -> str:
