@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import traceback
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -44,19 +45,32 @@ POSIX = frozenset({"SIGKILL", "copy_file_range", "fcntl", "geteuid", "mkfifo", "
 
 
 @pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup() -> Generator[None, None, None]:
+    """Skips a test whose fixture asks for something of POSIX."""
+    with _skipping():
+        return (yield)
+
+
+@pytest.hookimpl(wrapper=True)
 def pytest_runtest_call() -> Generator[None, None, None]:
     """Skips a test whose own code, not flangeback's, asks for something of POSIX, or for a
     symbolic link where that needs a privilege or isn't possible."""
     with pytest.MonkeyPatch.context() as patch:
         if os.name == "nt":
             patch.setattr(Path, "symlink_to", _link_or_skip)
-        try:
+        with _skipping():
             return (yield)
-        except (AttributeError, ModuleNotFoundError) as error:
-            asked_in = Path(traceback.extract_tb(error.__traceback__)[-1].filename)
-            if os.name == "nt" and error.name in POSIX and "tests" in asked_in.parts:
-                pytest.skip(f"this system has no {error.name}")
-            raise
+
+
+@contextmanager
+def _skipping() -> Iterator[None]:
+    try:
+        yield
+    except (AttributeError, ModuleNotFoundError) as error:
+        asked_in = Path(traceback.extract_tb(error.__traceback__)[-1].filename)
+        if os.name == "nt" and error.name in POSIX and "tests" in asked_in.parts:
+            pytest.skip(f"this system has no {error.name}")
+        raise
 
 
 _REALLY_LINK = Path.symlink_to

@@ -296,7 +296,7 @@ def test_wrong_input_is_one_document_too(frames: Path) -> None:
     assert ran.code == 2
     (problem,) = document(ran)["problems"]
     assert (problem["line"], problem["suggestion"]) == (2, "miran58")
-    assert problem["file"] == "frames/session.txt"
+    assert problem["file"] == str(frames / "session.txt")
 
 
 # Tables ----------------------------------------------------------------------------------------

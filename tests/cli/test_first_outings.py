@@ -6,8 +6,8 @@ has to be corrected; the README isn't needed beyond its first screen.
 
 from __future__ import annotations
 
+import os
 import re
-import shlex
 import shutil
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 from flangeback.cli.app import app
 from flangeback.demo import Outing
+from support.commands import pasted
 from support.slate_pictures import capped, scene
 
 MODEL, DATE_TIME_ORIGINAL = 0x0110, 0x9003
@@ -34,7 +35,7 @@ class Person:
         self.printed = ""
 
     def types(self, command: str, *answers: str) -> str:
-        words = shlex.split(command)
+        words = pasted(command)
         assert words[0] == "flangeback"
         typed = "".join(f"{answer}\n" for answer in answers)
         done = CliRunner().invoke(app, words[1:], input=typed, env={"COLUMNS": "80"})
@@ -45,7 +46,8 @@ class Person:
 
     def pastes(self, what: str, *answers: str) -> str:
         """A command that was printed last, by its first words."""
-        lines = re.findall(rf"^  (flangeback {what}.*)$", self.printed, re.MULTILINE)
+        start = re.escape(what.replace("/", os.sep))
+        lines = re.findall(rf"^  (flangeback {start}.*)$", self.printed, re.MULTILINE)
         assert lines, f"no {what} in\n{self.printed}"
         return self.types(lines[0], *answers)
 

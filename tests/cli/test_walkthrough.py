@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import shutil
@@ -69,7 +70,7 @@ def edit(folder: Path) -> None:
 
 def assert_shown(shown: list[str], output: str) -> None:
     """Every shown line stands in the output, in this order; only `...` leaves lines out."""
-    lines = [line.rstrip() for line in output.splitlines()]
+    lines = [line.rstrip().replace(os.sep, "/") for line in output.splitlines()]
     at, may_skip = 0, False
     for line in shown:
         if line == ELISION:

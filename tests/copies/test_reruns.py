@@ -422,6 +422,7 @@ def _inode(descriptor: int) -> int:
         return -1
 
 
+@pytest.mark.skipif(os.name == "nt", reason="names are UTF-16 there")
 def test_names_that_are_not_utf_8_come_through(frames: Path, out: Path) -> None:
     name = os.fsdecode(b"K7_\xff\xfe.JPG")
     try:
@@ -575,7 +576,8 @@ def test_modes_and_times_come_along(frames: Path, out: Path) -> None:
     (frames / FIRST).chmod(0o600)
     os.utime(frames / "day2", ns=(10**18, 10**18))
     run(frames, out)
-    assert (out / FIRST).stat().st_mode & 0o777 == 0o600
+    if os.name != "nt":  # Its files have no modes.
+        assert (out / FIRST).stat().st_mode & 0o777 == 0o600
     assert (out / "day2").stat().st_mtime_ns == 10**18
     assert (out / THIRD).stat().st_mtime_ns == (frames / THIRD).stat().st_mtime_ns
 
@@ -606,11 +608,17 @@ def test_other_files_are_named_or_copied(frames: Path, out: Path) -> None:
     assert [copy.copy for copy in verify(out).failed] == ["clip.mov"]
 
 
+def put_in_small_letters(frames: Path) -> None:
+    if (frames / "k7_0001.JPG").exists():
+        pytest.skip("this disk folds case")
+    shutil.copy(frames / FIRST, frames / "k7_0001.JPG")
+
+
 def test_names_that_a_disk_confuses_are_refused_beforehand(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A disk that folds case gives two such names one file."""
-    shutil.copy(frames / FIRST, frames / "k7_0001.JPG")
+    put_in_small_letters(frames)
     real = Path.touch
 
     def touch(path: Path, **more: Any) -> None:
@@ -626,9 +634,7 @@ def test_names_that_a_disk_confuses_are_refused_beforehand(
 
 
 def test_names_that_a_disk_tells_apart_are_copied(frames: Path, out: Path) -> None:
-    shutil.copy(frames / FIRST, frames / "k7_0001.JPG")
-    if len(list(frames.glob("*0001.JPG"))) < 2:
-        pytest.skip("this disk folds case")
+    put_in_small_letters(frames)
     assert set(outcomes(run(frames, out)).values()) == {Outcome.FILL}
 
 

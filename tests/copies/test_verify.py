@@ -34,7 +34,8 @@ def place(made: Path, tmp_path: Path) -> Path:
     """The same, to be spoilt; the copies were made from these very frames."""
     shutil.copytree(made, tmp_path / "own")
     manifest = tmp_path / "own" / "out" / MANIFEST
-    text = manifest.read_text("utf-8").replace(str(made), str(tmp_path / "own"))
+    here, there = (json.dumps(str(folder))[1:-1] for folder in (made, tmp_path / "own"))
+    text = manifest.read_text("utf-8").replace(here, there)
     manifest.write_text(text, "utf-8")
     return tmp_path / "own"
 

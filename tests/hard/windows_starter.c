@@ -1,5 +1,6 @@
 /* Starts the Python of python312.dll beside it. Under another name than python.exe it runs the
    module of that name, as an installed script does. */
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <wchar.h>

@@ -217,10 +217,10 @@ def test_of_a_body_that_is_not_there(tmp_path: Path) -> None:
 def test_page_written_and_written_again(tmp_path: Path) -> None:
     page = tmp_path / "card.html"
     assert run(tmp_path, "--html", str(page)).exit_code == 0
-    first = page.read_text()
+    first = page.read_text("utf-8")
     assert run(tmp_path, "k7", "--html", str(page)).exit_code == 0
-    assert page.read_text() != first
-    assert page.read_text() == card_page(cards(whole_kit(), [whole_kit().bodies["k7"]]))
+    assert page.read_text("utf-8") != first
+    assert page.read_text("utf-8") == card_page(cards(whole_kit(), [whole_kit().bodies["k7"]]))
     assert sorted(path.name for path in tmp_path.iterdir()) == ["card.html", "kit.toml"]
 
 

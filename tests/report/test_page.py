@@ -123,9 +123,11 @@ def test_the_policy_allows_the_page_s_own_style_and_script_alone(page: html.Html
 def test_what_others_wrote_is_text(outing: Outing, tmp_path: Path) -> None:
     kit = tmp_path / "kit.toml"
     name = OTHERS_WORDS.replace('"', '\\"').replace("\x1b", "")
-    kit.write_text((outing.frames / "kit.toml").read_text().replace("Miran 58mm", name))
+    whole = (outing.frames / "kit.toml").read_text("utf-8")
+    kit.write_text(whole.replace("Miran 58mm", name), "utf-8")
     log = tmp_path / "session.txt"
-    log.write_text(outing.log.read_text() + "# " + OTHERS_WORDS.replace("\x1b", "") + "\n")
+    remark = "# " + OTHERS_WORDS.replace("\x1b", "") + "\n"
+    log.write_text(outing.log.read_text("utf-8") + remark, "utf-8")
     path = tmp_path / "page.html"
     assert run("match", outing.frames, "--kit", kit, "--log", log, "--report", path).code == 1
     text = path.read_text("utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import subprocess
 import sysconfig
 from collections.abc import Mapping
@@ -52,6 +53,13 @@ def run_script(*words: str | Path, cwd: Path, **environment: str) -> Ran:
         check=False,
     )
     return Ran(done.returncode, done.stdout, done.stderr)
+
+
+def pasted(command: str) -> list[str]:
+    """The words of a command as a shell takes them apart, to which a backslash is no escape."""
+    lexer = shlex.shlex(command, posix=True)
+    lexer.whitespace_split, lexer.escape, lexer.commenters = True, "", ""
+    return list(lexer)
 
 
 def put_outing(folder: Path, log: str = LOG, kit: str = WHOLE) -> Path:

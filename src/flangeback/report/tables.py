@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -72,7 +73,9 @@ class Terminal(Console):
     """A console on which what others wrote does nothing: no markup, no control characters."""
 
     def __init__(self) -> None:
-        super().__init__(markup=False, emoji=False, highlight=False)
+        # An old console of Windows wraps in its last column; a file or a pipe doesn't.
+        legacy = None if sys.stdout.isatty() else False
+        super().__init__(markup=False, emoji=False, highlight=False, legacy_windows=legacy)
 
     def print(self, *objects: Any, **options: Any) -> None:
         """Prints as Console does."""
