@@ -96,9 +96,11 @@ def _reduced(source: Path | BytesIO) -> bytes:
         # odd about a file, the scan has told.
         warnings.simplefilter("ignore")
         with Image.open(source) as picture:
-            picture.draft("RGB", (_WIDTH, _WIDTH))
-            picture.thumbnail((_WIDTH, _WIDTH))
-            picture.convert("RGB").save(made, "JPEG", quality=_QUALITY, optimize=True)
+            scale = _WIDTH / max(picture.size)
+            size = round(picture.width * scale) or 1, round(picture.height * scale) or 1
+            picture.draft("RGB", size)
+            picture.thumbnail(size, Image.Resampling.BOX)
+            picture.convert("RGB").save(made, "JPEG", quality=_QUALITY)
     return made.getvalue()
 
 
