@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flangeback.report.lanes import hours_of
+from flangeback.report.lanes import ROW, Rows, hours_of, rows_of
 from flangeback.report.timeline import (
     CUT_WIDTH,
     LONGEST_PAUSE,
@@ -98,12 +98,15 @@ def test_the_f_number_steps_where_the_ring_was_turned_and_stops_where_it_is_not_
     assert steps[0].y < steps[1].y
 
 
-def test_light_is_one_line_for_each_stretch() -> None:
+def test_light_is_one_line_for_each_stretch_in_which_it_is_known() -> None:
     points = [Point(0, light=12.0), Point(60, light=13.0), Point(9000, light=12.0)]
+    points += [Point(9060), Point(9120, light=12.0), Point(9180, light=12.0)]
     axis = axis_of([one.at for one in points], 500)
     scale = scale_of([12.0, 13.0], 0, 30)
     paths = light_paths(points, axis, scale)
-    assert [len(path.split()) for path in paths] == [2, 1]
+    assert [len(path.split()) for path in paths] == [2, 2, 2]
+    alone = paths[1].split()
+    assert alone[0] == alone[1]
     assert scale.y(13.0) < scale.y(12.0)
 
 
@@ -127,3 +130,26 @@ def test_no_mark_of_the_axis_covers_another(times: list[float]) -> None:
     hours = list(hours_of(axis, timedelta(hours=2)))
     assert hours
     assert all(b.x - a.x > 6 * len(a.text) for a, b in pairwise(hours))
+
+
+@given(
+    *(st.integers(0, 2), st.integers(1, 4)),
+    *(st.booleans(), st.booleans(), st.booleans(), st.booleans()),
+)
+def test_a_lane_is_as_high_as_what_is_in_it(
+    entries: int, marks: int, bands: bool, stops: bool, clocks: bool, light: bool
+) -> None:
+    def rows(*, entries: int, bands: bool = bands, light: bool = light, marks: int = marks) -> Rows:
+        return rows_of(
+            entries=entries, marks=marks, bands=bands, stops=stops, clocks=clocks, light=light
+        )
+
+    found = rows(entries=entries)
+    places = [found.bands, *found.stops, found.marks, found.clocks, *found.light]
+    assert places == sorted(places) or not (stops and light)
+    assert found.marks + marks * ROW <= found.height
+    assert found.stops[1] < found.marks or not stops
+    assert found.light[1] < found.height or not light
+    fullest = rows(entries=2, bands=True, light=True, marks=4)
+    assert found.height <= fullest.height
+    assert (found.height == fullest.height) == (entries == 2 and bands and light and marks == 4)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import accumulate
 
 from flangeback.clock.model import SECOND, instant, placed
 from flangeback.log.model import ClockReference, SessionLog
@@ -31,13 +33,19 @@ from flangeback.words import clock_time, duration
 
 LEFT = 12.0
 _LEAST_WIDTH, _MOST_WIDTH = 1080.0, 6000.0
+SHEET = _LEAST_WIDTH + 3 * LEFT
+"""Width of a drawing that is read on a sheet of paper; a wider one goes on below, in strips."""
 _PER_FRAME = 7.0
 """Width of the drawing for each frame, between the least and the most."""
 _PER_LETTER = 6.2
 MARK = 9.0
 """Width of a frame's mark."""
-ENTRIES, BANDS, STOPS, MARKS, LIGHT, HEIGHT = 4.0, 26.0, (56.0, 96.0), 112.0, (168.0, 206.0), 216.0
-"""Where in a lane each row stands, from its top."""
+_LABEL = 18.0
+"""Width of the number of an entry's line."""
+ROW = 12.0
+"""Height of a row of marks or of entries."""
+TOP, TITLE = 24.0, 20.0
+"""Heights of the axis's marks, and of a body's name above its lane."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +66,7 @@ class EntryMark:
     text: str
     left: float
     right: float
+    row: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +78,45 @@ class ClockMark:
 
 
 @dataclass(frozen=True, slots=True)
+class Rows:
+    """Where each row of a lane stands, from its top: none takes room that has nothing in it.
+
+    `stops` and `light` are the two ends of a scale.
+    """
+
+    bands: float
+    stops: tuple[float, float]
+    marks: float
+    clocks: float
+    light: tuple[float, float]
+    height: float
+
+
+def rows_of(
+    *, entries: int, marks: int, bands: bool, stops: bool, clocks: bool, light: bool
+) -> Rows:
+    """The rows of a lane: `entries` and `marks` are in so many rows."""
+    at_bands = 4 + (entries * ROW + 4 if entries else 0)
+    at_stops = at_bands + 22 * bands
+    at_marks = at_stops + 64 * stops
+    at_clocks = at_marks + marks * ROW + 4
+    at_light = at_clocks + 18 * clocks
+    return Rows(
+        at_bands,
+        (at_stops + 12, at_stops + 50),
+        at_marks,
+        at_clocks,
+        (at_light + 6, at_light + 44),
+        at_light + 54 * light,
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Lane:
     """What one body's part of the drawing shows."""
 
     body: str
+    rows: Rows
     bands: tuple[Band, ...]
     steps: tuple[Step, ...]
     marks: tuple[Mark, ...]
@@ -99,6 +143,16 @@ class Timeline:
     pauses: tuple[Hour, ...]
     lanes: tuple[Lane, ...]
     untimed: int
+
+    @property
+    def tops(self) -> Sequence[float]:
+        """Where each lane begins, and where the last ends."""
+        return tuple(accumulate((TITLE + lane.rows.height for lane in self.lanes), initial=TOP))
+
+    @property
+    def strips(self) -> Sequence[float]:
+        """Where each strip of the drawing begins when it is cut to the width of a sheet."""
+        return tuple(n * SHEET for n in range(math.ceil((self.axis.width + 2 * LEFT) / SHEET)))
 
 
 def timeline_of(matches: Matches, logs: Sequence[SessionLog]) -> Timeline:
@@ -165,21 +219,41 @@ def _lane(
     points = [_point(found) for _, found in frames]
     known = [stops(point.f_number) for point in points if point.f_number is not None]
     light = [point.light for point in points if point.light is not None]
-    light_scale = scale_of(light, *LIGHT) if light else None
     places = [axis.x(point.at) for point in points]
-    rows = rows_of_marks(places, MARK)
-    marks = zip(places, rows, frames, strict=True)
+    rows_of_frames = rows_of_marks(places, MARK)
     timeline = matches.timelines.get(body)
+    entries = _in_rows(_entries(timeline, frames, axis, logs))
+    bands = lens_bands(points, axis)
+    clocks = tuple(_clocks(body, timeline, frames, axis, logs)) if timeline is not None else ()
+    rows = rows_of(
+        entries=1 + max((entry.row for entry in entries), default=-1),
+        marks=1 + max(rows_of_frames),
+        bands=bool(bands),
+        stops=bool(known),
+        clocks=bool(clocks),
+        light=bool(light),
+    )
+    marks = zip(places, rows_of_frames, frames, strict=True)
+    light_scale = scale_of(light, *rows.light) if light else None
     return Lane(
         body or "no body of the kit",
-        lens_bands(points, axis),
-        f_number_steps(points, axis, scale_of(known, *STOPS)),
-        tuple(Mark(x, MARKS + row * (MARK + 3), number) for x, row, (number, _) in marks),
-        tuple(_entries(timeline, frames, axis, logs)),
-        tuple(_clocks(body, timeline, frames, axis, logs)) if timeline is not None else (),
+        rows,
+        bands,
+        f_number_steps(points, axis, scale_of(known, *rows.stops)),
+        tuple(Mark(x, rows.marks + row * ROW, number) for x, row, (number, _) in marks),
+        entries,
+        clocks,
         light_paths(points, axis, light_scale) if light_scale else (),
         light_scale,
     )
+
+
+def _in_rows(entries: Iterable[EntryMark]) -> tuple[EntryMark, ...]:
+    """The entries from left to right, in two rows where their numbers would overlap."""
+    in_order = sorted(entries, key=lambda entry: entry.left + entry.right)
+    middles = [(entry.left + entry.right) / 2 for entry in in_order]
+    rows = rows_of_marks(middles, _LABEL, most=2)
+    return tuple(replace(entry, row=row) for entry, row in zip(in_order, rows, strict=True))
 
 
 def _point(found: FrameMatch) -> Point:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _MOST_THUMBNAILS = 1500
 """With more frames than this, only each run's first and last and those for a person have one."""
 _MOST_SHOWN = 6
-"""So many frames of one case are shown at most, half of them from each end."""
+"""So many frames of one case are shown at most: the first three, and the last two of more."""
 
 
 @dataclass(frozen=True)
@@ -157,8 +157,7 @@ def strip(case: Case) -> Sequence[FrameMatch | None]:
     """The frames of a case, with those just before and after it; None stands for some left out."""
     frames: list[FrameMatch | None] = list(case.run.frames)
     if len(frames) > _MOST_SHOWN:
-        half = _MOST_SHOWN // 2
-        frames[half:-half] = [None]
+        frames[3:-2] = [None]
     before, after = ([one] if one else [] for one in (case.before, case.after))
     return (*before, *frames, *after)
 
@@ -168,10 +167,10 @@ def values_of(found: FrameMatch) -> str:
     fill = shown_fill(found)
     if fill is None:
         return ""
-    words = [fill.lens.name, f_number(fill.f_number), focal_length(fill.focal_length)]
+    length = focal_length(fill.focal_length)
     if fill.focal_length_35mm:
-        words.append(f"({focal_length(fill.focal_length_35mm)} equivalent)")
-    return " ".join(words)
+        length += f" ({focal_length(fill.focal_length_35mm)} equivalent)"
+    return ", ".join((fill.lens.name, f_number(fill.f_number), length))
 
 
 def on_the_ring(found: FrameMatch) -> str:
@@ -190,4 +189,4 @@ def before_of(frame: Frame) -> str:
     if data.focal_length:
         registered = " registered" if data.registered_focal_length else ""
         words.append(focal_length(data.focal_length) + registered)
-    return " ".join(word for word in words if word) or "blank"
+    return ", ".join(word for word in words if word) or "blank"

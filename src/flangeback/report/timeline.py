@@ -212,13 +212,18 @@ def stops(f_number: float) -> float:
 
 
 def light_paths(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[str, ...]:
-    """The scene's light as SVG polylines, broken at cuts and where it isn't known."""
+    """The scene's light as SVG polylines, broken at cuts and where it isn't known.
+
+    A lone point is a line from it to itself.
+    """
     starts = [one.start for one in axis.stretches]
-    known = [point for point in points if point.light is not None]
     paths = []
-    for _, group in groupby(known, key=lambda point: bisect_right(starts, point.at)):
-        corners = [(axis.x(point.at), scale.y(point.light or 0.0)) for point in group]
-        paths.append(" ".join(f"{x:.1f},{y:.1f}" for x, y in corners))
+    for (is_known, _), group in groupby(
+        points, key=lambda point: (point.light is not None, bisect_right(starts, point.at))
+    ):
+        corners = [f"{axis.x(one.at):.1f},{scale.y(one.light or 0):.1f}" for one in group]
+        if is_known:
+            paths.append(" ".join(corners if len(corners) > 1 else corners * 2))
     return tuple(paths)
 
 
