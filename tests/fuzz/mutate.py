@@ -41,11 +41,15 @@ def sources() -> dict[str, bytes]:
     return real | dict(made_up())
 
 
-def share(first: int, step: int, count: int, seed: int) -> tuple[list[Fate], int]:
+SHARE = 500
+"""Mutants of one process: second readers keep memory."""
+
+
+def share(numbers: range, seed: int) -> tuple[list[Fate], int]:
     """One process's part, and the most memory it took, in bytes beyond what it began with."""
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     held = "held" in sys.argv
-    found = list(fates(sources(), range(first, count, step), seed, EVERY, held=held))
+    found = list(fates(sources(), numbers, seed, EVERY, held=held))
     after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return found, (after - before) * 1024
 
@@ -54,8 +58,9 @@ def main() -> int:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else COUNT
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
     workers = int(sys.argv[3]) if len(sys.argv) > 3 else os.cpu_count() or 1
-    with ProcessPoolExecutor(workers) as pool:
-        parts = [pool.submit(share, n, workers, count, seed) for n in range(workers)]
+    shares = [range(first, min(first + SHARE, count)) for first in range(0, count, SHARE)]
+    with ProcessPoolExecutor(workers, max_tasks_per_child=1) as pool:
+        parts = [pool.submit(share, numbers, seed) for numbers in shares]
         results = [part.result() for part in parts]
     found = [one for part, _ in results for one in part]
     print(table(found))
