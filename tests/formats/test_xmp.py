@@ -271,6 +271,16 @@ def test_with_another_lens_goes_all_that_speaks_of_it() -> None:
     )
 
 
+def test_what_speaks_of_another_lens_goes_though_none_is_named() -> None:
+    """The frame's focal length was another one's, and is replaced (--over)."""
+    crs = 'xmlns:crs="http://ns.adobe.com/camera-raw-settings/1.0/"'
+    source = with_packet(packet(f'{crs} crs:LensProfileName="5 mm" crs:Sharpness="25"'))
+    for stale, goes in (({Tag.FOCAL_LENGTH}, True), ({Tag.FOCAL_LENGTH_35MM}, False)):
+        after = xmp_by_exiv2(edited(source, decide(AT_2_8, frozenset(stale))))
+        assert after["Xmp.crs.Sharpness"] == "25"
+        assert ("Xmp.crs.LensProfileName" not in after) == goes
+
+
 def test_of_the_same_lens_nothing_goes() -> None:
     before = packet('aux:Lens="Miran 58mm f/2" aux:LensID="53" exif:FNumber="0/0"')
     after = xmp_by_exiv2(edited(with_segments(picture(), segment(APP1, XMP + before)), VALUES))

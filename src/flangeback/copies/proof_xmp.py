@@ -53,7 +53,7 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00")
 """When any metadata were last changed (ISO 16684-1, 8.4): it changes with them."""
 
 _OF_A_LENS = re.compile(
-    r"\}(LensID|LensDistortInfo|LensProfile\w*|LensManufacturer|LensModel)( |$)"
+    r"\}(LensID|LensDistortInfo|LensProfile\w*|CameraProfiles|LensManufacturer|LensModel)( |$)"
     r"|\{http://ns\.adobe\.com/exif/1\.0/\}Lens( |$)"
 )
 """Properties that may go with another lens: they stand for it without naming it."""

@@ -16,7 +16,7 @@ from flangeback.formats.tiff_block import (
     Block,
     Directory,
 )
-from flangeback.tags.table import Tag, TagValue
+from flangeback.tags.table import TagValue
 
 _THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
 CUT_SHORT = "the file is cut short: data that it names run past its end"
@@ -108,13 +108,6 @@ class FrameFile(ABC):
         """What an edit leaves alone that a person should know of."""
         return None
 
-    def names_another_lens(self, values: Sequence[TagValue]) -> bool:
-        """Whether the Exif data name a lens, and not the one among `values`."""
-        lens = next((value for value in values if value.tag == Tag.LENS_MODEL), None)
-        metadata = self.metadata()
-        named = "" if metadata is None else metadata.exif.text(Tag.LENS_MODEL)
-        return lens is not None and bool(named.strip(" -0")) and not lens.is_named(named)
-
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
@@ -132,8 +125,7 @@ class FrameFile(ABC):
     ) -> bytes | None:
         """The file's packet after an edit; None where it stays. Raises NotXmp."""
         change = xmp.stating if add_packet else xmp.agreed
-        replaces = self.names_another_lens(values)
-        return change(self.packet, values, replaces_lens=replaces, date=date)
+        return change(self.packet, values, date=date)
 
     def preview(self, longest: int) -> bytes | None:
         """The embedded JPEG of at most `longest` bytes that shows the picture; None without one.

@@ -86,7 +86,6 @@ def agreed(
     packet: bytes,
     values: Sequence[TagValue],
     *,
-    replaces_lens: bool = False,
     date: str | None = None,
     is_sidecar: bool = False,
 ) -> bytes | None:
@@ -114,7 +113,7 @@ def agreed(
         root = root_of(body)
     except NotXmp:
         return None
-    changed = _bring(root, values, replaces_lens=replaces_lens)
+    changed = _bring(root, values)
     if changed or not is_sidecar:
         changed |= _date(root, date)
     if not changed:
@@ -127,7 +126,6 @@ def merged(
     packet: bytes,
     values: Sequence[TagValue],
     *,
-    replaces_lens: bool = False,
     date: str | None = None,
     is_sidecar: bool = True,
 ) -> bytes:
@@ -150,7 +148,7 @@ def merged(
     description = next((n for n in _described(root) if n.tag == f"{{{RDF}}}Description"), None)
     if description is None:
         raise NotXmp("it isn't XMP: nothing is described in it")
-    changed = _bring(root, values, replaces_lens=replaces_lens)
+    changed = _bring(root, values)
     missing = _missing(root, values)
     for name, value in missing:
         _state(description, name, value)
@@ -164,7 +162,6 @@ def stating(
     packet: bytes,
     values: Sequence[TagValue],
     *,
-    replaces_lens: bool = False,
     date: str | None = None,
 ) -> bytes | None:
     """A packet inside a picture with all of `values` stated; None when it states them already.
@@ -172,7 +169,7 @@ def stating(
     Its length is kept where its padding allows. Raises NotXmp.
     """
     parts = parts_of(packet)
-    fresh = merged(packet, values, replaces_lens=replaces_lens, date=date, is_sidecar=False)
+    fresh = merged(packet, values, date=date, is_sidecar=False)
     if fresh == packet or parts is None:
         return None
     trailer = parts[2]
@@ -241,13 +238,13 @@ def _described(root: _Element) -> list[_Element]:
     return [] if rdf is None else [node for node in rdf if isinstance(node.tag, str)]
 
 
-def _bring(root: _Element, values: Sequence[TagValue], *, replaces_lens: bool) -> bool:
+def _bring(root: _Element, values: Sequence[TagValue]) -> bool:
     """Whether a property was changed to state our value, or went with another lens."""
     by_tag = {value.tag: value for value in values}
     described = _described(root)
     lens = by_tag.get(Tag.LENS_MODEL)
-    replaces_lens = lens is not None and (replaces_lens or _names_another(described, lens))
-    changes = [_clear_other_lens(described)] if replaces_lens else []
+    replaces = lens is not None and (lens.replaces or _names_another(described, lens))
+    changes = [_clear_other_lens(described)] if replaces else []
     changes += [_bring_attributes(node, by_tag) for node in described]
     changes += [_bring_content(child, by_tag) for node in described for child in node]
     return any(changes)
@@ -295,7 +292,8 @@ def _clear_other_lens(described: Sequence[_Element]) -> bool:
 _OF_A_LENS = re.compile(
     r"\{http://ns\.adobe\.com/exif/1\.0/aux/\}(LensID|LensDistortInfo)$"
     r"|\{http://ns\.adobe\.com/exif/1\.0/\}Lens$"
-    r"|\{http://ns\.adobe\.com/camera-raw-settings/1\.0/\}LensProfile"
+    r"|\{http://ns\.adobe\.com/camera-raw-(settings|defaults)/1\.0/\}LensProfile"
+    r"|\{http://ns\.adobe\.com/photoshop/1\.0/\}CameraProfiles$"
     r"|\{http://ns\.microsoft\.com/photo/1\.0/\}Lens(Manufacturer|Model)$"
 )
 """Properties that stand for one lens: its number in a maker's list, the profile it was corrected

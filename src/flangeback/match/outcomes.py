@@ -293,13 +293,15 @@ _LENS_TAGS: Mapping[Tag, str] = {
     Tag.FOCAL_LENGTH: "focal_length",
     Tag.FOCAL_LENGTH_35MM: "focal_length_35mm",
     Tag.LENS_MAKE: "maker",
+    Tag.LENS_MODEL: "lens",
+    Tag.LENS_SPECIFICATION: "specification",
     Tag.LENS_SERIAL_NUMBER: "serial",
 }
 
 
 def _stale(fill: Fill, data: LensData, *, replaces: bool) -> frozenset[Tag]:
     """Tags the frame carries that the fill would leave standing against it."""
-    carried = {tag for tag, name in _LENS_TAGS.items() if getattr(data, name) is not None}
+    carried = {tag for tag, name in _LENS_TAGS.items() if getattr(data, name) not in (None, ())}
     if replaces:
         return frozenset(carried)
     # The equivalent of a focal length that is now replaced.

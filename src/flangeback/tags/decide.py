@@ -79,12 +79,13 @@ def decide(fill: Fill, stale: frozenset[Tag] = frozenset()) -> tuple[TagValue, .
     `stale` are tags the frame carries that describe another lens: those that the fill can't state
     are blanked, so that the copy doesn't mix two lenses.
     """
-    stated = {value.tag: value for value in _stated(fill)}
+    replaces = bool(stale - {Tag.FOCAL_LENGTH_35MM})
+    stated = {value.tag: value for value in _stated(fill, replaces=replaces)}
     blanks = {tag: _blank(tag) for tag in stale if tag not in stated}
     return tuple(sorted((stated | blanks).values(), key=lambda value: value.tag))
 
 
-def _stated(fill: Fill) -> Iterator[TagValue]:
+def _stated(fill: Fill, *, replaces: bool) -> Iterator[TagValue]:
     lens = fill.lens
     if fill.f_number is not None:
         yield TagValue(Tag.F_NUMBER, (rational(fill.f_number),))
@@ -100,7 +101,7 @@ def _stated(fill: Fill) -> Iterator[TagValue]:
     if lens.maker:
         yield text_value(Tag.LENS_MAKE, lens.maker)
     same = (f"{lens.maker} {lens.name}", *lens.known_as)
-    yield replace(text_value(Tag.LENS_MODEL, lens.name), same=same)
+    yield replace(text_value(Tag.LENS_MODEL, lens.name), same=same, replaces=replaces)
     if lens.serial:
         yield text_value(Tag.LENS_SERIAL_NUMBER, lens.serial)
 

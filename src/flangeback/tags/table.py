@@ -77,13 +77,15 @@ class TagValue:
     `value` is text for ASCII (7-bit), a whole number for SHORT, pairs for RATIONAL. `whole` is
     the text as XMP has it, where that differs: before transliteration, since XMP has no 7-bit
     limit, or a date and time of one piece (ISO 16684-1). `same` are other texts that mean it: the
-    names under which bodies have a lens registered.
+    names under which bodies have a lens registered. `replaces` marks a lens that comes in the place
+    of another one, which the frame had it by.
     """
 
     tag: Tag
     value: Value
     whole: str | None = None
     same: tuple[str, ...] = ()
+    replaces: bool = False
 
     def is_named(self, text: str) -> bool:
         """Whether a text means this value, however it is spaced and capitalised."""
