@@ -23,7 +23,7 @@ from support.readers import by_exifread, by_exiv2, is_standard, pixels
 
 WRITTEN = {*IN_EXIF, "Lens", "LensInfo"}
 """What the values are called in Exif and XMP (CIPA DC-008 and DC-010); LensInfo is DNG's too."""
-OF_A_LENS = ("LensID", "LensDistortInfo", "LensProfile", "LensManufacturer")
+OF_A_LENS = ("LensID", "LensDistortInfo", "LensProfile", "LensManufacturer", "CameraProfiles")
 """Properties of XMP that go with another lens."""
 POINTERS = ("ExifTag", "ExifOffset", "Tag 0x8769", "Tag 0xC630", "0xa405", "MetadataDate")
 PACKETS = ("XMLPacket", "ApplicationNotes")
@@ -144,8 +144,9 @@ def harm(source: Path, copy: Path, kind: str, *, by_commands: bool = True) -> It
             else:
                 is_harm = (old.get(tag) or None) != (new.get(tag) or None)
                 is_harm &= _last(tag) not in beyond and not _may_change(tag, had_block=had_block)
-                # Of a mangled MakerNote readers make what they will.
-                is_harm &= by_commands or is_standard(tag) or tag.startswith(("Xmp.", "Iptc."))
+                # Of a mangled MakerNote, or such a list of directories, readers make what they will.
+                is_ours = is_standard(tag) and "SubIFD" not in tag
+                is_harm &= by_commands or is_ours or tag.startswith(("Xmp.", "Iptc."))
             if is_harm:
                 yield f"{name}: {tag}: {str(old.get(tag))[:60]} -> {str(new.get(tag))[:60]}"
 
@@ -176,10 +177,8 @@ def _last(tag: str) -> str:
 
 def _may_change(tag: str, *, had_block: bool) -> bool:
     last = _last(tag)
-    if (
-        last in WRITTEN
-        or tag.endswith((*POINTERS, *PACKETS, *FOLLOWING))
-        or last.startswith(OF_A_LENS)
-    ):
+    if last in WRITTEN or tag.endswith((*POINTERS, *PACKETS, *FOLLOWING)):
+        return True
+    if any(one in tag for one in OF_A_LENS):
         return True
     return last in _MANDATORY and not had_block

@@ -86,9 +86,10 @@ def usage(block: Block) -> Usage:
     counted = True
     try:
         for directory in block.directories(lost, shared):
+            spans.extend(_spans(directory))
             counted = counted and len(spans) <= _MOST_SPANS and _is_countable(directory)
             if counted:
-                spans.extend(_spans(directory))
+                spans.extend(_data_spans(directory))
     except Damaged:
         lost.add(0)
     return Usage(tuple(spans), counted and not lost, frozenset(lost), frozenset(shared))
@@ -102,7 +103,6 @@ def _is_countable(directory: Directory) -> bool:
 def _spans(directory: Directory) -> Iterator[Span]:
     yield directory.at, directory.at + directory.size
     yield from ((e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline)
-    yield from _data_spans(directory)
 
 
 def _data_spans(directory: Directory) -> Iterator[Span]:
