@@ -144,7 +144,7 @@ def harm(source: Path, copy: Path, kind: str, *, by_commands: bool = True) -> It
             else:
                 is_harm = (old.get(tag) or None) != (new.get(tag) or None)
                 is_harm &= _last(tag) not in beyond and not _may_change(tag, had_block=had_block)
-                # Of a mangled MakerNote, or such a list of directories, readers make what they will.
+                # Of a mangled MakerNote or list of directories readers make what they will.
                 is_ours = is_standard(tag) and "SubIFD" not in tag
                 is_harm &= by_commands or is_ours or tag.startswith(("Xmp.", "Iptc."))
             if is_harm:
