@@ -6,24 +6,14 @@ import re
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from flangeback.formats import Damaged, FileReader, FrameFile, recognised
 from flangeback.formats.frame_file import Metadata
 from flangeback.formats.jpeg import Jpeg
 from flangeback.formats.tiff_block import Directory
 from flangeback.frames.lens_data import lens_data_of_exif, lens_data_of_packet, lens_fields
-from flangeback.frames.model import (
-    CameraTime,
-    Exposure,
-    FocalPlane,
-    Frame,
-    filled,
-    is_blank,
-)
-
-if TYPE_CHECKING:
-    pass
+from flangeback.frames.model import CameraTime, Exposure, FocalPlane, Frame, filled, is_blank
 
 _MAKE, _MODEL = 0x010F, 0x0110
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
@@ -91,7 +81,7 @@ def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
     return {
         "make": main.text(_MAKE) or None,
         "model": main.text(_MODEL) or None,
-        "serial": _text(exif, _BODY_SERIAL),
+        "serial": None if is_blank(exif.text(_BODY_SERIAL)) else exif.text(_BODY_SERIAL),
         "time": _camera_time(exif) or _camera_time(main),
         **lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), in_packet),
         "exposure": _exposure(exif),
@@ -101,11 +91,6 @@ def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
         "gps_time": _gps_time(gps),
         "exif_version": exif.text(_EXIF_VERSION),
     }
-
-
-def _text(directory: Directory, tag: int) -> str | None:
-    text = directory.text(tag)
-    return None if is_blank(text) else text
 
 
 def _camera_time(exif: Directory) -> CameraTime | None:

@@ -21,7 +21,8 @@ NewField = tuple[str, Value | None, str]
 Kind = Literal["body", "lens", "adapter"]
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
-_ESCAPES = {'"': '\\"', "\\": "\\\\", "\t": "\\t"}
+_ESCAPES = {code: f"\\u{code:04X}" for code in (*range(32), 127)}
+_ESCAPES |= {ord('"'): '\\"', ord("\\"): "\\\\", ord("\t"): "\\t"}
 
 
 def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[NewField]) -> str:
@@ -67,14 +68,7 @@ def _written(value: Value) -> str:
 
 
 def _quoted(text: str) -> str:
-    return '"' + "".join(map(_escaped, text)) + '"'
-
-
-def _escaped(character: str) -> str:
-    if character in _ESCAPES:
-        return _ESCAPES[character]
-    control = ord(character) < 32 or ord(character) == 127
-    return f"\\u{ord(character):04X}" if control else character
+    return '"' + text.translate(_ESCAPES) + '"'
 
 
 def lens_key(name: str, focal: Decimal) -> str:

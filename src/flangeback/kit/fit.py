@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
+from itertools import product
 
 from flangeback.kit import optics, stops
 from flangeback.kit.cautions import cautions_for
@@ -173,8 +174,8 @@ def fits(
     lenses: Iterable[Lens], bodies: Iterable[Body], kit: Kit, extension: float = 0.0
 ) -> tuple[Fit, ...]:
     """Each of the lenses on each of the bodies, body by body."""
-    lenses = tuple(lenses)
-    return tuple(fit(lens, body, kit, extension) for body in bodies for lens in lenses)
+    pairs = product(bodies, lenses)
+    return tuple(fit(lens, body, kit, extension) for body, lens in pairs)
 
 
 def spacing(lens_mount: Mount, body_mount: Mount) -> Spacing:
@@ -197,24 +198,23 @@ def _mount(designation: str) -> Mount:
 
 def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: float) -> Way:
     factor = math.prod((adapter.factor for adapter in stack), start=Decimal(1))
-    error = _thickness_error(stack, between)
-    reach = _extension(stack, extension)
-    off = _beyond(error, between)
+    error, reach = _thickness_error(stack, between), _extension(stack, extension)
     views = tuple(
-        _view(lens, body, end, factor, off if not reach else None, reach)
+        _view(lens, body, end, factor, None if reach else error, reach)
         for end in range(2 if lens.is_zoom else 1)
     )
     circle = None if lens.image_circle is None else lens.image_circle * float(factor)
+    diagonal = None if body.sensor is None else math.hypot(*body.sensor)
     return Way(
         stack,
         factor,
         _aperture(lens, stack),
-        _lacks(stack),
+        None if not stack else () if _passes_on(stack) else TOLD,
         views,
-        None if error is None else off is None,
+        None if error is None else error == 0,
         _thickness(stack),
         circle,
-        _covers(circle, body),
+        None if circle is None or diagonal is None else circle >= COVERS * diagonal,
         cautions_for(lens, stack, no_room=between.room is Room.NONE),
     )
 
@@ -226,27 +226,18 @@ def _thickness(stack: Stack) -> float | None:
     return sum(measured) if measured and len(measured) == len(known) else None
 
 
-def _thickness_error(stack: Stack, between: Spacing) -> tuple[float, float] | None:
-    """(least, greatest) of how much too thick the stack is; None where it wasn't measured.
+def _thickness_error(stack: Stack, between: Spacing) -> float | None:
+    """How much too thick the stack is, in mm: 0 as closely as the registers are known.
 
-    None too where there is glass in it, which decides where infinity lies.
+    None where it wasn't measured, or has glass in it, which decides where infinity lies.
     """
     thickness = _thickness(stack)
     if thickness is None or any(adapter.kind in GLASS for adapter in stack):
         return None
-    least, greatest = between.thickness
-    return thickness - greatest, thickness - least
-
-
-def _beyond(error: tuple[float, float] | None, between: Spacing) -> float | None:
-    """The error, where it is more than the registers are known to."""
-    if error is None:
-        return None
+    least, greatest = (thickness - end for end in reversed(between.thickness))
     # The last place of a float is no error.
     slack = between.tolerance + 1e-9
-    if error[0] - slack <= 0 <= error[1] + slack:
-        return None
-    return (error[0] + error[1]) / 2
+    return 0.0 if least - slack <= 0 <= greatest + slack else (least + greatest) / 2
 
 
 def _extension(stack: Stack, extra: float) -> float | None:
@@ -275,18 +266,6 @@ def _passes_on(stack: Stack) -> bool:
     return all(adapter.kind is AdapterKind.ELECTRONIC for adapter in stack)
 
 
-def _lacks(stack: Stack) -> tuple[str, ...] | None:
-    if not stack:
-        return None
-    return () if _passes_on(stack) else TOLD
-
-
-def _covers(circle: float | None, body: Body) -> bool | None:
-    if circle is None or body.sensor is None:
-        return None
-    return circle >= COVERS * math.hypot(*body.sensor)
-
-
 def _view(
     lens: Lens,
     body: Body,
@@ -305,7 +284,7 @@ def _view(
         lens.narrowest and scaled(lens.narrowest, factor),
         None if crop is None else optics.equivalent_35mm(focal, crop),
         _angles(float(focal), body),
-        None if error is None else _infinity(float(marked), float(widest), error, body),
+        _infinity(float(marked), float(widest), error, body) if error else None,
         _close_up(float(marked), float(widest), float(factor), extension) if extension else None,
     )
 
@@ -318,10 +297,8 @@ def scaled(marked: Decimal, factor: Decimal) -> Decimal:
 def _angles(focal: float, body: Body) -> tuple[float, float, float] | None:
     if body.sensor is None:
         return None
-    width, height = body.sensor
-    width, height, diagonal = (
-        optics.angle_of_view(focal, side) for side in (width, height, math.hypot(width, height))
-    )
+    sides = (*body.sensor, math.hypot(*body.sensor))
+    width, height, diagonal = (optics.angle_of_view(focal, side) for side in sides)
     return width, height, diagonal
 
 

@@ -197,13 +197,12 @@ def search(words: Sequence[str], known: Iterable[RecordedLens]) -> tuple[Recorde
     found = []
     for entry in known:
         tokens = _tokens(" ".join((entry.maker, entry.name, *entry.mounts)))
-        if wanted and all(any(_meets(want, token) for token in tokens) for want in wanted):
+        if wanted and all(
+            any(want == token or (want.isalpha() and token.startswith(want)) for token in tokens)
+            for want in wanted
+        ):
             found.append((len(tokens), entry))
     return tuple(entry for _, entry in sorted(found, key=lambda each: each[0]))
-
-
-def _meets(want: str, token: str) -> bool:
-    return want == token or (want.isalpha() and token.startswith(want))
 
 
 def _tokens(text: str) -> list[str]:

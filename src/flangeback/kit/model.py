@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
+from itertools import chain
 
 FULL_FRAME_DIAGONAL = 43.27
 """mm; the diagonal of 36 x 24 mm, to which crop factors refer (common practice)."""
@@ -124,16 +125,13 @@ class Kit:
 
     def keys(self) -> Iterator[str]:
         """Every key of the kit: bodies, lenses, adapters."""
-        yield from self.bodies
-        yield from self.lenses
-        yield from self.adapters
+        return chain(self.bodies, self.lenses, self.adapters)
 
     def named(self, word: str) -> Body | Lens | Adapter | None:
         """The gear whose key is `word`, in any case of letters; None when there is none."""
-        folded = word.casefold()
         for shelf in (self.bodies, self.lenses, self.adapters):
             for key, gear in shelf.items():
-                if key.casefold() == folded:
+                if key.casefold() == word.casefold():
                     return gear
         return None
 

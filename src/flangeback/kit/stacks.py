@@ -56,10 +56,12 @@ def understood_adapters(kit: Kit) -> dict[str, Adapter]:
     pairs = dict.fromkeys(
         (lens.mount, body.mount) for body in kit.bodies.values() for lens in kit.lenses.values()
     )
-    taken = {key.casefold() for key in (*kit.bodies, *kit.lenses, *kit.adapters)}
+    taken = set(map(str.casefold, kit.keys()))
     found = {}
     for lens_mount, body_mount in pairs:
-        if _has_room(lens_mount, body_mount) and not stacks(lens_mount, body_mount, own):
+        lens, body = mount_named(lens_mount), mount_named(body_mount)
+        has_room = lens and body and adapter_thickness(lens, body)[0] > 0
+        if has_room and not stacks(lens_mount, body_mount, own):
             key = f"{_brief(lens_mount)}-{_brief(body_mount)}"
             while key in taken:
                 key += "-plain"
@@ -71,8 +73,3 @@ def _brief(mount: str) -> str:
     """A designation in a few letters: "m42", "mft" for Micro Four Thirds, "cy" for C/Y."""
     words = re.findall(r"\w+", mount.casefold())
     return words[0] if len(words) == 1 else "".join(word[0] for word in words)
-
-
-def _has_room(lens_mount: str, body_mount: str) -> bool:
-    lens, body = mount_named(lens_mount), mount_named(body_mount)
-    return lens is not None and body is not None and adapter_thickness(lens, body)[0] > 0

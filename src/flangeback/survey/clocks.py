@@ -61,14 +61,10 @@ def disorders(timed: Timed) -> Iterator[Disorder]:
         if number < 0:
             continue
         before = latest.get(series)
-        if before is not None and _goes_back(before[0], number) and before[1] < at:
+        # From 9999 a counter goes on with 0001 (DCF, CIPA DC-009).
+        if before is not None and 0 < before[0] - number < 5000 and before[1] < at:
             yield Disorder(before[2], frame.file, before[1], at)
         latest[series] = number, at, frame.file
-
-
-def _goes_back(before: int, now: int) -> bool:
-    """Whether a counter goes back, other than from 9999 to 0001 (DCF, CIPA DC-009)."""
-    return 0 < before - now < 5000
 
 
 def burst_gaps(bodies: Mapping[BodyName, Timed]) -> Iterator[ClockGap]:
