@@ -18,7 +18,17 @@ from flangeback.cli.app import app
 from flangeback.errors import InputError
 from flangeback.kit import Kit, mount_named, mounts, parse_kit
 from flangeback.kit.cautions import STANDING
-from flangeback.kit.fit import TOLD, Aperture, Fit, Room, View, Way, fit, fits, spacing
+from flangeback.kit.fit import (
+    TOLD,
+    AdapterRoom,
+    ApertureControl,
+    Fit,
+    View,
+    Way,
+    fit,
+    fits,
+    spacing,
+)
 from flangeback.kit.picking import body_named, pick
 from flangeback.kit.places import config_folder, kit_file
 from support.kits import (
@@ -60,19 +70,19 @@ def only_view(text: str, lens: str = "miran58", body: str = "k7", extension: flo
 
 # Source: the public encyclopedia table "Flange focal distance"; the differences worked by hand.
 THICKNESSES = [
-    ("M42", "E", 27.46, Room.ENOUGH),
-    ("F", "Z", 30.50, Room.ENOUGH),
-    ("LTM", "M", 1.00, Room.THIN),
-    ("M", "L", 7.80, Room.ENOUGH),
-    ("EF", "Micro Four Thirds", 24.75, Room.ENOUGH),
-    ("K", "F", -1.04, Room.NONE),
-    ("M42", "K", 0.00, Room.THIN),
-    ("C", "E", -0.474, Room.NONE),
+    ("M42", "E", 27.46, AdapterRoom.ENOUGH),
+    ("F", "Z", 30.50, AdapterRoom.ENOUGH),
+    ("LTM", "M", 1.00, AdapterRoom.THIN),
+    ("M", "L", 7.80, AdapterRoom.ENOUGH),
+    ("EF", "Micro Four Thirds", 24.75, AdapterRoom.ENOUGH),
+    ("K", "F", -1.04, AdapterRoom.NONE),
+    ("M42", "K", 0.00, AdapterRoom.THIN),
+    ("C", "E", -0.474, AdapterRoom.NONE),
 ]
 
 
 @pytest.mark.parametrize(("lens", "body", "thickness", "room"), THICKNESSES)
-def test_thickness_and_room(lens: str, body: str, thickness: float, room: Room) -> None:
+def test_thickness_and_room(lens: str, body: str, thickness: float, room: AdapterRoom) -> None:
     lens_mount, body_mount = mount_named(lens), mount_named(body)
     assert lens_mount
     assert body_mount
@@ -96,9 +106,9 @@ def test_room_one_way_is_none_the_other_way(one: str, other: str) -> None:
     assert second
     there, back = spacing(first, second), spacing(second, first)
     assert there.thickness[0] == pytest.approx(-back.thickness[1])
-    assert (there.room is Room.SAME_MOUNT) == (one == other)
+    assert (there.room is AdapterRoom.SAME_MOUNT) == (one == other)
     if there.thickness[0] > 0:
-        assert back.room is Room.NONE
+        assert back.room is AdapterRoom.NONE
 
 
 # Ways ------------------------------------------------------------------------------------------
@@ -149,12 +159,12 @@ def test_same_mount_needs_no_adapter() -> None:
     way = only_way(changed(K7, "mount", '"M42"') + MIRAN58)
     assert way.adapters == ()
     assert way.lacks is None
-    assert way.aperture is Aperture.LENS_RING
+    assert way.aperture is ApertureControl.LENS_RING
 
 
 def test_names_of_one_mount_are_one_mount() -> None:
     text = changed(K7, "mount", '"MD"') + changed(MIRAN58, "mount", '"SR"')
-    assert fitted(text).spacing.room is Room.SAME_MOUNT
+    assert fitted(text).spacing.room is AdapterRoom.SAME_MOUNT
 
 
 def test_adapters_are_stacked() -> None:
@@ -195,15 +205,15 @@ def test_the_matrix_has_every_pair() -> None:
 @pytest.mark.parametrize(
     ("ring", "kind", "aperture", "lacks"),
     [
-        ("true", "plain", Aperture.LENS_RING, TOLD),
-        ("true", "aperture", Aperture.LENS_RING, TOLD),
-        ("false", "plain", Aperture.WIDE_OPEN, TOLD),
-        ("false", "aperture", Aperture.ADAPTER_RING, TOLD),
-        ("false", "electronic", Aperture.BODY, ()),
+        ("true", "plain", ApertureControl.LENS_RING, TOLD),
+        ("true", "aperture", ApertureControl.LENS_RING, TOLD),
+        ("false", "plain", ApertureControl.WIDE_OPEN, TOLD),
+        ("false", "aperture", ApertureControl.ADAPTER_RING, TOLD),
+        ("false", "electronic", ApertureControl.BODY, ()),
     ],
 )
 def test_where_the_aperture_is_set(
-    ring: str, kind: str, aperture: Aperture, lacks: tuple[str, ...]
+    ring: str, kind: str, aperture: ApertureControl, lacks: tuple[str, ...]
 ) -> None:
     text = K7 + changed(MIRAN58, "aperture_ring", ring) + changed(M42_E, "kind", f'"{kind}"')
     way = only_way(text)
@@ -218,7 +228,7 @@ def test_a_plain_adapter_in_the_stack_breaks_the_talk() -> None:
     )  # fmt: skip
     way = only_way(text)
     assert way.lacks == TOLD
-    assert way.aperture is Aperture.WIDE_OPEN
+    assert way.aperture is ApertureControl.WIDE_OPEN
 
 
 def test_an_adapters_ring_that_does_not_face_the_lens_moves_nothing() -> None:
@@ -226,7 +236,7 @@ def test_an_adapters_ring_that_does_not_face_the_lens_moves_nothing() -> None:
         '[adapter.m42-f]\nlens_mount = "M42"\nbody_mount = "F"\n'
         '[adapter.f-e]\nlens_mount = "F"\nbody_mount = "E"\nkind = "aperture"\n'
     )  # fmt: skip
-    assert only_way(text).aperture is Aperture.WIDE_OPEN
+    assert only_way(text).aperture is ApertureControl.WIDE_OPEN
 
 
 # What the sensor sees --------------------------------------------------------------------------

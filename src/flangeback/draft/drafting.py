@@ -10,7 +10,7 @@ from fractions import Fraction
 from textwrap import wrap
 
 from flangeback.draft.lights import Pictures, light_through, slate_files
-from flangeback.draft.naming import Namer
+from flangeback.draft.naming import Namer, shown
 from flangeback.draft.pieces import Piece, pieces
 from flangeback.draft.proposals import lens_of, stop_of
 from flangeback.frames.model import Frame
@@ -85,7 +85,7 @@ class _Draft:
             yield from self._entries(maker, piece)
         if self.damaged:
             yield ""
-            yield from _comment(f"can't be read: {', '.join(_shown(f.file) for f in self.damaged)}")
+            yield from _comment(f"can't be read: {', '.join(shown(f.file) for f in self.damaged)}")
 
     def _in_order(self) -> Sequence[tuple[_Maker, Piece]]:
         """All pieces in the order of the cameras' time; those without one come last."""
@@ -130,7 +130,7 @@ class _Draft:
     def _slate(self, frame: Frame) -> Iterator[str]:
         name = self.namer.name(frame)
         if name is None:
-            yield from _comment(f"{_shown(frame.file)} is black: a slate frame?")
+            yield from _comment(f"{shown(frame.file)} is black: a slate frame?")
         else:
             yield f"slate {name}  # black"
 
@@ -149,7 +149,7 @@ class _Draft:
                 # By the body's clock, to the second.
                 yield f"# {clock_time(times[0])}-{clock_time(times[-1])}  {words}"
             else:
-                files = ", ".join(_shown(frame.file) for frame in run)
+                files = ", ".join(shown(frame.file) for frame in run)
                 yield from _comment(f"no entry can name: {files}")
 
 
@@ -162,7 +162,7 @@ def _makers(frames: Sequence[Frame], kit: Kit | None) -> Sequence[_Maker]:
     found: dict[tuple[str, str], tuple[Body | None, list[Frame]]] = {}
     for frame in frames:
         body = None if kit is None else body_of(frame, kit)
-        name = _shown(described(frame)), "" if body is None else body.key
+        name = shown(described(frame)), "" if body is None else body.key
         found.setdefault(name, (body, []))[1].append(frame)
     is_only = len(found) == 1
     return [
@@ -197,7 +197,7 @@ def _hint(piece: Piece, maker: _Maker, light: float | None, before: float | None
     if data.registered_focal_length is not None:
         parts.append(f"{float(data.registered_focal_length):g} mm registered")
     elif data.is_native:
-        parts.append(_shown(data.lens or "a lens by its specification"))
+        parts.append(shown(data.lens or "a lens by its specification"))
     if light is not None and before is not None and abs(light - before) >= _A_STEP:
         way = "more" if light > before else "less"
         parts.append(f"{abs(light - before):.1f} stops {way} light than before: ring or weather")
@@ -228,11 +228,6 @@ def _time(seconds: Fraction) -> str:
 
 def _range(low: str, high: str) -> str:
     return low if low == high else f"{low} to {high}"
-
-
-def _shown(text: str) -> str:
-    """What a file or frame says, fit for a line of the log: no line ends, no control characters."""
-    return "".join(ch if ch.isprintable() else "?" for ch in text)
 
 
 def _comment(text: str) -> Iterator[str]:

@@ -68,7 +68,7 @@ class Namer:
         if self._is_ambiguous(first) or self._is_ambiguous(last):
             return None
         name = self._written(first, last)
-        to = _shown(last.stem)
+        to = shown(last.stem)
         one = [name, f'"{name}"'] if len(run) == 1 else []
         for form in (*one, f"{name}..{to}", f'"{name}".."{to}"'):
             found = frames_named(form, self._gear)
@@ -84,7 +84,7 @@ class Namer:
         It does where its stem, or that of the last of its range, is that of other frames too.
         """
         is_alone = all(len(self._folders[end.stem.casefold()]) == 1 for end in (first, last))
-        return _shown(first.stem if is_alone else without_suffix(first.file))
+        return shown(first.stem if is_alone else without_suffix(first.file))
 
     def _is_ambiguous(self, frame: Frame) -> bool:
         """Whether its folder's name ends another's that has such a stem too."""
@@ -97,6 +97,6 @@ def _folder(frame: Frame) -> str:
     return frame.file.rpartition("/")[0].casefold()
 
 
-def _shown(name: str) -> str:
+def shown(name: str) -> str:
     """A name as it is to be seen, in one line."""
     return visible(name).replace("\n", " ")

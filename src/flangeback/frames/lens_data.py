@@ -74,7 +74,7 @@ def lens_data_of_packet(packet: bytes) -> LensData:
         return _text(" ".join(stated.get(tag, ())))
 
     def numbers(tag: Tag) -> Sequence[Fraction | None]:
-        return [_rational(word) for value in stated.get(tag, ()) for word in value.split()]
+        return [rational(word) for value in stated.get(tag, ()) for word in value.split()]
 
     def number(tag: Tag) -> Fraction | None:
         return filled(next(iter(numbers(tag)), None))
@@ -108,7 +108,7 @@ def _text(text: str) -> str | None:
     return None if is_blank(text) else text.strip()
 
 
-def _rational(word: str) -> Fraction | None:
+def rational(word: str) -> Fraction | None:
     """A number as XMP has it, 28/10; None over zero, or where it isn't one."""
     try:
         return Fraction(word)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from flangeback.kit.cautions import STANDING
-from flangeback.kit.fit import Aperture, Fit, Way, fits
+from flangeback.kit.fit import ApertureControl, Fit, Way, fits
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.words import exact
 
@@ -23,8 +23,12 @@ class CardLine:
 
     lens: Lens
     way: Way
-    key_in: tuple[Decimal, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def key_in(self) -> tuple[Decimal, ...]:
+        """What the stabiliser is to be told, in mm, at each end of a zoom."""
+        return tuple(view.focal for view in self.way.views)
 
     @property
     def equivalents(self) -> tuple[int, ...]:
@@ -53,11 +57,7 @@ def cards(kit: Kit, bodies: Iterable[Body] | None = None) -> tuple[Card, ...]:
 def _card(body: Body, kit: Kit) -> Card:
     found = fits(kit.lenses.values(), [body], kit)
     lines = tuple(
-        CardLine(
-            fit.lens, way, tuple(view.focal for view in way.views), tuple(_notes(fit.lens, way))
-        )
-        for fit in found
-        for way in _ways(fit)
+        CardLine(fit.lens, way, tuple(_notes(fit.lens, way))) for fit in found for way in _ways(fit)
     )
     return Card(body, lines, tuple(fit.lens for fit in found if not fit.ways))
 
@@ -74,9 +74,9 @@ def _notes(lens: Lens, way: Way) -> Iterator[str]:
         yield f"key in the focal length you set on the ring{times}; again when you zoom"
     elif way.factor != 1:
         yield f"{exact(lens.focal[0])} on the lens, times {exact(way.factor)}"
-    if way.aperture is Aperture.WIDE_OPEN:
+    if way.aperture is ApertureControl.WIDE_OPEN:
         yield "no aperture ring: wide open at every frame"
-    if way.lacks != () and way.aperture is Aperture.BODY:
+    if way.lacks != () and way.aperture is ApertureControl.BODY:
         yield "only if the lens has no contacts; else it tells the body itself"
     elif way.lacks == ():
         yield "the adapter passes the focal length on, if the lens has contacts"

@@ -23,10 +23,11 @@ class FieldFault(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
-    """A field: `read` gives its value from what TOML has and `expected`, or raises FieldFault.
+class FieldRule:
+    """How a field is read.
 
-    One that must be there has an `example` of what stands behind its =.
+    `read` gives its value from what TOML has and `expected`, or raises FieldFault. One that must be
+    there has an `example` of what stands behind its =.
     """
 
     read: Callable[[Any, str], Any]

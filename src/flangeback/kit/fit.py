@@ -12,7 +12,7 @@ from itertools import product
 from flangeback.kit import optics, stops
 from flangeback.kit.cautions import cautions_for
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
-from flangeback.kit.mounts import Mount, adapter_thickness, mount_named
+from flangeback.kit.mounts import Mount, adapter_thickness, mount_of
 from flangeback.kit.stacks import GLASS, Stack, is_tube, stacks
 
 THIN = 2.0
@@ -26,7 +26,7 @@ TOLD = ("lens name", "focal length", "f-number")
 """What lens and body tell each other, and a frame lacks where they don't."""
 
 
-class Room(StrEnum):
+class AdapterRoom(StrEnum):
     """Whether a plain adapter can stand between two mounts."""
 
     SAME_MOUNT = "same mount"
@@ -35,7 +35,7 @@ class Room(StrEnum):
     ENOUGH = "enough"
 
 
-class Aperture(StrEnum):
+class ApertureControl(StrEnum):
     """Where the aperture is set."""
 
     LENS_RING = "ring on the lens"
@@ -55,7 +55,7 @@ class Spacing:
 
     thickness: tuple[float, float]
     tolerance: float
-    room: Room
+    room: AdapterRoom
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ class Way:
 
     adapters: tuple[Adapter, ...]
     factor: Decimal
-    aperture: Aperture
+    aperture: ApertureControl
     lacks: tuple[str, ...] | None
     views: tuple[View, ...]
     as_thick: bool | None
@@ -161,7 +161,7 @@ class Fit:
 
 def fit(lens: Lens, body: Body, kit: Kit, extension: float = 0.0) -> Fit:
     """How a lens fits a body; `extension` is in mm, by tubes or bellows that aren't in the kit."""
-    between = spacing(_mount(lens.mount), _mount(body.mount))
+    between = spacing(mount_of(lens), mount_of(body))
     ways = tuple(
         _way(lens, body, stack, between, extension)
         for stack in stacks(lens.mount, body.mount, kit.adapters.values())
@@ -183,17 +183,11 @@ def spacing(lens_mount: Mount, body_mount: Mount) -> Spacing:
     thickness = adapter_thickness(lens_mount, body_mount)
     tolerance = lens_mount.tolerance + body_mount.tolerance
     if lens_mount == body_mount:
-        return Spacing((0.0, 0.0), 0.0, Room.SAME_MOUNT)
+        return Spacing((0.0, 0.0), 0.0, AdapterRoom.SAME_MOUNT)
     if thickness[0] < 0:
-        return Spacing(thickness, tolerance, Room.NONE)
-    return Spacing(thickness, tolerance, Room.THIN if thickness[0] < THIN else Room.ENOUGH)
-
-
-def _mount(designation: str) -> Mount:
-    mount = mount_named(designation)
-    if mount is None:
-        raise ValueError(f'there is no mount "{designation}"')
-    return mount
+        return Spacing(thickness, tolerance, AdapterRoom.NONE)
+    room = AdapterRoom.THIN if thickness[0] < THIN else AdapterRoom.ENOUGH
+    return Spacing(thickness, tolerance, room)
 
 
 def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: float) -> Way:
@@ -215,7 +209,7 @@ def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: floa
         _thickness(stack),
         circle,
         None if circle is None or diagonal is None else circle >= COVERS * diagonal,
-        cautions_for(lens, stack, no_room=between.room is Room.NONE),
+        cautions_for(lens, stack, no_room=between.room is AdapterRoom.NONE),
     )
 
 
@@ -252,13 +246,13 @@ def _extension(stack: Stack, extra: float) -> float | None:
     return total
 
 
-def _aperture(lens: Lens, stack: Stack) -> Aperture:
+def _aperture(lens: Lens, stack: Stack) -> ApertureControl:
     if lens.aperture_ring:
-        return Aperture.LENS_RING
+        return ApertureControl.LENS_RING
     # An adapter's ring moves the lens's own lever, so it has to face the lens.
     if any(a.kind is AdapterKind.APERTURE and a.lens_mount == lens.mount for a in stack):
-        return Aperture.ADAPTER_RING
-    return Aperture.BODY if _passes_on(stack) else Aperture.WIDE_OPEN
+        return ApertureControl.ADAPTER_RING
+    return ApertureControl.BODY if _passes_on(stack) else ApertureControl.WIDE_OPEN
 
 
 def _passes_on(stack: Stack) -> bool:

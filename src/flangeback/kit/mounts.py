@@ -13,6 +13,7 @@ from typing import Any
 
 from flangeback import profiles
 from flangeback.errors import near_names
+from flangeback.kit.model import Body, Lens
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,14 @@ def _by_designation() -> dict[str, Mount]:
 def mount_named(designation: str) -> Mount | None:
     """The mount of this designation, in any case of letters; None when it isn't known."""
     return _by_designation().get(" ".join(designation.split()).casefold())
+
+
+def mount_of(gear: Body | Lens) -> Mount:
+    """The mount of a body or a lens. Raises ValueError for one that no table has."""
+    mount = mount_named(gear.mount)
+    if mount is None:
+        raise ValueError(f'there is no mount "{gear.mount}"')
+    return mount
 
 
 def designations() -> tuple[str, ...]:

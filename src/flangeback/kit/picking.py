@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.kit.model import Adapter, Body, Kit, Lens
-from flangeback.kit.mounts import Mount, designations, mount_named
+from flangeback.kit.mounts import Mount, designations, mount_named, mount_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,16 +84,10 @@ def _meaning(word: str, kit: Kit) -> Lens | Body | Mount:
 
 def _bare_mounts(found: Sequence[Lens | Body | Mount], kit: Kit) -> Picked:
     """The lens's mount and the body's, either of which may be told by gear of the kit."""
-    mounts = tuple(map(_mount, found))
+    mounts = tuple(gear if isinstance(gear, Mount) else mount_of(gear) for gear in found)
     if len(found) < 2:
         text = f"the mount {mounts[0].name} alone asks nothing"
         raise _wrong(kit, text, "a lens's mount, then a body's")
     lens, body = mounts
     is_body_first = isinstance(found[0], Body) or isinstance(found[1], Lens)
     return Picked((), (), (body, lens) if is_body_first else (lens, body))
-
-
-def _mount(gear: Lens | Body | Mount) -> Mount:
-    mount = gear if isinstance(gear, Mount) else mount_named(gear.mount)
-    assert mount is not None, "the kit's reader lets no other mount pass"
-    return mount

@@ -11,7 +11,7 @@ from typing import Any, TypeGuard
 
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.kit import fields as read
-from flangeback.kit.fields import Field, FieldFault
+from flangeback.kit.fields import FieldFault, FieldRule
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import adapter_thickness, mount_named
 from flangeback.kit.stacks import understood_adapters
@@ -239,7 +239,7 @@ class _Kind:
     """A kind of gear: what makes it, its fields, and a check of their values, None where bad."""
 
     make: Callable[..., Body | Lens | Adapter]
-    fields: Mapping[str, Field]
+    fields: Mapping[str, FieldRule]
     check: Callable[[_Values], _Faults] = lambda values: iter(())
 
 
@@ -305,34 +305,36 @@ def _adapter(kind: str = "plain", **values: Any) -> Adapter:
     return Adapter(kind=AdapterKind(kind), **values)
 
 
-_MOUNT = Field(read.mount, 'the designation of a mount, such as "M42"', example='"M42"')
+_MOUNT = FieldRule(read.mount, 'the designation of a mount, such as "M42"', example='"M42"')
 _KINDS = {
     "body": _Kind(
         Body,
         {
-            "model": Field(read.text, "the Model of its frames' Exif"),
-            "serial": Field(read.text, "the body's serial number"),
+            "model": FieldRule(read.text, "the Model of its frames' Exif"),
+            "serial": FieldRule(read.text, "the body's serial number"),
             "mount": _MOUNT,
-            "sensor": Field(read.sides, "width and height in mm, such as [35.9, 23.9]"),
+            "sensor": FieldRule(read.sides, "width and height in mm, such as [35.9, 23.9]"),
         },
     ),
     "lens": _Kind(
         Lens,
         {
-            "maker": Field(read.text, "the lens's maker"),
-            "name": Field(read.text, "the lens's name", example='"Miran 58mm f/2"'),
-            "focal": Field(read.ends, "mm above 0: 58, or [35, 70] for a zoom", example="58"),
-            "widest": Field(
+            "maker": FieldRule(read.text, "the lens's maker"),
+            "name": FieldRule(read.text, "the lens's name", example='"Miran 58mm f/2"'),
+            "focal": FieldRule(read.ends, "mm above 0: 58, or [35, 70] for a zoom", example="58"),
+            "widest": FieldRule(
                 read.ends,
                 "the f-number wide open: 2.0, or [3.5, 4.5] where it changes",
                 example="2.0",
             ),
-            "narrowest": Field(read.number, "the greatest f-number, such as 16"),
+            "narrowest": FieldRule(read.number, "the greatest f-number, such as 16"),
             "mount": _MOUNT,
-            "aperture_ring": Field(read.flag, "true or false"),
-            "serial": Field(read.text, "the lens's serial number"),
-            "known_as": Field(read.texts, 'names in a list, such as ["MF 58"]'),
-            "image_circle": Field(read.length, "the image circle's diameter in mm, such as 43.3"),
+            "aperture_ring": FieldRule(read.flag, "true or false"),
+            "serial": FieldRule(read.text, "the lens's serial number"),
+            "known_as": FieldRule(read.texts, 'names in a list, such as ["MF 58"]'),
+            "image_circle": FieldRule(
+                read.length, "the image circle's diameter in mm, such as 43.3"
+            ),
         },
         _check_lens,
     ),
@@ -341,11 +343,11 @@ _KINDS = {
         {
             "lens_mount": _MOUNT,
             "body_mount": _MOUNT,
-            "kind": Field(read.one_of(AdapterKind), _one_of(AdapterKind)),
-            "factor": Field(
+            "kind": FieldRule(read.one_of(AdapterKind), _one_of(AdapterKind)),
+            "factor": FieldRule(
                 read.number, "1.0, a reducer's such as 0.71, an extender's such as 1.4"
             ),
-            "thickness": Field(read.length, "mm above 0, such as 27.46"),
+            "thickness": FieldRule(read.length, "mm above 0, such as 27.46"),
         },
         _check_adapter,
     ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from flangeback.kit.fit import Room, Spacing, spacing
+from flangeback.kit.fit import AdapterRoom, Spacing, spacing
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import mount_named
 from flangeback.kit.reading import again
@@ -42,7 +42,7 @@ def _on_adapter(adapter: Adapter) -> Iterator[Remark]:
         return
     between = spacing(lens, body)
     table = f"adapter.{adapter.key}"
-    if between.room is Room.NONE:
+    if between.room is AdapterRoom.NONE:
         yield Remark(
             table,
             f"{lens.name} on {body.name} leaves {between.thickness[1]:.2f} mm: without glass it "

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from flangeback.kit.card import Card, CardLine
 from flangeback.kit.cautions import STANDING
-from flangeback.kit.fit import Aperture, Fit, Infinity, Room, Spacing, View, Way
+from flangeback.kit.fit import AdapterRoom, ApertureControl, Fit, Infinity, Spacing, View, Way
 from flangeback.kit.model import USUAL_NARROWEST, Adapter
 from flangeback.kit.mounts import Mount
 from flangeback.report.tables import Column, say, say_wrapped, show_table
@@ -20,10 +20,10 @@ from flangeback.words import exact, f_number, focal_length, number, some_of
 
 _MOST_WAYS = 6
 _RINGS = {
-    Aperture.LENS_RING: "on lens",
-    Aperture.ADAPTER_RING: "on adapter",
-    Aperture.BODY: "by the body",
-    Aperture.WIDE_OPEN: "wide open",
+    ApertureControl.LENS_RING: "on lens",
+    ApertureControl.ADAPTER_RING: "on adapter",
+    ApertureControl.BODY: "by the body",
+    ApertureControl.WIDE_OPEN: "wide open",
 }
 _WAY = (
     Column("adapter", 20),
@@ -60,7 +60,7 @@ def in_order(card: Card) -> Sequence[CardLine]:
 def f_range(way: Way) -> str:
     """ "1.42-11.4", with both maximum apertures of a zoom where it changes."""
     widest = span((view.widest for view in way.views), "/")
-    if way.aperture is Aperture.WIDE_OPEN:
+    if way.aperture is ApertureControl.WIDE_OPEN:
         return widest
     narrowest = way.views[0].narrowest
     return f"{widest}-{'?' if narrowest is None else number(narrowest)}"
@@ -100,10 +100,10 @@ def _room(found: Spacing) -> str:
     """What the registers leave room for, in words."""
     needs = thick(found.thickness)
     return {
-        Room.SAME_MOUNT: "the same mount, no adapter needed",
-        Room.NONE: f"no room for a plain adapter ({needs}): none keeps infinity focus",
-        Room.THIN: f"an adapter has to be {needs} thick: only a thin special one fits",
-        Room.ENOUGH: f"an adapter has to be {needs} thick: room for a plain one",
+        AdapterRoom.SAME_MOUNT: "the same mount, no adapter needed",
+        AdapterRoom.NONE: f"no room for a plain adapter ({needs}): none keeps infinity focus",
+        AdapterRoom.THIN: f"an adapter has to be {needs} thick: only a thin special one fits",
+        AdapterRoom.ENOUGH: f"an adapter has to be {needs} thick: room for a plain one",
     }[found.room]
 
 
@@ -134,14 +134,14 @@ def _cells(fit: Fit) -> Iterator[Text]:
 
 def _way(way: Way) -> Iterator[Text]:
     yield Text(way.name or "none needed")
-    yield Text(ring(way), "yellow" if way.aperture is Aperture.WIDE_OPEN else "")
+    yield Text(ring(way), "yellow" if way.aperture is ApertureControl.WIDE_OPEN else "")
     yield Text(f_range(way))
 
 
 def _missing(found: Spacing) -> str:
-    if found.room is Room.NONE:
+    if found.room is AdapterRoom.NONE:
         return "no room"
-    return f"{'a thin one' if found.room is Room.THIN else 'none'}, {thick(found.thickness)}"
+    return f"{'a thin one' if found.room is AdapterRoom.THIN else 'none'}, {thick(found.thickness)}"
 
 
 def _short_notes(fit: Fit) -> Iterator[str]:
@@ -192,7 +192,7 @@ def _details(way: Way) -> Iterator[tuple[Text, Text]]:
 
 
 def _told(way: Way) -> Iterator[tuple[str, str]]:
-    stuck = way.aperture is Aperture.WIDE_OPEN
+    stuck = way.aperture is ApertureControl.WIDE_OPEN
     no_ring = "stuck wide open: there is a ring neither on the lens nor on the adapter"
     yield "aperture", no_ring if stuck else str(way.aperture)
     yield "focal length", span((view.focal for view in way.views), " to ") + " mm"
@@ -230,7 +230,7 @@ _RIGHT = {
 
 
 def _f_numbers(way: Way) -> str:
-    stuck = way.aperture is Aperture.WIDE_OPEN
+    stuck = way.aperture is ApertureControl.WIDE_OPEN
     ends = " and ".join(
         f_number(view.widest) + ("" if stuck else f" to {f_number(view.narrowest)}")
         for view in way.views
@@ -254,7 +254,8 @@ def _lacks(way: Way) -> str:
 def _as_one(way: Way) -> str:
     """How a stack is written so that a log can name it: an entry has one adapter."""
     if way.factor == 1:
-        kind = 'kind = "aperture"' if way.aperture is Aperture.ADAPTER_RING else 'kind = "plain"'
+        has_ring = way.aperture is ApertureControl.ADAPTER_RING
+        kind = f'kind = "{"aperture" if has_ring else "plain"}"'
     else:
         kind = f'kind = "{"reducer" if way.factor < 1 else "extender"}", '
         kind += f"factor = {exact(way.factor)}"

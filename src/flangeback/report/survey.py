@@ -9,7 +9,7 @@ from textwrap import wrap
 
 from flangeback.frames.model import without_suffix
 from flangeback.report.hints import command
-from flangeback.survey.model import BodySurvey, Stretch, Survey
+from flangeback.survey.model import BodySurvey, FrameSequence, Survey
 from flangeback.words import count, duration, focal_length, listed, utc_offset
 
 _COLUMNS = 80
@@ -117,7 +117,7 @@ def _lacking(body: BodySurvey) -> str:
 
 
 def _registered(
-    length: float, stretches: Sequence[Stretch], untimed: int, *, one_day: bool
+    length: float, stretches: Sequence[FrameSequence], untimed: int, *, one_day: bool
 ) -> Iterator[str]:
     for found in stretches:
         yield focal_length(length).ljust(_NAME_WIDTH) + f"  {_row_end(found, one_day=one_day)}"
@@ -125,7 +125,7 @@ def _registered(
         yield focal_length(length).ljust(_NAME_WIDTH) + f"  {count(untimed, 'frame'):>12}  no time"
 
 
-def _row_end(found: Stretch, *, one_day: bool) -> str:
+def _row_end(found: FrameSequence, *, one_day: bool) -> str:
     return f"{count(found.frames, 'frame'):>12}  {_span(found.start, found.end, one_day=one_day)}"
 
 
@@ -184,7 +184,7 @@ def _offset_remarks(survey: Survey) -> Iterator[str]:
         yield f"the bodies state different offsets from UTC: {texts}"
 
 
-def _names(found: Stretch) -> str:
+def _names(found: FrameSequence) -> str:
     first, last = (without_suffix(name) for name in (found.first, found.last))
     return first if found.frames == 1 else f"{first}..{last.rpartition('/')[2]}"
 

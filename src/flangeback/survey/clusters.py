@@ -8,7 +8,7 @@ from itertools import pairwise
 from statistics import median
 
 from flangeback.frames.model import Frame
-from flangeback.survey.model import Stretch
+from flangeback.survey.model import FrameSequence
 
 Timed = Sequence[tuple[datetime, Frame]]
 """Frames in the order of their body's clock, each with its reading."""
@@ -47,7 +47,7 @@ def clusters(timed: Timed, pause: float) -> Iterator[Timed]:
         yield timed[start:]
 
 
-def stretch(timed: Timed) -> Stretch:
+def stretch(timed: Timed) -> FrameSequence:
     """Some frames in a row, summed up."""
     (start, first), (end, last) = timed[0], timed[-1]
-    return Stretch(len(timed), first.file, last.file, start, end)
+    return FrameSequence(len(timed), first.file, last.file, start, end)

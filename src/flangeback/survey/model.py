@@ -22,7 +22,7 @@ class BodyName:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class FrameSequence:
     """Frames of one body in the order of its clock: the first, the last, when, how many."""
 
     frames: int
@@ -40,7 +40,7 @@ class Registered:
     """
 
     focal_length: float
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[FrameSequence, ...]
     untimed: int = 0
 
     @property
@@ -91,7 +91,7 @@ class BodySurvey:
     registered: tuple[Registered, ...]
     natives: tuple[Native, ...]
     pause: float
-    clusters: tuple[Stretch, ...]
+    clusters: tuple[FrameSequence, ...]
     disorders: tuple[Disorder, ...]
     gps_frames: int = 0
     gps_ahead: timedelta | None = None

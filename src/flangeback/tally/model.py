@@ -68,15 +68,25 @@ class Tally:
         """All of them."""
         return _count(dict(self.taken))
 
-    def by(self, key: Callable[[Taken], Key | None]) -> Mapping[Key, Count]:
-        """Counts by some kind, the most frequent first; frames whose kind is None are left out."""
+    def by(
+        self, key: Callable[[Taken], Key | None], *, in_order: bool = False
+    ) -> Mapping[Key, Count]:
+        """Counts by some kind, in its order or the most frequent first.
+
+        Frames whose kind is None are left out.
+        """
         groups: dict[Key, dict[Taken, int]] = {}
         for taken, number in self.taken.items():
             kind = key(taken)
             if kind is not None:
                 groups.setdefault(kind, {})[taken] = number
         counts = {kind: _count(group) for kind, group in groups.items()}
-        return dict(sorted(counts.items(), key=lambda one: (-one[1].frames, _order(one[0]))))
+
+        def place(one: tuple[Key, Count]) -> tuple[object, ...]:
+            ends = -one[1].frames, _order(one[0])
+            return ends[::-1] if in_order else ends
+
+        return dict(sorted(counts.items(), key=place))
 
     def by_lens(self) -> Mapping[Key, Count]:
         """By lens, None for frames that name none."""
@@ -84,18 +94,15 @@ class Tally:
 
     def by_lens_and_f_number(self) -> Mapping[Key, Count]:
         """By lens and f-number, in that order."""
-        found = self.by(lambda taken: None if taken.lens is None else (taken.lens, taken.f_number))
-        return dict(sorted(found.items(), key=lambda one: _order(one[0])))
+        return self.by(lambda one: (one.lens, one.f_number) if one.lens else None, in_order=True)
 
     def by_focal_length(self) -> Mapping[Key, Count]:
         """By focal length and 35 mm equivalent."""
-        found = self.by(lambda taken: (taken.focal_length, taken.focal_length_35mm))
-        return dict(sorted(found.items(), key=lambda one: _order(one[0])))
+        return self.by(lambda one: (one.focal_length, one.focal_length_35mm), in_order=True)
 
     def by_month(self) -> Mapping[Key, Count]:
         """By month, in order."""
-        found = self.by(lambda taken: (taken.month,))
-        return dict(sorted(found.items(), key=lambda one: _order(one[0])))
+        return self.by(lambda one: (one.month,), in_order=True)
 
     def by_body_and_adapter(self) -> Mapping[Key, Count]:
         """By body and adapter, None where none is known."""

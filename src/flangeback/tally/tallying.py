@@ -10,6 +10,7 @@ from pathlib import Path
 from flangeback.copies.manifest import filled_below, read_manifest
 from flangeback.copies.records import Record
 from flangeback.errors import InputError
+from flangeback.frames.lens_data import rational
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.frames.scanning import files_below, frames_of
 from flangeback.survey.model import BodyName
@@ -131,30 +132,23 @@ class _Manifest:
 
 def _as_written(own: Record, written: Record, tags: Taken) -> Taken:
     """The frame with the values that were written for it, over those of its tags."""
-    values = written.values or {}
-    widest = _number(values.get("MaxApertureValue"))
+    values: Mapping[str, str] = written.values or {}
+    f_number, focal, focal_35mm, widest = (
+        rational(values.get(name, ""))
+        for name in ("FNumber", "FocalLength", "FocalLengthIn35mmFilm", "MaxApertureValue")
+    )
     return Taken(
         tags.body,
         own.adapter if own.outcome in _BY_LOG else None,
         written.whole.get("LensModel") or values.get("LensModel") or tags.lens,
-        _rounded(_number(values.get("FNumber"))) or tags.f_number,
-        2 ** (widest / 2) if widest else tags.widest,
-        _rounded(_number(values.get("FocalLength"))) or tags.focal_length,
-        int(_number(values.get("FocalLengthIn35mmFilm")) or 0) or tags.focal_length_35mm,
+        _rounded(f_number) or tags.f_number,
+        2 ** (float(widest) / 2) if widest else tags.widest,
+        _rounded(focal) or tags.focal_length,
+        int(focal_35mm or 0) or tags.focal_length_35mm,
         own.outcome in _FILLED,
         tags.kept,
         tags.month,
     )
-
-
-def _number(text: str | None) -> float | None:
-    """A rational as the manifest has it, 28/10; None where it is absent or over 0."""
-    if text is None:
-        return None
-    try:
-        return float(Fraction(text))
-    except (ValueError, ZeroDivisionError):
-        return None
 
 
 def _rounded(value: float | Fraction | None) -> float | None:
