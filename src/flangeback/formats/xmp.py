@@ -17,7 +17,7 @@ from flangeback.formats.xmp_text import (
     root_of,
     text_of,
 )
-from flangeback.tags.table import Tag, TagValue
+from flangeback.tags.table import TIME_TAGS, Tag, TagValue
 
 if TYPE_CHECKING:
     from lxml.etree import _Element
@@ -50,6 +50,7 @@ offset in it (CIPA DC-010)."""
 
 _SEQUENCES = frozenset([f"{{{EXIF_EX}}}LensSpecification"])
 _NAMES = tuple((name.partition("}")[2].encode(), tag) for name, tag in PROPERTIES.items())
+_LENS_NAMES = tuple(name for name, tag in _NAMES if tag not in TIME_TAGS)
 _RDF = f"{{{RDF}}}RDF"
 
 
@@ -62,12 +63,12 @@ def rational_texts(value: TagValue) -> list[str]:
 
 
 def stated(packet: bytes) -> Mapping[Tag, tuple[str, ...]]:
-    """What a packet or sidecar states of our tags, as it is written; several of a sequence.
+    """What a packet or sidecar states of lens data, as it is written; several of a sequence.
 
     Nothing where it isn't an XMP packet that can be read. Of two properties for one tag the
     standard's own (exif, exifEX) comes before aux.
     """
-    if len(packet) > _LONGEST_PACKET or not any(name in packet for name, _ in _NAMES):
+    if len(packet) > _LONGEST_PACKET or not any(name in packet for name in _LENS_NAMES):
         return {}
     parts = parts_of(packet)
     try:
@@ -113,10 +114,7 @@ def agreed(
         root = root_of(body)
     except NotXmp:
         return None
-    changed = _bring(root, values)
-    if changed or not is_sidecar:
-        changed |= _date(root, date)
-    if not changed:
+    if not _bring(root, values, date, is_sidecar=is_sidecar):
         return None
     fresh = text_of(root)
     return lead + fresh + padded(trailer, len(body) - len(fresh))
@@ -148,22 +146,14 @@ def merged(
     description = next((n for n in _described(root) if n.tag == f"{{{RDF}}}Description"), None)
     if description is None:
         raise NotXmp("it isn't XMP: nothing is described in it")
-    changed = _bring(root, values)
     missing = _missing(root, values)
     for name, value in missing:
         _state(description, name, value)
-    changed |= bool(missing)
-    if changed or not is_sidecar:
-        changed |= _date(root, date)
-    return lead + text_of(root) + trailer if changed else packet
+    changed = _bring(root, values, date, is_sidecar=is_sidecar and not missing)
+    return lead + text_of(root) + trailer if changed or missing else packet
 
 
-def stating(
-    packet: bytes,
-    values: Sequence[TagValue],
-    *,
-    date: str | None = None,
-) -> bytes | None:
+def stating(packet: bytes, values: Sequence[TagValue], *, date: str | None) -> bytes | None:
     """A packet inside a picture with all of `values` stated; None when it states them already.
 
     Its length is kept where its padding allows. Raises NotXmp.
@@ -238,7 +228,9 @@ def _described(root: _Element) -> list[_Element]:
     return [] if rdf is None else [node for node in rdf if isinstance(node.tag, str)]
 
 
-def _bring(root: _Element, values: Sequence[TagValue]) -> bool:
+def _bring(
+    root: _Element, values: Sequence[TagValue], date: str | None, *, is_sidecar: bool
+) -> bool:
     """Whether a property was changed to state our value, or went with another lens."""
     by_tag = {value.tag: value for value in values}
     described = _described(root)
@@ -247,21 +239,20 @@ def _bring(root: _Element, values: Sequence[TagValue]) -> bool:
     changes = [_clear_other_lens(described)] if replaces else []
     changes += [_bring_attributes(node, by_tag) for node in described]
     changes += [_bring_content(child, by_tag) for node in described for child in node]
+    if date is not None and (any(changes) or not is_sidecar):
+        changes.append(_date(described, date))
     return any(changes)
 
 
-def _date(root: _Element, date: str | None) -> bool:
-    """Whether the packet's MetadataDate, where it has one, was set to `date`."""
+def _date(described: Sequence[_Element], date: str) -> bool:
+    """Whether the packet has a MetadataDate, which is set to `date`."""
     dated = False
-    if date is None:
-        return dated
-    for node in _described(root):
+    for node in described:
         if _METADATA_DATE in node.attrib:
             node.set(_METADATA_DATE, date)
             dated = True
         for child in node.findall(_METADATA_DATE):
-            child.text = date
-            dated = True
+            child.text, dated = date, True
     return dated
 
 
