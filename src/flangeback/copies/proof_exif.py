@@ -134,7 +134,10 @@ def _runs_past(tag: Any, block_size: int | None) -> bool:
 def _outside(
     file: BinaryIO, base: int, order: str, tags: Mapping[str, Any], block_size: int | None
 ) -> Iterator[str]:
-    """How the names of tags begin that ExifRead finds in directories behind the block."""
+    """How the names of tags begin that say nothing of their own.
+
+    ExifRead finds them in directories behind the block, or in the main one once more.
+    """
     if block_size is None:
         return
     file.seek(base + 4)
@@ -146,7 +149,7 @@ def _outside(
         ("Thumbnail ", following),
         ("Interoperability ", interop.values if interop else ()),
     ):
-        if any(isinstance(at, int) and at + 2 > block_size for at in offsets[:1]):
+        if any(at + 2 > block_size or at == main for at in offsets[:1] if isinstance(at, int)):
             yield group
 
 
