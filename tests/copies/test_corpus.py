@@ -7,6 +7,7 @@ makers laid their blocks out in ways that nobody would think up.
 from __future__ import annotations
 
 import hashlib
+import struct
 import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping, Set
@@ -21,7 +22,7 @@ from flangeback.frames import CameraTime
 from flangeback.match import FrameMatch, Matches, Outcome
 from support.gear import IN_EXIF, TAG_NUMBERS, all_filled
 from support.lone_note import led_outside, own_entries
-from support.plain_jpeg import SCAN, XMP, exif_block, exif_rows, maker_note, pieces
+from support.plain_jpeg import SCAN, XMP, exif_block, exif_rows, maker_note, pieces, rows
 from support.readers import (
     READERS,
     as_numbers,
@@ -60,8 +61,16 @@ class Run:
 
     @property
     def written(self) -> set[str]:
-        """The tags written, by the readers' names."""
-        return {f"{group}{name}" for name in self.texts for group in ("EXIF ", "Exif.Photo.")}
+        """The tags written, by the readers' names.
+
+        One file has DateTimeOriginal in its main directory, too, to which its interoperability
+        pointer leads back.
+        """
+        groups = ("EXIF ", "Exif.Photo.")
+        above = {"Image DateTimeOriginal", "Exif.Image.DateTimeOriginal"}
+        above.add("Interoperability Tag 0x9003")
+        found = {f"{group}{name}" for name in self.texts for group in groups}
+        return found | (above if "DateTimeOriginal" in self.texts else set())
 
     def pair(self, name: str) -> tuple[bytes, bytes]:
         return (self.frames / name).read_bytes(), (self.out / name).read_bytes()
@@ -230,7 +239,8 @@ def may_change(block: bytes, numbers: Set[int]) -> set[int]:
     if pointer is None:
         return {4, 5, 6, 7}
     free = set(range(pointer.value_at, pointer.value_end))
-    for row in entries:
+    order = "<" if block[:2] == b"II" else ">"
+    for row in (*rows(block, *struct.unpack_from(order + "I", block, 4)), *entries):
         if row.tag in numbers:
             free |= {*range(row.at, row.at + 12), *range(row.value_at, row.value_end)}
     return free
