@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -46,7 +47,7 @@ def test_a_worse_log_is_refused_unless_it_is_meant(frames: Path, out: Path) -> N
     assert "--take-back" in refused.err
     assert tree(out) == before
     shown = run("match", frames, "--into", out)
-    assert "K7_0201.JPG would lose" in shown.out
+    assert "2 copies would lose lens, f-number and focal length: K7_0201" in shown.out
     assert "fill --into out: 2 taken back, 2 kept" in shown.out
     assert tree(out) == before
     assert run("fill", frames, "--into", out, "--take-back").code == 1
@@ -125,8 +126,43 @@ def test_mending_leaves_what_another_program_worked_on(frames: Path, out: Path) 
     with pyexiv2.Image(str(out / ALL[0])) as image:
         image.modify_xmp({"Xmp.xmp.Rating": "4"})
     rated = (out / ALL[0]).read_bytes()
-    assert run("verify", out, "--mend").code == 3
+    told = run("verify", out)
+    assert told.code == 1
+    assert f"still in place: {ALL[0]}" in " ".join(told.out.split())
+    found = json.loads(run("verify", out, "--json").out)
+    assert [copy["touched"] for copy in found["copies"]] == [True, False, False, False]
+    mended = run("verify", out, "--mend")
+    assert mended.code == 0
+    assert f"noted as it is now: {ALL[0]}" in " ".join(mended.out.split())
     assert (out / ALL[0]).read_bytes() == rated
+    assert run("verify", out).code == 0
+
+
+def test_mending_leaves_values_that_another_program_wrote(frames: Path, out: Path) -> None:
+    pyexiv2 = pytest.importorskip("pyexiv2")
+    with pyexiv2.Image(str(out / ALL[0])) as image:
+        image.modify_exif({"Exif.Photo.FNumber": "56/10"})
+    (out / ALL[1]).unlink()
+    mended = run("verify", out, "--mend")
+    assert mended.code == 3
+    said = " ".join(mended.out.split())
+    assert f"made again: {ALL[1]}" in said
+    assert f"{ALL[0]}: its copy is left as it is: another program changed it: FNumber" in said
+    assert f_number(out / ALL[0]) == "56/10"
+
+
+def test_what_stands_in_a_copys_place_is_to_be_moved_away(frames: Path, out: Path) -> None:
+    for name, put in ((ALL[0], Path.mkdir), (ALL[1], os.mkfifo)):
+        (out / name).unlink()
+        put(out / name)
+    (out / ALL[2]).unlink()
+    (out / ALL[2]).symlink_to(out.resolve() / ALL[3])
+    for words in (("verify", out), ("verify", out, "--mend")):
+        told = run(*words)
+        assert told.code == 3
+        said = " ".join(told.out.split())
+        for name, what in ((ALL[0], "a folder"), (ALL[1], "no file"), (ALL[2], "a link")):
+            assert f"{name}: {what} stands in the place of the copy: move it away" in said
 
 
 def test_mending_needs_the_log_that_the_copies_were_filled_by(frames: Path, out: Path) -> None:

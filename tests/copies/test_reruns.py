@@ -22,7 +22,7 @@ from flangeback.copies.standing import Action
 from flangeback.errors import InputError
 from flangeback.frames import scan
 from flangeback.match import Matches, Outcome
-from flangeback.tags import Fill
+from flangeback.tags import Fill, Tag
 from support.folders import litter, snapshot
 from support.gear import AT_2_8, AT_5_6, filled
 from support.plain_jpeg import APP1, EXIF, picture, segment, small_block, with_segments
@@ -164,6 +164,17 @@ def test_a_log_that_changes_more_than_it_adds_stops_the_run(frames: Path, out: P
     assert {f_number(out / name) for name in (FIRST, SECOND, THIRD)} == {"56/10"}
 
 
+def test_a_value_made_blank_is_one_that_is_lost(frames: Path, out: Path) -> None:
+    """With --over an f-number of the other lens goes, though none takes its place: 0/0 is how Exif
+    says that one isn't known (CIPA DC-008)."""
+    run(frames, out)
+    open_ = replace(AT_2_8, f_number=None)
+    blank = replace(matched(frames, open_).frames[0], stale=frozenset({Tag.F_NUMBER}))
+    (lost,) = preview(Matches((blank,)), frames, out)
+    assert "FNumber" in lost.losses
+    assert "FNumber" not in lost.changes
+
+
 def test_a_log_that_adds_values_goes_on(frames: Path, out: Path) -> None:
     run(frames, out, replace(AT_2_8, f_number=None))
     assert f_number(out / FIRST) == "None"
@@ -208,8 +219,65 @@ def test_a_rated_copy_is_left_and_nothing_waits_for_it(frames: Path, out: Path) 
     again = run(frames, out)
     assert copies(out) == before
     assert set(outcomes(again).values()) == {Outcome.FILL}
-    assert [copy.verified for copy in again.copies if copy.copy == FIRST] == [False]
-    assert "another program" in str(again.copies[-2].match.reason)
+    (rated,) = (copy for copy in again.copies if copy.copy == FIRST)
+    assert rated.verified
+    assert "another program" in str(rated.match.reason)
+    assert "picture and the values written still stand" in str(rated.match.reason)
+
+
+def test_what_another_program_changed_is_told_until_it_is_accepted(frames: Path, out: Path) -> None:
+    """By another run, which notes the copy as it is now."""
+    run(frames, out)
+    rate(out / FIRST)
+    found = verify(out)
+    assert not found.failed
+    assert [one.copy for one in found.copies if one.is_touched] == [FIRST]
+    assert found.needs_person
+    shutil.move(frames, frames.with_name("away"))
+    assert [one.copy for one in verify(out).copies if one.is_touched] == [FIRST]
+    shutil.move(frames.with_name("away"), frames)
+    run(frames, out)
+    assert not verify(out).needs_person
+    assert {copy.source for copy in verify(out).copies} == {SourceNow.SAME}
+
+
+def test_pixels_that_another_program_changed_are_a_failure_and_a_conflict(
+    frames: Path, out: Path
+) -> None:
+    run(frames, out)
+    data = bytearray((out / FIRST).read_bytes())
+    data[-10] ^= 1
+    (out / FIRST).write_bytes(data)
+    assert [str(one.failure) for one in verify(out).failed] == [
+        "its picture changed since it was made"
+    ]
+    again = run(frames, out)
+    assert outcomes(again)[FIRST] == "conflict"
+    assert (out / FIRST).read_bytes() == data
+
+
+def test_what_the_body_wrote_must_stand_in_a_copy_that_was_changed_in_place(
+    frames: Path, out: Path
+) -> None:
+    """PhotographicSensitivity, for one (CIPA DC-008, 4.6.5)."""
+    run(frames, out)
+    data = bytearray((out / FIRST).read_bytes())
+    data[data.rindex(b"\x27\x88\x03\0\x01\0\0\0") + 8] ^= 1  # Tag 0x8827, SHORT, one value.
+    (out / FIRST).write_bytes(data)
+    (found,) = verify(out).failed
+    assert found.copy == FIRST
+    assert "ISOSpeedRatings no longer reads the same" in str(found.failure)
+    run(frames, out)
+    assert [one.copy for one in verify(out).failed] == [FIRST]
+
+
+def test_bytes_that_changed_at_the_copys_own_time_are_a_failure(frames: Path, out: Path) -> None:
+    """As a disk does that fails; a program that writes into a file gives it another time."""
+    run(frames, out)
+    status = (out / FIRST).stat()
+    rate(out / FIRST)
+    os.utime(out / FIRST, ns=(status.st_atime_ns, status.st_mtime_ns))
+    assert [one.copy for one in verify(out).failed] == [FIRST]
 
 
 def test_a_rated_copy_is_corrected_on_its_present_bytes(frames: Path, out: Path) -> None:
@@ -225,6 +293,9 @@ def test_a_rated_copy_is_corrected_on_its_present_bytes(frames: Path, out: Path)
     before = copies(out)
     assert all(copy.resumed and copy.verified for copy in run(frames, out, AT_5_6).copies)
     assert copies(out) == before
+    run(frames, out, AT_2_8, take_back=True)
+    assert f_number(out / FIRST) == "28/10"
+    assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
 
 
 def test_an_unfilled_copy_that_was_rated_is_filled_on_its_present_bytes(
@@ -554,6 +625,22 @@ def test_a_line_taken_out_or_changed_is_told(frames: Path, out: Path, number: in
     kept[number] = kept[number].replace(b'"body": "k7"', b'"body": "n2"')
     (out / MANIFEST).write_bytes(b"".join(kept))
     assert "changed or taken out" in verify(out).faults[0]
+
+
+def test_a_manifest_that_lost_lines_is_whole_again_after_another_run(
+    frames: Path, out: Path
+) -> None:
+    run(frames, out)
+    before = copies(out)
+    kept = (out / MANIFEST).read_bytes().splitlines(keepends=True)
+    (out / MANIFEST).write_bytes(b"".join([kept[0], *kept[3:]]))
+    assert verify(out).faults
+    assert run(frames, out).copies
+    assert copies(out) == before
+    found = verify(out)
+    assert len(found.copies) == 3
+    assert not found.failed
+    assert not found.needs_person
 
 
 def test_a_source_that_changed_is_told_even_at_the_same_size(frames: Path, out: Path) -> None:

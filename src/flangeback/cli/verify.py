@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +12,7 @@ import flangeback
 from flangeback import report
 from flangeback.cli import outings
 from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
-from flangeback.cli.shared import Json, Report, progress, terminal
+from flangeback.cli.shared import Json, Report, progress, tell_next, terminal
 
 Out = Annotated[
     Path, typer.Argument(metavar="OUT", help="A folder that `fill` made, or one above several.")
@@ -37,14 +38,17 @@ def verify(
     Example: flangeback verify 2026-05-17-filled
     """
     from flangeback.copies.manifest import filled_below
+    from flangeback.copies.model import Mended
 
     def prove(folder: flangeback.OutingFolder) -> flangeback.Verified:
         now = frames / folder.name if frames else None
+        mended = None
         if mend:
             with progress("making copies", None, quiet=json) as step:
-                flangeback.mend(folder.folder, now, lambda count, size: step(count))
+                runs = flangeback.mend(folder.folder, now, lambda count, size: step(count))
+            mended = Mended.of(runs)
         with progress("proving copies", None, quiet=json) as step:
-            verified = flangeback.verify(folder.folder, step, now)
+            verified = replace(flangeback.verify(folder.folder, step, now), mended=mended)
         if report_file:
             page = report.filled_folder.page_of_copies(folder.folder)
             proof = report.proof.proof_again(verified, folder.folder)
@@ -54,6 +58,7 @@ def verify(
 
     def show(folder: flangeback.OutingFolder, verified: flangeback.Verified) -> None:
         report.terminal.show_verified(terminal(), verified, str(folder.folder))
+        tell_next(report.terminal.after_verify(verified, str(folder.folder)))
 
     below = [(folder, folder.relative_to(out).as_posix()) for folder in filled_below(out)]
     folders = [flangeback.OutingFolder(at, "" if name == "." else name) for at, name in below]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from flangeback.copies.faults import ProofError, of_source
@@ -13,11 +13,16 @@ from flangeback.system import CHUNK, pread
 
 @dataclass(frozen=True, slots=True)
 class Digests:
-    """XXH3 digests, 128 bits, as hexadecimal text. `payload` covers what no splice touches."""
+    """XXH3 digests, 128 bits, as hexadecimal text.
+
+    `payload` covers what no splice touches, `picture` the coded picture alone, which other programs
+    leave as it is where they write into a file; empty where nobody knows where it lies.
+    """
 
     source: str
     copy: str
     payload: str
+    picture: str = ""
 
 
 Part = tuple[int, int, Splice | None]
@@ -88,13 +93,18 @@ def _expected(copy: int, at: int, data: bytes) -> bytes:
 
 def digest(file: int) -> str:
     """The XXH3 digest, 128 bits, of an open file."""
+    return digest_of_stretches(file, [(0, os.fstat(file).st_size)])
+
+
+def digest_of_stretches(file: int, stretches: Iterable[tuple[int, int]]) -> str:
+    """The XXH3 digest, 128 bits, of stretches of an open file, each from one offset to another."""
     from xxhash import xxh3_128
 
     found = xxh3_128()
-    at = 0
-    while chunk := pread(file, CHUNK, at):
-        found.update(chunk)
-        at += len(chunk)
+    for start, end in stretches:
+        while start < end and (chunk := pread(file, min(CHUNK, end - start), start)):
+            found.update(chunk)
+            start += len(chunk)
     return found.hexdigest()
 
 

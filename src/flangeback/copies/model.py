@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from flangeback.copies.others import OtherFiles
-from flangeback.copies.standing import Action
+from flangeback.copies.standing import MADE, Action
 from flangeback.match.model import FrameMatch, Matches
 
 
@@ -17,8 +18,9 @@ class FrameCopy:
     `copy` is relative to the output folder, None where there is none; `copies` are all files made
     for it, sidecars included. `verified` says that they are proved; `failure` says what failed
     its proof, and in what: the frame is then copied as it is. `resumed` marks a copy that an
-    earlier run had finished, `action` says what was done, `keeps_attributes` whether the copy
-    has the frame's mode, times and attributes.
+    earlier run had finished, `noted` one that stood there and got a line in the manifest. `action`
+    says what was done, `keeps_attributes` whether the copy has the frame's mode, times and
+    attributes.
     """
 
     match: FrameMatch
@@ -27,6 +29,7 @@ class FrameCopy:
     verified: bool
     failure: str | None = None
     resumed: bool = False
+    noted: bool = False
     action: Action = Action.MAKE
     keeps_attributes: bool = True
 
@@ -100,16 +103,44 @@ class SourceNow(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CheckedCopy:
-    """A copy proved again; `failure` says why it isn't what it was."""
+    """A copy proved again; `failure` says why it isn't what it was.
+
+    `is_touched` marks one that another program changed, in which the picture and the values written
+    still stand.
+    """
 
     copy: str
     failure: str | None = None
     source: SourceNow = SourceNow.AWAY
+    is_touched: bool = False
 
     @property
     def source_at_hand(self) -> bool:
         """Whether it could be compared with what it was made from."""
         return self.source in (SourceNow.SAME, SourceNow.NONE)
+
+
+@dataclass(frozen=True, slots=True)
+class Mended:
+    """What was done about copies that are missing or changed, by their frames' files.
+
+    They were made again, or noted as they stand there now; or left, for a reason.
+    """
+
+    made: tuple[str, ...]
+    noted: tuple[str, ...]
+    left: Mapping[str, str]
+
+    @classmethod
+    def of(cls, runs: Iterable[Filled]) -> Mended:
+        """What became of the copies in runs that mended a folder."""
+        copies = [copy for run in runs for copy in run.copies]
+        made = (copy for copy in copies if copy.verified and copy.action in MADE)
+        return cls(
+            tuple(copy.match.frame.file for copy in made),
+            tuple(copy.match.frame.file for copy in copies if copy.noted),
+            {one.match.frame.file: one.match.reason or "" for one in copies if one.copy is None},
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +150,7 @@ class Verified:
     `strangers` are files that aren't in it; `missing` counts the files that a run which didn't
     come to its end hadn't made yet; `faults` are signs that the manifest itself was cut or
     changed; `folders` are folders of copies with manifests of their own, which are passed over.
+    `mended` is what was done before, if it was asked for.
     """
 
     copies: tuple[CheckedCopy, ...]
@@ -126,6 +158,7 @@ class Verified:
     missing: int = 0
     faults: tuple[str, ...] = ()
     folders: tuple[str, ...] = ()
+    mended: Mended | None = None
 
     @property
     def failed(self) -> tuple[CheckedCopy, ...]:
@@ -136,7 +169,8 @@ class Verified:
     def needs_person(self) -> bool:
         """Whether anything else is amiss.
 
-        Sources that changed, copies that are still to be made, a manifest that was cut or changed.
+        Sources that changed, copies that another program changed or that are still to be made, a
+        manifest that was cut or changed.
         """
-        changed = any(copy.source == SourceNow.CHANGED for copy in self.copies)
+        changed = any(one.source == SourceNow.CHANGED or one.is_touched for one in self.copies)
         return changed or self.missing > 0 or bool(self.faults)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import logging
+import re
 import struct
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -205,6 +206,34 @@ def check_tags(before: Reading, after: Reading, stated: Stated) -> None:
         raise ProofError("the byte order changed")
 
 
+def check_kept(before: Reading, after: Reading, stated: Stated) -> None:
+    """Raises ProofError unless another program that wrote in place left alone what the body wrote.
+
+    It may have changed the tags by which people describe a picture.
+    """
+    passed_over = {f"{where} {name}" for name in stated.values for where in ("EXIF", "Image")}
+    passed_over |= {_LENS_INFO} | before.overrunning | _DESCRIPTIVE
+    for name in before.tags.keys() - passed_over:
+        if before.tags[name] != after.tags.get(name) and not _OFFSETS.search(name):
+            raise ProofError(f"the tag {name} no longer reads the same")
+    if (before.maker_note or (0, b""))[1] != (after.maker_note or (0, b""))[1]:
+        raise ProofError("the MakerNote is no longer the same bytes")
+
+
+_DESCRIPTIVE = frozenset(
+    f"Image {name}"
+    for name in (
+        "ImageDescription", "Software", "DateTime", "Artist", "Copyright", "Orientation", "Rating",
+        "XPTitle", "XPComment", "XPAuthor", "XPKeywords", "XPSubject", "IPTC/NAA", "ImageResources",
+        "ApplicationNotes",
+    )
+) | {"EXIF UserComment"}  # fmt: skip
+"""Tags by which people and catalogues describe a picture, as ExifRead names them (common
+practice)."""
+_OFFSETS = re.compile(r"Offsets?$|SubIFDs?$|GPS|JPEGInterchangeFormat$")
+"""What counts from the block's start; and the place, which catalogues know better."""
+
+
 def _same_note(before: Reading, after: Reading) -> bool:
     """A note that the source's end cut short may have other bytes behind it now.
 
@@ -271,7 +300,13 @@ def _check_value(name: str, text: str, kind: int, found: Any) -> None:
     if kind != wanted:
         raise ProofError(f"{name} is of type {kind}, not {wanted}")
     if not (found == text if wanted == _ASCII else _close(found, text)):
-        raise ProofError(f"{name} reads {found}, not {text}")
+        raise ProofError(f"{name} reads {_shown(found)}, not {text}")
+
+
+def _shown(found: Any) -> str:
+    """Values as a manifest has them: a rational is "28/10"."""
+    values = found if isinstance(found, list) else [found]
+    return " ".join("/".join(map(str, v)) if isinstance(v, tuple) else str(v) for v in values)
 
 
 def _close(found: Sequence[Any], text: str) -> bool:

@@ -26,7 +26,7 @@ class Located:
     `exif` is what ExifRead is given: the file, or its TIFF block alone; `block_size` the block's
     length in bytes, None without one. `block` is for ExifRead where it doesn't find that in the
     file. `packet` is the XMP packet, empty without one. An edit may touch what lies within
-    `editable`, where that is known, and nothing of `pictures`.
+    `editable`, where that is known, and nothing of `pictures`, the picture data.
     """
 
     exif: BinaryIO
@@ -53,6 +53,19 @@ def locate(kind: str, file: BinaryIO) -> Located:
         raise Damaged(f"the proof doesn't find its way through the file: {error}") from None
 
 
+def picture_stretches(kind: str, file: BinaryIO) -> Sequence[Stretch]:
+    """Where the coded picture lies; nowhere in formats that the proof doesn't know.
+
+    Nor where it would have more bytes than the file. Raises OSError.
+    """
+    try:
+        found = locate(kind, file).pictures if kind in _LOCATE else ()
+    except Damaged:
+        return ()
+    is_sound = sum(end - start for start, end in found) <= file.seek(0, io.SEEK_END)
+    return found if is_sound else ()
+
+
 def _read(file: BinaryIO, start: int, end: int) -> bytes:
     file.seek(start)
     return file.read(max(0, min(end - start, _LONGEST)))
@@ -62,6 +75,8 @@ _LONGEST = 1 << 24
 
 _JFIF, _APP1, _APP2, _SCAN = 0xE0, 0xE1, 0xE2, 0xDA
 """Exif and XMP are in APP1, the multi-picture index is in APP2."""
+_METADATA = (*range(0xE0, 0xF0), 0xFE)
+"""Application segments and comments; all others are the picture's."""
 _WITHOUT_LENGTH = (0x01, *range(0xD0, 0xD9))
 _EXIF_NAME, _EXIF_LEAD = b"Exif\0", 6
 _XMP_NAME = b"http://ns.adobe.com/xap/1.0/\0"
@@ -70,10 +85,12 @@ _TIFF_NUMBERS = (b"II*\0", b"MM\0*")
 
 def _jpeg(file: BinaryIO) -> Located:
     """Segments of metadata may be edited, and a new one may begin behind the start or JFIF's."""
-    block, packet, editable = b"", None, [(2, 2)]
+    block, packet, editable, pictures = b"", None, [(2, 2)], list[Stretch]()
     for marker, at, end in _segments(file):
         if marker == _JFIF:
             editable.append((end, end))
+        if marker not in _METADATA:
+            pictures.append((at, end))
         if marker not in (_APP1, _APP2):
             continue
         editable.append((at, end))
@@ -84,15 +101,18 @@ def _jpeg(file: BinaryIO) -> Located:
         elif packet is None and contents.startswith(_XMP_NAME):
             packet = contents[len(_XMP_NAME) :]
     size = len(block) if block else None
-    return Located(file, size, packet or b"", tuple(editable), block=block)
+    return Located(file, size, packet or b"", tuple(editable), tuple(pictures), block)
 
 
 def _segments(file: BinaryIO) -> Iterator[tuple[int, int, int]]:
-    """Each segment before the picture data: its marker, where it starts and ends."""
+    """Each segment: its marker, where it starts and ends; a scan's goes on to the file's end."""
     at = 2
     while True:
         head = _read(file, at, at + 4)
-        if len(head) < 4 or head[0] != 0xFF or head[1] == _SCAN:
+        if len(head) < 4 or head[0] != 0xFF:
+            return
+        if head[1] == _SCAN:
+            yield _SCAN, at, file.seek(0, io.SEEK_END)
             return
         if head[1] == 0xFF or head[1] in _WITHOUT_LENGTH:
             at += 1 if head[1] == 0xFF else 2
@@ -186,15 +206,14 @@ def _heif(file: BinaryIO) -> Located:
     editable = ((start, end), *((after, after) for _, _, after in top))
     idat = inner.get(b"idat", (0, 0))
     items = _items(_read(file, *inner.get(b"iloc", (0, 0))))
-    exif, packet = (
-        _item(file, items.get(number), idat, size) for number in _numbers(file, inner.get(b"iinf"))
-    )
+    numbers = _numbers(file, inner.get(b"iinf"))
+    exif, packet = (_item(file, items.get(number), idat, size) for number in numbers)
     # An extent without a length goes on to the end of the file (ISO/IEC 14496-12, 8.11.3.3).
     pictures = tuple(
         (a, b if b > a else size + 1)
-        for within, places in items.values()
+        for number, (within, places) in items.items()
         for a, b in places
-        if not within
+        if not within and number not in numbers
     )
     if exif is None:
         return Located(io.BytesIO(), None, packet or b"", editable, pictures)
@@ -245,6 +264,10 @@ def _numbers(file: BinaryIO, place: Stretch | None) -> tuple[int | None, int | N
     return exif, packet
 
 
+_MOST_EXTENTS = 1 << 16
+"""Beyond them a file isn't a camera's, and working it out would take long."""
+
+
 def _items(table: bytes) -> Mapping[int | None, tuple[bool, list[Stretch]]]:
     """Where each item's data lie by the location table.
 
@@ -258,12 +281,16 @@ def _items(table: bytes) -> Mapping[int | None, tuple[bool, list[Stretch]]]:
 
     version, _ = number(1), number(3)
     sizes, more = number(1), number(1)
+    left = _MOST_EXTENTS
     for _ in range(number(4 if version == 2 else 2)):
         item = number(4 if version == 2 else 2)
         method = number(2) & 15 if version else 0
         _, base = number(2), number(more >> 4)
         stretches = []
         for _ in range(number(2)):
+            left -= 1
+            if left < 0:
+                raise Damaged(f"the items are in more than {_MOST_EXTENTS} extents")
             number(more & 15 if version else 0)
             start = base + number(sizes >> 4)
             stretches.append((start, start + number(sizes & 15)))
@@ -275,13 +302,16 @@ def _items(table: bytes) -> Mapping[int | None, tuple[bool, list[Stretch]]]:
 
 def _png(file: BinaryIO) -> Located:
     """The chunks of metadata may be edited, and new ones may follow the header (PNG)."""
-    size, at, exif, packet, editable = file.seek(0, io.SEEK_END), 8, None, b"", [(33, 33)]
+    size, at, exif, packet = file.seek(0, io.SEEK_END), 8, None, b""
+    editable, pictures = [(33, 33)], list[Stretch]()
     while at + 8 <= size:
         length, kind = struct.unpack(">I4s", _read(file, at, at + 8))
         contents, end = at + 8, at + 12 + length
         name = _read(file, contents, contents + len(_PNG_XMP)) if kind == b"iTXt" else b""
         if kind == b"eXIf" or name == _PNG_XMP:
             editable.append((at, end))
+        if kind[:1].isupper():  # A critical chunk.
+            pictures.append((contents, end))
         if kind == b"eXIf" and exif is None:
             exif = _read(file, contents, end - 4)
         if name == _PNG_XMP and not packet:
@@ -289,21 +319,25 @@ def _png(file: BinaryIO) -> Located:
             packet = text[2:].split(b"\0", 2)[2]
             packet = zlib.decompress(packet) if text[:1] == b"\1" else packet
         at = end
-    return _of_block(exif, packet, editable)
+    return _of_block(exif, packet, editable, pictures)
 
 
 _PNG_XMP = b"XML:com.adobe.xmp\0"
 
 
-def _of_block(exif: bytes | None, packet: bytes, editable: Iterable[Stretch]) -> Located:
+def _of_block(
+    exif: bytes | None, packet: bytes, editable: Iterable[Stretch], pictures: Iterable[Stretch]
+) -> Located:
     """A file whose Exif block is given to ExifRead alone."""
-    return Located(io.BytesIO(exif or b""), len(exif) if exif else None, packet, tuple(editable))
+    size = len(exif) if exif else None
+    return Located(io.BytesIO(exif or b""), size, packet, tuple(editable), tuple(pictures))
 
 
 def _webp(file: BinaryIO) -> Located:
     """The size, the flags and the chunks of metadata may be edited, new ones added (RFC 9649)."""
     end, at = 8 + int.from_bytes(_read(file, 4, 8), "little"), 12
     exif, packet, editable = None, b"", [(4, 8), (20, 21), (end, end)]
+    pictures = list[Stretch]()
     while at + 8 <= end:
         kind, length = struct.unpack("<4sI", _read(file, at, at + 8))
         contents, after = at + 8, at + 8 + length + length % 2
@@ -312,13 +346,16 @@ def _webp(file: BinaryIO) -> Located:
             exif = _read(file, contents, contents + length).removeprefix(b"Exif\0\0")
         if kind in (b"XMP ", b"XMP\0") and not packet:
             packet = _read(file, contents, contents + length)
+        if kind in (b"VP8 ", b"VP8L", b"ALPH", b"ANIM", b"ANMF"):
+            pictures.append((contents, after))
         at = after
-    return _of_block(exif, packet, editable)
+    return _of_block(exif, packet, editable, pictures)
 
 
 def _jpeg_xl(file: BinaryIO) -> Located:
     """The boxes of metadata may be edited, and new ones added between boxes (ISO/IEC 18181-2)."""
-    size, at, exif, packet, editable = file.seek(0, io.SEEK_END), 0, None, b"", []
+    size, at, exif, packet = file.seek(0, io.SEEK_END), 0, None, b""
+    editable, pictures = list[Stretch](), list[Stretch]()
     for kind, start, end in _boxes(file, 0, size):
         editable.append((at, end if kind in (b"Exif", b"xml ") else at))
         if kind == b"Exif" and exif is None:
@@ -326,12 +363,16 @@ def _jpeg_xl(file: BinaryIO) -> Located:
             exif = data[4 + int.from_bytes(data[:4], "big") :]
         if kind == b"xml " and not packet:
             packet = _read(file, start, end)
+        if kind in (b"jxlc", b"jxlp"):
+            pictures.append((start, end))
         at = end
-    return _of_block(exif, packet, editable)
+    return _of_block(exif, packet, editable, pictures)
 
 
 _LOCATE: Mapping[str, Callable[[BinaryIO], Located]] = {
     "jpeg": _jpeg,
+    "tiff": _tiff,
+    "raw-tiff": _tiff,
     "heif": _heif,
     "png": _png,
     "webp": _webp,

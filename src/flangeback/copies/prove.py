@@ -5,16 +5,16 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
 from flangeback.copies import proof_exif, proof_xmp
-from flangeback.copies.compare import Digests, compare, digest, digest_of
+from flangeback.copies.compare import Digests, compare, digest, digest_of, digest_of_stretches
 from flangeback.copies.edit import Edit, source_text
 from flangeback.copies.faults import ProofError, of_source
 from flangeback.copies.plan import CopyMethod, FilePlan
-from flangeback.copies.proof_files import Located, locate
+from flangeback.copies.proof_files import Located, locate, picture_stretches
 from flangeback.copies.stated import Stated
 from flangeback.formats import Damaged, Splice
 from flangeback.system import open_file
@@ -35,7 +35,13 @@ def prove(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
         if stated.values:
             files = Compared(plan.code, before, after)
             check_metadata(files, edit.splices, stated)
-    return digests
+        return replace(digests, picture=picture_digest(plan.code, after))
+
+
+def picture_digest(code: str, file: BinaryIO) -> str:
+    """The digest of the coded picture alone; empty where nobody knows where it lies. OSError."""
+    stretches = picture_stretches(code, file)
+    return digest_of_stretches(file.fileno(), stretches) if stretches else ""
 
 
 @dataclass(frozen=True, slots=True)

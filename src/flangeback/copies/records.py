@@ -29,8 +29,9 @@ class Record:
 
     `frames` is the frames folder, `file` the source in it, `copy` the file in the output folder;
     `kind` is the code of the frame's format and `way` how the file was made. A new sidecar has no
-    `source_state`. `payload` is the digest of every byte outside `edits`; each edit is [start,
-    end] in the source and [start, end] in the copy. `patched` says that they count in the copy as
+    `source_state`. `payload` is the digest of every byte outside `edits`, `picture` that of the
+    coded picture alone, where it is known; each edit is [start, end] in the source and [start, end]
+    in the copy. `patched` says that they count in the copy as
     another program had left it. `body` and `adapter` are keys of the kit. `values` are the tags
     written, as text, and `whole` those that XMP has otherwise: transliterated ones as they were
     before, a date in one piece. `before` is the lens data that the frame had, None where an older
@@ -49,6 +50,7 @@ class Record:
     source_state: FileState | None
     copy_state: FileState
     payload: str
+    picture: str = ""
     edits: tuple[tuple[int, int, int, int], ...] = ()
     values: Mapping[str, str] = field(default_factory=dict)
     whole: Mapping[str, str] = field(default_factory=dict)
@@ -65,6 +67,11 @@ class Record:
     failure: str | None = None
     remark: str | None = None
     verdict: str = VERIFIED
+
+    @property
+    def is_sidecar(self) -> bool:
+        """Whether the file is an XMP sidecar."""
+        return self.copy.lower().endswith(".xmp")
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +179,7 @@ _FIELDS: Mapping[str, Callable[[Any], bool]] = {
     "way": lambda value: value in set(CopyMethod),
     "outcome": _is_text,
     "payload": _is_text,
+    "picture": _is_text,
     "edits": _are_edits,
     "values": _is_texts,
     "whole": _is_texts,

@@ -41,9 +41,10 @@ def frame_copy(job: Job, done: Sequence[Done]) -> FrameCopy:
         _outcome(job, done),
         first.task.plan.copy if first and first.stands else None,
         tuple(there),
-        verified=is_whole and not failures and not any(one.task.reason for one in done),
+        verified=is_whole and not failures,
         failure="; ".join(failures) or None,
         resumed=bool(done) and all(_is_finished(one.task) for one in done),
+        noted=any(one.record is not None and one.task.action == Action.KEEP for one in done),
         action=job.action,
         keeps_attributes=all(one.keeps_attributes for one in done),
     )

@@ -16,7 +16,7 @@ from flangeback.copies.manifest import Manifest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
-from flangeback.copies.touched import check_own, date_in, losses, present_plan
+from flangeback.copies.touched import check_own, date_in, losses, present_plan, sound_frame
 from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame, without_suffix
@@ -36,6 +36,10 @@ class Action(StrEnum):
     TAKE_BACK = "taken back"
     KEEP = "kept"
     LEAVE = "left"
+
+
+MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
+"""Those by which a file is written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +105,7 @@ class Job:
                 new |= Stated.of(task.plan.values).values
         lost = losses(old, new) - TIME_NAMES
         changed = {name for name in old.keys() & new.keys() if old[name] != new[name]}
-        return new.keys() - old.keys() - TIME_NAMES, changed - TIME_NAMES, lost
+        return new.keys() - old.keys() - TIME_NAMES, changed - TIME_NAMES - lost, lost
 
 
 class Standing:
@@ -148,7 +152,7 @@ class Standing:
                 return self._unknown(task)
             return self._known(task, record, status)
         except TouchedError as why:
-            return replace(task, action=Action.LEAVE, reason=f"its copy is left as it is: {why}")
+            return replace(task, action=Action.LEAVE, reason=left_as_it_is(why))
 
     def _in_the_way(self, target: Path) -> Path | None:
         """A folder on the way that is none of its own: a file, or a link that leads elsewhere."""
@@ -192,12 +196,13 @@ class Standing:
         is_done = is_asked and record.way == plan.method and record.failure is None
         if _is_as_recorded(task.target, record.copy_state, status, thorough=self.options.mend):
             is_done = is_done and (plan.is_picture or self._is_of_same_source(plan, record))
-            return task if is_done else replace(task, action=self._change(plan, record))
-        if self.options.mend and self._is_broken(plan, record, status):
+            if is_done or not record.patched:
+                return task if is_done else replace(task, action=self._change(plan, record))
+        elif self.options.mend and self._is_broken(plan, record, status):
             return replace(task, action=Action.CHANGE)
-        if is_done:
+        elif is_done:
             check_own(plan, self.out, record)
-            return replace(task, reason="another program changed the copy since; its values stand")
+            return replace(task, reason=TOUCHED)
         if losses(record.values, Stated.of(plan.values).values):
             raise TouchedError("another program changed it since, and values are to be taken out")
         present = present_plan(plan, self.out, record)
@@ -206,15 +211,11 @@ class Standing:
     def _is_broken(self, plan: FilePlan, record: Record, status: os.stat_result) -> bool:
         """Whether a copy changed by itself.
 
-        It did at the time that it had, or so that it can't be read or our values are lost.
+        It did at the time that it had, or so that it can't be read any more.
         """
         if status.st_mtime_ns == record.copy_state.modified_ns:
             return True
-        try:
-            check_own(plan, self.out, record)
-        except TouchedError:
-            return True
-        return False
+        return plan.is_picture and sound_frame(self.out, plan.copy, plan.code) is None
 
     def _change(self, plan: FilePlan, record: Record) -> Action:
         gone = losses(record.values, Stated.of(plan.values).values) - TIME_NAMES
@@ -280,7 +281,16 @@ class Standing:
             return Edit(), prove_file(plan, Edit(), task.target)
 
 
-_STRANGER = "something stands in the way of its copy that isn't flangeback's own"
+def left_as_it_is(why: TouchedError) -> str:
+    """Why a copy stays that another program changed, and what to do about it."""
+    return f"its copy is left as it is: {why}; moved away, it is made anew by the same command"
+
+
+TOUCHED = "another program changed its copy since: its picture and the values written still stand"
+_STRANGER = (
+    "something stands in the way of its copy that isn't flangeback's own:"
+    " moved away, the same command makes the copy"
+)
 _ANOTHER = (
     "the copy of that name is of another frame, or of this one before it changed: it is kept;"
     " this one needs another folder (--beside makes one)"

@@ -1,4 +1,4 @@
-"""Copies that another program changed since: whether our values still stand in them."""
+"""Copies that another program changed since: whether our values and the picture still stand."""
 
 from __future__ import annotations
 
@@ -10,10 +10,11 @@ from flangeback.copies import proof_exif, proof_xmp
 from flangeback.copies.faults import ProofError, TouchedError, of_source
 from flangeback.copies.plan import CopyMethod, FilePlan
 from flangeback.copies.proof_files import locate
-from flangeback.copies.prove import read_exif
+from flangeback.copies.prove import picture_digest, read_exif
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
 from flangeback.formats import Damaged
+from flangeback.frames.model import Frame
 from flangeback.frames.reading import recognised_frame
 from flangeback.system import open_file
 
@@ -29,35 +30,77 @@ def present_plan(plan: FilePlan, out: Path, record: Record | None) -> FilePlan:
     status = path.stat()
     present = replace(plan, source=path, size=status.st_size, modified_ns=status.st_mtime_ns)
     if plan.is_picture:
-        frame = recognised_frame(out, plan.copy)
-        if frame is None or frame.damage is not None or frame.format is not plan.frame.format:
-            raise TouchedError(f"the copy isn't a sound {plan.frame.format.title} any more")
+        frame = sound_frame(out, plan.copy, plan.code)
+        if frame is None:
+            raise TouchedError(f"it isn't a sound {plan.frame.format.title} any more")
         present = replace(present, frame=frame)
     return present
 
 
-def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
-    """Raises TouchedError unless our values still stand in a copy.
+def sound_frame(out: Path, copy: str, code: str) -> Frame | None:
+    """A picture's copy, if it can still be read as of the format with this code. Raises OSError."""
+    frame = recognised_frame(out, copy)
+    is_sound = frame is not None and frame.damage is None and frame.format.code == code
+    return frame if is_sound else None
 
-    Those that a manifest has of it must be as they were written, the others that it is to get as
+
+def check_stands(out: Path, record: Record, source: Path | None = None) -> None:
+    """Raises ProofError unless a copy still has the values and the picture that it was given.
+
+    Where its `source` is named and its size is the same, also what the body wrote: programs that
+    lay metadata out anew change other tags, too, one that writes in place has no reason to. That
+    can't be told of a file that is no picture or sidecar, nor of a picture in a format whose
+    structure nobody knows. Raises Damaged where it can't be read, OSError.
+    """
+    path, written = out / record.copy, Stated(record.values, record.whole)
+    if record.way == CopyMethod.OTHER or not (record.is_sidecar or record.picture):
+        raise ProofError("its bytes changed since it was made")
+    present = _seen(None if record.is_sidecar else record.kind, path)
+    if present.tags is not None:
+        proof_exif.check_values(present.tags, written)
+        if source is not None and path.stat().st_size == record.copy_state.size:
+            with open_file(path) as after, open_file(source) as before:
+                old, new = (read_exif(locate(record.kind, file)) for file in (before, after))
+                proof_exif.check_kept(old, new, written)
+    elif record.way == CopyMethod.SIDECAR:
+        proof_xmp.check_stated(present.packet, written)
+    _check_packet(present, None, written, ())
+    if record.is_sidecar:
+        return
+    if sound_frame(out, record.copy, record.kind) is None:
+        raise ProofError("it can't be read any more as the picture that it was")
+    if _picture(record.kind, path) != record.picture:
+        raise ProofError("its picture changed since it was made")
+
+
+def _picture(code: str, path: Path) -> str:
+    with open_file(path) as file:
+        return picture_digest(code, file)
+
+
+def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
+    """Raises TouchedError unless our values and the picture still stand in a copy.
+
+    Values that a manifest has of it must be as they were written, the others that it is to get as
     they were in its source. Raises SourceError, OSError.
     """
     written = Stated() if record is None else Stated(record.values, record.whole)
     wanted = {value.name for value in plan.values} - written.values.keys()
+    code = plan.code if plan.is_picture else None
     try:
-        present = _seen(plan, out / plan.copy)
         with of_source():
-            source = None if plan.source is None else _seen(plan, plan.source)
-        if present.tags is not None and record is not None:
-            proof_exif.check_values(present.tags, written)
-        elif record is not None and record.way == CopyMethod.SIDECAR:
-            proof_xmp.check_stated(present.packet, written)
+            source = None if plan.source is None else _seen(code, plan.source)
+            if record is not None and not record.picture and code and plan.source:
+                record = replace(record, picture=_picture(code, plan.source))
+        if record is not None:
+            check_stands(out, record)
+        present = _seen(code, out / plan.copy)
         _check_packet(present, source, written, wanted)
     except (ProofError, Damaged) as why:
-        raise TouchedError(f"another program changed the copy: {why}") from None
+        raise TouchedError(f"another program changed it: {why}") from None
     for name in sorted(wanted):
         if present.tag(name) != (source.tag(name) if source else None):
-            raise TouchedError(f"another program changed {name} in the copy")
+            raise TouchedError(f"another program changed {name} in it")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +114,12 @@ class _Seen:
         return None if self.tags is None else self.tags.tags.get(f"EXIF {name}")
 
 
-def _seen(plan: FilePlan, path: Path) -> _Seen:
+def _seen(code: str | None, path: Path) -> _Seen:
+    """What is in a file of this format; None for a sidecar."""
     with open_file(path) as file:
-        if not plan.is_picture:
+        if code is None:
             return _Seen(None, file.read())
-        found = locate(plan.code, file)
+        found = locate(code, file)
         return _Seen(read_exif(found), found.packet)
 
 
@@ -105,5 +149,6 @@ def _check_packet(
 
 
 def losses(written: Mapping[str, str], values: Mapping[str, str]) -> set[str]:
-    """The names of the values that a copy has and is to have no more."""
-    return {name for name, text in written.items() if not proof_xmp.is_blank(text)} - values.keys()
+    """The names of the values that a copy has and is to have no more, or blank."""
+    stays = {name for name, text in values.items() if not proof_xmp.is_blank(text)}
+    return {name for name, text in written.items() if not proof_xmp.is_blank(text)} - stays

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -17,6 +18,7 @@ from flangeback.copies.plan import CopyMethod
 from flangeback.copies.prove import Compared, check_metadata, check_values
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
+from flangeback.copies.touched import check_stands
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Splice
 from flangeback.frames.scanning import folders_of_copies
@@ -94,7 +96,10 @@ def _all_checked(
 def _checked(places: _Places, record: Record) -> CheckedCopy:
     found = CheckedCopy(record.copy)
     try:
-        return replace(found, source=_prove(places, record))
+        _check_place(places.out / record.copy)
+        is_touched = _is_touched(places, record)
+        source = _prove_against(places, record, is_touched=is_touched)
+        return replace(found, source=source, is_touched=is_touched)
     except FileNotFoundError:
         return replace(found, failure="the copy is gone")
     except OSError as error:
@@ -103,26 +108,36 @@ def _checked(places: _Places, record: Record) -> CheckedCopy:
         return replace(found, failure=str(failure))
 
 
-def _prove(places: _Places, record: Record) -> SourceNow:
-    """What became of the source. Raises ProofError, Damaged, OSError."""
-    path = places.out / record.copy
-    if path.is_symlink():
-        raise ProofError("a link stands in the place of the copy")
-    stated = Stated(record.values, record.whole)
-    with open_file(path) as copy:
-        if os.fstat(copy.fileno()).st_size != record.copy_state.size:
-            raise ProofError("the copy's size changed since it was made")
-        if digest(copy.fileno()) != record.copy_state.digest:
-            raise ProofError("the copy's bytes changed since it was made")
+def _check_place(path: Path) -> None:
+    """Raises ProofError where something else stands in a copy's place, OSError."""
+    mode = path.lstat().st_mode
+    if not stat.S_ISREG(mode):
+        what = "a link" if stat.S_ISLNK(mode) else "a folder" if stat.S_ISDIR(mode) else "no file"
+        raise ProofError(f"{what} stands in the place of the copy: move it away")
+
+
+def _is_touched(places: _Places, record: Record) -> bool:
+    """Whether another program changed a copy in which all that was written still stands.
+
+    Raises ProofError where the copy isn't what it was otherwise, Damaged, OSError.
+    """
+    stated, was = Stated(record.values, record.whole), record.copy_state
+    with open_file(places.out / record.copy) as copy:
+        status = os.fstat(copy.fileno())
+        if status.st_size != was.size or digest(copy.fileno()) != was.digest:
+            if status.st_mtime_ns == was.modified_ns:
+                raise ProofError("its bytes changed since it was made, at the time that it had")
+            check_stands(places.out, record, places.source(record))
+            return True
         if record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE):
             if record.way == CopyMethod.SIDECAR and stated.values:
                 proof_xmp.check_stated(copy.read(), stated)
         elif stated.values:
             check_values(record.kind, copy, stated)
-    return _prove_against(places, path, record, stated)
+    return False
 
 
-def _prove_against(places: _Places, path: Path, record: Record, stated: Stated) -> SourceNow:
+def _prove_against(places: _Places, record: Record, *, is_touched: bool) -> SourceNow:
     """The whole proof against the source, if that is still the file the copy was made from."""
     state, at = record.source_state, places.source(record)
     if state is None:
@@ -133,19 +148,20 @@ def _prove_against(places: _Places, path: Path, record: Record, stated: Stated) 
         if at.stat().st_size != state.size:
             return SourceNow.CHANGED
         is_rewritten = record.patched or record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE)
+        is_rewritten = is_rewritten or is_touched
         with open_file(at) as source:
             if is_rewritten:
                 is_same = digest(source.fileno()) == state.digest
                 return SourceNow.SAME if is_same else SourceNow.CHANGED
-            with open_file(path) as copy:
+            with open_file(places.out / record.copy) as copy:
                 files = Compared(record.kind, source, copy)
-                return _compared(files, record, stated)
+                return _compared(files, record)
     except (SourceError, OSError):
         return SourceNow.AWAY
 
 
-def _compared(files: Compared, record: Record, stated: Stated) -> SourceNow:
-    state = record.source_state
+def _compared(files: Compared, record: Record) -> SourceNow:
+    state, stated = record.source_state, Stated(record.values, record.whole)
     assert state is not None
     source, copy = files.source.fileno(), files.copy.fileno()
     splices = _splices(copy, record)

@@ -10,7 +10,7 @@ OUTCOMES = {
     Outcome.FILL: "lens, focal length and f-number are certain and filled",
     Outcome.PARTIAL: "some of them are certain and filled; the rest stays blank",
     Outcome.AGREE: "the frame already says just this",
-    Outcome.CONFLICT: "it has another lens or f-number; left alone unless --over",
+    Outcome.CONFLICT: "it has another lens or f-number (--over), or its copy stays; left alone",
     Outcome.UNSURE: "which lens it was can't be told; left alone",
     Outcome.UNLOGGED: "no entry covers it; left alone",
     Outcome.NATIVE: "made without an adapted lens, as the log says; left alone",

@@ -175,7 +175,7 @@ def verify_document(verified: Verified) -> Document:
     return {
         "schema": "flangeback/verify-1",
         "copies": [
-            fields(copy, "copy", "source", "source_at_hand", reason="failure")
+            fields(copy, "copy", "source", "source_at_hand", reason="failure", touched="is_touched")
             | {"verified": copy.failure is None}
             for copy in verified.copies
         ],

@@ -20,7 +20,7 @@ from flangeback.report.tables import Column, indented, say, say_wrapped, show_ta
 from flangeback.words import count, listed, number, shortened, some_of
 
 if TYPE_CHECKING:
-    from flangeback.copies.model import Filled, FramePreview, Verified
+    from flangeback.copies.model import Filled, FramePreview, Mended, Verified
     from flangeback.copies.others import OtherFiles
     from flangeback.demo.tour import Tour
     from flangeback.report.settling import Case
@@ -235,14 +235,28 @@ def show_preview(console: Console, planned: Sequence[FramePreview], out: str) ->
     from flangeback.copies.standing import Action
 
     counts = Counter(one.action for one in planned)
+    losing: dict[str, list[str]] = {}
+    left: dict[str, list[str]] = {}
     for one in planned:
-        if one.reason:
-            say_wrapped(console, f"{one.match.frame.file}: {one.reason}", "yellow")
         if one.losses:
-            lost = f"{one.match.frame.file} would lose {', '.join(one.losses)}"
-            say_wrapped(console, lost, "yellow")
+            losing.setdefault(_parts_of_lens_data(one.losses), []).append(one.match.frame.file)
+        if one.reason:
+            left.setdefault(one.reason, []).append(one.match.frame.file)
+    for parts, files in losing.items():
+        told = f"{count(len(files), 'copy', 'copies')} would lose {parts}: {some_of(files)}"
+        say_wrapped(console, told, "yellow")
+    for why, files in left.items():
+        say_wrapped(console, f"{some_of(files)}: {why}", "yellow")
     told = ", ".join(f"{counts[action]} {action}" for action in Action if counts[action])
     say(console, f"fill --into {out}: {told}")
+
+
+def _parts_of_lens_data(tags: Iterable[str]) -> str:
+    """What of lens, f-number and focal length these tags tell."""
+    parts = {"FNumber": "f-number", "ApertureValue": "f-number", "FocalLength": "focal length"}
+    parts["FocalLengthIn35mmFilm"] = "focal length"
+    told = {parts.get(tag, "lens") for tag in tags}
+    return listed(part for part in ("lens", "f-number", "focal length") if part in told)
 
 
 def filled_line(filled: Filled) -> str:
@@ -265,8 +279,14 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     """Prints which copies failed, and how many didn't."""
     from flangeback.copies.model import SourceNow
 
+    if verified.mended is not None:
+        _show_mended(console, verified.mended)
     for copy in verified.failed:
         say_wrapped(console, f"{copy.copy}: {copy.failure}", "red")
+    touched = [copy.copy for copy in verified.copies if copy.is_touched]
+    if touched:
+        told = "changed by another program, the picture and the values written still in place"
+        say_wrapped(console, f"{told}: {some_of(touched)}", "yellow")
     for copy in verified.copies:
         if copy.source == SourceNow.CHANGED:
             say_wrapped(console, f"{copy.copy}: the frame it was made from changed since", "yellow")
@@ -280,6 +300,15 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
         say_wrapped(console, f"passed over: {folder}, a folder of copies of its own", "dim")
     if verified.strangers:
         say_wrapped(console, f"not flangeback's: {some_of(verified.strangers)}", "dim")
+
+
+def _show_mended(console: Console, mended: Mended) -> None:
+    """Prints what was made again, what noted, and why the rest was left."""
+    for told, files in (("made again", mended.made), ("noted as it is now", mended.noted)):
+        if files:
+            say_wrapped(console, f"{told}: {some_of(files)}")
+    for file, why in mended.left.items():
+        say_wrapped(console, f"{file}: {why}", "yellow")
 
 
 def verified_line(verified: Verified, place: str = "") -> str:
@@ -335,6 +364,13 @@ def after_fill(out: str) -> Iterator[str]:
     yield "to prove the copies again, and to count what was used:"
     yield _command("verify", out)
     yield _command("tally", out)
+
+
+def after_verify(verified: Verified, out: str) -> Iterator[str]:
+    """What follows a proof of the copies in `out` in which something was amiss."""
+    if verified.mended is None and (verified.failed or verified.needs_person):
+        yield "to make again what is missing or broken, and note what another program changed:"
+        yield _command("verify", out, "--mend")
 
 
 def _command(*words: str) -> str:

@@ -116,7 +116,7 @@ class _Manifest:
         if own.values:
             return own
         beside = self._by_stem[self._stem(own.copy)]
-        sidecars = (one for one in beside if one.values and one.copy.lower().endswith(_SIDECAR))
+        sidecars = (one for one in beside if one.values and one.is_sidecar)
         return next(sidecars, own)
 
     def gone(self) -> Iterator[Taken]:
