@@ -14,7 +14,9 @@ import re
 import resource
 import sys
 from collections import Counter
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -54,14 +56,28 @@ def share(numbers: range, seed: int) -> tuple[list[Fate], int]:
     return found, (after - before) * 1024
 
 
+def apart(numbers: range, seed: int) -> Iterator[tuple[list[Fate], int]]:
+    """A share in a process of its own; where a second reader ends that, half of it at a time."""
+    try:
+        with ProcessPoolExecutor(1) as pool:
+            yield pool.submit(share, numbers, seed).result()
+    except BrokenProcessPool:
+        if len(numbers) == 1:
+            print(f"a second reader crashes on #{numbers[0]}")
+            return
+        half = len(numbers) // 2
+        yield from apart(numbers[:half], seed)
+        yield from apart(numbers[half:], seed)
+
+
 def main() -> int:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else COUNT
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
     workers = int(sys.argv[3]) if len(sys.argv) > 3 else os.cpu_count() or 1
     shares = [range(first, min(first + SHARE, count)) for first in range(0, count, SHARE)]
-    with ProcessPoolExecutor(workers, max_tasks_per_child=1) as pool:
-        parts = [pool.submit(share, numbers, seed) for numbers in shares]
-        results = [part.result() for part in parts]
+    with ThreadPoolExecutor(workers) as pool:
+        done = pool.map(lambda numbers: list(apart(numbers, seed)), shares)
+        results = [one for found in done for one in found]
     found = [one for part, _ in results for one in part]
     print(table(found))
     print("reasons:")
