@@ -45,8 +45,6 @@ class FrameFile(ABC):
     suffixes: ClassVar[tuple[str, ...]] = ()
     rank: ClassVar[int] = 9
     is_raw: ClassVar[bool] = False
-    is_readable: ClassVar[bool] = True
-    """Whether its Exif data can be read at all."""
 
     def __init__(self, reader: FileReader) -> None:
         self.reader = reader

@@ -18,7 +18,7 @@ from flangeback.formats.iso_boxes import Box, boxes, has_brand
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import NOTHING, applied_to
+from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _STILL_BRANDS = frozenset(
@@ -171,7 +171,7 @@ class Heif(FrameFile):
             raise Refused("the file has no Exif item")
         data = self._data(b"Exif")
         lead = _lead(data)
-        block = applied_to(data[lead:], values, _LARGEST, NOTHING, padding=True)
+        block = applied_to(Block(data[lead:]), values, _LARGEST)
         fresh = {b"Exif": data[:lead] + block}
         if _XMP in self._items:
             packet = self.packet_after(values, add_packet=add_packet, date=date)

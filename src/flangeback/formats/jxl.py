@@ -14,7 +14,7 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import NOTHING, applied_to
+from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _CONTAINER = b"\0\0\0\x0cJXL \r\n\x87\n"
@@ -91,7 +91,7 @@ class JpegXl(FrameFile):
         if box is None or block is None:
             contents = bytes(4) + new_block(values, None, _GREATEST)
         else:
-            fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
+            fresh = applied_to(block, values, _GREATEST)
             contents = self.reader.read(box.start, self._block_start(box)) + fresh
         splices = [self._placed(box, b"Exif", contents, picture)]
         packet_box = self._first(b"xml ")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from flangeback.formats.tiff_block import Block
 from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
@@ -40,4 +41,4 @@ def new_block(
     if size is not None:
         exif |= {tags.PixelXDimension: size[0], tags.PixelYDimension: size[1]}
     block = piexif.dump({"0th": resolution, "Exif": exif})[_LEAD:]
-    return applied_to(block, values, greatest)
+    return applied_to(Block(block), values, greatest)

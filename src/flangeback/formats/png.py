@@ -14,7 +14,7 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import NOTHING, applied_to
+from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -96,7 +96,7 @@ class Png(FrameFile):
             fresh = new_block(values, size, _GREATEST, has_profile=self._first(b"iCCP") is not None)
             splices = [Splice(head.end + 4, head.end + 4, _chunk(b"eXIf", fresh))]
         else:
-            fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
+            fresh = applied_to(block, values, _GREATEST)
             splices = [self._replaced(chunk, fresh)]
         packet = self._packet_splices(values, add_packet=add_packet, date=date)
         return in_order([*splices, *packet])

@@ -185,24 +185,17 @@ def _carried_out(writer: _Writer, below: _Change, above: _Change, room: Room) ->
     return writer.finished()
 
 
-NOTHING = bytes(64)
+_NOTHING = bytes(64)
 """What follows a block at a file's end: a pointer or value that is cut short there mustn't go on
 in what is appended."""
 
 LOST_DIRECTORY = "a directory of the Exif block can't be read, so nothing may follow the block"
 
 
-def applied_to(
-    data: bytes,
-    values: Sequence[TagValue],
-    greatest: int,
-    beyond: bytes = b"",
-    *,
-    padding: bool = False,
-) -> bytes:
-    """A block at hand with `values` put in; see [edit_block]."""
-    edit = edit_block(Block(data), values, greatest, beyond, padding=padding)
-    return applied(data, edit.splices) + edit.appended
+def applied_to(block: Block, values: Sequence[TagValue], greatest: int) -> bytes:
+    """A block of its own, as bytes, with `values` put in; see [edit_block]."""
+    edit = edit_block(block, values, greatest, _NOTHING)
+    return applied(block.read(0, block.size), edit.splices) + edit.appended
 
 
 def encoded(value: TagValue, order: str) -> tuple[int, bytes]:

@@ -13,7 +13,7 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import NOTHING, applied_to
+from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _LEAD = b"Exif\0\0"
@@ -96,7 +96,7 @@ class WebP(FrameFile):
             fresh = new_block(values, self._size, _GREATEST, has_profile=bool(flags & _HAS_PROFILE))
             splices = [Splice(at, at, _chunk(b"EXIF", fresh))]
         else:
-            fresh = applied_to(block.read(0, block.size), values, _GREATEST, NOTHING, padding=True)
+            fresh = applied_to(block, values, _GREATEST)
             splices = [self._replaced(chunk, _LEAD[: self._lead(chunk)] + fresh)]
         packet = list(self._packet_splices(values, end, add_packet=add_packet, date=date))
         flags |= _HAS_EXIF | (_HAS_XMP if packet else 0)

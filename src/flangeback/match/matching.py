@@ -18,7 +18,7 @@ from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.evidence import weigh_evidence
 from flangeback.match.index import LogIndex, index_logs
 from flangeback.match.model import Matches, Outcome, Source
-from flangeback.match.outcomes import Circumstances, Standing, carries_data, judge
+from flangeback.match.outcomes import Circumstances, Standing, judge
 from flangeback.match.sensors import BodySensor, sensors_of
 
 
@@ -152,7 +152,7 @@ class _About:
         if other is not None:
             text = f"{other} has the same name, but another time or body: it isn't the same frame"
             yield Doubt(DoubtKind.PAIR_DIFFERS, text)
-        files = [file for file in frame.files if carries_data(file)]
+        files = frame.files
         said = {(f.lens_data.lens, f.lens_data.f_number, f.lens_data.focal_length) for f in files}
         if len(said) > 1:
             names = " and ".join(file.file.rsplit("/", 1)[-1] for file in files)

@@ -93,7 +93,7 @@ def judge(
         found = _Comparison(Outcome.NATIVE)
     elif latest is not None and latest.lens is not None:
         fill = shared_fill(claims, kit.lenses[latest.lens], around.body, kit)
-        found = _strictest([_compared(fill, file, over=over) for file in _readable(frame)])
+        found = _strictest([_compared(fill, file, over=over) for file in frame.files])
         if around.sensor is not None:
             equivalent = around.sensor.equivalent(frame, fill.focal_length)
             fill = replace(fill, focal_length_35mm=equivalent)
@@ -130,16 +130,6 @@ def _told(standing: Standing, own: Sequence[Doubt], fill: Fill | None) -> Iterat
     if fill is None or fill.f_number is None:
         kinds.add(DoubtKind.LIGHT_STEP)
     yield from (doubt for doubt in standing.doubts if doubt.kind not in kinds)
-
-
-def _readable(frame: Frame) -> Sequence[Frame]:
-    """The files of a frame whose lens data could be read at all; else the one that describes it."""
-    return [file for file in frame.files if carries_data(file)] or [frame]
-
-
-def carries_data(file: Frame) -> bool:
-    """Whether a file's lens data could be read: some raw structures keep theirs apart."""
-    return file.format.is_readable
 
 
 _STRICTEST_FIRST = (Outcome.CONFLICT, Outcome.PARTIAL, Outcome.FILL, Outcome.AGREE)
