@@ -172,11 +172,12 @@ def test_several_folders_are_one_tally_and_no_frame_counts_twice(tmp_path: Path)
         tally_folders([tmp_path / "a", tmp_path / "c"])
 
 
-def test_every_line_fits_80_columns(tour: Tour, corpus: Path) -> None:
+def test_every_line_fits_the_terminal(tour: Tour, corpus: Path) -> None:
     long = Taken("A body with a name that goes on and on, serial 123456789", "an-adapter-too",
                  "A lens whose name goes on for longer than any table is wide", 2.8)  # fmt: skip
     for found in (tally_folders([tour.out]), tally_folders([corpus]), Tally({long: 12345})):
-        assert max(map(len, tally_lines(found))) <= 80
+        for width in (60, 80, 140):
+            assert max(map(len, tally_lines(found, width=width))) <= width
 
 
 # The command -----------------------------------------------------------------------------------

@@ -102,10 +102,14 @@ def _reader_left(error: OSError) -> bool:
     return isinstance(error, BrokenPipeError)
 
 
+def columns() -> int:
+    """How many columns the terminal has; a usual number where there is none."""
+    return shutil.get_terminal_size().columns
+
+
 def narrow_width() -> int | None:
     """The columns of a terminal that is narrower than text is written for, such as a phone's."""
-    columns = shutil.get_terminal_size().columns
-    return columns if columns < _USUAL_COLUMNS else None
+    return columns() if columns() < _USUAL_COLUMNS else None
 
 
 def _drop_output() -> None:

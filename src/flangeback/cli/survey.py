@@ -5,6 +5,7 @@ from __future__ import annotations
 import flangeback
 from flangeback import report
 from flangeback.cli import outings
+from flangeback.cli.ending import columns
 from flangeback.cli.shared import (
     Json,
     Outings,
@@ -34,7 +35,10 @@ def survey(folders: Outings, report_file: Report = None, json: Json = False) -> 
 
     def show(outing: flangeback.OutingFolder, found: flangeback.Survey) -> None:
         has_kit = (outing.kit or kit_file(None, outing.folder)).exists()
-        print_lines(report.survey.survey_lines(found, str(outing.folder), has_kit=has_kit))
+        lines = report.survey.survey_lines(
+            found, str(outing.folder), has_kit=has_kit, width=min(columns(), 80)
+        )
+        print_lines(lines)
         report.terminal.show_others(terminal(), found.others)
 
     told, document = report.survey.summary_line, report.documents.survey_document

@@ -10,7 +10,7 @@ import typer
 
 import flangeback
 from flangeback import report
-from flangeback.cli.ending import print_exactly, print_json
+from flangeback.cli.ending import columns, print_exactly, print_json
 from flangeback.cli.shared import Json, Report, print_lines, progress
 
 Out = Annotated[
@@ -38,4 +38,4 @@ def tally(out: Out, report_file: Report = None, json: Json = False, csv: Csv = F
         print_exactly(report.tally.tally_csv(found))
     else:
         unicode = "utf" in (sys.stdout.encoding or "").lower()
-        print_lines(report.tally.tally_lines(found, "█" if unicode else "#"))
+        print_lines(report.tally.tally_lines(found, "█" if unicode else "#", columns()))

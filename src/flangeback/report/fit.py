@@ -299,9 +299,8 @@ def show_cards(console: Console, cards: Sequence[Card]) -> None:
     """Prints the cards, a body's after the other."""
     for card in cards:
         console.print(Text(card.body.key, "bold"), Text(card.body.model or ""))
-        say(
-            console, "Key in the focal length as it stands here: never the 35 mm equivalent.", "dim"
-        )
+        advice = "Key in the focal length as it stands here: never the 35 mm equivalent."
+        say_wrapped(console, advice, "dim")
         show_table(console, _CARD, map(_card_cells, card.lines))
         for line in card.lines:
             if line.notes:

@@ -19,18 +19,18 @@ from flangeback.words import listed, number
 _MOST_ENTRIES = 20
 _NUMBERED = Column("N", 2)
 _ENTRIES = (
-    Column("maker", 14),
-    Column("name", 28),
-    Column("mm", 8),
-    Column("f/", 7),
-    Column("mount", 12),
+    Column("maker"),
+    Column("name"),
+    Column("mm", whole=True),
+    Column("f/", whole=True),
+    Column("mount"),
 )
 _GEAR = (
-    Column("", 7, style="dim"),
-    Column("key", 14),
-    Column("mount", 11),
-    Column("mm", 6, right=True),
-    Column("f/", 9, right=True),
+    Column("", style="dim", whole=True),
+    Column("key", whole=True),
+    Column("mount"),
+    Column("mm", right=True),
+    Column("f/", right=True),
     Column("what"),
 )
 

@@ -1,4 +1,4 @@
-"""A survey as text, 80 columns wide."""
+"""A survey as text, 80 columns wide, or as narrow as the terminal."""
 
 from __future__ import annotations
 
@@ -19,8 +19,17 @@ _SET_RIGHT = timedelta(seconds=5)
 """A clock nearer to GPS time than this is right, as photographers go."""
 
 
-def survey_lines(survey: Survey, folder: str, *, has_kit: bool = True) -> Iterator[str]:
+def survey_lines(
+    survey: Survey, folder: str, *, has_kit: bool = True, width: int = _COLUMNS
+) -> Iterator[str]:
     """The survey as text; `folder` is named in what to do next, and a kit where there is none."""
+    for line in _told(survey):
+        after = " " * (len(line) - len(line.lstrip()) + 2)
+        yield from wrap(line, width, subsequent_indent=after, break_on_hyphens=False) or [""]
+    yield from _next(survey, folder, has_kit=has_kit)
+
+
+def _told(survey: Survey) -> Iterator[str]:
     yield from _wrapped(summary_line(survey))
     yield ""
     for body in survey.bodies:
@@ -36,7 +45,6 @@ def survey_lines(survey: Survey, folder: str, *, has_kit: bool = True) -> Iterat
         for remark in remarks:
             yield from _wrapped(remark, "  ", "    ")
         yield ""
-    yield from _next(survey, folder, has_kit=has_kit)
 
 
 def summary_line(survey: Survey) -> str:

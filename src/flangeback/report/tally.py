@@ -1,4 +1,4 @@
-"""A tally as text, 80 columns wide, and as a table for spreadsheets."""
+"""A tally as text, as wide as the terminal, and as a table for spreadsheets."""
 
 from __future__ import annotations
 
@@ -8,22 +8,25 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from functools import partial
 from io import StringIO
+from textwrap import wrap
 
 from flangeback import words
 from flangeback.tally.model import Count, Key, Tally
+from flangeback.words import shortened
 
-_NAME_WIDTH = 36
-_BAR_WIDTH = 20
+_NAMES = 16, 36
+"""Columns for names: at the least, and where the terminal has them."""
 _MOST_ROWS = 40
 
 
-def tally_lines(tally: Tally, bar: str = "█") -> Iterator[str]:
-    """The tally as text with bars. `bar` is what they are made of."""
+def tally_lines(tally: Tally, bar: str = "█", width: int = 80) -> Iterator[str]:
+    """The tally as text of this width with bars. `bar` is what they are made of."""
     total = tally.total
     text = f"{words.count(total.frames, 'frame')} in {words.count(tally.folders, 'folder')}"
     if total.filled:
         text += f"; {total.filled} filled, {total.kept} of them still there"
-    yield text + (f"; {tally.damaged} can't be read" if tally.damaged else "")
+    text += f"; {tally.damaged} can't be read" if tally.damaged else ""
+    yield from wrap(text, width)
     bodies = tally.by_body_and_adapter()
     tables: Sequence[tuple[str, Mapping[Key, Count], Namer]] = (
         ("lens", tally.by_lens(), lens_name),
@@ -34,26 +37,27 @@ def tally_lines(tally: Tally, bar: str = "█") -> Iterator[str]:
     for title, counts, named in tables:
         if counts:
             yield ""
-            yield from _table(title, counts, named, bar, with_kept=total.kept < total.filled)
+            yield from _table(title, counts, named, bar, width, with_kept=total.kept < total.filled)
 
 
 Namer = Callable[[Key], str]
 
 
 def _table(
-    title: str, counts: Mapping[Key, Count], named: Namer, bar: str, *, with_kept: bool
+    title: str, counts: Mapping[Key, Count], named: Namer, bar: str, width: int, *, with_kept: bool
 ) -> Iterator[str]:
-    yield f"{title:{_NAME_WIDTH}}frames  open{'  kept' if with_kept else ''}"
+    figures_width = 20 if with_kept else 14
+    names = min(max(width - figures_width - width // 6, _NAMES[0]), max(_NAMES[1], width // 3))
+    longest_bar = max(min(width - names - figures_width, width // 4), 1)
+    yield f"{shortened(title, names):{names}}frames  open{'  kept' if with_kept else ''}"
     most = max(count.frames for count in counts.values())
     for key, count in list(counts.items())[:_MOST_ROWS]:
-        name = named(key)
-        if len(name) >= _NAME_WIDTH:
-            name = name[: _NAME_WIDTH - 2] + "…"
+        name = shortened(named(key), names - 1)
         figures = [str(count.frames), str(count.wide_open) if count.known else "-"]
         if with_kept:
             figures.append(str(count.kept) if count.filled else "-")
-        length = max(1, round(_BAR_WIDTH * count.frames / most))
-        yield f"{name:{_NAME_WIDTH}}{''.join(f'{f:>6}' for f in figures)}  {bar * length}"
+        length = max(1, round(longest_bar * count.frames / most))
+        yield f"{name:{names}}{''.join(f'{f:>6}' for f in figures)}  {bar * length}"
     if len(counts) > _MOST_ROWS:
         yield f"and {len(counts) - _MOST_ROWS} more; --json and --csv have all"
 
@@ -66,7 +70,7 @@ def lens_name(key: Key) -> str:
 def _lens_and_f_number(key: Key) -> str:
     lens, f_number = key
     stop = words.f_number(_known(f_number))
-    return f"{str(lens)[: _NAME_WIDTH - 2 - len(stop)]} {stop}"
+    return f"{lens} {stop}"
 
 
 def _focal_length(key: Key) -> str:
