@@ -398,6 +398,30 @@ def test_what_says_when_it_was_digitized_follows_where_it_is_that_time(
     assert created.startswith(_iso(wanted))
 
 
+@pytest.mark.parametrize(
+    ("record", "follows"),
+    [
+        (b"\x1c\2\x37\0\x0820260517", True),
+        (b"\x1c\2\x37\0\x0820260516", False),
+        (b"\x1c\2\x37\0\x0820260517\x1c\2\x3c\0\x0b091604+0200", False),
+        (b"\x1c\2\x37\0\x0820260517\x1c\2\x3c\0\x0b091244+0200", True),
+    ],
+    ids=["that day", "another day", "another time", "that time"],
+)
+def test_a_time_that_the_iptc_record_would_contradict_is_not_written(
+    tmp_path: Path, record: bytes, follows: bool
+) -> None:
+    """Date and time created: data sets 2:55 and 2:60 (IPTC-NAA Information Interchange Model)."""
+    resource = b"8BIM\4\4\0\0" + len(record).to_bytes(4, "big") + record
+    picture = with_segments(jpeg("09:16:04"), segment(0xED, b"Photoshop 3.0\0" + resource))
+    found = done(tmp_path, {"K7_0001.JPG": picture}, ZONE + FAST)
+    clock = "09:12:44" if follows else "09:16:04"
+    assert stated(found.copy())[0] == f"2026:05:17 {clock}"
+    assert exifread_text(by_exifread(found.copy()), "LensModel") == "Miran 58mm f/2"
+    reason = str(found.copies["K7_0001.JPG"].match.reason)
+    assert ("its IPTC record states another time" in reason) is not follows
+
+
 def _iso(exif: str) -> str:
     return exif.replace(":", "-", 2).replace(" ", "T")
 

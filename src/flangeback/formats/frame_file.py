@@ -16,8 +16,9 @@ from flangeback.formats.tiff_block import (
     Block,
     Directory,
 )
-from flangeback.tags.table import TagValue
+from flangeback.tags.table import Tag, TagValue
 
+_DIGITS = str.maketrans("", "", "-:T ")
 _THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
 CUT_SHORT = "the file is cut short: data that it names run past its end"
 
@@ -117,6 +118,25 @@ class FrameFile(ABC):
         Raises Refused when that can't be done without moving a byte.
         """
         raise Refused(f"{self.title} is read, but not written")
+
+    @property
+    def iptc(self) -> bytes:
+        """What holds the IPTC record (Information Interchange Model); empty without one."""
+        return b""
+
+    def refuse_other_time(self, values: Sequence[TagValue]) -> None:
+        """Raises Refused where the IPTC record has another date or time created (2:55, 2:60)."""
+        time = next((value for value in values if value.tag == Tag.DATE_TIME_ORIGINAL), None)
+        if time is None:
+            return
+        record, digits = self.iptc, time.text.translate(_DIGITS).encode()
+        for mark, stated in (
+            (b"\x1c\2\x37\0\x08", digits[:8]),
+            (b"\x1c\2\x3c\0\x0b", digits[8:14]),
+        ):
+            _, found, text = record.partition(mark)
+            if found and not text.startswith(stated):
+                raise Refused("its IPTC record states another time")
 
     def packet_after(
         self, values: Sequence[TagValue], *, add_packet: bool, date: str | None

@@ -27,7 +27,7 @@ from flangeback.formats.tiff_edit import LOST_DIRECTORY, edit_block
 from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
-_APP0, _APP1, _APP2, _APP11 = 0xE0, 0xE1, 0xE2, 0xEB
+_APP0, _APP1, _APP2, _APP11, _APP13 = 0xE0, 0xE1, 0xE2, 0xEB, 0xED
 _END, _SCAN, _FILL = 0xD9, 0xDA, 0xFF
 _FRAME_HEADERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _WITHOUT_LENGTH = frozenset([0x01, *range(0xD0, 0xD9)])
@@ -129,6 +129,11 @@ class Jpeg(FrameFile):
         return self.reader.read(segment.start + len(_XMP), segment.end)
 
     @property
+    def iptc(self) -> bytes:
+        found = (s for s in self.segments if s.marker == _APP13)
+        return b"".join(self.reader.read(s.start, s.end) for s in found)
+
+    @property
     def remark(self) -> str | None:
         return "its extended XMP is left alone" if _EXTENDED_XMP in self._named else None
 
@@ -154,6 +159,7 @@ class Jpeg(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
+        self.refuse_other_time(values)
         splices = list(self._exif_splices(values))
         packet = self._packet_splices(values, add_packet=add_packet, date=date)
         self._refuse_moving(packet)

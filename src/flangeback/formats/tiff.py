@@ -33,6 +33,8 @@ _DISGUISES = frozenset([0x55, 0x4F52, 0x5352])
 memory)."""
 _RAW_MARKS = (b"CR", b"IIII", b"MMMM")
 """What some of them have behind a header that is TIFF's own (common practice, as seen)."""
+_IPTC = (0x83BB, 0x8649)
+"""The IPTC record, and the resources of an editor that hold one (TIFF/EP; as seen)."""
 _SEAL = 0xCD41
 """The tag that holds a seal (C2PA specification)."""
 _DNG_VERSION, _SUBFILE_TYPE, _PHOTOMETRIC = 0xC612, 0x00FE, 0x0106
@@ -65,6 +67,11 @@ class Tiff(FrameFile):
     def packet(self) -> bytes:
         return self.exif.raw(self.exif.main().find(XMP_PACKET))
 
+    @property
+    def iptc(self) -> bytes:
+        main = self.exif.main()
+        return b"".join(self.exif.raw(main.find(tag)) for tag in _IPTC)
+
     @cached_property
     def is_cut_short(self) -> bool:
         """What is appended to such a file would become a part of a picture or value in it."""
@@ -76,6 +83,7 @@ class Tiff(FrameFile):
     ) -> tuple[Splice, ...]:
         if (why := self.obstacle(values)) is not None:
             raise Refused(why)
+        self.refuse_other_time(values)
         block, packet = self.exif, self._new_packet(values, add_packet=add_packet, date=date)
         edit = edit_block(block, values, _GREATEST_FILE, packet=packet, padding=False)
         return in_order([*edit.splices, Splice(block.size, block.size, edit.appended)])
