@@ -484,6 +484,11 @@ def test_a_frame_that_the_disk_cant_read_stops_no_other(
         [copy.match.reason for copy in found.copies]
     )
     assert not litter(out)
+    monkeypatch.undo()
+    assert verify(out).missing == 1
+    assert verify(out).needs_person
+    fill(matches, frames, out)
+    assert not verify(out).needs_person
 
 
 def _inode(descriptor: int) -> int:

@@ -280,6 +280,29 @@ def test_the_f_number_from_apex_alone(tmp_path: Path, av: tuple[int, int], n: fl
     assert float(data.f_number) == pytest.approx(n, abs=0.01)
 
 
+def test_a_folder_that_cant_be_listed_is_named_and_the_others_are_scanned(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for day in ("day1", "day2"):
+        (tmp_path / day).mkdir()
+        (tmp_path / day / "K7_0201.JPG").write_bytes(frame_bytes())
+    real = os.scandir
+
+    def scandir(place: Any) -> Any:
+        if str(place).endswith(("day2", "nowhere")):
+            raise OSError(5, "Input/output error", str(place))
+        return real(place)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    first, second = scan(tmp_path)
+    assert (first.file, first.damage) == ("day1/K7_0201.JPG", None)
+    assert second.file == "day2"
+    assert "can't be listed" in str(second.damage)
+    (tmp_path / "nowhere").mkdir()
+    with pytest.raises(InputError, match="Input/output error"):
+        scan(tmp_path / "nowhere")
+
+
 def test_an_apex_value_beyond_reason_is_none(tmp_path: Path) -> None:
     assert lens_data(tmp_path, {APERTURE_VALUE: (4_000_000_000, 1)}).f_number is None
 

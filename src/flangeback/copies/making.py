@@ -109,7 +109,10 @@ class Run:
             kit=kit,
             files=len(planned.names),
             names=xxh3_128_hexdigest(os.fsencode("\n".join(sorted(planned.names)))),
-            to_make=sum(task.action in MADE for task in planned.tasks),
+            to_make=sum(
+                task.action in MADE or (task.action == Action.KEEP and task.record is None)
+                for task in planned.tasks
+            ),
         )
 
     def carry_out(

@@ -154,10 +154,10 @@ class Manifest:
             raise InputError(self._unreadable(str(error), number)) from None
 
     def _note(self, record: Record, at: int, size: int) -> None:
-        self.made_since += 1
         if record.verdict == WITHDRAWN:
             self._places.pop(record.copy, None)
         else:
+            self.made_since += 1
             self._places[record.copy] = at, size
 
     def _unreadable(self, why: str, number: int) -> Problem:

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from flangeback.frames.model import MANIFEST, Frame
+from flangeback.frames.model import Frame
+from flangeback.frames.scanning import is_of_copies
 
 _OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini", "system volume information", "lost+found"])
 """What operating systems leave in folders (common practice); names that begin with a dot, too."""
@@ -53,11 +54,11 @@ def _files(folder: Path) -> Iterator[str]:
         folders[:] = [
             name
             for name in folders
-            if not _is_passed_over(name) and not (Path(at) / name / MANIFEST).exists()
+            if not _is_passed_over(name) and not is_of_copies(Path(at) / name)
         ]
         for name in names:
             path = Path(at) / name
-            if not _is_passed_over(name) and path.is_file() and not path.is_symlink():
+            if not _is_passed_over(name) and os.path.isfile(path) and not path.is_symlink():  # noqa: PTH113
                 yield path.relative_to(folder).as_posix()
 
 

@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 
 from flangeback.errors import InputError, Problem
-from flangeback.frames.model import MANIFEST
+from flangeback.frames.scanning import is_of_copies
 from flangeback.system import is_part, part_name
 
 _SPARE = 1 << 20
@@ -156,5 +156,5 @@ def files_in(out: Path) -> Iterator[str]:
 
 def _walk(out: Path) -> Iterator[tuple[Path, list[str], list[str]]]:
     for at, folders, names in os.walk(out):
-        folders[:] = [name for name in folders if not (Path(at) / name / MANIFEST).exists()]
+        folders[:] = [name for name in folders if not is_of_copies(Path(at) / name)]
         yield Path(at), folders, names

@@ -54,7 +54,7 @@ def verify(
         return Verified(
             tuple(checked),
             tuple(sorted(output.others_in(out, known))),
-            missing=0 if run is None or manifest.is_sealed else run.to_make - manifest.made_since,
+            missing=0 if run is None else max(0, run.to_make - manifest.made_since),
             faults=tuple(manifest.faults),
             folders=tuple(folders_of_copies(out)),
         )

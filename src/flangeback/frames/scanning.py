@@ -25,8 +25,9 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
 
     A file is a frame's by its content (JPEG, TIFF, HEIF, AVIF, raw), whatever its suffix. One
     whose content isn't, but whose suffix is such a format's, or that of another frame in the
-    folder, comes back damaged. Names that start with a dot are passed over, and so are links to
-    folders and folders of copies. `progress` is called with the count of files so far.
+    folder, comes back damaged, and so does a folder below that can't be listed. Names that start
+    with a dot are passed over, and so are links to folders and folders of copies. `progress` is
+    called with the count of files so far.
 
     Raises InputError when there is no such folder, when it can't be read, or has no frames.
     """
@@ -65,27 +66,37 @@ def _name_order(file: str) -> tuple[str, str]:
 
 
 def _files(folder: Path) -> Iterator[str]:
-    def refuse(error: OSError) -> None:
-        raise InputError.at(error.filename, f"can't be read: {error.strerror}")
+    unlisted = []
 
-    for at, folders, names in os.walk(folder, onerror=refuse):
+    def note(error: OSError) -> None:
+        if Path(error.filename) == folder:
+            raise InputError.at(error.filename, f"can't be read: {error.strerror}")
+        unlisted.append(Path(error.filename).relative_to(folder).as_posix())
+
+    for at, folders, names in os.walk(folder, onerror=note):
         folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]
         below = Path(at).relative_to(folder).as_posix()
         lead = "" if below == "." else below + "/"
         yield from (lead + name for name in names if not name.startswith("."))
+    yield from unlisted
 
 
 def _is_passed_over(folder: Path) -> bool:
     """Whether it is a hidden folder, an operating system's own, or a folder of copies."""
     name = folder.name
-    return name.startswith(".") or name.lower() in _OF_SYSTEMS or (folder / MANIFEST).exists()
+    return name.startswith(".") or name.lower() in _OF_SYSTEMS or is_of_copies(folder)
+
+
+def is_of_copies(folder: Path) -> bool:
+    """Whether flangeback filled it, as far as can be seen."""
+    return os.path.exists(folder / MANIFEST)  # noqa: PTH110 - Path.exists raises PermissionError.
 
 
 def folders_of_copies(folder: Path) -> list[str]:
     """The folders below that flangeback filled, relative to it: scans pass over them."""
     found = []
     for at, folders, _ in os.walk(folder):
-        copies = [name for name in folders if (Path(at) / name / MANIFEST).exists()]
+        copies = [name for name in folders if is_of_copies(Path(at) / name)]
         found += [(Path(at) / name).relative_to(folder).as_posix() for name in copies]
         folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]
     return sorted(found)
@@ -125,12 +136,21 @@ def _suffix(file: str) -> str:
 
 
 def _frame(folder: Path, file: str) -> tuple[Frame | None, str | None]:
-    """The frame; None where the file isn't one, with the reason where it can't be read."""
+    """The frame; None where the file isn't one, with the reason where it can't be read.
+
+    A folder that the system doesn't list stands for the frames in it: it comes back damaged.
+    """
     try:
         return recognised_frame(folder, file), None
     except OSError as error:
         path = folder / file
-        if path.exists() and not path.is_file():
+        if os.path.isdir(path):  # noqa: PTH112
+            return Frame(
+                file,
+                path,
+                damage="this folder can't be listed: nothing is known of the frames in it",
+            ), None
+        if os.path.exists(path) and not path.is_file():  # noqa: PTH110
             return None, None  # A pipe, say.
         return None, f"can't be read: {error.strerror or error}"
 

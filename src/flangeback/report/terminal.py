@@ -293,7 +293,7 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     say(console, verified_line(verified, f" in {out}"))
     if verified.missing:
         missing = count(verified.missing, "file")
-        say_wrapped(console, f"{missing} of the last run not made yet: run fill again", "yellow")
+        say_wrapped(console, f"{missing} of the last run not made: run fill again", "yellow")
     for fault in verified.faults:
         say_wrapped(console, f"the manifest was cut or changed: {fault}", "yellow")
     for folder in verified.folders:
