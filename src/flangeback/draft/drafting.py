@@ -9,9 +9,8 @@ from datetime import date, datetime, timedelta
 from fractions import Fraction
 from textwrap import wrap
 
-from flangeback.draft.lights import Pictures, light_through, slate_files
 from flangeback.draft.naming import Namer, shown
-from flangeback.draft.pieces import Piece, pieces
+from flangeback.draft.pieces import Pictures, Piece, light_through, pieces, slate_files
 from flangeback.draft.proposals import lens_of, stop_of
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit

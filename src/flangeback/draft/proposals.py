@@ -9,8 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 from statistics import median
 
-from flangeback.draft.lights import Pictures, light_through
-from flangeback.draft.pieces import Piece
+from flangeback.draft.pieces import Pictures, Piece, light_through
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens

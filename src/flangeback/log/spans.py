@@ -9,9 +9,8 @@ from decimal import Decimal
 
 from flangeback.kit import Adapter, Body, Kit, Lens
 from flangeback.log.model import Aperture, Entry, Moment, Part, Span
-from flangeback.log.state import Mounting, State
 from flangeback.log.text import Fault, noted
-from flangeback.log.tracks import Track
+from flangeback.log.tracks import Mounting, State, Track
 
 
 def spans_of(
