@@ -11,23 +11,9 @@ import typer
 
 import flangeback
 from flangeback import report
-from flangeback.cli import outings
+from flangeback.cli import outings, shared
 from flangeback.cli.completing import frame_names
 from flangeback.cli.ending import NEEDS_PERSON, print_json
-from flangeback.cli.shared import (
-    FOLDERS,
-    ByLogAlone,
-    Json,
-    KitFile,
-    Logs,
-    Over,
-    Report,
-    as_given,
-    matched,
-    print_lines,
-    tell_next,
-    terminal,
-)
 
 if TYPE_CHECKING:
     from flangeback.report.outing_page import OutingPage
@@ -67,15 +53,15 @@ class Found:
 
 
 def match(
-    folders: Annotated[list[Path] | None, FOLDERS] = None,
-    log: Logs = None,
-    kit: KitFile = None,
-    report_file: Report = None,
+    folders: Annotated[list[Path] | None, shared.FOLDERS] = None,
+    log: shared.Logs = None,
+    kit: shared.KitFile = None,
+    report_file: shared.Report = None,
     explain: Explain = None,
-    over: Over = False,
-    by_log_alone: ByLogAlone = False,
+    over: shared.Over = False,
+    by_log_alone: shared.ByLogAlone = False,
     into: Into = None,
-    json: Json = False,
+    json: shared.Json = False,
 ) -> None:
     """Show what each frame comes to by the session log; write nothing.
 
@@ -94,7 +80,9 @@ def match(
         return
 
     def work(outing: flangeback.OutingFolder) -> Found:
-        session, page = matched(outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json)
+        session, page = shared.matched(
+            outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json
+        )
         if report_file:
             path = report.pages.own_page(report_file, outing.name, outing.folder)
             report.pages.write_outing_page(path, page)
@@ -105,14 +93,14 @@ def match(
 
     def show(outing: flangeback.OutingFolder, found: Found) -> None:
         page = found.page
-        report.terminal.show_matches(terminal(), page.matches, page.cases)
-        report.terminal.show_sealed(terminal(), page.matches)
-        report.terminal.show_others(terminal(), found.others)
+        report.terminal.show_matches(shared.terminal(), page.matches, page.cases)
+        report.terminal.show_sealed(shared.terminal(), page.matches)
+        report.terminal.show_others(shared.terminal(), found.others)
         if into is not None and found.planned is not None:
-            report.terminal.show_preview(terminal(), found.planned, str(into / outing.name))
+            report.terminal.show_preview(shared.terminal(), found.planned, str(into / outing.name))
         if not outing.name:
-            given = as_given(log, kit)
-            tell_next(report.terminal.after_match(page.matches, str(outing.folder), given))
+            given = shared.as_given(log, kit)
+            shared.tell_next(report.terminal.after_match(page.matches, str(outing.folder), given))
 
     done = outings.run(found, outings.Work(work, show, Found.told, Found.document), json=json)
     if any(one.page.matches.needs_person for one in done):
@@ -140,11 +128,11 @@ def _explain(
 ) -> None:
     if not outings.is_one(found):
         raise flangeback.InputError("--explain asks of one outing: name its folder alone")
-    session, page = matched(found[0], logs, kit, by_log_alone=by_log_alone, quiet=json)
+    session, page = shared.matched(found[0], logs, kit, by_log_alone=by_log_alone, quiet=json)
     why = flangeback.explain(name, page.matches, session.logs)
     if json:
         print_json(report.documents.explain_document(why))
     else:
-        print_lines(report.explanation.explanation_lines(why))
+        shared.print_lines(report.explanation.explanation_lines(why))
     if why.match.outcome.needs_person:
         raise typer.Exit(NEEDS_PERSON)

@@ -4,20 +4,13 @@ from __future__ import annotations
 
 import flangeback
 from flangeback import report
-from flangeback.cli import outings
+from flangeback.cli import outings, shared
 from flangeback.cli.ending import columns
-from flangeback.cli.shared import (
-    Json,
-    Outings,
-    Report,
-    print_lines,
-    progress,
-    tell_passed_over,
-    terminal,
-)
 
 
-def survey(folders: Outings, report_file: Report = None, json: Json = False) -> None:
+def survey(
+    folders: shared.Outings, report_file: shared.Report = None, json: shared.Json = False
+) -> None:
     """Say what lens data the frames lack, body by body. Needs no log and no kit.
 
     Example: flangeback survey 2026-05-17
@@ -25,12 +18,12 @@ def survey(folders: Outings, report_file: Report = None, json: Json = False) -> 
     from flangeback.kit.places import kit_file
 
     def work(outing: flangeback.OutingFolder) -> flangeback.Survey:
-        with progress("reading frames", None, quiet=json) as step:
+        with shared.progress("reading frames", None, quiet=json) as step:
             found = flangeback.survey_folder(outing.folder, step)
         if report_file:
             path = report.pages.own_page(report_file, outing.name, outing.folder)
             report.pages.write_survey_page(path, found, outing.title)
-        tell_passed_over(outing.folder)
+        shared.tell_passed_over(outing.folder)
         return found
 
     def show(outing: flangeback.OutingFolder, found: flangeback.Survey) -> None:
@@ -38,8 +31,8 @@ def survey(folders: Outings, report_file: Report = None, json: Json = False) -> 
         lines = report.survey.survey_lines(
             found, str(outing.folder), has_kit=has_kit, width=min(columns(), 80)
         )
-        print_lines(lines)
-        report.terminal.show_others(terminal(), found.others)
+        shared.print_lines(lines)
+        report.terminal.show_others(shared.terminal(), found.others)
 
     told, document = report.survey.summary_line, report.documents.survey_document
     outings.run(
