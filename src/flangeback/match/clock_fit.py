@@ -33,7 +33,8 @@ class ClockFit:
     `fits` is by how many seconds the clock is ahead as the frames have it, None where they can't
     tell; `odds` how many times likelier that is than what is stated (or, where it is what is
     stated, than anything else). `late` is the slack in seconds that the notes need, if they are
-    late. `is_related` is False where the log fits nowhere. `rival` is the likeliest other offset
+    late. `is_related` is False where the log
+    rather fits nowhere than by another clock. `rival` is the likeliest other offset
     (seconds by which the clock is ahead of what is stated), and `differs` says for each shot how
     likely it has other values than by the stated clock.
     """
@@ -59,12 +60,17 @@ class ClockFit:
         return self.stated.sure or not self.offset or (self.odds or 0) < DOUBTED
 
     @property
+    def is_near(self) -> bool:
+        """Whether the frames speak for a clock near the one that is stated."""
+        return self.is_related and abs(self.offset) <= SMALL
+
+    @property
     def leans(self) -> bool:
         """Whether the frames speak for a far offset, without proof: a doubt on each that is filled.
 
         By a near one, the windows of changes are widened.
         """
-        return self.agrees and not self.is_trusted and abs(self.offset) > SMALL
+        return self.agrees and not self.is_trusted and not self.is_near
 
     @property
     def tells(self) -> bool:
@@ -105,6 +111,9 @@ def clock_words(fit: ClockFit) -> str:
     odds = f"{min(fit.odds, 1e6):,.0f}:1"
     if not fit.offset:
         return f"{name}: {said}; the frames agree, {odds}"
+    if fit.agrees and not fit.is_related:
+        lean = f"; the frames fit the log at no time, {odds}, which is no proof: is it theirs?"
+        return f"{name}: {said}{lean if fit.tells else ''}"
     if fit.agrees:
         lean = (
             f"; the frames speak for {_way(fit.fits)}, {odds}, which is no proof: if it is so, "
@@ -124,11 +133,11 @@ def clock_words(fit: ClockFit) -> str:
 
 def rival_words(fit: ClockFit, shot: int) -> str:
     """Why a shot may have other values, with the log's line to add if so."""
+    told = f"another entry may hold, by the frames at {fit.differs[shot]:.0%}"
+    if not fit.is_related:
+        return f"{told}: is the log another outing's?"
     rival = replace(fit, fits=fit.stated.ahead + fit.rival)
-    return (
-        f"another entry may hold, by the frames at {fit.differs[shot]:.0%}: if the body's clock "
-        f"was {_way(rival.fits or 0.0)}, add `{_by_clock(rival)}`"
-    )
+    return f"{told}: if the body's clock was {_way(rival.fits or 0.0)}, add `{_by_clock(rival)}`"
 
 
 def clock_line(fit: ClockFit) -> str | None:

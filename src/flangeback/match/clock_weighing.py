@@ -65,7 +65,7 @@ _LATE = 0.1
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
 _MOST = 200.0
 """The most that a log likelihood ratio counts, so that it doesn't overflow."""
-_UNRELATED = 0.002
+_UNRELATED = 0.02
 """How likely the log is another outing's."""
 _FEWEST = 6
 """Bursts: fewer tell too little of a clock."""
@@ -150,8 +150,9 @@ class _Weighing:
         # Notes that are all late by as much look like a clock that is slow.
         alike = np.where(_looks_late(tried), _LATE / 2 / (_LATE_BY[1] - _LATE_BY[0]), 0.0)
         prior = np.where(is_stated, 0.0, (_prior(tried, peaks) * (1 - right) + alike) * width)
-        # A frame that names another lens is a matter of that frame: the log may still be theirs.
-        unrelated = float(lens[np.argmin(np.abs(tried))])
+        # Frames that name another lens are a matter of each, and entries apart from all frames lie
+        # on another card as a rule: the log may still be theirs.
+        unrelated = float((lens + odds.outside(tried))[np.argmin(np.abs(tried))])
         likely = _log_mean(weighed[is_stated])
         return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated)
 
@@ -168,12 +169,13 @@ class _Weighing:
         about = np.abs(tried - best) <= _APART
         other, as_late = (float(np.logaddexp.reduce(one)) for one in (offsets[about], late))
         against = float(np.logaddexp.reduce([*offsets, *late, unrelated]))
-        fit = replace(fit, rival=best, differs=self._differs(as_stated, offsets, late, unrelated))
+        is_related = max(other, as_late) >= unrelated
+        differs = self._differs(as_stated, offsets, late, unrelated)
+        fit = replace(fit, rival=best, differs=differs, is_related=is_related)
         if against < as_stated:
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
                 return fit
             return replace(fit, fits=fit.stated.ahead, odds=_odds(as_stated - against))
-        is_related = max(other, as_late) >= unrelated
         slack = sum(_LATENESS[int(np.argmax(late))])
         return replace(
             fit,
@@ -181,7 +183,6 @@ class _Weighing:
             odds=_odds(against - as_stated),
             agrees=against - as_stated < math.log(CONTRADICTED if is_related else UNRELATED),
             late=slack if as_late > other else _slack(best) if _looks_late(tried[at]) else None,
-            is_related=is_related,
         )
 
     def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats]:

@@ -25,7 +25,7 @@ from flangeback.match.changes import (
     setting_of,
     standing,
 )
-from flangeback.match.clock_fit import SMALL, ClockFit, clock_words, rival_words
+from flangeback.match.clock_fit import ClockFit, clock_words, rival_words
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
 from flangeback.match.exposure import BodyLight, body_light, hypothesis
@@ -95,7 +95,7 @@ class BodyEvidence:
     def uses_evidence(self) -> bool:
         """Whether the changes lie in their windows, so that evidence may narrow them."""
         fit = self.clock
-        return fit.is_trusted or (fit.agrees and abs(fit.offset) <= SMALL)
+        return fit.is_trusted or (fit.agrees and fit.is_near)
 
     def standings(self) -> Iterator[tuple[str, Standing]]:
         """What may have stood when each of its files was made."""
@@ -132,6 +132,8 @@ def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setti
     unlikely = list(fit.unlikely)
     if not unlikely:
         return {}
+    if not fit.is_related:
+        return dict.fromkeys(unlikely, (None,))
     changes = _moved(timeline, fit.rival, fit.rival)
     numbers = standing(changes, timeline.shots)
     return {at: tuple(setting_of(changes, number) for number in numbers[at]) for at in unlikely}
@@ -139,7 +141,7 @@ def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setti
 
 def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
     """The changes with room for the offset that the frames speak for, where it is a small one."""
-    if abs(fit.offset) > SMALL:
+    if not fit.is_near:
         return timeline.changes
     first = min(0.0, fit.offset, -(fit.late or 0.0))
     return _moved(timeline, first, max(0.0, fit.offset))

@@ -117,7 +117,7 @@ class ChangeOdds:
         light = self._made(self.by_light, offsets, late) - pauses
         tells = self.light_tells
         told = np.logaddexp(np.log(tells) + _LIGHT_WEIGHT * light, np.log(1 - tells))
-        found: Floats = pauses + told + self._outside(offsets) + self._idle(offsets)
+        found: Floats = pauses + told + self.outside(offsets) + self._idle(offsets)
         return found
 
     def _made(self, rates: Sequence[_Rate], offsets: Floats, late: float) -> Floats:
@@ -128,7 +128,8 @@ class ChangeOdds:
             total += np.where(rate.is_outside(start + offsets, end + offsets), 0.0, term)
         return total
 
-    def _outside(self, offsets: Floats) -> Floats:
+    def outside(self, offsets: Floats) -> Floats:
+        """Most entries lie among the shots."""
         first, last = self.times[0] - AROUND, self.times[-1] + AROUND
         starts = np.sort([start for start, _ in self.windows])
         ends = np.sort([end for _, end in self.windows])
