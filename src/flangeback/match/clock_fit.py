@@ -13,7 +13,7 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
-DIFFERS, UNLIKELY = 0.33, 0.5
+DIFFERS, UNLIKELY = 0.4, 0.5
 """How likely a frame has other values than by the stated clock, from where on it is doubted, and
 from where on it isn't filled."""
 LEANING = 3.0, 0.2

@@ -19,14 +19,12 @@ from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader, read_several
 from flangeback.match.changes import BodyTimeline, Values, values
 from flangeback.match.exposure import hypothesis
-from flangeback.match.offset_odds import Floats, NotedChange, ShotSeries
+from flangeback.match.offset_odds import BURST_GAP, Floats, NotedChange, ShotSeries
 from flangeback.match.outcomes import FALSE_REGISTER
 from flangeback.match.shots import Shot
 
 Ints = NDArray[np.intp]
 
-_BURST_GAP = 3.0
-"""Seconds between shots of one burst, at the most."""
 _UNUSED = 1200.0
 """Seconds without a shot of any body after which none is in use."""
 _BURST = 60.0
@@ -54,7 +52,7 @@ class BodySeries:
     def bursts(self) -> Floats:
         """The first shot of each burst, in seconds from the first of all."""
         times = self.shots.times
-        found: Floats = times[np.append(True, np.diff(times) > _BURST_GAP)]
+        found: Floats = times[np.append(True, np.diff(times) > BURST_GAP)]
         return found
 
     def beside(self, others: Sequence[BodySeries], offsets: Floats) -> Floats:
@@ -109,7 +107,7 @@ def _shot_series(
 ) -> ShotSeries:
     """The shots as numbers; the light of the first and the last of each burst stands for all."""
     times = np.array([shot.at for shot in shots]) - shots[0].at
-    is_pause = np.diff(times) > _BURST_GAP
+    is_pause = np.diff(times) > BURST_GAP
     is_first = np.append(True, is_pause)
     is_edge = is_first | np.append(is_pause, True)
     light, gain = np.full(len(shots), np.nan), np.full(len(shots), np.nan)

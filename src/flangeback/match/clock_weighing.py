@@ -46,7 +46,7 @@ _LATENESS = tuple((least, more) for least in (0.0, 30.0, 60.0, 120.0) for more i
 _LATENESS += ((0.0, 180.0), (0.0, 300.0), (60.0, 180.0))
 """Seconds that notes may be late at the least, and by how many more at the most."""
 
-_RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.6}
+_RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.75}
 """How likely a clock goes as stated, as the next five before any frame is seen (judgement)."""
 _PRIORS: Sequence[tuple[float, float, float]] = (
     # Share of wrong clocks, offset and standard deviation in seconds.
@@ -65,7 +65,7 @@ _LATE = 0.1
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
 _MOST = 200.0
 """The most that a log likelihood ratio counts, so that it doesn't overflow."""
-_UNRELATED = 0.02
+_UNRELATED = 0.01
 """How likely the log is another outing's."""
 _FEWEST = 6
 """Bursts: fewer tell too little of a clock."""

@@ -20,7 +20,9 @@ from flangeback.match.pauses import LEAST_PAUSE
 
 Floats = NDArray[np.float64]
 
-AROUND = 600.0
+BURST_GAP = 3.0
+"""Seconds between shots of one burst, at the most."""
+AROUND = 120.0
 """Seconds before the first shot and after the last in which an entry still belongs to them."""
 _BY_A_SHOT = 120.0
 """Seconds from a shot within which most changes are made: people change lenses to use them."""
@@ -30,9 +32,12 @@ _IN_SHORT_PAUSE = {ChangeKind.LENS: 0.01, ChangeKind.RING: 0.05}
 """The same in pauses shorter than the change takes."""
 _MISNOTED = 0.05
 """The share of entries that are wrong."""
-_OUTSIDE, _ANY_OUTSIDE, _BOTH_SIDES = -0.3, -2.0, -0.5
+_OUTSIDE, _ANY_OUTSIDE, _BOTH_SIDES = -0.1, -2.0, -0.5
 """For each entry before all shots or after them, once for any, and once more where there are both:
 shots may have been deleted, or lie on another card."""
+_UNNOTED, _MOST_UNNOTED = -0.1, -3.0
+"""For each burst before all entries or after them, and for all at the most: who notes at all begins
+to in time and goes on."""
 _IDLE = 0.2
 """The share of entries that no frame follows before the next one (judgement)."""
 _LEAST_SCATTER = 0.2
@@ -129,14 +134,18 @@ class ChangeOdds:
         return total
 
     def outside(self, offsets: Floats) -> Floats:
-        """Most entries lie among the shots."""
+        """Most entries lie among the shots, and few shots before the first or after the last."""
         first, last = self.times[0] - AROUND, self.times[-1] + AROUND
         starts = np.sort([start for start, _ in self.windows])
         ends = np.sort([end for _, end in self.windows])
         before = np.searchsorted(ends, first - offsets)
         after = len(starts) - np.searchsorted(starts, last - offsets, "right")
         once = _ANY_OUTSIDE * (before + after > 0) + _BOTH_SIDES * (np.minimum(before, after) > 0)
-        found: Floats = _OUTSIDE * (before + after) + once
+        bursts = self.times[np.append(True, np.diff(self.times) > BURST_GAP)]
+        apart = len(bursts) - np.searchsorted(bursts, ends[-1] + offsets)
+        apart += np.searchsorted(bursts, starts[0] + offsets)
+        unnoted = np.maximum(_UNNOTED * apart, _MOST_UNNOTED)
+        found: Floats = _OUTSIDE * (before + after) + once + unnoted
         return found
 
     def _idle(self, offsets: Floats) -> Floats:
