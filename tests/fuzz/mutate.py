@@ -17,6 +17,7 @@ from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -43,7 +44,7 @@ def sources() -> dict[str, bytes]:
     return real | dict(made_up())
 
 
-SHARE = 500
+SHARE = 200
 """Mutants of one process: second readers keep memory."""
 
 
@@ -59,7 +60,7 @@ def share(numbers: range, seed: int) -> tuple[list[Fate], int]:
 def apart(numbers: range, seed: int) -> Iterator[tuple[list[Fate], int]]:
     """A share in a process of its own; where a second reader ends that, half of it at a time."""
     try:
-        with ProcessPoolExecutor(1) as pool:
+        with ProcessPoolExecutor(1, get_context("spawn")) as pool:
             yield pool.submit(share, numbers, seed).result()
     except BrokenProcessPool:
         if len(numbers) == 1:
@@ -77,7 +78,11 @@ def main() -> int:
     shares = [range(first, min(first + SHARE, count)) for first in range(0, count, SHARE)]
     with ThreadPoolExecutor(workers) as pool:
         done = pool.map(lambda numbers: list(apart(numbers, seed)), shares)
-        results = [one for found in done for one in found]
+        results = []
+        for number, found in enumerate(done, 1):
+            results += found
+            ends = Counter(one.end for one_share, _ in found for one in one_share)
+            print(f"{number * SHARE} of {count}:", dict(ends), file=sys.stderr)
     found = [one for part, _ in results for one in part]
     print(table(found))
     print("reasons:")

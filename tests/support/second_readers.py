@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import shutil
+import signal
 import subprocess
 import warnings
 from collections.abc import Callable, Iterator, Mapping
@@ -154,11 +155,23 @@ def harm(source: Path, copy: Path, kind: str, *, by_commands: bool = True) -> It
 _DECODED = ("pixels", "raw")
 
 
+LONGEST = 3.0
+"""Seconds of CPU: readers go through billions of values where a count says so."""
+
+
 def _quietly(read: _Reader, data: bytes, path: Path) -> Seen:
+    signal.signal(signal.SIGPROF, _stop)
+    signal.setitimer(signal.ITIMER_PROF, LONGEST)
     try:
         return read(data, path)
     except Exception:  # A reader that fails on a damaged file raises almost anything.
         return {}
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
+
+
+def _stop(*_: object) -> None:
+    raise TimeoutError
 
 
 def _beyond(source: Path, kind: str) -> set[str]:
