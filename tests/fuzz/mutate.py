@@ -78,7 +78,7 @@ def main() -> int:
     shares = [range(first, min(first + SHARE, count)) for first in range(0, count, SHARE)]
     with ThreadPoolExecutor(workers) as pool:
         done = pool.map(lambda numbers: list(apart(numbers, seed)), shares)
-        results = []
+        results: list[tuple[list[Fate], int]] = []
         for number, found in enumerate(done, 1):
             results += found
             ends = Counter(one.end for one_share, _ in found for one in one_share)
