@@ -79,9 +79,9 @@ def main() -> int:
     with ThreadPoolExecutor(workers) as pool:
         done = pool.map(lambda numbers: list(apart(numbers, seed)), shares)
         results: list[tuple[list[Fate], int]] = []
-        for number, found in enumerate(done, 1):
-            results += found
-            ends = Counter(one.end for one_share, _ in found for one in one_share)
+        for number, parts in enumerate(done, 1):
+            results += parts
+            ends = Counter(one.end for part, _ in parts for one in part)
             print(f"{number * SHARE} of {count}:", dict(ends), file=sys.stderr)
     found = [one for part, _ in results for one in part]
     print(table(found))
