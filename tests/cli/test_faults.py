@@ -275,7 +275,7 @@ def test_the_script_tells_wrong_input_alike(frames: Path) -> None:
     (frames / "session.txt").write_text(SIX)
     ran = run_script("match", frames, cwd=Path.cwd())
     assert ran.code == 2
-    assert ran.err.count("frames/session.txt:") == 6
+    assert ran.err.count(f"{frames / 'session.txt'}:") == 6
     assert ran.err.count("^") == sum(map(len, CARETS.values()))
 
 

@@ -173,7 +173,7 @@ mount = "M42"
 def test_a_kit_typed_by_hand_on_a_phone(outing: Outing, person: Person) -> None:
     frames = take(outing, "harbour", *ONE_LENS)
     kit = frames / "kit.toml"
-    kit.write_text(CURLY)
+    kit.write_text(CURLY, "utf-8")
     (frames / "session.txt").write_text("K7_0202..K7_0207 k7 miran58 f/2.8\n")
     person.types("flangeback match harbour")
     lines = CURLY.splitlines()
@@ -181,7 +181,7 @@ def test_a_kit_typed_by_hand_on_a_phone(outing: Outing, person: Person) -> None:
     assert len(told) == 5  # all of them in one go, each with the line as it should be
     for number, line in told:
         lines[int(number) - 1] = line
-    kit.write_text("\n".join(lines))
+    kit.write_text("\n".join(lines), "utf-8")
     person.types("flangeback match harbour")
     person.pastes("fill")
     check_filled(Path("harbour-filled"), ONE_LENS, "Miran 58mm f/2", person)

@@ -155,7 +155,10 @@ def test_meanings_stand_under_the_table_for_what_occurs(outing: Outing) -> None:
     ("given", "out"),
     [("2026-05-17", "2026-05-17-filled"), ("a b/day/", "a b/day-filled"), ("..", None)],
 )
-def test_a_place_for_the_copies_lies_beside_the_frames(given: str, out: str | None) -> None:
+def test_a_place_for_the_copies_lies_beside_the_frames(
+    given: str, out: str | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     proposed = out_beside(given)
     assert out is None or proposed == str(Path(out))
     assert Path(given).resolve() not in (

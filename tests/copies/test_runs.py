@@ -461,8 +461,7 @@ def test_a_card_that_vanishes_is_told(frames: Path, out: Path) -> None:
         if count == 3:
             frames.rename(frames.with_name("gone"))
 
-    gone = os.strerror(errno.ENOENT)
-    with pytest.raises(InputError, match=f"{gone}.*what was finished is kept") as caught:
+    with pytest.raises(InputError, match="what was finished is kept") as caught:
         fill(matches, frames, out, FillOptions(), step)
     assert caught.value.problems[0].file == str(frames)
     assert not litter(out)

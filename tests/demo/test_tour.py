@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import shlex
 import shutil
 from decimal import Decimal
 from pathlib import Path
@@ -19,7 +18,7 @@ from flangeback.demo.outing import LOG
 from flangeback.demo.tour import free_folder, take_tour
 from flangeback.errors import InputError
 from flangeback.match import Doubt, FrameMatch
-from support.commands import SCRIPT, WIDTH, Ran, run, run_script, tree
+from support.commands import SCRIPT, WIDTH, Ran, pasted, run, run_script, tree
 
 SHOWN = Path("shown")
 
@@ -112,8 +111,9 @@ def test_the_demo_ends_well_and_shows_what_it_did(place: Path, demo: Ran) -> Non
     assert (demo.code, demo.err) == (0, "")
     frames = sorted((place / SHOWN / "frames").glob("*.JPG"))
     assert 36 <= len(frames) <= 44
-    assert f"{len(frames)} copies made and verified in shown/filled" in demo.out
-    assert f"{len(frames)} of {len(frames)} copies in shown/filled verified" in demo.out
+    filled = Path("shown/filled")
+    assert f"{len(frames)} copies made and verified in {filled}" in demo.out
+    assert f"{len(frames)} of {len(frames)} copies in {filled} verified" in demo.out
     for line in LOG.splitlines():
         assert line in demo.out
     for tag in ("FNumber", "FocalLength", "LensModel"):
@@ -129,7 +129,7 @@ def test_the_demo_fits_80_columns(demo: Ran) -> None:
 def test_what_it_says_to_try_works(place: Path, demo: Ran, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(place)
     at = demo.out.index("To play with it:")
-    tries = [shlex.split(line)[1:] for line in demo.out[at:].splitlines()[1:]]
+    tries = [pasted(line)[1:] for line in demo.out[at:].splitlines()[1:]]
     assert [words[0] for words in tries] == ["match", "fill", "verify"]
     assert [run(*words).code for words in tries] == [1, 1, 0]
 

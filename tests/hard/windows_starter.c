@@ -1,5 +1,5 @@
-/* Starts the Python of python312.dll beside it. Under another name than python.exe it runs the
-   module of that name, as an installed script does. */
+/* Starts the Python of python312.dll beside it. Under another name than python.exe it does what an
+   installed script does, which leaves the suffix out of its own name. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -19,8 +19,9 @@ int wmain(int count, wchar_t **words)
     *wcsrchr(name, L'.') = 0;
     all[given++] = path;
     if (_wcsicmp(name, L"python")) {
-        all[given++] = L"-m";
-        all[given++] = name;
+        all[given++] = L"-c";
+        all[given++] = L"import sys; sys.argv[0] = sys.executable[:-4];"
+                       L"from flangeback.cli import main; main()";
     }
     for (int word = 1; word < count; word++)
         all[given++] = words[word];

@@ -35,8 +35,8 @@ make_python() {
   cp -r "$("$python312" -c 'import sysconfig; print(sysconfig.get_path("stdlib"))')" "$python/Lib"
   rm -rf "$python"/Lib/site-packages "$python"/Lib/lib-dynload "$python"/Lib/test
   x86_64-w64-mingw32-gcc -municode -O2 -s -o "$python/python.exe" "$root/tests/hard/windows_starter.c"
-  cp "$python/python.exe" "$python"/python312.dll "$python/Scripts"
-  cp "$python/python.exe" "$python/Scripts/flangeback.exe"
+  cp -l "$python"/*.dll "$python/python.exe" "$python/Scripts"
+  cp -l "$python/python.exe" "$python/Scripts/flangeback.exe"
   # What pip would install on Windows: the names come from pyproject, colorama from click and pytest.
   "$python312" - "$root/pyproject.toml" >"$place/needed.txt" <<'PY'
 import re, sys, tomllib
