@@ -235,8 +235,7 @@ def _bring(
     by_tag = {value.tag: value for value in values}
     described = _described(root)
     lens = by_tag.get(Tag.LENS_MODEL)
-    replaces = lens is not None and (lens.replaces or _names_another(described, lens))
-    changes = [_clear_other_lens(described)] if replaces else []
+    changes = [_clear_other_lens(described)] if lens is not None and lens.replaces else []
     changes += [_bring_attributes(node, by_tag) for node in described]
     changes += [_bring_content(child, by_tag) for node in described for child in node]
     if date is not None and (any(changes) or not is_sidecar):
@@ -258,13 +257,6 @@ def _date(described: Sequence[_Element], date: str) -> bool:
 
 _METADATA_DATE = "{http://ns.adobe.com/xap/1.0/}MetadataDate"
 """When any metadata of the resource were last changed (ISO 16684-1, 8.4)."""
-
-
-def _names_another(described: Sequence[_Element], lens: TagValue) -> bool:
-    """Whether a property names a lens, and not this one."""
-    names = [str(name) for name, tag in PROPERTIES.items() if tag == Tag.LENS_MODEL]
-    found = [node.get(name) or node.findtext(name) for node in described for name in names]
-    return any(name and name.strip(" -0") and not lens.is_named(name) for name in found)
 
 
 def _clear_other_lens(described: Sequence[_Element]) -> bool:

@@ -100,8 +100,7 @@ def _stated(fill: Fill, *, replaces: bool) -> Iterator[TagValue]:
     yield TagValue(Tag.LENS_SPECIFICATION, tuple(map(rational, (*lens.focal, *lens.widest))))
     if lens.maker:
         yield text_value(Tag.LENS_MAKE, lens.maker)
-    same = (f"{lens.maker} {lens.name}", *lens.known_as)
-    yield replace(text_value(Tag.LENS_MODEL, lens.name), same=same, replaces=replaces)
+    yield replace(text_value(Tag.LENS_MODEL, lens.name), replaces=replaces)
     if lens.serial:
         yield text_value(Tag.LENS_SERIAL_NUMBER, lens.serial)
 

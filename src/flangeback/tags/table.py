@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from enum import IntEnum
 from fractions import Fraction
 
-from flangeback.kit.names import folded
-
 ASCII, SHORT, RATIONAL = 2, 3, 5
 
 
@@ -76,20 +74,14 @@ class TagValue:
 
     `value` is text for ASCII (7-bit), a whole number for SHORT, pairs for RATIONAL. `whole` is
     the text as XMP has it, where that differs: before transliteration, since XMP has no 7-bit
-    limit, or a date and time of one piece (ISO 16684-1). `same` are other texts that mean it: the
-    names under which bodies have a lens registered. `replaces` marks a lens that comes in the place
-    of another one, which the frame had it by.
+    limit, or a date and time of one piece (ISO 16684-1). `replaces` marks a lens that comes in the
+    place of another one, by what the frame says.
     """
 
     tag: Tag
     value: Value
     whole: str | None = None
-    same: tuple[str, ...] = ()
     replaces: bool = False
-
-    def is_named(self, text: str) -> bool:
-        """Whether a text means this value, however it is spaced and capitalised."""
-        return folded(text) in map(folded, (str(self.value), self.text, *self.same))
 
     @property
     def name(self) -> str:
