@@ -8,9 +8,9 @@ Each term is the log of a likelihood ratio against entries that have nothing to 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +49,8 @@ _LIGHT_RANGE = 8.0
 """Stops within which a step may have any size where light or scene change at will."""
 _WILD = 0.12
 """The share of such steps."""
+_AT_ONCE = 200_000
+"""Changes times offsets that are weighed at once, to bound memory."""
 _LIGHT_WEIGHT = 0.95
 """What light counts, since neighbouring steps aren't independent of each other."""
 
@@ -85,15 +87,16 @@ class ShotSeries:
 class ChangeOdds:
     """How likely each of some changes was made at any time among the shots.
 
-    `windows` are those of the changes, `by_light` and `by_pauses` their rates, with and without
-    the light.
+    They were noted between `starts` and `ends`; `by_light` and `by_pauses` say which go by which
+    rate, with and without the light.
     """
 
     times: Floats
     light_tells: float
-    windows: Sequence[tuple[float, float]]
-    by_light: Sequence[_Rate]
-    by_pauses: Sequence[_Rate]
+    starts: Floats
+    ends: Floats
+    by_light: Mapping[_Rate, Sequence[int]]
+    by_pauses: Mapping[_Rate, Sequence[int]]
 
     @classmethod
     def of(cls, shots: ShotSeries, changes: Sequence[NotedChange]) -> ChangeOdds:
@@ -101,43 +104,52 @@ class ChangeOdds:
         pauses = {kind: _Rate.by_pauses(shots.times, kind) for kind in ChangeKind}
         light = _Light.of(shots)
         by_step: dict[tuple[ChangeKind, float], _Rate] = {}
-        by_light, before = list[_Rate](), np.nan
-        for change in changes:
+        by_light, by_pauses = (
+            defaultdict[_Rate, list[int]](list),
+            defaultdict[_Rate, list[int]](list),
+        )
+        before = np.nan
+        for number, change in enumerate(changes):
             step = change.stops - before if change.kind is not None else np.nan
             before = change.stops
             key = change.kind or ChangeKind.RING, round(float(step), 3)
-            if light is None or np.isnan(step):
-                by_light.append(pauses[key[0]])
-            else:
+            rate = pauses[key[0]]
+            by_pauses[rate].append(number)
+            if light is not None and not np.isnan(step):
                 if key not in by_step:
-                    by_step[key] = light.weighed(pauses[key[0]], key[1])
-                by_light.append(by_step[key])
-        by_pauses = [pauses[change.kind or ChangeKind.RING] for change in changes]
-        windows = [change.window for change in changes]
-        return cls(shots.times, shots.light_tells, windows, by_light, by_pauses)
+                    by_step[key] = light.weighed(rate, key[1])
+                rate = by_step[key]
+            by_light[rate].append(number)
+        starts, ends = np.array([change.window for change in changes]).T
+        return cls(shots.times, shots.light_tells, starts, ends, by_light, by_pauses)
 
     def at(self, offsets: Floats, late: float = 0.0) -> Floats:
         """The log likelihood ratio of each offset; `late` seconds are how late notes may be."""
-        pauses = self._made(self.by_pauses, offsets, late)
-        light = self._made(self.by_light, offsets, late) - pauses
-        tells = self.light_tells
-        told = np.logaddexp(np.log(tells) + _LIGHT_WEIGHT * light, np.log(1 - tells))
-        found: Floats = pauses + told + self.outside(offsets) + self._idle(offsets)
+        found = self.outside(offsets)
+        # By most offsets no change falls among the shots, and nothing else is told.
+        first, last = self.times[0] - AROUND, self.times[-1] + AROUND
+        meets = (offsets + self.ends.max() >= first) & (offsets + self.starts.min() - late <= last)
+        places = np.flatnonzero(meets)
+        for some in np.array_split(places, 1 + len(places) * len(self.starts) // _AT_ONCE):
+            found[some] += self._among(offsets[some], late)
         return found
 
-    def _made(self, rates: Sequence[_Rate], offsets: Floats, late: float) -> Floats:
-        total = np.zeros(len(offsets))
-        for (start, end), rate in zip(self.windows, rates, strict=True):
-            found = rate.mean(start + offsets - late, end + offsets)
-            term = np.log((1 - _MISNOTED) * found + _MISNOTED)
-            total += np.where(rate.is_outside(start + offsets, end + offsets), 0.0, term)
-        return total
+    def _among(self, offsets: Floats, late: float) -> Floats:
+        """What changes tell that fall among the shots."""
+        starts, ends = self.starts[:, None] + offsets, self.ends[:, None] + offsets
+        pauses, light = (
+            sum(rate.log_odds(starts[which] - late, ends[which]) for rate, which in rates.items())
+            for rates in (self.by_pauses, self.by_light)
+        )
+        tells = self.light_tells
+        told = np.logaddexp(np.log(tells) + _LIGHT_WEIGHT * (light - pauses), np.log(1 - tells))
+        found: Floats = pauses + told + self._idle(starts, ends)
+        return found
 
     def outside(self, offsets: Floats) -> Floats:
         """Most entries lie among the shots, and few shots before the first or after the last."""
         first, last = self.times[0] - AROUND, self.times[-1] + AROUND
-        starts = np.sort([start for start, _ in self.windows])
-        ends = np.sort([end for _, end in self.windows])
+        starts, ends = np.sort(self.starts), np.sort(self.ends)
         before = np.searchsorted(ends, first - offsets)
         after = len(starts) - np.searchsorted(starts, last - offsets, "right")
         once = _ANY_OUTSIDE * (before + after > 0) + _BOTH_SIDES * (np.minimum(before, after) > 0)
@@ -148,18 +160,16 @@ class ChangeOdds:
         found: Floats = _OUTSIDE * (before + after) + once + unnoted
         return found
 
-    def _idle(self, offsets: Floats) -> Floats:
+    def _idle(self, starts: Floats, ends: Floats) -> Floats:
         """Who notes a change mostly makes a frame before the next one.
 
         Entries before or after all shots don't count: their frames may lie on another card.
         """
-        total = np.zeros(len(offsets))
-        for (start, _), (_, end) in pairwise(self.windows):
-            made = np.searchsorted(self.times, start + offsets)
-            by_then = np.searchsorted(self.times, end + offsets)
-            among = (made > 0) & (made < len(self.times))
-            total += np.where(among & (by_then == made), np.log(_IDLE / (1 - _IDLE)), 0.0)
-        return total
+        made = np.searchsorted(self.times, starts[:-1])
+        by_then = np.searchsorted(self.times, ends[1:])
+        is_idle = (made > 0) & (made < len(self.times)) & (by_then == made)
+        found: Floats = is_idle.sum(axis=0) * np.log(_IDLE / (1 - _IDLE))
+        return found
 
 
 def lens_log_odds(
@@ -170,12 +180,14 @@ def lens_log_odds(
     `states` are what stood on the body from a time on, in order; None stood before the first.
     """
     total = np.zeros(len(offsets))
-    starts = [-np.inf, *(at for at, _ in states), np.inf]
-    for number, state in enumerate([None, *(state for _, state in states)]):
-        whole = np.concatenate([[0.0], np.cumsum(shots.lens_terms[state])])
-        first = np.searchsorted(shots.times, starts[number] + offsets)
-        last = np.searchsorted(shots.times, starts[number + 1] + offsets)
-        total += whole[last] - whole[first]
+    whole = {state: np.append(0.0, np.cumsum(term)) for state, term in shots.lens_terms.items()}
+    first = np.zeros(len(offsets), int)
+    for (_, state), end in zip(
+        [(0.0, None), *states], [*(at for at, _ in states), np.inf], strict=True
+    ):
+        last = np.searchsorted(shots.times, end + offsets)
+        total += whole[state][last] - whole[state][first]
+        first = last
     return total
 
 
@@ -225,7 +237,7 @@ def _spread(steps: Floats) -> float:
     return max(_LEAST_SCATTER, 1.4826 * float(np.median(np.abs(steps))))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Rate:
     """How often changes are made in each stretch between `edges`; `whole` is the sum up to each."""
 
@@ -249,16 +261,16 @@ class _Rate:
         found = np.array(edges), np.array(rates)
         return cls(*found, _whole(*found))
 
-    def is_outside(self, starts: Floats, ends: Floats) -> NDArray[np.bool_]:
-        """Whether a change noted between these was made before all shots, or after them."""
-        found: NDArray[np.bool_] = (ends < self.edges[0]) | (starts > self.edges[-1])
-        return found
+    def log_odds(self, starts: Floats, ends: Floats) -> Floats:
+        """For each column, what changes tell that were noted between these, one in a row.
 
-    def mean(self, starts: Floats, ends: Floats) -> Floats:
-        """The mean rate from each start to its end, against the mean over all."""
+        It is the mean rate from start to end against the mean over all; those outside tell nothing.
+        """
         usual = self.whole[-1] / (self.edges[-1] - self.edges[0])
         inside = np.interp(ends, self.edges, self.whole) - np.interp(starts, self.edges, self.whole)
-        found: Floats = inside / (ends - starts) / usual
+        term = np.log((1 - _MISNOTED) * inside / (ends - starts) / usual + _MISNOTED)
+        is_outside = (ends < self.edges[0]) | (starts > self.edges[-1])
+        found: Floats = np.where(is_outside, 0.0, term).sum(axis=0)
         return found
 
 
