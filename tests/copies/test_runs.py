@@ -6,6 +6,7 @@ What is asked of the files are the operating system's own words: bytes, inodes, 
 from __future__ import annotations
 
 import errno
+import importlib
 import json
 import os
 import shutil
@@ -279,6 +280,34 @@ def test_a_link_below_the_output_never_leads_into_the_frames(frames: Path, out: 
         with pytest.raises(InputError, match="stands in the way"):
             run(frames, out)
         assert snapshot(frames) == before
+
+
+@pytest.mark.skipif(not hasattr(os, "O_PATH"), reason="folders can't be pinned on this system")
+@pytest.mark.parametrize("moment", ["output.check_room", "write.prove_file", "write.rename_new"])
+def test_a_folder_swapped_for_a_link_under_the_run_leads_nowhere(
+    frames: Path, tmp_path: Path, out: Path, monkeypatch: pytest.MonkeyPatch, moment: str
+) -> None:
+    """Between the look at a folder and its use, before a proof, before a copy gets its name."""
+    theirs = tmp_path / "theirs"
+    theirs.mkdir()
+    (out / "quay").mkdir(parents=True)
+    before = snapshot(frames)
+    module, name = moment.split(".")
+    real = getattr(importlib.import_module(f"flangeback.copies.{module}"), name)
+
+    def swapping(*given: Any, **more: Any) -> Any:
+        if not (out / "quay").is_symlink():
+            (out / "quay").rename(tmp_path / "was")
+            (out / "quay").symlink_to(theirs, target_is_directory=True)
+        return real(*given, **more)
+
+    monkeypatch.setattr(f"flangeback.copies.{moment}", swapping)
+    filled = run(frames, out)
+    assert snapshot(frames) == before
+    assert not list(theirs.iterdir())
+    assert not litter(tmp_path)
+    left = [copy for copy in filled.copies if copy.copy is None]
+    assert all(copy.match.frame.file.startswith("quay/") for copy in left)
 
 
 def spelled(frames: Path, tmp_path: Path) -> dict[str, Path]:

@@ -71,6 +71,7 @@ def without_fcntl(patch: Patch) -> None:
     if os.name != "nt":
         locking_bytes(patch, partial(_flock, import_module("fcntl")))
     patch.setattr("tempfile.tempdir", tempfile.mkdtemp())
+    lacking("O_PATH")(patch)
     really = os.open
 
     def opened(path: Any, *words: Any, **more: Any) -> int:

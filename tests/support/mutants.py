@@ -188,10 +188,10 @@ def _taken_through(folder: Path, frame: Frame, proved: bool, number: int) -> tup
         target = folder / "out" / plan.copy
         target.unlink(missing_ok=True)
         try:
-            write_file(plan, edit, target)
+            write_file(plan, edit, folder / "out")
         except Damaged as reason:
             end, why = "refused", str(reason)
-            write_file(plan, Edit(), target)
+            write_file(plan, Edit(), folder / "out")
         except ProofError as failure:
             assert not target.exists()
             end, why = "unproved", str(failure)

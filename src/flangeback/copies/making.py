@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePath
 
 import flangeback
 from flangeback.copies.before import before_texts
@@ -27,6 +27,7 @@ from flangeback.copies.touched import check_stands
 from flangeback.copies.write import Written, write_file
 from flangeback.formats import Damaged, Refused
 from flangeback.match.model import FrameMatch
+from flangeback.pinning import pinned
 from flangeback.system import identity, open_file, set_times, sync_folder
 
 Progress = Callable[[int, int], None]
@@ -216,8 +217,7 @@ class Run:
         )
 
     def _write(self, task: Task, plan: FilePlan, edit: Edit) -> Written:
-        task.target.parent.mkdir(parents=True, exist_ok=True)
-        return write_file(plan, edit, task.target, replaces=task.replaces)
+        return write_file(plan, edit, self.out, replaces=task.replaces)
 
     def _record(self, match: FrameMatch | None, task: Task, edit: Edit, written: Written) -> Record:
         plan, stated = task.plan, Stated.of(edit.values)
@@ -262,7 +262,10 @@ class Run:
     def withdraw(self, records: Iterable[Record], writer: ManifestWriter) -> None:
         """Takes files of earlier runs back. Raises OSError."""
         for record in records:
-            (self.out / record.copy).unlink(missing_ok=True)
+            below = PurePath(record.copy)
+            gone = suppress(FileNotFoundError)
+            with gone, pinned(self.out, below.parent, make=False) as folder:
+                (folder / below.name).unlink(missing_ok=True)
             writer.append(replace(record, verdict=WITHDRAWN))
 
     def finish_folders(self, names: Iterable[str]) -> None:
@@ -270,15 +273,12 @@ class Run:
 
         Their names are written to disk, too. Raises OSError.
         """
-        folders = {folder for name in names for folder in Path(name).parents}
+        folders = {folder for name in names for folder in PurePath(name).parents}
         for folder in sorted(folders, key=lambda one: len(one.parts), reverse=True):
-            sync_folder(self.out / folder)
-            with suppress(OSError):
+            with suppress(OSError), pinned(self.out, folder, make=False) as there:
+                sync_folder(there)
                 status = (self.frames / folder).stat()
-                set_times(self.out / folder, status.st_atime_ns, status.st_mtime_ns)
-
-
-_MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
+                set_times(there, status.st_atime_ns, status.st_mtime_ns)
 
 
 def _size(match: FrameMatch) -> int:

@@ -96,7 +96,7 @@ def _all_checked(
 def _checked(places: _Places, record: Record) -> CheckedCopy:
     found = CheckedCopy(record.copy)
     try:
-        _check_place(places.out / record.copy)
+        _check_place(places.out, record.copy)
         is_touched = _is_touched(places, record)
         source = _prove_against(places, record, is_touched=is_touched)
         return replace(found, source=source, is_touched=is_touched)
@@ -108,8 +108,12 @@ def _checked(places: _Places, record: Record) -> CheckedCopy:
         return replace(found, failure=str(failure))
 
 
-def _check_place(path: Path) -> None:
+def _check_place(out: Path, copy: str) -> None:
     """Raises ProofError where something else stands in a copy's place, OSError."""
+    path = out / copy
+    for folder in path.relative_to(out).parents:
+        if folder.name and (out / folder).is_symlink():
+            raise ProofError(f"a link stands in the place of {folder}: move it away")
     mode = path.lstat().st_mode
     if not stat.S_ISREG(mode):
         what = "a link" if stat.S_ISLNK(mode) else "a folder" if stat.S_ISDIR(mode) else "no file"

@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from flangeback.copies.compare import Digests, parts
 from flangeback.copies.edit import Edit
@@ -15,6 +15,7 @@ from flangeback.copies.plan import FilePlan
 from flangeback.copies.prove import prove, prove_sidecar
 from flangeback.formats import Splice
 from flangeback.frames.reading import recognised_frame
+from flangeback.pinning import pinned
 from flangeback.system import (
     CHUNK,
     Identity,
@@ -47,15 +48,21 @@ class Written:
 
 
 def write_file(
-    plan: FilePlan, edit: Edit, target: Path, *, replaces: Identity | None = None
+    plan: FilePlan, edit: Edit, out: Path, *, replaces: Identity | None = None
 ) -> Written:
-    """Makes and proves one file; `replaces` is the file under its name whose place it takes.
+    """Makes and proves one file in `out`; `replaces` is the one whose place it takes.
 
     Raises ProofError when the file isn't what it has to be, SourceError when its source can't be
     read or isn't what was matched, FileExistsError when something stands under its name,
     TouchedError when that isn't what was to be replaced, OSError when it can't be made. Whatever
     is raised, nothing is left behind.
     """
+    below = PurePath(plan.copy)
+    with pinned(out, below.parent) as folder:
+        return _put(plan, edit, folder / below.name, replaces)
+
+
+def _put(plan: FilePlan, edit: Edit, target: Path, replaces: Identity | None) -> Written:
     part = part_name(target.parent)
     try:
         digests, is_whole = _make(plan, edit, part)
