@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from random import Random
 
 from PIL import Image, ImageChops, ImageDraw
@@ -19,6 +18,7 @@ from PIL.ImageDraw import ImageDraw as Pen
 
 from flangeback.demo import harbour
 from flangeback.demo.harbour import Colour, Point, Shape
+from flangeback.match.brightness import to_linear
 
 LONG_SIDE = 960
 SHORT_SIDE = 640
@@ -27,6 +27,8 @@ _UNIT = LONG_SIDE * _FINE
 _GREY = 0.31
 """Mean of the picture, in linear light, when the exposure is neither over nor under."""
 _BYTES = tuple(range(256))
+_LINEAR = tuple(to_linear(v / 255) for v in _BYTES)
+"""Linear light, by stored value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,28 +269,17 @@ def _exposed(picture: Picture, stops: float) -> Picture:
     wanted, gain = _GREY * 2**stops, 1.0
     sample = picture.reduce(4)
     for _ in range(8):
-        gain *= wanted / _mean_light(sample.point(_gain_table(gain) * 3))
+        counts = sample.point(_gain_table(gain) * 3).convert("L").histogram()
+        gain *= wanted / (sum(n * v for n, v in zip(counts, _LINEAR, strict=True)) / sum(counts))
     return picture.point(_gain_table(gain) * 3)
-
-
-def _mean_light(picture: Picture) -> float:
-    counts = picture.convert("L").histogram()
-    return sum(n * _to_linear(v) for v, n in enumerate(counts)) / sum(counts)
-
-
-@cache
-def _to_linear(value: int) -> float:
-    """The sRGB curve (IEC 61966-2-1), from 0..255 to linear light."""
-    part = value / 255
-    return part / 12.92 if part <= 0.04045 else float(((part + 0.055) / 1.055) ** 2.4)
 
 
 def _gain_table(gain: float) -> list[int]:
     """What each value becomes under `gain`, cut off where it is white."""
-    return [_to_value(_to_linear(v) * gain) for v in _BYTES]
+    return [_to_value(min(1.0, light * gain)) for light in _LINEAR]
 
 
 def _to_value(light: float) -> int:
-    light = min(1.0, light)
+    """Of linear light, by the sRGB curve (IEC 61966-2-1)."""
     part = light * 12.92 if light <= 0.0031308 else 1.055 * light ** (1 / 2.4) - 0.055
     return round(part * 255)
