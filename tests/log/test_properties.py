@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -99,7 +100,7 @@ STOPS = {
     "miran58": ["2", "2.8", "11", "16"],
     "brask135": ["3.5", "5.6", "22"],
     "tolvan28": ["2.8", "4", "22"],
-    "zoom3570": ["4.5", "8", "22"],
+    "zoom3570": ["4.5", "5.6", "22"],
     "exa50": ["1", "1.4", "32"],
 }
 BODIES = {
@@ -116,9 +117,10 @@ def apertures(draw: st.DrawFn, lens: str) -> Aperture | None:
     if kind is None:
         return None
     stops = sorted(Decimal(stop) for stop in STOPS[lens])
-    count = {ApertureKind.STOP: 1, ApertureKind.BETWEEN: 2}.get(kind, 0)
-    chosen = draw(st.lists(st.sampled_from(stops), min_size=count, max_size=count, unique=True))
-    return Aperture(kind, tuple(sorted(chosen)))
+    if kind is ApertureKind.BETWEEN:
+        near = [(low, high) for low, high in pairwise(stops) if high / low < 1.68]
+        return Aperture(kind, draw(st.sampled_from(near)))
+    return Aperture(kind, (draw(st.sampled_from(stops)),) if kind is ApertureKind.STOP else ())
 
 
 def remark_as_read(remark: str) -> str | None:

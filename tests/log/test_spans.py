@@ -244,8 +244,8 @@ def test_of_two_bodies_every_entry_names_one_or_none_does() -> None:
 @pytest.mark.parametrize(
     ("first", "second", "mean"),
     # The geometric mean, since stops are logarithmic (common practice); worked by hand:
-    # sqrt(4 * 5.6) = 4.7329, sqrt(8 * 16) = 11.3137, sqrt(2 * 8) = 4.
-    [("4", "5.6", "4.733"), ("8", "16", "11.314"), ("2", "8", "4")],
+    # sqrt(4 * 5.6) = 4.7329, sqrt(8 * 11) = 9.3808, sqrt(2 * 2.8) = 2.3664.
+    [("4", "5.6", "4.733"), ("8", "11", "9.381"), ("2", "2.8", "2.366")],
 )
 def test_between_two_stops_is_their_geometric_mean(first: str, second: str, mean: str) -> None:
     assert geometric_mean(Decimal(first), Decimal(second)) == Decimal(mean)

@@ -117,6 +117,7 @@ def test_a_start_without_an_end_is_no_plain_time(written: str, dash: str) -> Non
 
 # Apertures -------------------------------------------------------------------------------------
 
+FAR = "are too far apart for a ring that stands between two marks"
 F28 = Aperture(ApertureKind.STOP, (Decimal("2.8"),))
 
 
@@ -174,6 +175,8 @@ def test_a_t_stop_is_refused(written: str) -> None:
         ("f/22", "f/22 is beyond miran58's f/16", "f/2.2"),
         ("f/1.4", "f/1.4 is wider than miran58's f/2", None),
         ("f/4-22", "f/22 is beyond miran58's f/16", None),
+        ("f/2-16", f"f/2 and f/16 {FAR}", None),
+        ("f8-4", f"f/4 and f/8 {FAR}", None),
         ("f/2.8x", "f/2.8x isn't an f-number", None),
         ("f/1000", "f/1000 isn't an f-number", None),
         ("f/", "f/ isn't an f-number", None),

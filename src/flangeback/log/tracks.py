@@ -11,7 +11,7 @@ from flangeback.log.model import Aperture, ApertureKind, Entry, FrameGroup, Part
 from flangeback.log.places import Frames, covers
 from flangeback.log.printing import aperture_text
 from flangeback.log.text import Fault, Place
-from flangeback.log.values import geometric_mean
+from flangeback.log.values import MOST_APART, geometric_mean, stops_apart
 from flangeback.words import exact
 
 
@@ -83,6 +83,10 @@ class State:
                     f"an f-number from {ends[0]} to {ends[1]}",
                     _with_point(stop, least, lens.limit) if len(aperture.stops) == 1 else None,
                 )
+        if stops_apart(aperture.stops) > MOST_APART:
+            written = f"f/{exact(aperture.stops[0])} and f/{exact(aperture.stops[1])}"
+            text = f"{written} are too far apart for a ring that stands between two marks"
+            return place.fault(text, "marks next to each other, such as f/4-5.6, or f/?")
         is_widest = len(aperture.stops) == 1 and least <= aperture.stops[0] <= greatest
         if not aperture.stops or is_widest or not self._stays_open(lens):
             return None

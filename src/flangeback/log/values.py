@@ -5,6 +5,7 @@ Each function takes what a rule found and gives a value, or raises Fault with th
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Collection, Sequence
 from contextlib import suppress
@@ -28,6 +29,9 @@ DATES = ("date", "date, year last")
 """Rules for a date among other words."""
 DATE_LINES = ("date, run together", "date, month named", "date, month first", "weekday")
 """Rules for a date that stands alone."""
+MOST_APART = 1.5
+"""Stops. Marks next to each other on a ring lie one apart, and the widest up to half a stop more
+from the next, as f/1.2 from f/2 (common practice)."""
 _FIRST_YEAR, _LAST_YEAR = 1900, 2199
 
 
@@ -303,6 +307,11 @@ def aperture(token: Token) -> Aperture:
     if stops[0] == 0:
         raise token.place.fault(f"{token.text} is no f-number", "an f-number above 0")
     return Aperture(ApertureKind.STOP if len(stops) == 1 else ApertureKind.BETWEEN, stops)
+
+
+def stops_apart(stops: Sequence[Decimal]) -> float:
+    """From the first of these f-numbers to the last, in stops: 2 log2 of their ratio (APEX)."""
+    return 2 * math.log2(stops[-1] / stops[0]) if stops else 0.0
 
 
 def geometric_mean(first: Decimal, second: Decimal) -> Decimal:
