@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Sequence, Set
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from flangeback.formats.reader import Bytes, Damaged
@@ -68,6 +69,12 @@ class Entry(NamedTuple):
     value_at: int
     size: int
     inline: bool
+
+
+@lru_cache(maxsize=1024)
+def _ratio(top: int, below: int = 1) -> Fraction | None:
+    """A rational; frames of one body have few different ones."""
+    return Fraction(top, below) if below else None
 
 
 class Directory:
@@ -166,9 +173,7 @@ class Directory:
         if value is None or one is None or not value[1]:
             return None
         top, *rest = one.unpack_from(value[2])
-        if not rest:
-            return Fraction(top)
-        return Fraction(top, rest[0]) if rest[0] else None
+        return _ratio(top, *rest)
 
     def whole(self, tag: int) -> int | None:
         """The first number of a value, its fraction cut off."""
@@ -265,7 +270,7 @@ class Block:
         if kind in _FRACTIONS and data:
             parts = struct.unpack(f"{self.order}{2 * count}{_FRACTIONS[kind]}", data)
             pairs = zip(parts[::2], parts[1::2], strict=True)
-            return tuple(Fraction(top, below) if below else None for top, below in pairs)
+            return tuple(_ratio(top, below) for top, below in pairs)
         return ()
 
     def main(self) -> Directory:

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 
 from flangeback.formats import FrameFile
@@ -18,6 +19,7 @@ _BLANK = re.compile(
 )
 
 
+@lru_cache(maxsize=1024)
 def is_blank(text: str | None) -> bool:
     """Whether a text tag says nothing.
 
