@@ -52,7 +52,8 @@ class _Asking:
             try:
                 return reader(answer.strip(), example)
             except FieldFault as fault:
-                told = f"{fault.text}; {asked}"
+                _, _, more = (fault.expected or "").partition(example)
+                told = f"{fault.text}; {asked}{more}"
         also = self.said.get(f"{name} told")
         text = f"the {_LABELS.get(name, name)} has to be said"
         text += f' (the database has "{also}")' if also else ""
