@@ -289,3 +289,16 @@ def test_a_lens_that_is_not_in_the_kit_is_told_what_is() -> None:
 @pytest.mark.parametrize("line", ["4. k7 f/8", "1) miran58", "12. 9"])
 def test_a_number_is_a_lists_only_where_an_entry_can_begin_after_it(line: str) -> None:
     assert any(found.column == 1 for found in faults(line))
+
+
+def test_a_line_of_words_is_told_how_to_be_a_remark() -> None:
+    assert str(fault("lindholm harbour, sunny").expected).startswith("# before a line that is a")
+    assert not str(fault("9:12 k7 miran58 sunny").expected).startswith("#")
+
+
+@pytest.mark.parametrize("line", ["k7 clock is 3 min 20 fast", "k7 clock 3m20s fast", "K7 Clock"])
+def test_a_clock_after_its_body_is_one_fault(line: str) -> None:
+    problem = fault(line)
+    assert problem.text == "a clock's line begins with `clock`"
+    assert problem.expected is not None
+    assert problem.expected.startswith("clock BODY fast 3m20s")

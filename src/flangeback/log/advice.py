@@ -35,15 +35,16 @@ def suggestion(word: str, gear: Gear, *, is_first: bool) -> str | None:
     return gear.near(word) or nearest(word, (*PLAIN_WORDS, *(KEYWORDS * is_first)))
 
 
-def not_understood(place: Place, gear: Gear) -> Fault:
-    """The fault of words that are like nothing known."""
+def not_understood(place: Place, gear: Gear, *, is_line: bool) -> Fault:
+    """The fault of words that are like nothing known; they may be a whole line."""
     keys, lenses = list(gear.kit.keys()), list(gear.kit.lenses)
     named = "a body, lens or adapter of the kit"
     if 0 < len(keys) <= _MOST_KEYS:
         named = f"one of the kit's {', '.join(keys)}"
     elif 0 < len(lenses) <= _MOST_KEYS:
         named = f"a body or adapter of the kit or one of its lenses ({', '.join(lenses)})"
-    return place.fault(f'"{place.text}" isn\'t understood', f"{named}, {OTHER_WORDS}")
+    remark = "# before a line that is a remark, or an entry: " if is_line else ""
+    return place.fault(f'"{place.text}" isn\'t understood', f"{remark}{named}, {OTHER_WORDS}")
 
 
 def ambiguous(place: Place, keys: list[str]) -> Fault:

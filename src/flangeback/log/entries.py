@@ -281,7 +281,9 @@ class EntryReader:
         if self.any_name and may_name:
             self._group(self._unknown.pop(0)[0])
         for run in self._unknown:
-            self._hiding(advice.not_understood(run[0].to(run[-1]), self.gear))
+            words = run[0].to(run[-1])
+            is_line = words.text == self.words.content.text
+            self._hiding(advice.not_understood(words, self.gear, is_line=is_line))
 
     def _digits_of_a_time(self, token: Token) -> None:
         """1516 is 15:16, unless a body or lens has it in its name."""

@@ -200,6 +200,11 @@ class LineReader:
             with noted(self.faults):
                 self.calendar.read_date(words, words.content)
             return "date"
+        is_clock = re.match(r"\S+\s+clock\b", words.content.text, re.IGNORECASE)
+        if is_clock and isinstance(self.gear.find(keyword), Body):
+            fault = words.content.fault("a clock's line begins with `clock`", A_CLOCK)
+            self.faults.append(fault)
+            return None
         if keyword not in LINE_WORDS:
             reader = EntryReader(words, self.gear, self.calendar, any_name=any_name)
             self.entries.append(reader.read())
