@@ -185,7 +185,8 @@ def _beyond(source: Path, kind: str) -> set[str]:
 
 
 def _last(tag: str) -> str:
-    return tag.replace(".", " ").split("/")[-1].split(":")[-1].split("[")[0].split()[-1]
+    words = tag.replace(".", " ").split("/")[-1].split(":")[-1].split("[")[0].split()
+    return words[-1] if words else ""
 
 
 def _may_change(tag: str, *, had_block: bool) -> bool:
