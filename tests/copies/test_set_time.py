@@ -422,6 +422,26 @@ def test_a_time_that_the_iptc_record_would_contradict_is_not_written(
     assert ("its IPTC record states another time" in reason) is not follows
 
 
+@pytest.mark.parametrize(("changed", "follows"), [("09:16:04", True), ("11:00:00", False)])
+def test_date_time_follows_where_the_camera_wrote_it_too(
+    tmp_path: Path, changed: str, follows: bool
+) -> None:
+    """DateTime is in the main directory, its offset in the Exif directory (CIPA DC-008, 4.6.4)."""
+    block = lay(
+        {
+            "main": Dir([*MAIN, text(0x0132, f"2026:05:17 {changed}"), Ref(0x8769, ("exif",))]),
+            "exif": Dir([text(0x9003, "2026:05:17 09:16:04"), text(0x9010, "+01:00")]),
+        }
+    ).data
+    found = done(tmp_path, {"K7_0001.JPG": with_block(block)}, ZONE + FAST)
+    seen = by_exiv2(found.copy())
+    assert seen["Exif.Photo.DateTimeOriginal"] == "2026:05:17 09:12:44"
+    wanted = ("2026:05:17 09:12:44", "+02:00") if follows else ("2026:05:17 11:00:00", "+01:00")
+    assert (seen["Exif.Image.DateTime"], seen["Exif.Photo.OffsetTime"]) == wanted
+    assert by_exifread(found.copy())["Image DateTime"] == (2, wanted[0])
+    assert "Exif.Photo.SubSecTime" not in seen
+
+
 def _iso(exif: str) -> str:
     return exif.replace(":", "-", 2).replace(" ", "T")
 

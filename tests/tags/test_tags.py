@@ -157,6 +157,9 @@ def test_types_are_the_standards() -> None:
         "DateTimeDigitized": (0x9004, 2),
         "SubSecTimeDigitized": (0x9292, 2),
         "OffsetTimeDigitized": (0x9012, 2),
+        "DateTime": (0x0132, 2),
+        "SubSecTime": (0x9290, 2),
+        "OffsetTime": (0x9010, 2),
     }
     assert {kind.name: (int(tag), kind.type) for tag, kind in TAGS.items()} == standard
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from enum import StrEnum
 from functools import lru_cache
 from pathlib import Path
@@ -11,6 +12,7 @@ from pathlib import Path
 from flangeback.copies.faults import of_source
 from flangeback.formats import Damaged
 from flangeback.frames.model import Frame, without_suffix
+from flangeback.frames.reading import alike_times
 from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.tags.decide import decide
@@ -129,8 +131,19 @@ def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
         return ()
     said = file.time or own
     time = match.time + (said.at - own.at)
-    zone, digitized = said.offset, said.digitized
-    return true_time(time, said.at, said.resolution, zone, digitized=digitized)
+    return true_time(time, said.at, said.resolution, said.offset, alike=_alike(file, said.at))
+
+
+def _alike(file: Frame, at: datetime) -> tuple[int, ...]:
+    """The tags by which a file states its time besides DateTimeOriginal. Raises SourceError."""
+    if file.source is None:
+        return ()
+    try:
+        with of_source(), file.source.reader:
+            metadata = file.source.metadata()
+            return () if metadata is None else alike_times(metadata, at)
+    except Damaged:
+        return ()  # The edit will say what is wrong.
 
 
 def _file_plans(file: Frame, match: FrameMatch, options: FillOptions) -> Iterator[FilePlan]:

@@ -282,9 +282,10 @@ def check_values(after: Reading, stated: Stated) -> None:
     A text has to be as it is, a number within half a unit of its last digit.
     """
     for name, text in stated.values.items():
-        if f"EXIF {name}" not in after.tags:
+        own = f"{'Image' if name == _CHANGED else 'EXIF'} {name}"
+        if own not in after.tags:
             raise ProofError(f"{name} isn't there")
-        _check_value(name, text, *after.tags[f"EXIF {name}"])
+        _check_value(name, text, *after.tags[own])
         # The main directory may state it too; a DNG file has the specification there.
         above = (f"Image {name}", *([_LENS_INFO] if name == "LensSpecification" else []))
         for place in above:
@@ -293,6 +294,8 @@ def check_values(after: Reading, stated: Stated) -> None:
 
 
 _LENS_INFO = "Image Tag 0xC630"
+_CHANGED = "DateTime"
+"""It stands in the main directory (TIFF 6.0; CIPA DC-008, 4.6.4)."""
 
 
 def _check_value(name: str, text: str, kind: int, found: Any) -> None:

@@ -101,7 +101,8 @@ def edit_block(
     used = usage(block)
     # A directory that something else leads to, too, stays as it is; the values go into a new one.
     anew = exif is not None and exif.at in used.shared
-    slots = (_slot(block, exif, value, value.tag) for value in values)
+    own = (value for value in values if value.tag != Tag.DATE_TIME)
+    slots = (_slot(block, exif, value, value.tag) for value in own)
     below = _Change(exif, tuple(s if anew else _housed(block, used, s) for s in slots), anew)
     stated = tuple(_housed(block, used, slot) for slot in _stated_above(block, main, values))
     packets = () if packet is None else (_packet_slot(block, main, used, packet),)

@@ -50,13 +50,11 @@ class CameraTime:
 
     `at` is its own clock's reading, naive; `resolution` the width of that reading (a second, less
     with sub-seconds); `offset` from UTC where the frame states one (Exif OffsetTimeOriginal).
-    `digitized` are the tags by which it states that very time as that of its digitizing.
     """
 
     at: datetime
     resolution: timedelta = timedelta(seconds=1)
     offset: timedelta | None = None
-    digitized: tuple[int, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,8 @@ from flangeback.frames.model import CameraTime, Exposure, FocalPlane, Frame, fil
 _MAKE, _MODEL = 0x010F, 0x0110
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
 """DateTimeOriginal, then DateTimeDigitized, each with its sub-seconds and offset."""
+_CHANGED = (0x0132, 0x9290, 0x9010)
+"""The main directory's DateTime, with them."""
 _BODY_SERIAL = 0xA431
 _EXIF_VERSION = 0x9000
 _EXPOSURE_TIME, _SHUTTER_SPEED_VALUE = 0x829A, 0x9201
@@ -103,16 +105,21 @@ def _camera_time(exif: Directory) -> CameraTime | None:
                 at + timedelta(microseconds=int(digits.ljust(6, "0"))),
                 timedelta(microseconds=10 ** (6 - len(digits))),
                 parse_offset(exif.text(offset)),
-                _digitized(exif, exif.text(time)),
             )
     return None
 
 
-def _digitized(exif: Directory, time: str) -> tuple[int, ...]:
-    """DateTimeDigitized where it is this time, with its sub-seconds and offset if it has them."""
-    if exif.text(_TIMES[1][0]) != time:
-        return ()
-    return tuple(tag for tag in _TIMES[1] if exif.find(tag) is not None)
+def alike_times(metadata: Metadata, at: datetime) -> tuple[int, ...]:
+    """The tags by which a frame states a time as that of its digitizing, or of its last change.
+
+    With them come those for sub-seconds and offset that are there.
+    """
+    main, exif, _ = metadata
+    found: list[int] = []
+    for directory, (time, *others) in ((exif, _TIMES[1]), (main, _CHANGED)):
+        if parse_date_time(directory.text(time)) == at.replace(microsecond=0):
+            found += [time, *(tag for tag in others if exif.find(tag) is not None)]
+    return tuple(found)
 
 
 def parse_date_time(text: str) -> datetime | None:

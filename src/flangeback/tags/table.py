@@ -10,7 +10,7 @@ ASCII, SHORT, RATIONAL = 2, 3, 5
 
 
 class Tag(IntEnum):
-    """Tags of the Exif directory."""
+    """Tags of the Exif directory, and DateTime of the main one (TIFF 6.0)."""
 
     DATE_TIME_ORIGINAL = 0x9003
     OFFSET_TIME_ORIGINAL = 0x9011
@@ -18,6 +18,9 @@ class Tag(IntEnum):
     DATE_TIME_DIGITIZED = 0x9004
     OFFSET_TIME_DIGITIZED = 0x9012
     SUB_SEC_TIME_DIGITIZED = 0x9292
+    DATE_TIME = 0x0132
+    OFFSET_TIME = 0x9010
+    SUB_SEC_TIME = 0x9290
     F_NUMBER = 0x829D
     APERTURE_VALUE = 0x9202
     MAX_APERTURE_VALUE = 0x9205
@@ -53,13 +56,17 @@ TAGS = {
     Tag.DATE_TIME_DIGITIZED: TagKind("DateTimeDigitized", ASCII),
     Tag.SUB_SEC_TIME_DIGITIZED: TagKind("SubSecTimeDigitized", ASCII),
     Tag.OFFSET_TIME_DIGITIZED: TagKind("OffsetTimeDigitized", ASCII),
+    Tag.DATE_TIME: TagKind("DateTime", ASCII),
+    Tag.SUB_SEC_TIME: TagKind("SubSecTime", ASCII),
+    Tag.OFFSET_TIME: TagKind("OffsetTime", ASCII),
 }
 
 ORIGINAL = (Tag.DATE_TIME_ORIGINAL, Tag.SUB_SEC_TIME_ORIGINAL, Tag.OFFSET_TIME_ORIGINAL)
 DIGITIZED = (Tag.DATE_TIME_DIGITIZED, Tag.SUB_SEC_TIME_DIGITIZED, Tag.OFFSET_TIME_DIGITIZED)
+CHANGED = (Tag.DATE_TIME, Tag.SUB_SEC_TIME, Tag.OFFSET_TIME)
 """Date and time, sub-seconds, offset from UTC."""
 
-TIME_TAGS = frozenset([*ORIGINAL, *DIGITIZED])
+TIME_TAGS = frozenset([*ORIGINAL, *DIGITIZED, *CHANGED])
 """Those that say when, not with what lens: written only when asked for."""
 
 Rational = tuple[int, int]

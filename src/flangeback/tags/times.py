@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime, timedelta, timezone
 
-from flangeback.tags.table import DIGITIZED, ORIGINAL, TIME_TAGS, TagValue
+from flangeback.tags.table import CHANGED, DIGITIZED, ORIGINAL, TIME_TAGS, TagValue
 from flangeback.words import utc_offset
 
 _MINUTE = timedelta(minutes=1)
@@ -17,11 +17,12 @@ def true_time(
     resolution: timedelta,
     offset: timedelta | None,
     *,
-    digitized: Collection[int] = (),
+    alike: Collection[int] = (),
 ) -> tuple[TagValue, ...]:
     """The tags that state when a frame was made; none where it says just that already.
 
-    Of those that state when it was digitized, these come along: a camera does both at once.
+    Of those that state when it was digitized or changed, the ones `alike` come along: a camera
+    does all at once.
 
     `time` is the true time, aware where the zone is known; `said`, `resolution` and `offset` are
     the frame's own reading, its width, and the offset from UTC it states. The camera's own
@@ -34,7 +35,7 @@ def true_time(
     wall = true.replace(tzinfo=None, microsecond=int(fraction.ljust(6, "0")))
     if wall == said and known in (None, offset):
         return ()
-    stated = _stated(wall, fraction, known, digitized)
+    stated = _stated(wall, fraction, known, alike)
     return tuple(sorted(stated, key=lambda value: value.tag))
 
 
@@ -44,7 +45,7 @@ def without_time(values: Sequence[TagValue]) -> tuple[TagValue, ...]:
 
 
 def _stated(
-    wall: datetime, fraction: str, offset: timedelta | None, digitized: Collection[int]
+    wall: datetime, fraction: str, offset: timedelta | None, alike: Collection[int]
 ) -> Iterator[TagValue]:
     zone = "" if offset is None else utc_offset(offset)
     day = f"{wall.year:04}:{wall.month:02}:{wall.day:02}"
@@ -52,10 +53,10 @@ def _stated(
     parts = f".{fraction}" if fraction else ""
     whole = f"{day.replace(':', '-')}T{clock}{parts}{zone}"
     texts = (f"{day} {clock}", fraction, zone)
-    wanted = [*zip(ORIGINAL, texts, strict=True), *zip(DIGITIZED, texts, strict=True)]
-    for tag, text in wanted:
-        if text and (tag in ORIGINAL or tag in digitized):
-            yield TagValue(tag, text, whole if text is texts[0] else None)
+    for tags in (ORIGINAL, DIGITIZED, CHANGED):
+        for tag, text in zip(tags, texts, strict=True):
+            if text and (tag in ORIGINAL or tag in alike):
+                yield TagValue(tag, text, whole if text is texts[0] else None)
 
 
 def _digits(resolution: timedelta) -> int:
