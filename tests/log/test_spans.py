@@ -385,9 +385,6 @@ def test_a_place_carries_on_from_the_narrowest_group_around_it(lines: str, meant
             "f/4 as in line 2 or f/8 as in line 3",
         ),
         (BROAD + "K7_0212 k7 off\nK7_0213 k7 f/8", "miran58 as in line 2 or off as in line 3?"),
-        # There is no group around, and more than one may be meant.
-        (START + "K7_0212 k7 brask135 f/8\nday2/ k7 f/4", "brask135 as in line 3 or miran58 as in"),
-        ("day1/ k7 miran58\nday2/ k7 brask135\nall k7 f/8", "brask135 as in line 3 or miran58"),
     ],
 )
 def test_two_readings_of_a_place_are_told(text: str, told: str) -> None:
@@ -398,3 +395,11 @@ def test_two_readings_of_a_place_are_told(text: str, told: str) -> None:
     # What was expected mends it.
     named = " f/11" if "f-number" in problem.expected else " miran58"
     assert settings(text + named)
+
+
+@pytest.mark.parametrize(
+    "above", [START, "K7_0212 k7 brask135 f/8\n", "day1/ k7 miran58 f/4\n", "K7_02* k7 miran58\n"]
+)
+def test_a_group_carries_nothing_on_from_lines_about_other_frames(above: str) -> None:
+    problem = fault(above + "day2/ k7 f/8")
+    assert (problem.line, problem.text) == (3, "which lens on k7?")

@@ -140,7 +140,8 @@ class Track:
         """The state an entry carries on.
 
         By time, it is the last timed entry's; by frames, that of the narrowest group which covers
-        them, else that of the entry above. Raises Fault where it may as well be another's.
+        them; by frames' names, else that of the entry above. Raises Fault where it may as well be
+        another's.
         """
         if self.timed is None or entry.says(Part.FRAMES):
             return _only_reading(entry, self._by_places(entry))
@@ -155,24 +156,19 @@ class Track:
 
     def _by_places(self, entry: Entry) -> Sequence[State]:
         """The states that an entry may carry on by its place, the likeliest first."""
-        frames, is_group = entry.frames, isinstance(entry.frames, FrameGroup)
         broader: tuple[Frames, State] | None = None
-        others = [] if self.latest is None else [self.latest]
-        if is_group and self.opened is not None:
-            others.append(self.opened)
         may_hold = []
         for other, state in self.placed:
-            held = covers(other, frames)
+            held = covers(other, entry.frames)
             if held and (broader is None or covers(broader[0], other)):
                 broader = other, state
             elif held is None:
                 may_hold.append(state)
-            elif is_group and frames is not None and covers(frames, other):
-                others.append(state)
-        if broader is None:
-            return (*others, *may_hold)
-        # What stands above a group is narrower: it isn't carried on past the group around both.
-        return (broader[1], *([] if is_group else others), *may_hold)
+        above = [] if self.latest is None else [self.latest]
+        if isinstance(entry.frames, FrameGroup):
+            # What stands above a group speaks of other frames, unless it is around the group.
+            return (broader[1], *may_hold) if broader is not None else ()
+        return (*([broader[1]] if broader is not None else []), *above, *may_hold)
 
 
 def _only_reading(entry: Entry, states: Sequence[State]) -> State | None:
