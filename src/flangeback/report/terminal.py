@@ -209,10 +209,8 @@ def show_sealed(console: Console, matches: Matches) -> None:
     sealed = [one.frame.stem for one in matches.frames if one.would_break_seal]
     if sealed:
         told = f"{count(len(sealed), 'frame is', 'frames are')} under a seal (C2PA)"
-        left = "which a change would break: fill leaves them and puts the values into sidecars"
-        say_wrapped(
-            console, f"{told}, {left} (--break-seal writes into them): {some_of(sealed, 12)}"
-        )
+        left = "a change would break it, so fill makes sidecars where they name no other lens"
+        say_wrapped(console, f"{told}: {left} (--break-seal writes in): {some_of(sealed, 12)}")
 
 
 def show_others(console: Console, others: OtherFiles) -> None:
