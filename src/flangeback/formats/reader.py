@@ -105,7 +105,8 @@ class Stretch:
     def __init__(self, file: Bytes, start: int, end: int) -> None:
         self._read = file.read
         self.start, self.end, self.size = start, end, end - start
-        self._at_hand = file.read(start, max(start, min(end, _AT_HAND)))
+        # As much as the file has at hand: a copy of it saves a call for each value.
+        self._at_hand = file.read(start, min(end, _AT_HAND)) if start < _AT_HAND else b""
 
     def read(self, start: int, end: int) -> bytes:
         """The bytes from `start` to `end` of the part, fewer where it ends before."""
