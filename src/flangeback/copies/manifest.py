@@ -20,8 +20,9 @@ from flangeback.copies.records import (
     WITHDRAWN,
     Record,
     RunStart,
-    read_record,
+    check_record,
     read_run_start,
+    record_of,
 )
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import MANIFEST
@@ -103,11 +104,9 @@ class Manifest:
     def get(self, copy: str) -> Record | None:
         """The record of a copy. The manifest is open inside `with`."""
         place = self._places.get(copy)
-        return (
-            None
-            if place is None
-            else read_record(json.loads(pread(self._file, place[1], place[0])))
-        )
+        if place is None:
+            return None
+        return record_of(json.loads(pread(self._file, place[1], place[0])))
 
     def records(self) -> Iterator[Record]:
         """All records, in the order in which the copies were first made."""
@@ -147,18 +146,19 @@ class Manifest:
                 if data["seal"] != digest():
                     self.faults.append(f"a line before line {number} was changed or taken out")
             else:
-                self._note(read_record(data), at, len(line))
+                check_record(data)
+                self._note(data, at, len(line))
         except RecursionError:
             raise InputError(self._unreadable("it is nested too deeply", number)) from None
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             raise InputError(self._unreadable(str(error), number)) from None
 
-    def _note(self, record: Record, at: int, size: int) -> None:
-        if record.verdict == WITHDRAWN:
-            self._places.pop(record.copy, None)
+    def _note(self, data: Mapping[str, Any], at: int, size: int) -> None:
+        if data.get("verdict") == WITHDRAWN:
+            self._places.pop(data["copy"], None)
         else:
             self.made_since += 1
-            self._places[record.copy] = at, size
+            self._places[data["copy"]] = at, size
 
     def _unreadable(self, why: str, number: int) -> Problem:
         expected = "the manifest as flangeback wrote it"

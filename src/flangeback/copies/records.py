@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -107,28 +107,32 @@ _OLD_KINDS = {
 """What the first manifests called the formats."""
 
 
-def read_record(data: dict[str, Any]) -> Record:
-    """Raises ValueError, KeyError or TypeError where it isn't one."""
+def check_record(data: Mapping[str, Any]) -> None:
+    """Raises ValueError, KeyError, AttributeError or TypeError where it isn't one."""
+    for name, is_sound in _FIELDS.items():
+        if (name in data or name in _NEEDED) and not is_sound(data[name]):
+            raise ValueError(f"{name} isn't what it has to be")
+
+
+def record_of(data: Mapping[str, Any]) -> Record:
+    """The record that a checked line is."""
     given = {name: data[name] for name in _FIELDS if name in data}
     given["values"] = given.get("values") or {}
     given["kind"] = _OLD_KINDS.get(data["kind"], data["kind"])
-    for name, is_sound in _FIELDS.items():
-        if name in given and not is_sound(given[name]):
-            raise ValueError(f"{name} isn't what it has to be")
-    given["source_state"] = None if data["source_state"] is None else _state(data["source_state"])
-    given["copy_state"] = _state(data["copy_state"])
+    given["source_state"] = data["source_state"] and FileState(**data["source_state"])
+    given["copy_state"] = FileState(**data["copy_state"])
     given["edits"] = tuple(tuple(edit) for edit in given.get("edits", ()))
     given["doubts"] = tuple(given.get("doubts", ()))
     return Record(**given)
 
 
-def _state(data: Mapping[str, Any]) -> FileState:
-    state = FileState(data["size"], data["modified_ns"], data["digest"])
-    if not (_is_count(state.size) and isinstance(state.modified_ns, int)):
-        raise ValueError("the size or time of a file isn't a number")
-    if not _is_text(state.digest):
-        raise ValueError("a digest isn't text")
-    return state
+def _is_state(value: Any) -> bool:
+    return (
+        value.keys() == set(FileState.__dataclass_fields__)
+        and _is_count(value["size"])
+        and isinstance(value["modified_ns"], int)
+        and _is_text(value["digest"])
+    )
 
 
 def _is_text(value: Any) -> bool:
@@ -178,10 +182,12 @@ _FIELDS: Mapping[str, Callable[[Any], bool]] = {
     "kind": _is_text,
     "way": lambda value: value in set(CopyMethod),
     "outcome": _is_text,
+    "source_state": lambda value: value is None or _is_state(value),
+    "copy_state": _is_state,
     "payload": _is_text,
     "picture": _is_text,
     "edits": _are_edits,
-    "values": _is_texts,
+    "values": lambda value: value is None or _is_texts(value),
     "whole": _is_texts,
     "before": _is_before,
     "patched": _is_switch,
@@ -197,7 +203,9 @@ _FIELDS: Mapping[str, Callable[[Any], bool]] = {
     "remark": _may_be_text,
     "verdict": lambda value: value in (VERIFIED, WITHDRAWN),
 }
-"""What each field of a line has to be, but for the states of files."""
+"""What each field of a line has to be."""
+_NEEDED = frozenset(one.name for one in fields(Record) if one.default is one.default_factory)
+"""Fields that every line has: those without a default."""
 
 
 def read_run_start(data: dict[str, Any]) -> RunStart:

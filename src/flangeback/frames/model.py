@@ -164,7 +164,8 @@ class Frame:
     @property
     def files(self) -> tuple[Frame, ...]:
         """Each file of the frame, as a frame of its own; the one that describes it comes first."""
-        return (replace(self, companions=()), *self.companions)
+        alone = replace(self, companions=()) if self.companions else self
+        return (alone, *self.companions)
 
     @property
     def stem(self) -> str:
