@@ -205,6 +205,13 @@ def test_a_cloud_that_passes_is_light() -> None:
     assert doubted(outing(stops, scenes), SILENT) == []
 
 
+def test_an_entry_that_repeats_what_holds_tells_the_ring_from_a_cloud() -> None:
+    # Nobody notes a ring that wasn't turned: it was turned back to what the log has.
+    stops = {**quiet(5, 20, 2.8), **quiet(20, 30, 5.6), **quiet(30, 59, 2.8)}
+    again = f"{SILENT}9:30 k7 f/2.8\n"
+    assert doubted(outing(stops), again) == [time[:5] for time in quiet(20, 30, 5.6)]
+
+
 def test_light_that_fades_is_no_step() -> None:
     stops = quiet(5, 59, 2.8)
     scenes = {time: 12 - n / 10 for n, time in enumerate(stops)}

@@ -75,15 +75,23 @@ def moved(before: Observation, old: State, seen: Observation, new: State) -> flo
     prior = made(seen, one, other)
     if new[1] == stands:
         steps = once(seconds, ring_model.LIGHT_STEP_SECONDS)
-        steps += 0 if same else ring_model.LIGHT_STEP_AT_ENTRY
-        near = abs(miss(seen, new)) < 3.5 * CELL
-        return prior * (wanders + same_scene + (steps * CELL / 4 * new_scene if near else 0))
-    turns = once(seconds, ring_model.UNNOTED_TURN_SECONDS) / len(other.offsets)
-    if not same:
-        turns *= ring_model.UNNOTED_AT_ENTRY if new[1] else 0
-    elif new[1] == 0:
-        turns *= ring_model.TURNED_BACK
-    elif old[1] != 0:
+        at_entry = ring_model.LIGHT_STEP_AT_ENTRY * (1 - scene.probability)
+        steps += 0 if same else at_entry
+        size = abs(new[2] - old[2])
+        return prior * (
+            wanders + same_scene + steps * size * math.exp(-size) / 2 * CELL * new_scene
+        )
+    # A gap between bursts counts as a minute more; a turn is as likely as it is small.
+    turns = once(seconds + 60, ring_model.UNNOTED_TURN_SECONDS)
+    sizes = {offset: abs(offset - stands) for offset in (0.0, *other.offsets)}
+    weights = {offset: 1 / max(size, 1.0) for offset, size in sizes.items() if size}
+    if new[1] == 0:
+        turns *= ring_model.TURNED_BACK if same else 0
+    else:
+        turns *= weights[new[1]] / max(1.0, sum(weights.values()))
+    if new[1] and not same:
+        turns *= ring_model.UNNOTED_AT_ENTRY
+    elif new[1] and old[1]:
         turns *= ring_model.TURNED_AGAIN
     if len(seen.hypotheses) > 1:
         turns *= ring_model.UNNOTED_NEAR_ENTRY
@@ -95,7 +103,7 @@ def moved(before: Observation, old: State, seen: Observation, new: State) -> flo
 
 def begun(seen: Observation, state: State) -> float:
     off = miss(seen, state)
-    if state[1] != 0 or abs(off) >= 3.5 * CELL:
+    if state[1] != 0:
         return 0.0
     prior = made(seen, seen.hypotheses[0], seen.hypotheses[state[0]])
     return prior * student_t(off / seen.spread) / seen.spread
@@ -167,7 +175,7 @@ def test_how_often_light_steps_is_learnt_from_the_outing() -> None:
         jumpy.append(level + chance.gauss(0, 0.1))
     assert smooth(steady(jumpy)).rates.light_step_seconds < 400
     calm = [chance.gauss(0, 0.1) for _ in range(120)]
-    assert smooth(steady(calm)).rates.light_step_seconds > 3600
+    assert smooth(steady(calm)).rates.light_step_seconds > 2 * ring_model.LIGHT_STEP_SECONDS
 
 
 def test_a_ring_turned_without_a_note_is_told_until_the_next_entry() -> None:
@@ -217,3 +225,17 @@ def test_light_that_steps_along_with_a_change_is_said() -> None:
 
 def test_no_observations_say_nothing() -> None:
     assert list(smooth([]).posteriors) == []
+
+
+def test_a_turn_that_the_next_entry_betrays_is_likelier() -> None:
+    one = Hypothesis(1, 0.0, (-1.0, 1.0), "a")
+    light = [0.0, 0.1, -0.1, 0.0, -0.8, -0.9]
+
+    def as_logged(ratio: float) -> float:
+        observations = [
+            Observation(60.0 * n, value, 0.3, (one,), unnoted_ratio=ratio)
+            for n, value in enumerate(light)
+        ]
+        return smooth(observations).posteriors[-1].as_logged
+
+    assert as_logged(30.0) < 0.6 * as_logged(1.0)

@@ -190,7 +190,7 @@ class Setting:
 
     `lens` is None after `off`. `f_number` and `focal_length` (mm) are as marked on the lens,
     before any reducer or extender; None where not noted. `line` is the entry's line, `log` the
-    file it stands in.
+    file it stands in; `says_f_number` whether that entry itself gives the aperture.
     """
 
     lens: str | None
@@ -199,6 +199,7 @@ class Setting:
     focal_length: Decimal | None = None
     line: int = 0
     log: str = ""
+    says_f_number: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

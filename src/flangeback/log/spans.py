@@ -119,9 +119,16 @@ class _Carrier:
                 mounting = self._named_mounting(entry, lens, self.kit.adapters[entry.adapter])
             elif base.known and not entry.lost:
                 mounting = base.mounting if carries else self._only_mounting(entry, lens)
-        is_turned = entry.aperture is not None or base.focal_is_older
-        focal_is_older = entry.focal_length is None and is_turned
-        state = State(entry.line, lens, mounting, base.aperture, focal_length, focal_is_older)
+        says_aperture = entry.aperture is not None
+        state = State(
+            entry.line,
+            lens,
+            mounting,
+            base.aperture,
+            focal_length,
+            entry.focal_length is None and (says_aperture or base.focal_is_older),
+            says_aperture,
+        )
         return replace(state, aperture=self._aperture(entry, state))
 
     def _lens(self, entry: Entry, base: State | None) -> Lens | None:

@@ -31,9 +31,10 @@ class Mounting:
 class State:
     """What stands on a body after an entry: `lens` None is off; `mounting` None is not known.
 
-    `focal_is_older` says that the aperture was noted after the focal length: the zoom may have been
-    turned in between. Where it isn't `known`, a fault of the log hides what stands there: nothing
-    more is held against the entries that follow, until one names a lens.
+    `says_aperture` says that the entry itself gives the aperture, `focal_is_older` that this was
+    noted after the focal length: the zoom may have been turned in between. Where it isn't `known`,
+    a fault of the log hides what stands there: nothing more is held against the entries that
+    follow, until one names a lens.
     """
 
     line: int
@@ -42,6 +43,7 @@ class State:
     aperture: Aperture | None = None
     focal_length: Decimal | None = None
     focal_is_older: bool = False
+    says_aperture: bool = False
     known: bool = True
 
     def setting(self, file: str) -> Setting:
@@ -49,9 +51,8 @@ class State:
         if self.lens is None:
             return Setting(None, line=self.line, log=file)
         adapter = None if self.mounting is None else self.mounting.adapter
-        return Setting(
-            self.lens.key, adapter, self._f_number(self.lens), self.focal_length, self.line, file
-        )
+        f_number, said = self._f_number(self.lens), self.says_aperture
+        return Setting(self.lens.key, adapter, f_number, self.focal_length, self.line, file, said)
 
     def _stays_open(self, lens: Lens) -> bool:
         """Whether nothing can stop the lens down."""

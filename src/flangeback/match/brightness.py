@@ -32,6 +32,9 @@ _SMALL = (160, 160)
 _LONGEST_DECODED = 2 << 20
 """Bytes of a file that is decoded for want of a thumbnail. Bodies write one into every picture of
 more than that (common practice), and a match is to take seconds, not minutes."""
+_LAYOUT = 8, 6
+_LEAST_LAYOUT = 0.15
+"""Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
 _FEW = 8
 """Pictures for which threads aren't worth their start."""
 _ONE_AT_A_TIME = Lock()
@@ -44,11 +47,13 @@ class PictureLight:
     """A picture's brightness and contrast, both of its luma.
 
     `brightness` is log2 of its mean in linear light (white is 0), `contrast` the standard deviation
-    of its values as stored (0 to 0.5).
+    of its values as stored (0 to 0.5). `layout` has the stored values of the picture reduced to
+    8 x 6, row by row; empty where that isn't known.
     """
 
     brightness: float
     contrast: float
+    layout: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,11 +157,38 @@ def _light(picture: Picture | None) -> PictureLight | None:
     if picture is None:
         return None
     import numpy as np
+    from PIL.Image import Resampling
 
     counts = np.array(picture.histogram())
     mean, middle, square = (counts @ _values()) / counts.sum()
     contrast = math.sqrt(max(0.0, square - middle * middle)) / 255
-    return PictureLight(math.log2(max(mean, _DARKEST)), contrast)
+    layout = picture.resize(_LAYOUT, Resampling.BOX).tobytes()
+    return PictureLight(math.log2(max(mean, _DARKEST)), contrast, layout)
+
+
+def likeness(one: PictureLight, other: PictureLight) -> float | None:
+    """The correlation of two pictures' layouts in log2 of their light, -1 to 1.
+
+    Exposed otherwise, a picture keeps its layout. None where one has hardly any.
+    """
+    if not one.layout or not other.layout:
+        return None
+    import numpy as np
+
+    logs = np.array([_logs()[list(each.layout)] for each in (one, other)])
+    logs -= logs.mean(axis=1, keepdims=True)
+    sizes = np.sqrt((logs * logs).mean(axis=1))
+    if sizes.min() < _LEAST_LAYOUT:
+        return None
+    return float((logs[0] * logs[1]).mean() / sizes.prod())
+
+
+@cache
+def _logs() -> NDArray[Any]:
+    """Of each stored value: log2 of its light."""
+    import numpy as np
+
+    return np.array([math.log2(max(to_linear(value / 255), _DARKEST)) for value in range(256)])
 
 
 @cache

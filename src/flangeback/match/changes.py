@@ -67,6 +67,17 @@ class Change:
         same = (old.lens, old.adapter) == (new.lens, new.adapter)
         return ChangeKind.RING if same else ChangeKind.LENS
 
+    @property
+    def repeats(self) -> bool:
+        """Whether the entry gives the f-number that the log has there already.
+
+        Nobody notes the ring where it stood: it had been turned without a note.
+        """
+        old, new = self.before, self.setting
+        if old is None or new is None or not new.says_f_number or new.f_number is None:
+            return False
+        return values(old) == values(new)
+
     def at(self, places: Iterable[int]) -> Change:
         """The same change, at these of its places."""
         return replace(self, places=tuple(places))

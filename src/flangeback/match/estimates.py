@@ -39,7 +39,8 @@ def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Esti
         if one.objects:
             logged = one.scene.observation.hypotheses[0].stops
             estimate = _of(logged + one.posterior.offset, one.scene.observation.spread)
-            found |= dict.fromkeys(range(one.scene.start, one.scene.end), estimate)
+            if estimate is not None:
+                found |= dict.fromkeys(range(one.scene.start, one.scene.end), estimate)
     return found
 
 
@@ -77,11 +78,13 @@ def _estimate(steady: Sequence[Weighed], at: float, through: float) -> Estimate 
     ) / sum(weights)
     spread = near[0].scene.observation.spread
     deviation = math.sqrt(1 / sum(weights) + spread**2)
-    return _of(brightness - through, deviation) if _RANGE * deviation <= _WIDEST else None
+    return _of(brightness - through, deviation)
 
 
-def _of(stops: float, deviation: float) -> Estimate:
-    """An f-number of so many stops (2 log2 N)."""
+def _of(stops: float, deviation: float) -> Estimate | None:
+    """An f-number of so many stops (2 log2 N); None where the range says nothing."""
+    if _RANGE * deviation > _WIDEST:
+        return None
     f_number, low, high = (
         2 ** ((stops + part * _RANGE * deviation) / 2) for part in (0.0, -1.0, 1.0)
     )

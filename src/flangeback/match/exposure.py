@@ -16,7 +16,13 @@ from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
-from flangeback.match.brightness import FrameLight, PictureLight, PictureReader, read_several
+from flangeback.match.brightness import (
+    FrameLight,
+    PictureLight,
+    PictureReader,
+    likeness,
+    read_several,
+)
 from flangeback.match.changes import Change, setting_of, standing
 from flangeback.match.observation import Hypothesis, Observation
 from flangeback.match.outcomes import shared_fill
@@ -34,17 +40,24 @@ _BEYOND_RING = 0.25
 _BLACK, _WHITE = -8.0, -0.75
 """log2 of mean luminance, over white's. A picture beyond them is clipped, and its brightness isn't
 the scene's. (18 % grey is -2.5; a scene of snow, -1.)"""
+_REPEATED = 30.0
+"""How many times as likely a ring was turned without a note before an entry that repeats what holds
+already."""
 _NEIGHBOURS = 12
 """Samples to either side whose differences tell the spread at a place."""
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """Shots from `start` up to `end` of one scene, as an observation of the ring model."""
+    """Shots from `start` up to `end` of one scene, as an observation of the ring model.
+
+    `gain` is log2 of the first one's exposure time (seconds) times ISO / 100.
+    """
 
     start: int
     end: int
     observation: Observation
+    gain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +90,19 @@ class BodyLight:
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """Shots of one scene; `lights` came through the lens at some of them (log2), `at` seconds."""
+    """Shots of one scene; `lights` came through the lens at some of them (log2), `at` seconds.
+
+    `first` and `last` are the pictures at its ends; `gain` is the first one's (see `FrameLight`).
+    """
 
     start: int
     end: int
     at: float
     hypotheses: tuple[Hypothesis, ...]
     lights: Sequence[float]
+    first: PictureLight
+    last: PictureLight
+    gain: float
 
 
 def body_light(
@@ -126,10 +145,11 @@ def body_light(
             median(group.lights),
             spread,
             group.hypotheses,
-            scatter.same_scene(_gap(shots, before, group), spread) if before else None,
+            scatter.same_scene(_pair(shots, before, group), spread) if before else None,
             _made(priors, group, before.end if before else 0),
+            unnoted_ratio=_unnoted_ratio(changes, group),
         )
-        scenes.append(Scene(group.start, group.end, observation))
+        scenes.append(Scene(group.start, group.end, observation, group.gain))
         before = group
     return BodyLight(scenes, unknown, samples, [_turn(change, body, kit) for change in changes])
 
@@ -144,13 +164,21 @@ def _gap(shots: Sequence[Shot], before: _Group, after: _Group) -> float:
     return (shots[after.start].start - shots[before.end - 1].start) / SECOND
 
 
+def _pair(shots: Sequence[Shot], before: _Group, after: _Group) -> Pair:
+    return Pair(
+        _gap(shots, before, after),
+        median(after.lights) - median(before.lights),
+        likeness(before.last, after.first),
+    )
+
+
 def _pairs(shots: Sequence[Shot], groups: Sequence[_Group]) -> Iterator[Pair]:
     """Observations by one entry, one after the other, within groups and from one to the next."""
     for group in groups:
         yield from (Pair(0.0, after - before) for before, after in pairwise(group.lights))
     for one, other in pairwise(groups):
         if len(one.hypotheses) == 1 and one.hypotheses == other.hypotheses:
-            yield Pair(_gap(shots, one, other), median(other.lights) - median(one.lights))
+            yield _pair(shots, one, other)
 
 
 def _groups(
@@ -189,9 +217,16 @@ def _groups(
     wanted = [frame for *_, frames in groups for frame in frames]
     read = dict(zip((one.file for one in wanted), read_several(wanted, pictures), strict=True))
     for start, end, hypotheses, frames in groups:
-        lights = [light for one in frames if (light := _light(one, read[one.file])) is not None]
-        if lights:
-            yield _Group(start, end, shots[start].at, hypotheses, lights)
+        told = [
+            (light, picture)
+            for one in frames
+            if (picture := read[one.file]) and (light := _light(one, picture)) is not None
+        ]
+        if told:
+            lights, pictures_told = zip(*told, strict=True)
+            first, last = pictures_told[0], pictures_told[-1]
+            gain = first.brightness - lights[0]
+            yield _Group(start, end, shots[start].at, hypotheses, lights, first, last, gain)
 
 
 def _may_be_by(shot: Shot, lenses: Iterable[str], kit: Kit) -> bool:
@@ -208,9 +243,9 @@ def _chosen(frames: Sequence[Frame]) -> Sequence[Frame]:
     return [frames[at] for at in places if FrameLight.of(frames[at], None).gain is not None]
 
 
-def _light(frame: Frame, picture: PictureLight | None) -> float | None:
+def _light(frame: Frame, picture: PictureLight) -> float | None:
     """log2 of the light through the lens; None where it isn't known, or the picture is clipped."""
-    if picture is None or not _BLACK < picture.brightness < _WHITE:
+    if not _BLACK < picture.brightness < _WHITE:
         return None
     return FrameLight.of(frame, picture).through
 
@@ -248,6 +283,12 @@ def _offsets(setting: Setting, kit: Kit) -> tuple[float, ...]:
         if abs(offset) >= _LEAST_OFFSET
         and widest - _BEYOND_RING <= logged + offset <= narrowest + _BEYOND_RING
     )
+
+
+def _unnoted_ratio(changes: Sequence[Change], group: _Group) -> float:
+    """How many times as likely a turn without a note is before a group than elsewhere."""
+    after = changes[group.hypotheses[0].entry :]
+    return _REPEATED if after and after[0].repeats else 1.0
 
 
 def _made(priors: Sequence[Mapping[int, float]], group: _Group, first: int) -> Mapping[int, float]:

@@ -9,23 +9,19 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from statistics import median
-from typing import TYPE_CHECKING
 
 from flangeback.kit.stops import series
 from flangeback.log.model import Setting
 from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.exposure import BodyLight, Scene
-from flangeback.match.observation import Observation
+from flangeback.match.observation import Observation, Posterior
 from flangeback.match.pauses import told_shots
 from flangeback.match.scatter import Sample, spread_of
 from flangeback.match.shots import Shot
 from flangeback.words import f_number, number
 
-if TYPE_CHECKING:
-    from flangeback.match.ring_model import Posterior
-
-DECIDED = {ChangeKind.RING: 0.02, ChangeKind.LENS: 0.002}
+DECIDED = {ChangeKind.RING: 0.01, ChangeKind.LENS: 0.002}
 """The probability below which a setting is given up for a shot in the minute of a change; a lens's
 name matters more than an f-number. Most shots are told by far less."""
 STEADY = 0.2
@@ -33,9 +29,11 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.5
+OBJECTS = 0.6
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing."""
+_SAME_GAIN = 0.2
+"""Stops within which exposures are the same."""
 _NEW_LIGHT = 1800.0
 """Seconds without an observation after which the light is modelled anew."""
 _MOST_OBSERVATIONS = 500
@@ -111,9 +109,9 @@ def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
     weighed: list[Weighed] = []
     stepped_at: dict[int, float] = defaultdict(float)
     for part in _parts(light.scenes):
-        observations = [scene.observation for scene in part]
-        if _hides_changes(observations):
+        if _hides_changes(part):
             continue
+        observations = [scene.observation for scene in part]
         found = smooth(list(_beside_others(observations, others)))
         weighed += map(Weighed, part, found.posteriors)
         for entry, probability in found.light_stepped_at.items():
@@ -121,21 +119,22 @@ def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
     return WeighedLight(weighed, light.turns, stepped_at)
 
 
-def _hides_changes(observations: Sequence[Observation]) -> bool:
-    """Whether the light tells nothing of changes, as with a flash whose power follows the f-number.
+def _hides_changes(scenes: Sequence[Scene]) -> bool:
+    """Whether exposures mostly stay as they were where the f-number changes.
 
-    Then it mostly stays as it was, through the lens, where the f-number changes.
+    Then nobody meters the light: it is the photographer's own flash, whose power is set by hand.
     """
-    certain = [seen for seen in observations if len(seen.hypotheses) == 1]
-    steps = [
-        (after.light - before.light, after.hypotheses[0].stops - before.hypotheses[0].stops)
-        for before, after in pairwise(certain)
-    ]
+    certain = [scene for scene in scenes if len(scene.observation.hypotheses) == 1]
     stays = [
-        abs(light) < abs(light + stops) for light, stops in steps if abs(stops) > _LEAST_CHANGE
+        abs(after.gain - before.gain) < _SAME_GAIN
+        for before, after in pairwise(certain)
+        if abs(_stops(after) - _stops(before)) > _LEAST_CHANGE
     ]
-    # One step may be hidden by a turn that nobody noted.
-    return len(stays) > 1 and 2 * sum(stays) > len(stays)
+    return 2 * sum(stays) > len(stays)
+
+
+def _stops(scene: Scene) -> float:
+    return scene.observation.hypotheses[0].stops
 
 
 def _parts(scenes: Sequence[Scene]) -> Iterator[Sequence[Scene]]:

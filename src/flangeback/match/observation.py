@@ -1,9 +1,12 @@
-"""What the ring model is told: what was observed, and by which entries it may have been made."""
+"""What the ring model is told of each observation, and what it makes of it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+
+WANDER = 0.3
+"""Standard deviation, in stops, of the light after ten minutes (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +44,8 @@ class Observation:
     order of entries.
 
     `made` is the prior that an entry was made between the observation before and this one, where
-    its place is open. `light_step_ratio` multiplies the rate of light steps in between.
+    its place is open. `light_step_ratio` multiplies the rate of light steps in between,
+    `unnoted_ratio` that of turns without a note.
     """
 
     at: float
@@ -51,3 +55,22 @@ class Observation:
     same_scene: SameScene | None = None
     made: Mapping[int, float] = field(default_factory=dict)
     light_step_ratio: float = 1.0
+    unnoted_ratio: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """What one observation comes to, given all of them.
+
+    `hypotheses` are their probabilities, `logged` those with the ring as logged, `turned_to` those
+    of a ring turned without a note to a hypothesis's f-number. `as_logged` is the sum of `logged`,
+    `offset` the likeliest other ring offset (stops, closed is positive; 0 where there is none),
+    `brightness` the mean (log2).
+    """
+
+    hypotheses: tuple[float, ...]
+    logged: tuple[float, ...]
+    turned_to: tuple[float, ...]
+    as_logged: float
+    offset: float
+    brightness: float

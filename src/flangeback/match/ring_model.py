@@ -31,65 +31,48 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flangeback.match.observation import Hypothesis, Observation, SameScene
+from flangeback.match.observation import WANDER, Hypothesis, Observation, Posterior, SameScene
 
 UNNOTED_TURN_SECONDS = 2400.0
 """Seconds in which a ring is turned once without a note. A prior like the next six: tuned on
 tests/support/simulate.py, shown on outings that were made apart from it."""
-LIGHT_STEP_SECONDS = 3600.0
+LIGHT_STEP_SECONDS = 900.0
 """Seconds in which the light steps once by more than it wanders."""
 LIGHT_STEP_AT_ENTRY = 0.1
 """Probability of such a step at an entry: people turn to something else there."""
 TURNED_AGAIN = 0.15
 """Relative probability that a ring which already stands off the log is turned to another offset."""
-TURNED_BACK = 0.1
+TURNED_BACK = 0.02
 """Relative probability that such a ring is turned back to what the log says."""
 UNNOTED_AT_ENTRY = 0.35
 """Relative probability of an un-noted turn between an entry and the next frame."""
 UNNOTED_NEAR_ENTRY = 0.2
 """The same where it is open whether an entry had been made: who notes a turn there notes both."""
-WANDER = 0.3
-"""Standard deviation, in stops, of the light after ten minutes (common practice)."""
 LENS_DIFFERENCE = 0.2
 """Standard deviation, in stops, between lenses' transmission at one f-number (common practice)."""
 _DEGREES_OF_FREEDOM = 8.0
 """Of Student's t, whose tails are longer than a normal distribution's."""
-_STEP_RANGE = 4.0
-"""Stops over which the size of a light step is taken as uniform."""
+_STEP_SIZE = 1.0
+"""Stops of the likeliest light step; the mean is twice as much."""
 _PRIOR_SECONDS, _PRIOR_ENTRIES = 3600.0, 5.0
 """Weight of the priors in re-estimation: as if observed for so long, and at so many entries."""
 _MOST_SECONDS = 600.0
 """A gap between observations counts as no more in re-estimation."""
 _GRID = 0.7
 """Step of the brightness grid, in median spreads."""
-_STEP_CELLS = 3.5
-"""Cells of the grid, about what an observation implies, in which a light step ends."""
 _TURN_SPREADS = 2.0
 """An un-noted turn ends where it explains the observation within so many spreads."""
+_BURST, _BETWEEN_BURSTS = 3.0, 60.0
+"""Seconds up to which observations are one burst's; a longer gap counts as so many seconds more:
+rings are turned between bursts."""
+_LEAST_TURN = 1.0
+"""Stops; smaller turns are no likelier."""
 _SAME_STOPS = 0.25
 """Stops within which two f-numbers are the same."""
 _BEYOND = 2.0
 """Stops of brightness in the grid beyond what the entries imply."""
 
 Array = NDArray[np.floating[Any]]
-
-
-@dataclass(frozen=True, slots=True)
-class Posterior:
-    """What one observation comes to, given all of them.
-
-    `hypotheses` are their probabilities, `logged` those with the ring as logged, `turned_to` those
-    of a ring turned without a note to a hypothesis's f-number. `as_logged` is the sum of `logged`,
-    `offset` the likeliest other ring offset (stops, closed is positive; 0 where there is none),
-    `brightness` the mean (log2).
-    """
-
-    hypotheses: tuple[float, ...]
-    logged: tuple[float, ...]
-    turned_to: tuple[float, ...]
-    as_logged: float
-    offset: float
-    brightness: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +135,6 @@ class _States:
         self.offsets = offsets
         self.miss: Array = (seen.light + hypothesis.stops + offsets)[:, None] - grid
         self.emission = student_t(self.miss / seen.spread) / seen.spread
-        self.steps_to: Array = (np.abs(self.miss) < _STEP_CELLS * (grid[1] - grid[0])) * 1.0
         self.turns_to: Array = (np.abs(self.miss) < _TURN_SPREADS * seen.spread) * 1.0
 
 
@@ -160,19 +142,18 @@ class _Move:
     """From a hypothesis at one observation to the same or a later one at the next."""
 
     def __init__(
-        self, before: Observation, seen: Observation, old: _States, new: _States, cell: float
+        self, before: Observation, seen: Observation, old: _States, new: _States, grid: _Grid
     ) -> None:
         one, other = old.hypothesis, new.hypothesis
         self.new = new
-        self.ratio = seen.light_step_ratio
+        self.light_step_ratio, self.unnoted_ratio = seen.light_step_ratio, seen.unnoted_ratio
         self.seconds = max(seen.at - before.at, 1.0)
         self.made = _made(seen, one, other)
         self.entries = range(one.entry + 1, other.entry + 1)
-        self.cell = cell
+        self.grid = grid
         lenses = LENS_DIFFERENCE if one.lens != other.lens else 0.0
-        self.wander = _wander(self.seconds, lenses, cell)
-        sizes = len(old.offsets), len(new.offsets)
-        self.stays, self.turns = _ring_moves(*sizes, same_entry=not self.entries)
+        self.wander = _wander(self.seconds, lenses, grid.cell)
+        self.stays, self.turns = _ring_moves(old.offsets, new.offsets, same_entry=not self.entries)
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
         if len(seen.hypotheses) > 1:
             self.turns *= UNNOTED_NEAR_ENTRY
@@ -185,13 +166,15 @@ class _Move:
             self.same_backs = _same_scene(scene, new.miss[:1] - old_miss)
 
     def _light_step(self, rates: Rates) -> float:
-        steps = _once(self.seconds, rates.light_step_seconds / self.ratio)
-        steps = min(1.0, steps + rates.light_step_at_entry) if self.entries else steps
-        return self.made * steps * self.cell / _STEP_RANGE
+        steps = _once(self.seconds, rates.light_step_seconds / self.light_step_ratio)
+        if self.entries:
+            # Nobody who turns to something else takes the same picture.
+            steps = min(1.0, steps + rates.light_step_at_entry * (1 - self.same))
+        return self.made * steps
 
     def _turn(self, rates: Rates) -> float:
-        others = max(1, len(self.new.offsets) - 1)
-        return self.made * _once(self.seconds, rates.unnoted_turn_seconds) / others
+        seconds = self.seconds + (_BETWEEN_BURSTS if self.seconds > _BURST else 0.0)
+        return self.made * _once(seconds, rates.unnoted_turn_seconds / self.unnoted_ratio)
 
     def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
         """Add what comes of alpha, emission included."""
@@ -199,7 +182,7 @@ class _Move:
         turn, step = self._turn(rates), self._light_step(rates)
         moved = self.made * (1 - self.same) * (self.stays.T @ wandered)
         moved += turn * (1 - self.same) * self.new.turns_to * (self.turns.T @ wandered)
-        moved += step * (self.stays.T @ alpha.sum(axis=1))[:, None] * self.new.steps_to
+        moved += step * (self.stays.T @ (alpha @ self.grid.steps))
         into += self.new.emission * moved
         if self.same:
             into += self.stays.T @ (self.same_stays * alpha)
@@ -213,14 +196,14 @@ class _Move:
         stays = self.made * (1 - self.same) * (self.stays @ onward)
         turns = turn * (1 - self.same) * (self.turns @ (self.new.turns_to * onward))
         turned = _wandered(turns, self.wander)
-        stepped = step * (self.stays @ (self.new.steps_to * onward).sum(axis=1))
-        moved: Array = _wandered(stays, self.wander) + stepped[:, None]
+        stepped = step * ((self.stays @ onward) @ self.grid.steps)
+        moved: Array = _wandered(stays, self.wander) + stepped
         if self.same:
             moved += self.same_stays * (self.stays @ beta)
             turned[0] += turn * (self.turns[0] @ (self.same_turns * beta))
             turned[1:] += turn * self.turns[1:, :1] * (self.same_backs * beta[0])[1:]
         counts.unnoted_turns += float((alpha * turned).sum())
-        steps = float(alpha.sum(axis=1) @ stepped)
+        steps = float((alpha * stepped).sum())
         for entry in self.entries:
             counts.light_stepped_at[entry] += steps
         counts.light_steps += 0.0 if self.entries else steps
@@ -228,18 +211,32 @@ class _Move:
         return moved
 
 
+class _Grid:
+    """The values of brightness, `cell` apart, from one up to another that observations imply.
+
+    `steps` has the probabilities of a light step from each to each.
+    """
+
+    def __init__(self, least: float, greatest: float, cell: float) -> None:
+        first = math.floor((least - _BEYOND) / cell)
+        last = math.ceil((greatest + _BEYOND) / cell)
+        self.cell = cell
+        self.values: Array = np.arange(first, last + 1) * cell
+        sizes = np.abs(self.values[:, None] - self.values) / _STEP_SIZE
+        self.steps: Array = sizes * np.exp(-sizes) * cell / _STEP_SIZE / 2
+
+
 class _Model:
     """The model over these observations, which are at least one."""
 
     def __init__(self, observations: Sequence[Observation]) -> None:
         self.observations = observations
-        self.cell = float(np.median([seen.spread for seen in observations])) * _GRID
+        cell = float(np.median([seen.spread for seen in observations])) * _GRID
         implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
-        first = math.floor((min(implied) - _BEYOND) / self.cell)
-        last = math.ceil((max(implied) + _BEYOND) / self.cell)
-        self.grid: Array = np.arange(first, last + 1) * self.cell
+        self.grid = _Grid(min(implied), max(implied), cell)
         self.states = [
-            [_States(seen, one, self.grid) for one in seen.hypotheses] for seen in observations
+            [_States(seen, one, self.grid.values) for one in seen.hypotheses]
+            for seen in observations
         ]
         self.moves = [list(self._moves(at)) for at in range(1, len(observations))]
 
@@ -249,7 +246,7 @@ class _Model:
         for i, old in enumerate(self.states[at - 1]):
             for j, new in enumerate(self.states[at]):
                 if new.hypothesis.entry >= old.hypothesis.entry:
-                    yield i, j, _Move(before, seen, old, new, self.cell)
+                    yield i, j, _Move(before, seen, old, new, self.grid)
 
     def forward_backward(self, rates: Rates) -> tuple[list[list[Array]], _Counts]:
         """Gamma of each observation, by hypothesis, and the expected counts."""
@@ -273,7 +270,7 @@ class _Model:
         for into, one in zip(alpha, first, strict=True):
             # Nothing can tell whether the ring stood as logged at the very first: it is believed.
             made = _made(self.observations[0], first[0].hypothesis, one.hypothesis)
-            into[0] = made * one.emission[0] * one.steps_to[0]
+            into[0] = made * one.emission[0]
         forward: list[list[Array]] = []
         scales: list[float] = []
         for at in range(len(self.observations)):
@@ -305,7 +302,7 @@ class _Model:
             ),
             as_logged,
             likeliest if offsets.get(likeliest) else 0.0,
-            sum(float((part @ self.grid).sum()) for part in gamma),
+            sum(float((part @ self.grid.values).sum()) for part in gamma),
         )
 
     def rates(self, gammas: Sequence[Sequence[Array]], counts: _Counts) -> Rates:
@@ -351,21 +348,26 @@ def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
     return math.prod(seen.made.get(n, 1.0) for n in range(old.entry + 1, new.entry + 1))
 
 
-def _ring_moves(old: int, new: int, *, same_entry: bool) -> tuple[Array, Array]:
-    """Matrices from `old` ring offsets to `new` ones, 0 being first.
+def _ring_moves(old: Array, new: Array, *, same_entry: bool) -> tuple[Array, Array]:
+    """Matrices from `old` ring offsets to `new` ones (stops), 0 being first.
 
-    For a ring that is left alone, and relative probabilities for one that is turned without a note.
+    For a ring that is left alone, and probabilities for one that is turned without a note: the
+    less it is turned, the likelier.
     """
-    stays, turns = np.zeros((old, new)), np.zeros((old, new))
+    stays = np.zeros((len(old), len(new)))
     if same_entry:
         np.fill_diagonal(stays, 1.0)
-        turns[0] = 1.0
-        turns[1:] = TURNED_AGAIN
-        turns[:, 0] = TURNED_BACK
-        np.fill_diagonal(turns, 0.0)
+        sizes = np.abs(old[:, None] - new)
     else:
         stays[:, 0] = 1.0
-        turns[:, 1:] = UNNOTED_AT_ENTRY
+        sizes = np.tile(np.abs(new), (len(old), 1))
+    turns: Array = np.where(sizes > 0, 1 / np.maximum(sizes, _LEAST_TURN), 0.0)
+    turns /= np.maximum(turns.sum(axis=1, keepdims=True), 1.0)
+    if same_entry:
+        turns[1:] *= TURNED_AGAIN
+        turns[1:, 0] = TURNED_BACK
+    else:
+        turns *= UNNOTED_AT_ENTRY
     return stays, turns
 
 

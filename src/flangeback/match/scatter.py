@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
-from flangeback.match.observation import SameScene
+from flangeback.match.observation import WANDER, SameScene
 
 _TO_DEVIATION = 1.4826
 """A normal standard deviation over the median of absolute deviations: 1 / 0.6745."""
@@ -23,12 +23,18 @@ _LEAST_SPREAD = 0.1
 _LEAST_DIFFERENCES = 5
 """With fewer, no spread is known."""
 _GAPS = (3.0, 10.0, 30.0, 120.0)
-"""Seconds between observations, whose classes are learnt apart; beyond the last, scenes are
-new."""
+"""Seconds between observations, whose classes are learnt apart where pictures tell nothing; up to
+the first it is one burst, beyond the last scenes are new."""
+_LIKENESS = (0.5, 0.85)
+"""Correlations of pictures' layouts, whose classes are learnt apart."""
 _ROUNDS = 6
 """Of expectation-maximisation."""
-_PRIOR_WEIGHT, _PRIOR_SAME = 4.0, (0.9, 0.5, 0.4, 0.2)
-"""Before anything is seen: how likely a scene stays, by class, as if seen so many times."""
+_PRIOR_WEIGHT, _PRIOR_SAME = 4.0, (0.9, 0.5, 0.4, 0.2, 0.0, 0.1, 0.5, 0.9)
+"""Before anything is seen: how likely a scene stays, by class of gap and of likeness (judgement),
+as if seen so many times."""
+_PRIOR_SCENES, _PRIOR_OWN, _SPREAD_WEIGHT = 0.7, 0.25, 5.0
+"""Stops from scene to scene, and from burst to burst of one scene, as if seen so many times (common
+practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,36 +49,63 @@ class Sample:
 class Pair:
     """Two observations by one entry, one after the other.
 
-    `seconds` between them and the `difference` of their brightness.
+    `seconds` between them, the `difference` of their brightness, and the `likeness` of the pictures
+    (None where it isn't known).
     """
 
     seconds: float
     difference: float
+    likeness: float | None = None
+
+    @property
+    def kind(self) -> int:
+        """The class of gap, or of likeness where that is known."""
+        if self.likeness is None:
+            return bisect_left(_GAPS, self.seconds)
+        return len(_GAPS) + 1 + bisect_left(_LIKENESS, self.likeness)
+
+    @property
+    def is_burst(self) -> bool:
+        """Whether both are of one burst."""
+        return self.seconds <= _GAPS[0]
 
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
     """The standard deviations of one body's observations.
 
-    `scenes` from scene to scene, `own` of one observation within a scene; and the probability that
-    a scene stays, by class of gap.
+    `scenes` from scene to scene, `own` of one observation within a scene, `in_burst` within a
+    burst; and the probability that a scene stays, by kind of pair.
     """
 
     scenes: float
     own: float
-    stays: tuple[float, ...] = _PRIOR_SAME
+    in_burst: float
+    stays: Sequence[float] = _PRIOR_SAME
 
-    def same_scene(self, seconds: float, spread: float) -> SameScene | None:
-        """How an observation lies to the one before it, so many seconds ago.
+    def same_scene(self, pair: Pair, spread: float) -> SameScene | None:
+        """How an observation lies to the one before it.
 
         None where nothing ties them. `spread` is that of scenes at this place.
         """
-        gap = bisect_left(_GAPS, seconds)
-        if gap == len(_GAPS):
+        probability = self.stays[pair.kind]
+        if not probability:
             return None
-        own = min(self.own, spread)
+        own = min(self.own_of(pair), spread)
         share = (spread**2 - own**2) / spread**2
-        return SameScene(self.stays[gap], own * math.sqrt(1 + share), share)
+        apart = math.sqrt(own**2 * (1 + share) + WANDER**2 * pair.seconds / 600)
+        return SameScene(probability, apart, share)
+
+    def own_of(self, pair: Pair) -> float:
+        """The deviation of one of these observations, if they are of one scene."""
+        return self.in_burst if pair.is_burst else self.own
+
+    def same(self, pair: Pair) -> float:
+        """The probability that both are of one scene."""
+        stays = self.stays[pair.kind]
+        one = stays * _normal(pair.difference, math.sqrt(2) * self.own_of(pair))
+        other = (1 - stays) * _normal(pair.difference, math.sqrt(2) * self.scenes)
+        return one / (one + other) if one + other else 0.0
 
 
 def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
@@ -84,42 +117,53 @@ def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
     scenes = apart or deviation([pair.difference for pair in pairs])
     if scenes is None:
         return None
-    found = Scatter(scenes, min(scenes, _LEAST_SPREAD))
-    tied = [pair for pair in pairs if pair.seconds <= _GAPS[-1]]
+    in_burst = min(scenes, _LEAST_SPREAD)
+    found = Scatter(scenes, min(scenes, _PRIOR_OWN), in_burst)
+    known = sum(pair.likeness is not None for pair in pairs) / len(pairs)
     for _ in range(_ROUNDS):
-        same = [_same(found, pair) for pair in tied]
+        same = [found.same(pair) for pair in pairs]
         sums = [[_PRIOR_WEIGHT * prior, _PRIOR_WEIGHT] for prior in _PRIOR_SAME]
-        for pair, part in zip(tied, same, strict=True):
-            into = sums[bisect_left(_GAPS, pair.seconds)]
+        for pair, part in zip(pairs, same, strict=True):
+            into = sums[pair.kind]
             into[0] += part
             into[1] += 1
-        own = _own_spread([abs(pair.difference) for pair in tied], same)
-        others = [pair.difference for pair, part in zip(tied, same, strict=True) if part < 0.5] + [
-            pair.difference for pair in pairs if pair.seconds > _GAPS[-1]
-        ]
-        scenes = max(own, deviation(others) or found.scenes)
-        found = Scatter(scenes, own, tuple(one / whole for one, whole in sums))
+        bursts, far = (
+            [(abs(one.difference), part) for one, part in zip(pairs, same, strict=True)
+             if one.is_burst is in_burst]
+            for in_burst in (True, False)
+        )  # fmt: skip
+        others = [pair.difference for pair, part in zip(pairs, same, strict=True) if part < 0.5]
+        scenes = deviation(others) or found.scenes
+        found = Scatter(
+            max(_with_prior(scenes, len(others), _PRIOR_SCENES, known), in_burst),
+            _with_prior(_own_spread(far), sum(part for _, part in far), _PRIOR_OWN),
+            _own_spread(bursts),
+            [one / whole for one, whole in sums],
+        )
     return found
 
 
-def _own_spread(differences: Sequence[float], weights: Sequence[float]) -> float:
-    """The deviation of one observation, by the weighted median of absolute differences."""
-    half = sum(weights) / 2
+def _with_prior(spread: float, count: float, prior: float, share: float = 1.0) -> float:
+    """A deviation that was seen so many times, and its prior, with this share of its weight."""
+    weight = _SPREAD_WEIGHT * share
+    if not weight:
+        return spread
+    return math.sqrt((weight * prior**2 + count * spread**2) / (weight + count))
+
+
+def _own_spread(seen: Sequence[tuple[float, float]]) -> float:
+    """The deviation of one observation, by the weighted median of absolute differences.
+
+    They come with their weights.
+    """
+    half = sum(weight for _, weight in seen) / 2
     if 2 * half < _LEAST_DIFFERENCES:
         return _LEAST_SPREAD
-    for difference, weight in sorted(zip(differences, weights, strict=True)):
+    for difference, weight in sorted(seen):
         half -= weight
         if half <= 0:
             return max(_LEAST_SPREAD, _TO_DEVIATION / math.sqrt(2) * difference)
     return _LEAST_SPREAD
-
-
-def _same(scatter: Scatter, pair: Pair) -> float:
-    """The probability that both are of one scene."""
-    stays = scatter.stays[bisect_left(_GAPS, pair.seconds)]
-    one = stays * _normal(pair.difference, math.sqrt(2) * scatter.own)
-    other = (1 - stays) * _normal(pair.difference, math.sqrt(2) * scatter.scenes)
-    return one / (one + other) if one + other else 0.0
 
 
 def _normal(value: float, spread: float) -> float:
