@@ -69,6 +69,14 @@ def test_entries_that_no_frame_meets_leave_no_frame_without_doubt(
     assert clock in found.frames[-1].doubts[0].text
 
 
+def test_shots_before_a_log_that_goes_on_after_them_speak_for_a_slow_clock() -> None:
+    """Twenty minutes slow, with few entries and nothing but times to tell."""
+    log = "10:00 k7 miran58 f/4\n10:20 k7 brask135 f/8\n"
+    found = matched(bursts(["09:42:10", "10:02:10"], 6, 180), log)
+    assert unmarked(found.frames, ["miran58"] * 6 + ["brask135"] * 6) == []
+    assert found.needs_person
+
+
 def test_swapped_fast_and_slow_leave_no_wrong_lens_without_doubt() -> None:
     frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
     found = matched(frames, "clock k7 slow 20m\n" + FOUR)

@@ -38,6 +38,9 @@ shots may have been deleted, or lie on another card."""
 _UNNOTED, _MOST_UNNOTED = -0.1, -3.0
 """For each burst before all entries or after them, and for all at the most: who notes at all begins
 to in time and goes on."""
+_SHIFTED = -2.5
+"""The same where shots begin before the log, which goes on after them: neither another card nor a
+late start makes that of itself."""
 _IDLE = 0.2
 """The share of entries that no frame follows before the next one (judgement)."""
 _LEAST_SCATTER = 0.2
@@ -154,9 +157,11 @@ class ChangeOdds:
         after = len(starts) - np.searchsorted(starts, last - offsets, "right")
         once = _ANY_OUTSIDE * (before + after > 0) + _BOTH_SIDES * (np.minimum(before, after) > 0)
         bursts = self.times[np.append(True, np.diff(self.times) > BURST_GAP)]
-        apart = len(bursts) - np.searchsorted(bursts, ends[-1] + offsets)
-        apart += np.searchsorted(bursts, starts[0] + offsets)
-        unnoted = np.maximum(_UNNOTED * apart, _MOST_UNNOTED)
+        early = np.searchsorted(bursts, starts[0] + offsets)
+        apart = early + len(bursts) - np.searchsorted(bursts, ends[-1] + offsets)
+        unnoted = np.maximum(_UNNOTED * apart, _MOST_UNNOTED) + _SHIFTED * (
+            (early > 1) & (after > 0)
+        )
         found: Floats = _OUTSIDE * (before + after) + once + unnoted
         return found
 
