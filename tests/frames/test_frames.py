@@ -16,6 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from flangeback.demo import Outing
 from flangeback.errors import InputError
 from flangeback.frames import CameraTime, Frame, LensData, read_frame, scan
 from flangeback.frames.model import is_blank, without_suffix
@@ -442,6 +443,17 @@ def test_a_scan_reads_no_more_than_the_head(tmp_path: Path, bytes_read: Callable
             file.write(bytes(3_000_000))
     assert len(scan(tmp_path)) == 5
     assert 0 < bytes_read() <= 5 * 65_536
+
+
+def test_a_frame_keeps_nothing_of_its_file_in_memory(outing: Outing) -> None:
+    """An outing may have tens of thousands of frames."""
+    (first, *_) = scan(outing.frames)
+    assert first.source is not None
+    with first.source as picture:
+        assert picture.preview(1 << 20)
+        assert len(vars(picture)) > 1
+    assert list(vars(first.source)) == ["reader"]
+    assert not first.source.reader.is_open
 
 
 def test_long_segments_are_leapt_over(tmp_path: Path, bytes_read: Callable[[], int]) -> None:

@@ -85,7 +85,7 @@ def _cut_short(plan: FilePlan) -> str | None:
     if picture is None or plan.frame.damage is not None or not plan.is_picture:
         return None
     try:
-        with of_source(), picture.reader:
+        with of_source(), picture:
             return CUT_SHORT if picture.is_cut_short else None
     except Damaged:
         return None  # Nothing is written into it.
@@ -102,7 +102,7 @@ def source_text(plan: FilePlan) -> bytes:
 def _embedded(plan: FilePlan, options: FillOptions, date: str) -> Edit:
     picture = plan.frame.source
     assert picture is not None
-    with of_source(), picture.reader:
+    with of_source(), picture:
         remark = picture.remark
         try:
             splices = picture.edit(plan.values, add_packet=options.xmp, date=date)

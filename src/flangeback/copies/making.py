@@ -95,6 +95,10 @@ class Run:
         is_known = task.record is not None and task.record.frames == self.standing.folder
         return is_known and task.action == Action.KEEP and task.reason is None
 
+    def _lacks_a_copy(self, job: Job) -> bool:
+        """Whether a frame couldn't be read, now or by an earlier run."""
+        return job.lost is not None and job.match.frame.file not in self.standing.manifest
+
     def start(self, planned: Planned) -> RunStart:
         """The run as the manifest has it. Raises OSError."""
         from xxhash import xxh3_128_hexdigest
@@ -113,7 +117,8 @@ class Run:
             to_make=sum(
                 task.action in MADE or (task.action == Action.KEEP and task.record is None)
                 for task in planned.tasks
-            ),
+            )
+            + sum(map(self._lacks_a_copy, planned.jobs.values())),
         )
 
     def carry_out(

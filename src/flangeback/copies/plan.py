@@ -191,7 +191,7 @@ def _why_beside(file: Frame, values: Sequence[TagValue], options: FillOptions) -
     if picture is None or (file.format.is_raw and options.raw == RawMode.SIDECAR):
         return ""
     try:
-        with of_source(), picture.reader:
+        with of_source(), picture:
             if picture.is_sealed and not options.break_seal:
                 return "its seal (C2PA) would break (--break-seal)"
             why = picture.obstacle(values)

@@ -77,6 +77,11 @@ class FileReader:
             os.close(self._descriptor)
         self._at_hand = self._near = b""
 
+    @property
+    def is_open(self) -> bool:
+        """Whether somebody reads inside `with`."""
+        return self._users > 0
+
     def read(self, start: int, end: int) -> bytes:
         """The bytes from `start` to `end`, fewer where the file ends before."""
         if end <= len(self._at_hand):

@@ -68,6 +68,7 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
         except Damaged as damage:
             said = {"damage": str(damage)}
         format = type(source)
+        source.forget()
         return Frame(
             file, path, reader.size, reader.modified_ns, format=format, source=source, **said
         )

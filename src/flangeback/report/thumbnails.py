@@ -79,9 +79,9 @@ def _embedded(frame: Frame) -> tuple[bytes | None, int]:
     if frame.source is None:
         return None, 1
     try:
-        preview = frame.source.preview(_LONGEST_PREVIEW)
-        block = frame.source.exif
-        turned = None if block is None else block.main().number(_ORIENTATION)
+        with frame.source as picture:
+            preview = picture.preview(_LONGEST_PREVIEW)
+            turned = None if picture.exif is None else picture.exif.main().number(_ORIENTATION)
     except (Damaged, OSError):
         return None, 1
     return preview, int(turned) if turned and 1 <= turned <= 8 else 1
