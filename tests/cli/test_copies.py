@@ -90,6 +90,10 @@ def test_other_files_are_told_and_copied_when_asked(frames: Path) -> None:
     assert json.loads(filled.out)["others"] == {"MOV": 1, "PDF": 1}
     assert Path("out/clip.mov").read_bytes() == b"movie"
     assert run("verify", "out").code == 0
+    Path("out/clip.mov").unlink()
+    mended = run("verify", "out", "--mend")
+    assert "made again: clip.mov" in mended.out
+    assert "6 of 6 copies in out verified" in mended.out
 
 
 def test_verify_says_what_became_of_the_sources(frames: Path, out: Path) -> None:
@@ -105,17 +109,19 @@ def test_verify_says_what_became_of_the_sources(frames: Path, out: Path) -> None
     assert [copy["source"] for copy in found["copies"]] == ["changed", "same", "same", "same"]
 
 
-def test_missing_and_broken_copies_are_mended(frames: Path, out: Path) -> None:
+@pytest.mark.parametrize("cut", [0, 200, -5])
+def test_missing_and_broken_copies_are_mended(frames: Path, out: Path, cut: int) -> None:
     whole = tree(out)
     (out / ALL[0]).unlink()
     status = (out / ALL[1]).stat()
     (out / ALL[1]).write_bytes(b"\0" * status.st_size)
-    (out / ALL[2]).write_bytes((out / ALL[2]).read_bytes()[:200])
+    (out / ALL[2]).write_bytes((out / ALL[2]).read_bytes()[:cut])
     lines = (out / "flangeback-manifest.jsonl").read_bytes().splitlines(keepends=True)
     kept = [line for line in lines if ALL[3].encode() not in line]
     (out / "flangeback-manifest.jsonl").write_bytes(b"".join(kept))
     assert run("verify", out).code == 3
     mended = run("verify", out, "--mend")
+    assert f"made again: {', '.join(ALL[:3])}" in " ".join(mended.out.split())
     assert {name: whole[name] for name in ALL} == {name: tree(out)[name] for name in ALL}
     assert f"4 of 4 copies in {out} verified" in mended.out
     assert "not flangeback's" not in mended.out

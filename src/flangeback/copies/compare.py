@@ -70,6 +70,30 @@ def compare(source: int, copy: int, size: int, splices: Sequence[Splice]) -> Dig
     return Digests(from_source.hexdigest(), of_copy.hexdigest(), payload)
 
 
+def is_beginning(source: int, copy: int, size: int, splices: Sequence[Splice]) -> bool:
+    """Whether a copy ends before it is the source with these splices, and is right so far.
+
+    Raises SourceError where the source can't be read, OSError where the copy can't.
+    """
+    at = 0
+    for piece in _pieces(source, size, splices):
+        found = pread(copy, len(piece), at)
+        if found != piece:
+            return len(found) < len(piece) and piece.startswith(found)
+        at += len(piece)
+    return False
+
+
+def _pieces(source: int, size: int, splices: Sequence[Splice]) -> Iterator[bytes]:
+    """What a copy has to be, piece by piece."""
+    for start, end, splice in parts(size, splices):
+        if splice is not None:
+            yield splice.data
+            continue
+        for at in range(start, end, CHUNK):
+            yield _of_source(source, at, min(at + CHUNK, end))
+
+
 def _same(source: int, copy: int, start: int, end: int, shift: int) -> Iterator[bytes]:
     for at in range(start, end, CHUNK):
         count = min(CHUNK, end - at)

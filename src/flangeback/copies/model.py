@@ -122,7 +122,7 @@ class CheckedCopy:
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """What was done about copies that are missing or changed, by their frames' files.
+    """What was done about copies that are missing or changed, by the names of their sources.
 
     They were made again, or noted as they stand there now; or left, for a reason.
     """
@@ -134,12 +134,18 @@ class Mended:
     @classmethod
     def of(cls, runs: Iterable[Filled]) -> Mended:
         """What became of the copies in runs that mended a folder."""
+        runs = list(runs)
         copies = [copy for run in runs for copy in run.copies]
-        made = (copy for copy in copies if copy.verified and copy.action in MADE)
+        made = [copy for copy in copies if copy.verified and copy.action in MADE]
+        left = {one.match.frame.file: one.match.reason or "" for one in copies if one.copy is None}
+        others = [run.others for run in runs]
         return cls(
-            tuple(copy.match.frame.file for copy in made),
+            (
+                *(one.match.frame.file for one in made),
+                *(name for one in others for name in one.made),
+            ),
             tuple(copy.match.frame.file for copy in copies if copy.noted),
-            {one.match.frame.file: one.match.reason or "" for one in copies if one.copy is None},
+            left | {name: why for one in others for name, why in one.left.items()},
         )
 
 

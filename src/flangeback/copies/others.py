@@ -6,6 +6,7 @@ import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from filecmp import cmp
 from pathlib import Path, PurePosixPath
 
 from flangeback.frames.model import Frame
@@ -19,11 +20,13 @@ _OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini", "system volume information"
 class OtherFiles:
     """Files that are no frames, relative to the frames folder.
 
-    `copied` says whether they were copied, `left` why those weren't that weren't.
+    `copied` says whether they were copied, `made` which of them now, `left` why those weren't that
+    weren't.
     """
 
     files: tuple[str, ...] = ()
     copied: bool = False
+    made: tuple[str, ...] = ()
     left: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -38,15 +41,21 @@ def other_files(
 ) -> tuple[str, ...]:
     """The regular files below a folder that are no frame's, in the order of their names.
 
-    `used` are logs and kits, which are kept anyway. What operating systems leave is passed over,
-    and so are folders that flangeback filled.
+    `used` are logs and kits, which are kept anyway: neither they nor files with their very bytes
+    count. What operating systems leave is passed over, and so are folders that flangeback filled.
     """
     known = {
         name for frame in frames for file in frame.files for name in (file.file, *file.sidecars)
     }
-    kept = {path.resolve() for path in used}
+    kept = [path for path in used if path.is_file()]
     found = (file for file in _files(folder) if file not in known)
-    return tuple(sorted(file for file in found if (folder / file).resolve() not in kept))
+    return tuple(sorted(file for file in found if not _is_one_of(folder / file, kept)))
+
+
+def _is_one_of(path: Path, kept: Iterable[Path]) -> bool:
+    return any(
+        path.stat().st_size == one.stat().st_size and cmp(path, one, shallow=False) for one in kept
+    )
 
 
 def _files(folder: Path) -> Iterator[str]:

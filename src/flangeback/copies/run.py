@@ -13,7 +13,7 @@ from flangeback.copies.model import Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
 from flangeback.copies.plan import FillOptions
 from flangeback.copies.records import RunStart
-from flangeback.copies.standing import TIME_NAMES, Action, Standing, Task
+from flangeback.copies.standing import MADE, TIME_NAMES, Action, Standing, Task
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import Matches
 from flangeback.raw_mode import RawMode, SidecarName
@@ -65,7 +65,9 @@ def fill(
                 writer.close()
         except OSError as error:
             raise InputError(_cannot_go_on(out, error)) from None
-    return Filled(tuple(copies), matches, OtherFiles(others, options.others, left))
+    tried = (one.plan.copy for one in planned.others if one.action in MADE)
+    made = tuple(name for name in tried if name not in left)
+    return Filled(tuple(copies), matches, OtherFiles(others, options.others, made, left))
 
 
 def preview(

@@ -9,14 +9,14 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
-from flangeback.copies.compare import Digests, digest
+from flangeback.copies.compare import Digests, digest, is_beginning
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
-from flangeback.copies.touched import check_own, date_in, losses, present_plan, sound_frame
+from flangeback.copies.touched import check_own, date_in, is_broken, losses, present_plan
 from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame, without_suffix
@@ -211,11 +211,24 @@ class Standing:
     def _is_broken(self, plan: FilePlan, record: Record, status: os.stat_result) -> bool:
         """Whether a copy changed by itself.
 
-        It did at the time that it had, or so that it can't be read any more.
+        It did at the time that it had, or so that nobody can have meant it, or it was cut.
         """
-        if status.st_mtime_ns == record.copy_state.modified_ns:
-            return True
-        return plan.is_picture and sound_frame(self.out, plan.copy, plan.code) is None
+        is_by_itself = status.st_mtime_ns == record.copy_state.modified_ns
+        return is_by_itself or is_broken(plan, self.out, record) or self._is_cut(plan)
+
+    def _is_cut(self, plan: FilePlan) -> bool:
+        try:
+            edit = edit_for(plan, self.options)
+        except (Refused, Damaged):
+            edit = Edit()
+        with open_file(self.out / plan.copy) as copy:
+            if edit.text is not None:
+                there = copy.read()
+                return there != edit.text and edit.text.startswith(there)
+            with of_source():
+                source = open_file(plan.source or plan.frame.path)
+            with source:
+                return is_beginning(source.fileno(), copy.fileno(), plan.size, edit.splices)
 
     def _change(self, plan: FilePlan, record: Record) -> Action:
         gone = losses(record.values, Stated.of(plan.values).values) - TIME_NAMES

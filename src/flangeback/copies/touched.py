@@ -58,7 +58,8 @@ def check_stands(out: Path, record: Record, source: Path | None = None) -> None:
     present = _seen(None if record.is_sidecar else record.kind, path)
     if present.tags is not None:
         proof_exif.check_values(present.tags, written)
-        if source is not None and path.stat().st_size == record.copy_state.size:
+        is_in_place = path.stat().st_size == record.copy_state.size and not record.patched
+        if source is not None and is_in_place:
             with open_file(path) as after, open_file(source) as before:
                 old, new = (read_exif(locate(record.kind, file)) for file in (before, after))
                 proof_exif.check_kept(old, new, written)
@@ -76,6 +77,20 @@ def check_stands(out: Path, record: Record, source: Path | None = None) -> None:
 def _picture(code: str, path: Path) -> str:
     with open_file(path) as file:
         return picture_digest(code, file)
+
+
+def is_broken(plan: FilePlan, out: Path, record: Record) -> bool:
+    """Whether a picture's copy changed so that nobody can have meant it.
+
+    It can't be read any more, or has other picture data in a file of the same size. Raises OSError.
+    """
+    path = out / plan.copy
+    if plan.method == CopyMethod.OTHER or not plan.is_picture:
+        return False
+    is_same_size = path.stat().st_size == record.copy_state.size
+    return sound_frame(out, plan.copy, plan.code) is None or (
+        is_same_size and _picture(plan.code, path) != record.picture
+    )
 
 
 def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:

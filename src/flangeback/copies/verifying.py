@@ -73,7 +73,7 @@ class _Places:
         if self.frames is not None:
             folders = [self.frames]
         found = (folder / record.file for folder in folders if folder is not None)
-        return next((path for path in found if path.is_file()), None)
+        return next((path for path in found if os.path.isfile(path)), None)  # noqa: PTH113
 
 
 def _all_checked(
