@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import pyexiv2
@@ -16,8 +17,8 @@ from PIL import Image
 
 from flangeback.copies import Filled, fill, verify
 from flangeback.formats import Refused
-from flangeback.match import Outcome
-from flangeback.tags import decide
+from flangeback.match import Matches, Outcome
+from flangeback.tags import Tag, decide
 from support.camera_files import frame_bytes
 from support.edits import edited
 from support.gear import AT_2_8, all_filled
@@ -123,8 +124,11 @@ def test_a_makers_trailer_stays_at_the_end(tmp_path: Path, corpus: Path) -> None
 
 @pytest.mark.parametrize("name", ["avif-106.avif", "avif-108.avif", "avif-111.avif"])
 def test_xmp_items_are_brought_into_agreement(tmp_path: Path, corpus: Path, name: str) -> None:
-    _, out = filled(tmp_path, corpus, name)
-    found = xmp_by_exiv2((out / name).read_bytes())
+    """In the place of another lens, as with --over."""
+    (match,) = all_filled(corpus / "more", [name]).frames
+    matches = Matches((replace(match, stale=frozenset([Tag.LENS_MODEL])),))
+    assert not fill(matches, corpus / "more", tmp_path / "out").failed
+    found = xmp_by_exiv2((tmp_path / "out" / name).read_bytes())
     assert found["Xmp.aux.Lens"] == "Miran 58mm f/2"
     assert "Xmp.exif.Lens" not in found
 

@@ -189,7 +189,7 @@ def test_length_is_kept_where_the_padding_allows(tmp_path: Path) -> None:
 def test_a_packet_that_would_move_a_lost_directory_is_refused(tmp_path: Path) -> None:
     """The chain leads past the block's end: readers take the bytes there for a directory."""
     block = bytearray(small_block())
-    block[34:38] = (len(block) + 40).to_bytes(4, "little")
+    block[34:38] = (len(block) + 4000).to_bytes(4, "little")
     source = with_block(bytes(block))
     copy, after = run(tmp_path, source, xmp=True)
     assert copy.match.outcome is Outcome.UNREADABLE
@@ -197,14 +197,15 @@ def test_a_packet_that_would_move_a_lost_directory_is_refused(tmp_path: Path) ->
     assert after == source
 
 
+@pytest.mark.parametrize("xmp", [False, True])
 @pytest.mark.parametrize("past", [0, 4, 57, 1 << 29])
-def test_a_pointer_behind_the_block_hinders_nothing(tmp_path: Path, past: int) -> None:
+def test_a_pointer_behind_the_block_hinders_nothing(tmp_path: Path, past: int, xmp: bool) -> None:
     """To just behind the block, where now stands a directory without entries (TIFF 6.0, section
     2), or to where no file reaches."""
     block = bytearray(small_block())
     block[34:38] = (len(block) + past).to_bytes(4, "little")
     source = with_block(bytes(block))
-    copy, after = run(tmp_path, source, xmp=False)
+    copy, after = run(tmp_path, source, xmp=xmp)
     assert copy.match.outcome is Outcome.FILL
     found = by_exiv2(after)
     assert {tag: found[f"Exif.Photo.{tag}"] for tag in IN_EXIF} == IN_EXIF

@@ -162,7 +162,7 @@ class Jpeg(FrameFile):
         self.refuse_other_time(values)
         splices = list(self._exif_splices(values))
         packet = self._packet_splices(values, add_packet=add_packet, date=date)
-        self._refuse_moving(packet)
+        self._refuse_moving(packet, splices)
         splices += packet
         return in_order([*splices, *self._offset_splices(splices)])
 
@@ -223,15 +223,17 @@ class Jpeg(FrameFile):
         longer = [_longer(segment, growth)] if growth else []
         return [*longer, changed(segment.start + len(_XMP), packet, fresh)]
 
-    def _refuse_moving(self, splices: Sequence[Splice]) -> None:
-        """Raises Refused where bytes move that a directory which runs out of the Exif block has."""
+    def _refuse_moving(self, packet: Sequence[Splice], exif: Sequence[Splice]) -> None:
+        """Raises Refused where bytes move that a directory which runs out of the Exif block has.
+
+        A block that grew has no such directory, or leads into itself by now.
+        """
         block, segment = self.exif, self.exif_segment
-        if block is None or segment is None:
+        if block is None or segment is None or any(s.start == segment.end for s in exif):
             return
         reach = self._reach(segment.start + _EXIF_LEAD)
-        if sum(s.growth for s in splices if s.start >= segment.end) and any(
-            at < reach for at in usage(block).lost
-        ):
+        is_moving = sum(s.growth for s in packet if s.start >= segment.end)
+        if is_moving and any(at < reach for at in usage(block).lost):
             raise Refused(LOST_DIRECTORY)
 
     def _reach(self, start: int) -> int:
