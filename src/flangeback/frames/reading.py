@@ -6,6 +6,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
+from sys import intern
 from typing import Any
 
 from flangeback.formats import Damaged, FileReader, FrameFile, recognised
@@ -82,8 +83,9 @@ def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
     main, exif, gps = metadata
     pixels = _pixels(exif)
     return {
-        "make": main.text(_MAKE) or None,
-        "model": main.text(_MODEL) or None,
+        # One body made many frames.
+        "make": intern(main.text(_MAKE)) or None,
+        "model": intern(main.text(_MODEL)) or None,
         "serial": None if is_blank(exif.text(_BODY_SERIAL)) else exif.text(_BODY_SERIAL),
         "time": _camera_time(exif) or _camera_time(main),
         **lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), in_packet),

@@ -35,6 +35,7 @@ more than that (common practice), and a match is to take seconds, not minutes.""
 _LAYOUT = 8, 6
 _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
+_AT_ONCE = 256
 _FEW = 8
 """Pictures for which threads aren't worth their start."""
 _ONE_AT_A_TIME = Lock()
@@ -107,7 +108,9 @@ def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[P
     if len(frames) < _FEW:
         return [pictures(frame) for frame in frames]
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
-        return list(pool.map(pictures, frames))
+        # What waits in a pool takes memory, so that only some frames do.
+        parts = (frames[at : at + _AT_ONCE] for at in range(0, len(frames), _AT_ONCE))
+        return [light for part in parts for light in pool.map(pictures, part)]
 
 
 def _preview(frame: Frame) -> bytes | None:
