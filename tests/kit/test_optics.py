@@ -153,7 +153,6 @@ def test_first_mark_from_an_f_number() -> None:
     assert stops.first_from(3.33) == 4
     assert stops.first_from(5.65) == Decimal("5.6")  # the mark stands for 5.657
     assert stops.first_from(5.66) == 8
-    assert stops.first_from(3.3, "third") == Decimal("3.5")
     assert stops.first_from(1000) is None
 
 

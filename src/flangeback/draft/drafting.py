@@ -137,7 +137,7 @@ class _Draft:
         lens = lens_of(piece, maker.body, self.kit)
         stop = "" if lens == "off" else A_STOP
         if (told := stop_of(piece, self.frames, self.pictures)) and stop:
-            # The question mark is to be taken away by whoever knows: no log with it is read.
+            # No log with ?? in it is read: who knows the f-number takes the marks away.
             stop = f"{f_number(told)}??"
         words = _words(maker.word, lens or A_LENS, stop)
         for place, run in self.namer.ranges(piece.frames):

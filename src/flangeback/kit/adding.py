@@ -72,7 +72,7 @@ def _quoted(text: str) -> str:
 
 
 def lens_key(name: str, focal: Decimal) -> str:
-    """A key such as "miran58", of the name's first telling word; empty where it has none."""
+    """A key such as "miran58", of the first word with three letters; empty where there is none."""
     words = [word for word in _words(name) if word.isalpha() and len(word) > 2]
     return f"{words[0]}{exact(focal)}".replace(".", "-") if words else ""
 

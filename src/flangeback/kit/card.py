@@ -63,7 +63,7 @@ def _card(body: Body, kit: Kit) -> Card:
 
 
 def _ways(fit: Fit) -> Iterator[Way]:
-    """Every way with the fewest adapters, without tubes: no one figure holds for those."""
+    """The ways with the fewest adapters. On extension tubes no one focal length is right."""
     fewest = max(1, len(fit.way.adapters)) if fit.way else 0
     yield from (way for way in fit.ways if len(way.adapters) <= fewest)
 

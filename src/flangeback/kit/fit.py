@@ -229,7 +229,7 @@ def _thickness_error(stack: Stack, between: Spacing) -> float | None:
     if thickness is None or any(adapter.kind in GLASS for adapter in stack):
         return None
     least, greatest = (thickness - end for end in reversed(between.thickness))
-    # The last place of a float is no error.
+    # 1e-9 mm covers the rounding of floats.
     slack = between.tolerance + 1e-9
     return 0.0 if least - slack <= 0 <= greatest + slack else (least + greatest) / 2
 

@@ -73,7 +73,7 @@ def depth_of_field(
     if math.isinf(distance):
         return h - focal, math.inf
     near = distance * (h - focal) / (h + distance - 2 * focal)
-    # A hair's breadth, so that focusing at the hyperfocal distance itself counts as reaching it.
+    # A small tolerance, so that focusing at the hyperfocal distance itself counts as reaching it.
     if distance >= h * (1 - 1e-12):
         return near, math.inf
     return near, distance * (h - focal) / (h - distance)

@@ -35,7 +35,7 @@ def _walk(
     for adapter in adapters:
         if adapter.lens_mount != at or adapter in stack:
             continue
-        # A tube or extender of one mount stays where it is; nothing else comes back to a mount.
+        # Only a tube or extender leads from a mount to itself; no stack comes back to one before.
         if adapter.body_mount == at or adapter.body_mount not in seen:
             longer = (*stack, adapter)
             yield from _walk(adapter.body_mount, end, adapters, longer, seen | {adapter.body_mount})

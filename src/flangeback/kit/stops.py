@@ -28,9 +28,9 @@ def series(name: str) -> tuple[Stop, ...]:
     )
 
 
-def first_from(f_number: float, name: str = "full") -> Decimal | None:
-    """The widest mark of a series that is at least this f-number; None beyond the series' end.
+def first_from(f_number: float) -> Decimal | None:
+    """The widest mark of the full stops that is at least this f-number; None beyond the series' end.
 
     Compares exact values: f/5.6 is 5.657, and serves where 5.65 is asked for.
     """
-    return next((stop.mark for stop in series(name) if stop.exact >= f_number * (1 - 1e-9)), None)
+    return next((stop.mark for stop in series("full") if stop.exact >= f_number * (1 - 1e-9)), None)

@@ -45,7 +45,7 @@ class Calendar:
 
     def read_date(self, words: Tokenizer, head: Place) -> None:
         """The rest of a `date` line. Raises Fault."""
-        # The entries below a date that can't be read aren't told that they have none.
+        # Below a date that can't be read, entries have no second fault for want of a date.
         self.day, self._is_day_told = None, True
         if words.at_end:
             raise head.fault("which date?", A_DATE)
@@ -86,7 +86,7 @@ class Calendar:
         return self._moment(time) if self.has_day(token.place) else None
 
     def has_day(self, place: Place) -> bool:
-        """Whether there is a date for the time here; a log without one is told so once."""
+        """Whether a date holds at the time here; that it is missing is noted once in a log."""
         self._first_timed = self._first_timed or place.line.number
         if self.day is None and not self._is_day_told:
             self.faults.append(place.fault("which day?", "a line `date YYYY-MM-DD` above"))

@@ -211,7 +211,7 @@ class EntryReader:
         self.faults.append(token.place.fault("one end of the range is missing", A_FRAME_RANGE))
 
     def _group(self, place: Place, kind: GroupKind | None = None) -> None:
-        """The frames that are named here; what they share is in the name, unless it is given."""
+        """The frames that are named here; `kind` is what they share, where the name doesn't say."""
         self._say(Part.FRAMES, place, lambda: names.frames_called(place, kind))
 
     def _one_frame(self) -> bool:
@@ -309,7 +309,7 @@ class EntryReader:
             self._may_hide_place = True
 
     def _date(self, token: Token) -> None:
-        """A date is the place of an entry that has no other."""
+        """A date says which day's frames an entry is for, where nothing else says which frames."""
 
         def frames() -> FrameGroup:
             day = values.calendar_date(token, self.calendar.days)
@@ -327,13 +327,13 @@ class EntryReader:
     # Words that can't be understood ------------------------------------------------------------
 
     def _refused(self, token: Token) -> None:
-        """Words whose shape is known, and that aren't taken, each for its own reason."""
+        """Note why a word of a known shape, such as a T-stop, isn't accepted."""
         is_time = token.rule in ("bare hour", "one-digit minute")
         self.places.setdefault(Part.TIME if is_time else Part.APERTURE, token.place)
         self.faults.append(advice.refused(token))
 
     def _unknown_word(self, place: Place) -> None:
-        """Such words in a row are one fault, a remark without quotes, if like nothing known."""
+        """Note a word that isn't understood; several in a row are one fault: a remark unquoted."""
         word = place.text
         is_time = word.casefold() in WORDS_FOR_TIMES or word[:1].isdigit()
         self._may_hide_place |= is_time or any(mark in word for mark in "_:/")
@@ -358,7 +358,7 @@ class EntryReader:
             words = {Part.TIME: "a time", Part.FRAMES: "frame names", Part.ORDER: order}
             named = " and ".join(words[part] for part in where)
             self.faults.append(later.fault(named, "one of them in an entry"))
-        # Of a line in which nothing is understood, that is all there is to say.
+        # A line in which nothing is understood has that one fault.
         is_hidden = self._may_hide_place or (self._lost and len(self.places) == 1)
         if not is_hidden and not where:
             self.faults.append(whole.fault("no time and no frame names", A_PLACE))

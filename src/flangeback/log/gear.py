@@ -34,7 +34,7 @@ class Gear:
         for shelf in (kit.bodies, kit.lenses, kit.adapters):
             for key, gear in shelf.items():
                 self._by_word.setdefault(clean_word(key).casefold(), gear)
-        # Makers tell only where no key or name does.
+        # A maker's name counts only where no key or name fits.
         bodies = [(body, body.model or "", "") for body in kit.bodies.values()]
         lenses = [(lens, lens.name, lens.maker or "") for lens in kit.lenses.values()]
         named: list[tuple[Body | Lens, str, str]] = [*bodies, *lenses]

@@ -22,7 +22,7 @@ def frame_stem(written: str) -> str:
 
 
 def is_any_name(written: str, *, quoted: bool = False) -> bool:
-    """Whether frames can be called so; in quotes, they can by nearly anything."""
+    """Whether a frame can have this name; in quotes, nearly any will do."""
     stem = frame_stem(written)
     return bool(stem) if quoted else _A_NAME.fullmatch(stem) is not None
 
@@ -34,7 +34,7 @@ def is_frame_name(written: str, *, quoted: bool = False) -> bool:
 
 
 def has_letter(name: str) -> bool:
-    """Whether a letter or underscore is in a name: figures alone are something else."""
+    """Whether a letter or underscore is in a name: a number alone is no name."""
     return re.search(r"[^\W\d]", name) is not None
 
 

@@ -85,7 +85,7 @@ def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:
 
 
 def _remark(remark: str) -> str:
-    """In the quotes that don't stand in it themselves."""
+    """The remark in quotes, or brackets, that it doesn't contain itself."""
     clean = clean_word(remark)
     if '"' not in clean:
         return f'"{remark}"'

@@ -104,7 +104,7 @@ def is_sound(text: str, kit: Kit | None = None) -> bool:
 
 
 def words_of(text: str, kit: Kit) -> tuple[str | None, Collection[Part]]:
-    """What a line says, read for itself.
+    """What a line says, without the lines above it.
 
     The word that opens it, where it is no entry, and the parts of an entry that stand in it,
     whether or not they are sound.
@@ -115,7 +115,7 @@ def words_of(text: str, kit: Kit) -> tuple[str | None, Collection[Part]]:
 
 
 def time_of_day(text: str, name: str) -> WallTime:
-    """The time that this text is. Raises InputError in the name of where it was given."""
+    """The time of day that a text says. Raises InputError; `name` is where it was given."""
     words = Tokenizer(clean_line(1, text))
     token = words.read("time")
     if token is None or not words.at_end:

@@ -255,7 +255,7 @@ class _Carrier:
         return span
 
     def _check_inside(self, entry: Entry, span: Span, start: Moment, track: Track) -> None:
-        """No entry may fall for certain inside one that has an end."""
+        """Note an entry that certainly falls inside one with an end."""
         for other, its in reversed(track.closed):
             if _is_certainly_inside(span, its):
                 written = other.place(Part.TIME).text
@@ -278,7 +278,7 @@ def _has(lens: Lens | None, focal_length: Decimal) -> bool:
 
 
 def _is_certainly_inside(span: Span, other: Span) -> bool:
-    """Whether the span lies in another with an end, or overlaps it, however both fell."""
+    """Whether a span overlaps one with an end, wherever in their minutes both fall."""
     assert span.start is not None
     assert other.start is not None
     assert other.end is not None

@@ -95,7 +95,7 @@ class Place:
 
 @dataclass(eq=False)
 class Fault(Exception):
-    """What stands at this place of a log can't be. `parse_log` makes a Problem of it."""
+    """A fault at a place of a log; `parse_log` makes a Problem of it."""
 
     place: Place
     text: str

@@ -70,7 +70,7 @@ class State:
         return geometric_mean(*stops) if len(stops) == 2 else next(iter(stops), None)
 
     def aperture_fault(self, place: Place, aperture: Aperture) -> Fault | None:
-        """What the lens has against this aperture, which stands here."""
+        """Why the lens can't have this aperture, which stands here; None where it can."""
         lens = self.lens
         assert lens is not None
         known = lens.widest_at(self.focal_length)
@@ -125,7 +125,7 @@ class Track:
     their order was told: the entries after it make no other."""
 
     def enter(self, state: State, entry: Entry | None = None) -> None:
-        """Note what stands on the body after an entry; without one, after any body's."""
+        """Note what stands on the body after its entry, or after one that may be any body's."""
         self.latest = state
         if entry is not None and entry.says(Part.FRAMES):
             self.framed.append(state)

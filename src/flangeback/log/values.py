@@ -320,7 +320,7 @@ def geometric_mean(first: Decimal, second: Decimal) -> Decimal:
 
 
 def remark_text(token: Token) -> str | None:
-    """The remark in the words of its writer: cleaning is for the words that have a meaning."""
+    """The remark as it was written: only words that the log understands are cleaned."""
     place = token.group(token.match.lastindex or 0)
     if not place.text.strip():
         return None

@@ -123,7 +123,7 @@ def _head(now: datetime) -> str:
 
 
 def _readings(words: Sequence[str]) -> Iterator[str]:
-    """The words as they stand; then with those that the shell took for one as a remark."""
+    """The words as they stand; then with each that has spaces in it, as a shell passes a remark."""
     plain = [" ".join(word.split()) for word in words]
     yield " ".join(plain)
     if len(plain) > 1 and any(" " in word for word in plain):

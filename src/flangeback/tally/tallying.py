@@ -51,7 +51,7 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
 
 
 def _check(folders: Sequence[Path]) -> None:
-    """No frame counts twice."""
+    """Raises InputError where a frame would count twice."""
     whole = [folder.resolve() for folder in folders]
     for number, folder in enumerate(whole):
         for other in whole[:number]:
@@ -152,5 +152,5 @@ def _as_written(own: Record, written: Record, tags: Taken) -> Taken:
 
 
 def _rounded(value: float | Fraction | None) -> float | None:
-    """To what anybody reads: f/2.82 and 58.1 mm."""
+    """Rounded as people read it: f/2.82 and 58.1 mm."""
     return None if value is None else round(float(value), 2 if value < 10 else 1)
