@@ -102,8 +102,10 @@ def lens_entry(known: RecordedLens | None, said: Said, ask: Ask | None) -> NewEn
     only = mount_named(mounts[0]) if len(mounts) == 1 else None
     asking = _Asking({**said, "mount told": None if only else ", ".join(mounts)}, ask)
     name = asking.value("name", "its name", read.text, "Miran 58mm f/2", known and known.name)
-    maker = said.get("maker") or (known.maker if known else None)
-    if maker is None and known is None and said.get("maker") is None and ask is not None:
+    maker = said.get("maker")
+    if maker is None and known is not None:
+        maker = known.maker
+    elif maker is None and ask is not None:
         maker = ask("its maker (may stay empty)")
     length = known.focal if known else focal_in(name or "")
     example = "58, or 35-70 for a zoom"

@@ -29,7 +29,7 @@ def series(name: str) -> tuple[Stop, ...]:
 
 
 def first_from(f_number: float) -> Decimal | None:
-    """The widest mark of the full stops that is at least this f-number; None beyond the series' end.
+    """The widest full stop that is at least this f-number; None beyond the end of the series.
 
     Compares exact values: f/5.6 is 5.657, and serves where 5.65 is asked for.
     """
