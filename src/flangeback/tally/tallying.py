@@ -65,8 +65,7 @@ def _frames(folder: Path) -> Iterator[Taken | None]:
     """Each frame; None for a damaged one."""
     manifest = _Manifest(read_manifest(folder))
     for seen in frames_of(folder, files_below(folder)):
-        manifest.see(seen)
-        yield None if seen.damage is not None else manifest.taken(seen)
+        yield manifest.taken(seen)
     yield from manifest.gone()
 
 
@@ -87,12 +86,14 @@ class _Manifest:
         is_sidecar = copy.lower().endswith(_SIDECAR)
         return self._stem(stem) if is_sidecar and stem in self._records else stem
 
-    def see(self, seen: Frame) -> None:
-        """Note that a frame is still there."""
-        self._there.add(self._stem(seen.file))
+    def taken(self, seen: Frame) -> Taken | None:
+        """A frame that is there: by its tags, and by what was written, in it or in its sidecar.
 
-    def taken(self, seen: Frame) -> Taken:
-        """A frame that is there: by its tags, and by what was written, in it or in its sidecar."""
+        None for a damaged one.
+        """
+        self._there.add(self._stem(seen.file))
+        if seen.damage is not None:
+            return None
         body = str(BodyName(seen.make, seen.model, seen.serial))
         data = seen.lens_data
         tags = Taken(
