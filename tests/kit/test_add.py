@@ -533,6 +533,24 @@ def test_a_sound_kit_has_no_remarks() -> None:
     assert remarks(whole_kit()) == ()
 
 
+@pytest.mark.parametrize(
+    ("field", "value", "told"),
+    [
+        ("focal", "85", '"Miran 58mm f/2" tells focal 58, and focal is 85'),
+        ("widest", "2.8", '"Miran 58mm f/2" tells widest 2, and widest is 2.8'),
+        ("widest", "2.05", None),
+    ],
+)
+def test_a_name_that_tells_other_figures_is_remarked_on(
+    field: str, value: str, told: str | None
+) -> None:
+    texts = [remark.text for remark in remarks(parse_kit(changed(MIRAN58, field, value)))]
+    assert texts == ([f"the name {told}"] if told else [])
+    zoom = changed(ZOOM3570, "name", '"Brask Zoom 35-70mm f/3.5-5.6"')
+    (remark,) = remarks(parse_kit(zoom))
+    assert remark.text.endswith("tells widest 3.5 to 5.6, and widest is 3.5 to 4.5")
+
+
 def test_equal_serials_are_remarked_on() -> None:
     second = changed(changed(N2, "serial", '"0071133"'), "model", '"Norrvik N2"')
     (found,) = remarks(parse_kit(K7 + second))

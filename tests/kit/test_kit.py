@@ -232,6 +232,7 @@ KEYS = [
     ("9h12", "reads as a time"),
     ("'f/2.8'", "reads as an f-number"),
     ("f28", "reads as an f-number"),
+    ("'5.6'", "reads as an f-number"),
     ("'1:2.8'", "reads as an f-number"),
     ("85mm", "reads as a focal length"),
     ("t2", "reads as a T-stop"),
@@ -275,6 +276,15 @@ def test_two_bodies_that_would_claim_the_same_frames() -> None:
     assert parse_kit(K7 + changed(twin, "serial", '"0071134"')).bodies.keys() == {"k7", "twin"}
     bare = '[body.a]\nmount = "E"\n[body.b]\nmount = "E"\n'
     assert "no model either" in problem_of(bare).text
+
+
+@pytest.mark.parametrize("sensor", ["[3.6, 2.4]", "[100, 60]", "[35.9, 0.5]"])
+def test_a_sensor_of_no_body_is_refused(sensor: str) -> None:
+    """Crop factors lie between 0.5 and 8, of film backs and of the smallest interchangeable-lens
+    bodies (common practice); 3.6 is a side in cm."""
+    problem = problem_of(changed(K7, "sensor", sensor))
+    assert problem.text.startswith("[body.k7] sensor: is [")
+    assert problem.expected == "width and height in mm, such as [35.9, 23.9]"
 
 
 EIGHT = """

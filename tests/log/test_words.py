@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from flangeback.errors import InputError
+from flangeback.kit import parse_kit
 from flangeback.kit.reading import RESERVED_WORDS
 from flangeback.log import parse_log
 from flangeback.log.model import (
@@ -20,6 +21,7 @@ from flangeback.log.model import (
     Moment,
 )
 from flangeback.log.vocabulary import CLOCK_WORDS, KEYWORDS, PLAIN_WORDS
+from support.kits import MIRAN58, changed
 from support.log_gear import AWKWARD_KIT, DAY, fault, faults, read, under_caret
 
 MINUTE, SECOND = timedelta(minutes=1), timedelta(seconds=1)
@@ -177,6 +179,8 @@ def test_a_t_stop_is_refused(written: str) -> None:
         ("f/4-22", "f/22 is beyond miran58's f/16", None),
         ("f/2-16", f"f/2 and f/16 {FAR}", None),
         ("f8-4", f"f/4 and f/8 {FAR}", None),
+        ("f/8,11", "f/8,11 can be f/8.11, or f/8 and f/11", None),
+        ("f/4,16-22", "f/4,16-22 can be f/4.16, or f/4 and f/16", None),
         ("f/2.8x", "f/2.8x isn't an f-number", None),
         ("f/1000", "f/1000 isn't an f-number", None),
         ("f/", "f/ isn't an f-number", None),
@@ -188,6 +192,33 @@ def test_f_numbers_that_are_none(written: str, text: str, suggestion: str | None
     problem = fault(f"9:12 k7 miran58 {written}")
     assert (problem.text, problem.suggestion) == (text, suggestion)
     assert under_caret(problem) == written
+
+
+UNLIMITED = parse_kit(changed(MIRAN58, "narrowest", None))
+
+
+@pytest.mark.parametrize("written", ["f/1,25", "f/1.25", "f/1,05"])
+def test_two_decimals_are_those_of_the_fastest_lenses(written: str) -> None:
+    aperture = read(f"9:12 k7 exa50 {written}").entries[0].aperture
+    assert aperture == Aperture(ApertureKind.STOP, (Decimal(written[2:].replace(",", ".")),))
+
+
+@pytest.mark.parametrize(("written", "meant"), [("f/28", "f/2.8"), ("f/24", "f/2.4")])
+def test_an_f_number_that_no_ring_has_lacks_its_point(written: str, meant: str) -> None:
+    """Of ISO 517's series 2.8 and 2.4 are marks, 28 and 24 none; 25 is one of the third stops."""
+    problem = fault(f"9:12 miran58 {written}", UNLIMITED)
+    assert (problem.text, problem.suggestion) == (f"no ring is marked {written}", meant)
+    assert read("9:12 miran58 f/25", UNLIMITED).spans[0].setting.f_number == 25
+    narrow = parse_kit(changed(MIRAN58, "narrowest", written.removeprefix("f/")))
+    assert str(read(f"9:12 miran58 {written}", narrow).spans[0].setting.f_number) == written[2:]
+
+
+def test_a_limit_that_the_kit_does_not_name_is_told_as_assumed() -> None:
+    problem = fault("9:12 miran58 f/64", UNLIMITED)
+    assert problem.text == "f/64 is beyond f/32, the narrowest assumed for miran58"
+    assert problem.expected == (
+        "an f-number from f/2 to f/32, or narrowest = 64 in [lens.miran58] of the kit"
+    )
 
 
 def test_one_to_sixteen_is_a_time_or_an_f_number_by_what_else_stands_there() -> None:

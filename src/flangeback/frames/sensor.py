@@ -10,15 +10,12 @@ from pathlib import Path
 from flangeback.errors import InputError
 from flangeback.frames.model import Frame
 from flangeback.frames.reading import read_frame
-from flangeback.kit.model import FULL_FRAME_DIAGONAL
-
-PLAUSIBLE = (0.5, 8.0)
-"""Crop factors between which a sensor lies; some bodies write resolutions that mean nothing."""
+from flangeback.kit.model import CROP_FACTORS, FULL_FRAME_DIAGONAL
 
 
 def plausible(crop_factor: float) -> bool:
-    """Whether a sensor can have this crop factor."""
-    return PLAUSIBLE[0] <= crop_factor <= PLAUSIBLE[1]
+    """Whether a sensor can have this crop factor; some bodies write what means nothing."""
+    return CROP_FACTORS[0] <= crop_factor <= CROP_FACTORS[1]
 
 
 def crop_of_size(size: tuple[float, float]) -> float:

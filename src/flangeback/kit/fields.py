@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
@@ -9,6 +10,7 @@ from itertools import islice
 from typing import Any
 
 from flangeback.errors import nearest
+from flangeback.kit.model import CROP_FACTORS, FULL_FRAME_DIAGONAL
 from flangeback.kit.mounts import mount_named, near_designations
 from flangeback.words import listed
 
@@ -102,7 +104,8 @@ def ends(value: object, expected: str) -> tuple[Decimal, Decimal]:
 def sides(value: object, expected: str) -> tuple[float, float]:
     """Width and height of a sensor in mm."""
     width, height = _two(_list(value, expected), value, expected)
-    if not (1 <= width <= 100 and 1 <= height <= 100):
+    crop_factor = FULL_FRAME_DIAGONAL / math.hypot(width, height)
+    if min(width, height) < 1 or not CROP_FACTORS[0] <= crop_factor <= CROP_FACTORS[1]:
         raise FieldFault(f"is {shown(value)}", expected)
     return float(width), float(height)
 

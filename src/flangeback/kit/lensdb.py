@@ -155,12 +155,15 @@ def _likeness(name: str, entry: RecordedLens) -> float:
 
 
 def _same_optics(lens: Lens, entry: RecordedLens) -> bool:
-    if entry.focal is None:
+    if entry.focal is None or not same_figures(lens.focal, entry.focal):
         return False
-    pairs = [*zip(lens.focal, entry.focal, strict=True)]
-    if entry.widest is not None:
-        pairs += zip(lens.widest, entry.widest, strict=True)
-    return all(abs(mine - theirs) <= _SAME * mine for mine, theirs in pairs)
+    return entry.widest is None or same_figures(lens.widest, entry.widest)
+
+
+def same_figures(mine: Pair, theirs: Pair) -> bool:
+    """Whether figures are one lens's, which makers round."""
+    pairs = zip(mine, theirs, strict=True)
+    return all(abs(one - other) <= _SAME * one for one, other in pairs)
 
 
 def search_all(words: Sequence[str], pick: int | None = None) -> Search:

@@ -26,7 +26,7 @@ RESERVED_WORDS = frozenset(
 
 _READS_AS = (
     (re.compile(r"\d{1,2}([:.]\d{2})+([ap]m)?|\d{1,2}h\d{2}", re.I), "a time"),
-    (re.compile(r"[fƒ][/:]?[\d?].*|1:\d.*", re.I), "an f-number"),
+    (re.compile(r"[fƒ][/:]?[\d?].*|1:\d.*|\d{1,2}[.,]\d", re.I), "an f-number"),
     (re.compile(r"\d+([.,]\d+)?mm", re.I), "a focal length"),
     (re.compile(r"t/?\d+([.,]\d+)?", re.I), "a T-stop"),
     (re.compile(r".*\.\..*"), "a range of frames"),

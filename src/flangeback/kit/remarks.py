@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from flangeback.kit.asking import focal_in
 from flangeback.kit.fit import AdapterRoom, Spacing, spacing
+from flangeback.kit.lensdb import apertures_in, same_figures
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import mount_named
 from flangeback.kit.reading import again
+from flangeback.words import exact
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +27,7 @@ def remarks(kit: Kit) -> tuple[Remark, ...]:
     return (
         *_equal_serials("body", kit.bodies.values()),
         *_equal_serials("lens", kit.lenses.values()),
+        *(found for lens in kit.lenses.values() for found in _on_name(lens)),
         *(found for adapter in kit.adapters.values() for found in _on_adapter(adapter)),
     )
 
@@ -33,6 +37,19 @@ def _equal_serials(kind: str, gear: Iterable[Body | Lens]) -> Iterator[Remark]:
     for key, first in again({key: serial.casefold() for key, serial in serials.items()}):
         text = f'has the serial "{serials[key]}" of [{kind}.{first}]: is it a slip?'
         yield Remark(f"{kind}.{key}", text)
+
+
+def _on_name(lens: Lens) -> Iterator[Remark]:
+    """Where the name tells other figures than the fields: one of the two is a slip."""
+    focal = focal_in(lens.name)
+    for field, own, told in (
+        ("focal", lens.focal, focal),
+        ("widest", lens.widest, apertures_in(lens.name, focal or lens.focal)),
+    ):
+        if told is not None and not same_figures(own, told):
+            figures = [" to ".join(dict.fromkeys(map(exact, ends))) for ends in (told, own)]
+            text = f'"{lens.name}" tells {field} {figures[0]}, and {field} is {figures[1]}'
+            yield Remark(f"lens.{lens.key}", f"the name {text}")
 
 
 def _on_adapter(adapter: Adapter) -> Iterator[Remark]:

@@ -11,7 +11,7 @@ from flangeback.log.model import Aperture, ApertureKind, Entry, FrameGroup, Part
 from flangeback.log.places import Frames, covers
 from flangeback.log.printing import aperture_text
 from flangeback.log.text import Fault, Place
-from flangeback.log.values import MOST_APART, geometric_mean, stops_apart
+from flangeback.log.values import MOST_APART, geometric_mean, is_marked, stops_apart
 from flangeback.words import exact
 
 
@@ -75,15 +75,14 @@ class State:
         assert lens is not None
         known = lens.widest_at(self.focal_length)
         least, greatest = (min(lens.widest), max(lens.widest)) if known is None else (known, known)
-        ends = f"f/{exact(least)}", f"f/{exact(lens.limit)}"
         for stop in aperture.stops:
+            meant = _with_point(stop, least, lens.limit) if len(aperture.stops) == 1 else None
             if not least <= stop <= lens.limit:
-                how, end = ("beyond", ends[1]) if stop > lens.limit else ("wider than", ends[0])
-                return place.fault(
-                    f"f/{stop} is {how} {lens.key}'s {end}",
-                    f"an f-number from {ends[0]} to {ends[1]}",
-                    _with_point(stop, least, lens.limit) if len(aperture.stops) == 1 else None,
-                )
+                return _beyond(place, stop, lens, least, meant)
+            # No ring is marked f/28: that is f/2.8 without its point.
+            is_known = is_marked(str(stop)) or stop in (lens.narrowest, *lens.widest)
+            if meant and not is_known and is_marked(meant.removeprefix("f/")):
+                return place.fault(f"no ring is marked f/{stop}", "an f-number of a ring", meant)
         if stops_apart(aperture.stops) > MOST_APART:
             written = f"f/{exact(aperture.stops[0])} and f/{exact(aperture.stops[1])}"
             text = f"{written} are too far apart for a ring that stands between two marks"
@@ -95,6 +94,19 @@ class State:
         neither = f" and {adapter} none either" if adapter else ""
         text = f"{lens.key} has no aperture ring{neither}: it stays wide open"
         return place.fault(text, "no f-number", "open")
+
+
+def _beyond(place: Place, stop: Decimal, lens: Lens, least: Decimal, meant: str | None) -> Fault:
+    """The fault of a stop that the lens's ring doesn't reach."""
+    widest, limit = f"f/{exact(least)}", f"f/{exact(lens.limit)}"
+    text, expected = f"f/{stop} is wider than {lens.key}'s {widest}", ""
+    if stop > lens.limit:
+        text = f"f/{stop} is beyond {lens.key}'s {limit}"
+        if lens.narrowest is None:
+            text = f"f/{stop} is beyond {limit}, the narrowest assumed for {lens.key}"
+            expected = f", or narrowest = {stop} in [lens.{lens.key}] of the kit"
+    expected = f"an f-number from {widest} to {limit}{expected}"
+    return place.fault(text, expected, meant)
 
 
 def _with_point(stop: Decimal, widest: Decimal, narrowest: Decimal) -> str | None:

@@ -303,6 +303,12 @@ def aperture(token: Token) -> Aperture:
     if token.rule == "f-number not noted":
         return Aperture(ApertureKind.NOT_NOTED)
     written = [group for group in token.match.groups() if group is not None]
+    for figure in written:
+        # From f/2 on nobody writes two decimals: the comma stands between two readings.
+        first, comma, second = figure.partition(",")
+        if comma and len(second) == 2 and number(first) >= 2 and is_marked(first):
+            text = f"{token.text} can be f/{first}.{second}, or f/{first} and f/{second}"
+            raise token.place.fault(text, f"one f-number, or f/{first}-{second} between the two")
     stops = tuple(sorted({number(group) for group in written}))
     if stops[0] == 0:
         raise token.place.fault(f"{token.text} is no f-number", "an f-number above 0")
