@@ -11,6 +11,7 @@ import pytest
 from flangeback.frames import Frame
 from flangeback.log import parse_log
 from flangeback.match import FrameMatch, Outcome, match_frames
+from flangeback.report.documents import match_document
 from support.kits import whole_kit
 from support.shots import kinds, matched, shot
 from support.simulate import Kind, simulate
@@ -91,10 +92,27 @@ def test_what_is_the_same_by_both_clocks_stays_filled() -> None:
     assert {one.outcome for one in found[-6:]} == {Outcome.FILL}
 
 
-def test_sure_lifts_the_doubt_on_each_frame() -> None:
+def test_sure_fills_the_frames_and_the_doubt_on_each_stays() -> None:
     frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
-    found = matched(frames, "clock k7 slow 20m sure\n" + FOUR).frames
-    assert all(one.outcome is Outcome.FILL and not one.doubts for one in found)
+    held = matched(frames, "clock k7 slow 20m\n" + FOUR).frames
+    sure = matched(frames, "clock k7 slow 20m sure\n" + FOUR).frames
+    assert {one.outcome for one in sure} == {Outcome.FILL}
+    assert [kinds(one) for one in sure] == [kinds(one) for one in held]
+    assert any(kinds(one) == ["clock-unsure"] for one in sure)
+
+
+def test_where_the_log_has_a_clock_line_that_is_to_be_replaced() -> None:
+    frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
+    found = matched(frames, "clock k7 slow 20m\n" + FOUR).frames
+    (doubt,) = found[0].doubts
+    assert doubt.text.endswith("write `clock k7 fast 20m` instead of line 2")
+
+
+def test_json_says_that_a_clock_does_not_agree_where_frames_are_doubted_for_it() -> None:
+    frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
+    (wrong,) = match_document(matched(frames, "clock k7 slow 20m\n" + FOUR))["clocks"]
+    (right,) = match_document(matched(frames, "clock k7 fast 20m\n" + FOUR))["clocks"]
+    assert (wrong["agrees"], right["agrees"]) == (False, True)
 
 
 def test_a_right_clock_is_not_doubted() -> None:

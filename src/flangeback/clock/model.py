@@ -119,7 +119,7 @@ class StatedClock:
     """By how much a body's clock is ahead (seconds) as `source` says; None: taken as right.
 
     `sure` stands above the frames; `error` is how far it, or a note, may be off, in seconds;
-    `by_gps` what satellites have instead, where the log states it.
+    `by_gps` what satellites have instead, where the log states it in these `lines`.
     """
 
     ahead: float = 0.0
@@ -127,6 +127,7 @@ class StatedClock:
     sure: bool = False
     error: float = 0.0
     by_gps: float | None = None
+    lines: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

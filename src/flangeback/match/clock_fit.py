@@ -13,11 +13,11 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
-DIFFERS, UNLIKELY = 0.4, 0.5
-"""How likely a frame has other values than by the stated clock, from where on it is doubted, and
-from where on it isn't filled."""
-LEANING = 3.0, 0.2
-"""Odds against the stated clock from which a frame is doubted at as much."""
+DIFFERS, FAR_DIFFERS, UNLIKELY = 0.4, 0.25, 0.5
+"""How likely a frame has other values than by the stated clock: from where on it is doubted, the
+same where the likeliest other clock is a far one, and from where on the frame isn't filled."""
+LEANING = 3.0
+"""Odds against the stated clock from which a frame is doubted as if the other clock were far."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -55,9 +55,14 @@ class ClockFit:
         return 0.0 if self.fits is None else self.fits - self.stated.ahead
 
     @property
+    def is_likely(self) -> bool:
+        """Whether nothing else is likelier by much."""
+        return not self.offset or (self.odds or 0) < DOUBTED
+
+    @property
     def is_trusted(self) -> bool:
-        """Whether evidence may build on the clock: nothing else is likelier by much."""
-        return self.stated.sure or not self.offset or (self.odds or 0) < DOUBTED
+        """Whether evidence may build on the clock."""
+        return self.stated.sure or self.is_likely
 
     @property
     def is_near(self) -> bool:
@@ -70,30 +75,34 @@ class ClockFit:
 
         By a near one, the windows of changes are widened.
         """
-        return self.agrees and not self.is_trusted and not self.is_near
+        return self.agrees and not self.is_likely and not self.is_near
+
+    @property
+    def is_borne_out(self) -> bool:
+        """Whether the frames put a doubt on none for its clock."""
+        return self.agrees and self.is_likely and not any(True for _ in self.doubted)
 
     @property
     def tells(self) -> bool:
         """Whether the frames tell anything worth saying, for the clock or against it."""
-        return self.odds is not None and not (self.offset and self.is_trusted and self.agrees)
+        return self.odds is not None and not (self.offset and self.is_likely and self.agrees)
 
     @property
     def doubted(self) -> Iterator[int]:
-        """The shots that are doubted, each for its own share: else there is a doubt on all."""
-        if not self.leans:
-            odds, share = LEANING
-            is_leaning = bool(self.offset) and (self.odds or 0) >= odds
-            yield from self._differ(share if is_leaning else DIFFERS)
+        """The shots that are doubted, each for its own share; where all are, none of them."""
+        if self.agrees and not self.leans:
+            is_leaning = bool(self.offset) and (self.odds or 0) >= LEANING
+            is_far = is_leaning or not self.is_related or abs(self.rival) > SMALL
+            yield from self._differ(FAR_DIFFERS if is_far else DIFFERS)
 
     @property
     def unlikely(self) -> Iterator[int]:
-        """The shots whose values are likelier to be others than by the stated clock."""
-        return self._differ(UNLIKELY)
+        """The shots whose values are likelier to be others: they are left blank, but for `sure`."""
+        if self.agrees and not self.stated.sure:
+            yield from self._differ(UNLIKELY)
 
     def _differ(self, least: float) -> Iterator[int]:
-        """A clock that the frames contradict is a doubt on all, one that is sure on none."""
-        if self.agrees and not self.stated.sure:
-            yield from (shot for shot, share in enumerate(self.differs) if share >= least)
+        yield from (shot for shot, share in enumerate(self.differs) if share >= least)
 
     @property
     def settled(self) -> bool:
@@ -117,16 +126,16 @@ def clock_words(fit: ClockFit) -> str:
     if fit.agrees:
         lean = (
             f"; the frames speak for {_way(fit.fits)}, {odds}, which is no proof: if it is so, "
-            f"add `{_by_clock(fit)}`"
+            f"{_advice(fit)}"
         )
         return f"{name}: {said}{lean if fit.tells else ''}"
     if not fit.is_related:
         return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
-    told = f"{_way(fit.fits)}, {odds}{_cause(fit)}: add `{clock_line(fit)}`"
+    told = f"{_way(fit.fits)}, {odds}{_cause(fit)}: {_advice(fit)}"
     if fit.late is not None:
         told = (
             f"that notes were made up to {_amount(fit.late)} late, {odds}: add `{clock_line(fit)}` "
-            f"(or `{_by_clock(fit)}`, if it was the clock)"
+            f"(or {_advice(fit)}, if it was the clock)"
         )
     return f"{name}: the frames say {told}"
 
@@ -137,7 +146,7 @@ def rival_words(fit: ClockFit, shot: int) -> str:
     if not fit.is_related:
         return f"{told}: is the log another outing's?"
     rival = replace(fit, fits=fit.stated.ahead + fit.rival)
-    return f"{told}: if the body's clock was {_way(rival.fits or 0.0)}, add `{_by_clock(rival)}`"
+    return f"{told}: if the body's clock was {_way(rival.fits or 0.0)}, {_advice(rival)}"
 
 
 def clock_line(fit: ClockFit) -> str | None:
@@ -145,6 +154,15 @@ def clock_line(fit: ClockFit) -> str | None:
     if fit.agrees or not fit.is_related or fit.fits is None:
         return None
     return _by_clock(fit) if fit.late is None else f"slack {_amount(fit.late)}"
+
+
+def _advice(fit: ClockFit) -> str:
+    """What to do about the log's clock line; a body has one, but for photos of a clock."""
+    lines = fit.stated.lines
+    if not lines:
+        return f"add `{_by_clock(fit)}`"
+    numbers = " and ".join(str(line) for line in lines)
+    return f"write `{_by_clock(fit)}` instead of line{'s' if len(lines) > 1 else ''} {numbers}"
 
 
 def _by_clock(fit: ClockFit) -> str:

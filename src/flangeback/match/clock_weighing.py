@@ -51,7 +51,7 @@ _RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.75}
 _PRIORS: Sequence[tuple[float, float, float]] = (
     # Share of wrong clocks, offset and standard deviation in seconds.
     (0.30, 0, 60),
-    (0.30, 0, 900),
+    (0.45, 0, 900),
     (0.13, 3600, 30), (0.13, -3600, 30),
     (0.03, 7200, 30), (0.03, -7200, 30),
     (0.05, 43200, 30), (0.05, -43200, 30),

@@ -161,6 +161,7 @@ class _Notes:
     overnight: set[str | None] = field(default_factory=set)
     slack: dict[str | None, float] = field(default_factory=dict)
     sure: set[str | None] = field(default_factory=set)
+    clock_lines: dict[str | None, list[int]] = field(default_factory=lambda: defaultdict(list))
     slates: set[str] = field(default_factory=set)
     not_slates: set[str] = field(default_factory=set)
     histories: dict[str | None, ClockHistory] = field(default_factory=dict)
@@ -217,6 +218,7 @@ class _Notes:
         for line in log.clocks:
             body = line.body or self.only
             first_lines.setdefault(body, line.line)
+            self.clock_lines[body].append(line.line)
             if line.sure:
                 self.sure.add(body)
             self.clock_zones.setdefault(body, log.zone)
@@ -300,7 +302,8 @@ class _Notes:
         error += self.slack.get(body, 0.0)
         gps = clock_by_satellites([shot.frame for shot in shots], clock.zone) if by_log else None
         by_gps = None if gps is None else gps.ahead_at(reading) / SECOND
-        return StatedClock(ahead, source, body in self.sure, error, by_gps)
+        lines = tuple(self.clock_lines.get(body, ()))
+        return StatedClock(ahead, source, body in self.sure, error, by_gps, lines)
 
     def _clock(self, body: str | None, frames: Sequence[Frame]) -> ClockHistory:
         # A body may have a clock line and no entries: it keeps its order among the others by that.

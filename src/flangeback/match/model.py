@@ -127,6 +127,9 @@ class Matches:
     @property
     def needs_person(self) -> bool:
         """Whether somebody has to look at any frame, or at the clock of a body (exit 1)."""
-        return any(clock.leans or not clock.settled for clock in self.clocks) or any(
-            found.outcome.needs_person for found in self.frames
+        leaning = any(clock.leans and not clock.stated.sure for clock in self.clocks)
+        return (
+            leaning
+            or any(not clock.settled for clock in self.clocks)
+            or any(found.outcome.needs_person for found in self.frames)
         )

@@ -41,7 +41,7 @@ to in time and goes on."""
 _SHIFTED = -2.5
 """The same where shots begin before the log, which goes on after them: neither another card nor a
 late start makes that of itself."""
-_IDLE = 0.2
+_IDLE = {ChangeKind.LENS: 0.06, ChangeKind.RING: 0.2}
 """The share of entries that no frame follows before the next one (judgement)."""
 _LEAST_SCATTER = 0.2
 """Stops."""
@@ -91,7 +91,7 @@ class ChangeOdds:
     """How likely each of some changes was made at any time among the shots.
 
     They were noted between `starts` and `ends`; `by_light` and `by_pauses` say which go by which
-    rate, with and without the light.
+    rate, with and without the light; `idle` is what each tells that no frame follows (log).
     """
 
     times: Floats
@@ -100,6 +100,7 @@ class ChangeOdds:
     ends: Floats
     by_light: Mapping[_Rate, Sequence[int]]
     by_pauses: Mapping[_Rate, Sequence[int]]
+    idle: Floats
 
     @classmethod
     def of(cls, shots: ShotSeries, changes: Sequence[NotedChange]) -> ChangeOdds:
@@ -124,7 +125,10 @@ class ChangeOdds:
                 rate = by_step[key]
             by_light[rate].append(number)
         starts, ends = np.array([change.window for change in changes]).T
-        return cls(shots.times, shots.light_tells, starts, ends, by_light, by_pauses)
+        # A lens is put on to be used; the first entry names one, too.
+        shares = np.array([_IDLE[change.kind or ChangeKind.LENS] for change in changes])
+        idle = np.log(shares / (1 - shares))
+        return cls(shots.times, shots.light_tells, starts, ends, by_light, by_pauses, idle)
 
     def at(self, offsets: Floats, late: float = 0.0) -> Floats:
         """The log likelihood ratio of each offset; `late` seconds are how late notes may be."""
@@ -173,7 +177,7 @@ class ChangeOdds:
         made = np.searchsorted(self.times, starts[:-1])
         by_then = np.searchsorted(self.times, ends[1:])
         is_idle = (made > 0) & (made < len(self.times)) & (by_then == made)
-        found: Floats = is_idle.sum(axis=0) * np.log(_IDLE / (1 - _IDLE))
+        found: Floats = self.idle[:-1] @ is_idle
         return found
 
 

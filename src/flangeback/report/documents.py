@@ -124,7 +124,7 @@ def _clock(fit: ClockFit) -> Document:
         **fields(fit, source="stated.source"),
         "fits_s": None if fit.fits is None else round(fit.fits, 1),
         "odds": None if fit.odds is None else round(fit.odds, 1),
-        "agrees": fit.agrees and fit.is_trusted,
+        "agrees": fit.is_borne_out,
     }
 
 
