@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,7 +15,9 @@ from flangeback.copies import Filled, FrameCopy, Verified
 from flangeback.copies.model import CheckedCopy, SourceNow
 from flangeback.frames import Frame
 from flangeback.kit import parse_kit
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.report.kit import show_kit
+from flangeback.report.runs import Run
 from flangeback.report.settling import cases
 from flangeback.report.terminal import (
     show_filled,
@@ -225,3 +228,13 @@ def test_what_a_name_does_to_a_terminal_is_nothing(
     assert "\x1b[31m" not in out
     assert "\u202e" not in out
     assert "‹" in out
+
+
+def test_doubts_that_differ_in_their_share_alone_are_one_note() -> None:
+    found = matched([shot(f"K7_020{n}", f"09:1{n}:00") for n in range(3)], LOG).frames
+    shares = [Doubt(DoubtKind.CLOCK_UNSURE, f"another may hold, by {n}0%") for n in (5, 4)]
+    frames = [replace(one, doubts=(two,)) for one, two in zip(found, shares, strict=False)]
+    (note,) = Run((*frames, found[2])).notes
+    assert (note.text, note.some) == ("another may hold, by 40 to 50%", "K7_0200, K7_0201")
+    (alone,) = Run((frames[0],)).notes
+    assert alone.text == "another may hold, by 50%"

@@ -19,7 +19,7 @@ from flangeback.match.model import NO_ENTRY, Estimate, FrameMatch, Outcome, Sour
 from flangeback.match.sensors import BodySensor
 from flangeback.tags.decide import Fill, make_fill
 from flangeback.tags.table import Tag
-from flangeback.words import exact, f_number, focal_length
+from flangeback.words import f_number, focal_length, number
 
 SAME_F_NUMBER = Fraction(3, 100)
 """Relative. The marks are rounded (f/5.6 is 5.657, ISO 517) and bodies write either; a third of a
@@ -272,7 +272,7 @@ def _registered(fill: Fill, data: LensData) -> tuple[Doubt, ...]:
         return ()
     if ends[0] < registered < ends[1]:
         return ()
-    lens = "-".join(exact(end) for end in dict.fromkeys(ends))
+    lens = "-".join(number(end) for end in dict.fromkeys(ends))
     text = f"{focal_length(registered)} was registered for the stabiliser, the lens has {lens} mm"
     return (Doubt(DoubtKind.REGISTERED_FOCAL, text),)
 

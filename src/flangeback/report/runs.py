@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -13,6 +14,8 @@ from flangeback.match.model import NO_ENTRY, FrameMatch, Matches, Outcome
 from flangeback.match.sensors import SizeFinding
 from flangeback.tags.decide import Fill
 from flangeback.words import clock_time, count, some_of
+
+_SHARE = re.compile(r"(\d+)%")
 
 
 def shown_fill(found: FrameMatch) -> Fill | None:
@@ -102,15 +105,22 @@ class Run:
         """
         reason = self.first.reason
         found = [] if reason in (None, NO_ENTRY) else [Note(reason or "")]
-        by_text: dict[tuple[str, str], list[str]] = {}
+        by_text: dict[tuple[str, str], dict[str, str]] = {}
         for frame in self.frames:
             for doubt in frame.doubts:
                 if doubt.kind != DoubtKind.SENSOR_UNSURE:
-                    by_text.setdefault((doubt.kind, doubt.text), []).append(frame.frame.stem)
-        for (kind, text), stems in by_text.items():
-            some = some_of(stems) if len(stems) < len(self.frames) else ""
-            found.append(Note(text, kind, some))
+                    alike = (doubt.kind, _SHARE.sub("%", doubt.text))
+                    by_text.setdefault(alike, {})[frame.frame.stem] = doubt.text
+        for (kind, _), texts in by_text.items():
+            some = some_of(texts) if len(texts) < len(self.frames) else ""
+            found.append(Note(_with_all_shares(list(texts.values())), kind, some))
         return tuple(found)
+
+
+def _with_all_shares(texts: Sequence[str]) -> str:
+    """One text for several that are alike but for a share in percent: "40 to 50%"."""
+    shares = sorted({int(found[1]) for text in texts for found in _SHARE.finditer(text)})
+    return texts[0] if len(shares) < 2 else _SHARE.sub(f"{shares[0]} to {shares[-1]}%", texts[0])
 
 
 def _steps(start: str, end: str) -> int:
