@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import struct
+import tracemalloc
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from fractions import Fraction
@@ -39,7 +40,16 @@ from support.camera_files import (
     frame_bytes,
     put_frame,
 )
-from support.plain_jpeg import APP2, picture, segment, with_block, with_segments
+from support.plain_jpeg import (
+    APP1,
+    APP2,
+    XMP,
+    picture,
+    segment,
+    small_block,
+    with_block,
+    with_segments,
+)
 
 TIME = {DATE_TIME_ORIGINAL: b"2026:05:17 09:12:44"}
 
@@ -463,6 +473,24 @@ def test_long_segments_are_leapt_over(tmp_path: Path, bytes_read: Callable[[], i
     (frame,) = scan(tmp_path)
     assert frame.time is not None
     assert bytes_read() < 65_536 + 10_000
+
+
+def test_scanned_frames_keep_places_and_no_bytes(tmp_path: Path) -> None:
+    """Of tens of thousands of frames, heads and packets would fill the memory."""
+    lengthy = XMP + b"<x:xmpmeta xmlns:x='adobe:ns:meta/'>" + b" " * 50_000 + b"</x:xmpmeta>"
+    block = small_block(padding=15_000)
+    for number in range(40):
+        data = with_segments(with_block(block), segment(APP1, lengthy))
+        (tmp_path / f"K7_{number:04}.JPG").write_bytes(data)
+    scan(tmp_path)
+    tracemalloc.start()
+    try:
+        frames = scan(tmp_path)
+        kept, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert len(frames) == 40
+    assert kept < 40 * 8_000
 
 
 def test_reading_never_opens_for_writing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -121,7 +121,7 @@ class Jpeg(FrameFile):
             raise Damaged(f"the Exif block isn't TIFF (its number is {block.magic}, not {MAGIC})")
         return block
 
-    @cached_property
+    @property
     def packet(self) -> bytes:
         segment = self.xmp_segment
         if segment is None:

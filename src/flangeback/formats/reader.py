@@ -105,16 +105,12 @@ class FileReader:
 class Stretch:
     """A part of a file, from `start` up to, not including, `end`."""
 
-    __slots__ = ("_at_hand", "_read", "end", "size", "start")
+    __slots__ = ("_read", "end", "size", "start")
 
     def __init__(self, file: Bytes, start: int, end: int) -> None:
         self._read = file.read
         self.start, self.end, self.size = start, end, end - start
-        # As much as the file has at hand: a copy of it saves a call for each value.
-        self._at_hand = file.read(start, min(end, _AT_HAND)) if start < _AT_HAND else b""
 
     def read(self, start: int, end: int) -> bytes:
         """The bytes from `start` to `end` of the part, fewer where it ends before."""
-        if 0 <= start <= end <= len(self._at_hand):
-            return self._at_hand[start:end]
         return self._read(self.start + start, min(self.start + end, self.end))
