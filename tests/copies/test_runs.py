@@ -377,6 +377,16 @@ def test_no_room_is_told_before_anything_is_written(
     assert not out.exists()
 
 
+def test_a_disk_that_states_no_size_is_used(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As network disks mounted by FUSE may."""
+    nothing = shutil.disk_usage(frames)._replace(total=0, used=0, free=0)
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: nothing)
+    run(frames, out)
+    assert_whole(frames, out)
+
+
 def failing_after(count: int, number: int, real: Callable[..., int]) -> Callable[..., int]:
     """A system call that works so many times, then fails for good."""
     calls = iter(range(count))

@@ -54,10 +54,11 @@ def _same(one: Path, other: Path) -> bool:
 
 
 def check_room(out: Path, needed: int) -> None:
-    """Raises InputError unless the disk has `needed` bytes."""
-    free = shutil.disk_usage(_nearest(out)).free
-    if free < needed + _SPARE:
-        text = f"no room on the disk: {_shown(needed)} needed, {_shown(free)} free"
+    """Raises InputError unless the disk has `needed` bytes, or doesn't say what it has."""
+    disk = shutil.disk_usage(_nearest(out))
+    # Some network file systems state no size at all (f_blocks of statvfs, POSIX.1-2017).
+    if disk.total and disk.free < needed + _SPARE:
+        text = f"no room on the disk: {_shown(needed)} needed, {_shown(disk.free)} free"
         raise InputError(Problem(str(out), text, expected="a folder on a disk with more room"))
 
 
