@@ -192,12 +192,12 @@ def test_one_photo_at_the_end_against_two_leaves_its_side_open() -> None:
 NIGHT = "date 2026-10-24\nzone Europe/Stockholm\n23:00 k7 miran58 f/2.8\n"
 
 
-def autumn(*times: tuple[str, str]) -> list[Frame]:
+def night(*times: tuple[str, str]) -> list[Frame]:
     return [shot(f"K7_{n:04}", time, day=day) for n, (day, time) in enumerate(times, 201)]
 
 
 def test_readings_that_do_not_fall_back_keep_one_offset() -> None:
-    frames = autumn(("2026-10-24", "23:30:00"), ("2026-10-25", "01:30:00"),
+    frames = night(("2026-10-24", "23:30:00"), ("2026-10-25", "01:30:00"),
                     ("2026-10-25", "04:30:00"))  # fmt: skip
     log = parse_log(NIGHT + "date 2026-10-25\n3:20 k7 f/4\n", KIT)
     found = match_frames(frames, [log], KIT).frames
@@ -211,8 +211,55 @@ def test_readings_that_do_not_fall_back_keep_one_offset() -> None:
 
 
 def test_readings_that_fall_back_were_set() -> None:
-    frames = autumn(("2026-10-25", "00:30:00"), ("2026-10-25", "02:50:00"),
+    frames = night(("2026-10-25", "00:30:00"), ("2026-10-25", "02:50:00"),
                     ("2026-10-25", "02:10:00"), ("2026-10-25", "04:30:00"))  # fmt: skip
     found = match_frames(frames, [parse_log(NIGHT, KIT)], KIT).frames
     assert found[3].time is not None
     assert found[3].time.isoformat() == "2026-10-25T04:30:00+01:00"
+
+
+# The beginning of summer time (2026-03-29, 2:00 becomes 3:00) ------------------------------------
+
+SPRING = (
+    "date 2026-03-28\nzone Europe/Stockholm\n23:00 k7 miran58 f/2.8\ndate 2026-03-29\n3:50 k7 f/4\n"
+)
+
+
+def test_a_reading_in_the_hour_that_is_left_out_was_not_set_forward() -> None:
+    frames = night(("2026-03-28", "23:30:00"), ("2026-03-29", "02:20:00"),
+                   ("2026-03-29", "03:10:00"))  # fmt: skip
+    found = match_frames(frames, [parse_log(SPRING, KIT)], KIT).frames
+    # 3:10 by the body is 4:10 by the log: after the entry, and so f/4.
+    assert short(found[2]) == "fill miran58 f/4 58mm"
+    assert found[2].time is not None
+    assert found[2].time.isoformat() == "2026-03-29T04:10:00+02:00"
+    assert "not set forward" in found[2].doubts[0].text
+
+
+def test_a_body_that_sets_itself_goes_by_the_zone_and_is_doubted() -> None:
+    frames = night(("2026-03-28", "23:30:00"), ("2026-03-29", "01:50:00"),
+                   ("2026-03-29", "04:10:00"))  # fmt: skip
+    found = match_frames(frames, [parse_log(SPRING, KIT)], KIT).frames
+    assert [short(match) for match in found] == ["fill miran58 f/2.8 58mm"] * 2 + [
+        "fill miran58 f/4 58mm"
+    ]
+    assert found[2].time is not None
+    assert found[2].time.isoformat() == "2026-03-29T04:10:00+02:00"
+    assert [kinds(match) for match in found] == [[], [], ["clock-unsure"]]
+
+
+def test_offsets_of_their_own_leave_no_doubt_over_the_night() -> None:
+    times = (("2026-03-28", "23:30:00", 1), ("2026-03-29", "01:50:00", 1),
+             ("2026-03-29", "04:10:00", 2))  # fmt: skip
+    frames = [
+        shot(f"K7_{n:04}", time, day=day, offset=offset)
+        for n, (day, time, offset) in enumerate(times, 201)
+    ]
+    found = match_frames(frames, [parse_log(SPRING, KIT)], KIT).frames
+    assert not any(match.doubts for match in found)
+
+
+def test_after_a_longer_pause_than_a_night_the_clock_was_set() -> None:
+    frames = night(("2026-03-28", "23:30:00"), ("2026-03-29", "14:10:00"))
+    found = match_frames(frames, [parse_log(SPRING, KIT)], KIT).frames
+    assert not any("clock-unsure" in kinds(match) for match in found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 
 from flangeback.clock.checks import BACK, MOST_SET, amount, is_ambiguous
@@ -15,6 +15,8 @@ from flangeback.frames.model import Frame
 
 _LONGEST = 24 * 3600 * SECOND
 """Microseconds by which a clock may be off where frames bound it on one side alone."""
+_NIGHT = timedelta(hours=12)
+"""After a longer pause over the beginning of summer time clocks were set, or set themselves."""
 _ORDINARY = 300 * SECOND
 """Microseconds of a pause such as there are many of."""
 
@@ -80,35 +82,55 @@ def find_resets(
     )
 
 
-def summer_time_kept(
+def over_summer_time(
     frames: Sequence[Frame], zone: tzinfo | None, clock: BodyClock
 ) -> Mapping[str, BodyClock]:
-    """By file, the clocks of a body that wasn't set back at the end of summer time.
+    """By file, the clocks of a body whose frames lie on both sides of a change by summer time.
 
-    There are none where the log's clock wasn't set back during the outing. Bodies keep the offset
-    that they were set to (common practice): where the readings don't fall back as the count goes
-    on, those after the change are ahead by the hour.
+    There are none where the log's clock wasn't set during the outing. Bodies keep the offset that
+    they were set to (common practice): where the readings don't fall back in autumn as the count
+    goes on, or one lies in the hour that spring leaves out, those after the change keep the old
+    offset. Where spring's readings tell nothing, they are taken as set forward, and after a night that is no
+    doubt any more.
     """
     made = [(one.time.at, one) for one in frames if one.time and one.time.offset is None]
     if zone is None or not made:
         return {}
     made.sort(key=lambda one: count_of(one[1]))
-    falls = [
+    falls = any(
         later < one - timedelta(microseconds=BACK) and count_of(frame)[0] == count_of(other)[0]
         for (one, frame), (later, other) in pairwise(made)
-    ]
+    )
     first = zone.utcoffset(min(at for at, _ in made)) or timedelta(0)
     ahead = {one.file: first - (zone.utcoffset(at) or timedelta(0)) for at, one in made}
-    if any(falls) or max(ahead.values()) <= timedelta(0):
+    is_spring = min(ahead.values()) < timedelta(0)
+    if not any(ahead.values()) or (falls and not is_spring):
+        return {}
+    is_kept = not is_spring or any(_is_left_out(at, zone) for at, _ in made)
+    before = max(at for at, one in made if not ahead[one.file])
+    after = min(at for at, one in made if ahead[one.file])
+    if not is_kept and after - before > _NIGHT:
         return {}
     text = (
-        "summer time ended during the outing, and the readings don't fall back: the body's clock "
-        "is taken as not set back"
+        "summer time began during the outing: the body's clock is taken as set forward"
+        if not is_kept
+        else "summer time began during the outing, and a reading lies in the hour that was left "
+        "out: the body's clock is taken as not set forward"
+        if is_spring
+        else "summer time ended during the outing, and the readings don't fall back: the body's "
+        "clock is taken as not set back"
     )
     return {
-        file: replace(clock, ahead=clock.ahead + microseconds(more), unsure=text) if more else clock
+        file: replace(clock, ahead=clock.ahead + microseconds(more) * is_kept, unsure=text)
+        if more
+        else clock
         for file, more in ahead.items()
     }
+
+
+def _is_left_out(at: datetime, zone: tzinfo) -> bool:
+    """Whether a reading is one that the zone's clocks never show: they were set forward over it."""
+    return at.replace(tzinfo=zone).astimezone(UTC).astimezone(zone).replace(tzinfo=None) != at
 
 
 def _as_made(frames: Sequence[Frame], zone: tzinfo | None) -> Sequence[_Made]:

@@ -20,7 +20,7 @@ from flangeback.clock.model import (
     microseconds,
     placed,
 )
-from flangeback.clock.resets import find_resets, summer_time_kept
+from flangeback.clock.resets import find_resets, over_summer_time
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
@@ -312,7 +312,7 @@ class _Notes:
         clock = self.clocks.get(body) or clock_by_satellites(frames, zone) or BodyClock()
         resets = find_resets(frames, zone, self.references.get(body, {}))
         if resets is None:
-            return ClockHistory(zone, clock, summer_time_kept(frames, zone, clock))
+            return ClockHistory(zone, clock, over_summer_time(frames, zone, clock))
         return ClockHistory(zone, replace(clock, unsure=resets.text), resets.clocks)
 
 
