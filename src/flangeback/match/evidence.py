@@ -32,6 +32,7 @@ from flangeback.match.exposure import BodyLight, body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
 from flangeback.match.light import by_light, weigh
 from flangeback.match.model import Estimate, Outcome, Source
+from flangeback.match.natives import by_natives
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
 from flangeback.match.registered import by_registered
@@ -66,11 +67,15 @@ class BodyEvidence:
             for at, found in doubts.items()
             if any(doubt.kind is not DoubtKind.LIGHT_STEP for doubt in found)
         }
+        timeline = replace(self.timeline, changes=tuple(changes))
+        return replace(self.doubting(doubts), timeline=timeline, told={**told, **self.told})
+
+    def doubting(self, doubts: Doubts) -> BodyEvidence:
+        """The same with more doubts."""
         both = {
             at: (*self.doubts.get(at, ()), *doubts.get(at, ())) for at in {**self.doubts, **doubts}
         }
-        timeline = replace(self.timeline, changes=tuple(changes))
-        return replace(self, timeline=timeline, doubts=both, told={**told, **self.told})
+        return replace(self, doubts=both)
 
     def beside(self, fit: ClockFit, missed: str | None) -> BodyEvidence:
         """The same with what the frames say of the clock.
@@ -196,6 +201,7 @@ def weigh_evidence(
             shots = one.timeline.shots
             one = one.after(Source.PAUSE, *by_pauses(shots, one.timeline.changes))
             one = one.after(Source.REGISTERED, *by_registered(shots, one.timeline.changes, kit))
+        one = one.doubting(by_natives(one.timeline.shots, one.timeline.changes, kit, index.by_name))
         shots, changes = one.timeline.shots, one.timeline.changes
         body = kit.bodies.get(key or "")
         lights[key] = body_light(shots, changes, body, kit, read, index.by_name)

@@ -23,7 +23,7 @@ DOUBTS = {
     DoubtKind.PLACED_IN_GAP: "the only pause that is long enough places the change",
     DoubtKind.LIGHT_STEP: "the light jumps where no entry says so: was a ring turned?",
     DoubtKind.REGISTERED_FOCAL: "the stabiliser worked with another focal length",
-    DoubtKind.NATIVE_LENS: "the frame names a lens that gave its f-number",
+    DoubtKind.NATIVE_LENS: "a lens that names itself was on, and no entry says so",
     DoubtKind.PAIR_DIFFERS: "a JPEG and its raw file don't agree",
     DoubtKind.CLOCK_UNSURE: "the body's clock may be off: check its clock line",
     DoubtKind.NO_TIME: "the frame has no time to go by",
