@@ -148,6 +148,14 @@ def test_frames_of_another_day_are_doubted() -> None:
     assert "47h24m or more after the last entry" in doubt.text
 
 
+def test_frames_that_begin_after_several_entries_are_doubted() -> None:
+    entries = "9:00 k7 miran58 f/2.8\n9:10 k7 brask135 f/4\n"
+    frames = [shot("K7_0201", "11:20:00"), shot("K7_0202", "11:21:00")]
+    assert [kinds(found) for found in matched(frames, entries).frames] == [[], []]
+    found = matched(frames, f"{entries}9:20 k7 f/8\n").frames
+    assert [kinds(one) for one in found] == [["clock-unsure"], ["clock-unsure"]]
+
+
 def test_a_log_of_one_entry_holds_for_all_that_follows() -> None:
     (found,) = matched([shot("K7_0201", "18:05:00")], "9:00 k7 miran58 f/2.8\n").frames
     assert kinds(found) == []

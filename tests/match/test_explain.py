@@ -230,10 +230,11 @@ def test_match_and_fill_say_what_to_do_next_to_a_person_at_a_terminal(
 class _Context:
     def __init__(self, **params: object) -> None:
         self.params = params
+        self.args: list[str] = []
 
 
 def test_frames_and_words_are_completed(outing: Outing, tmp_path: Path) -> None:
-    frames = _Context(frames=outing.frames)
+    frames = _Context(folders=[outing.frames])
     assert frame_names(frames, "k7_022")[:2] == ["K7_0220", "K7_0221"]  # type: ignore[arg-type]
     assert frame_names(_Context(), "K7") == []  # type: ignore[arg-type]
     (tmp_path / "kit.toml").write_text(WHOLE)

@@ -22,8 +22,9 @@ _SATELLITE_ERROR = SECOND
 _LEAST_FIXES = 3
 _MISSES_BEFORE = 300 * SECOND
 """Microseconds. Whoever keeps a log begins it with the outing."""
-_MISSES_AFTER = 6 * 3600 * SECOND
-"""Microseconds. The last entry holds on; half a day later it is another outing."""
+_MISSES_AFTER, _MISSES_AFTER_MANY, _MANY = 6 * 3600 * SECOND, 1200 * SECOND, 3
+"""Microseconds. The last entry holds on; half a day later it is another outing. Whoever notes so
+many changes makes frames among them: shorter after so many."""
 
 
 def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
@@ -89,9 +90,10 @@ def misses(
         return None
     first, last = min(start for start, _ in frames), max(end for _, end in frames)
     begins, ends = min(start for start, _ in entries), max(end for _, end in entries)
+    after = _MISSES_AFTER if len(entries) < _MANY else _MISSES_AFTER_MANY
     if last + _MISSES_BEFORE <= begins:
         way, apart, off, clock = "before the first entry", begins - last, begins - first, "slow"
-    elif first >= ends + _MISSES_AFTER and len(entries) > 1:
+    elif first >= ends + after and len(entries) > 1:
         way, apart, off, clock = "after the last entry", first - ends, first - begins, "fast"
     else:
         return None

@@ -124,9 +124,9 @@ _FRAMES = (
     _Frame(204, "09:19:40", "miran58", "2.8", "agree", 0.25),
     # The body's own zoom, put on for one frame and not noted.
     _Frame(205, "09:22:11", "native35", "8", "conflict", 0.3, ("native-lens",)),
-    _Frame(206, "09:24:30", "miran58", "2.8", "fill", 0.55),
+    _Frame(206, "09:24:30", "miran58", "2.8", "fill", 0.55, ("native-lens",)),
     # The ring is turned within the minute; two stops of shutter time say between which frames.
-    _Frame(207, "09:26:11", "miran58", "2.8", "fill", 0.9),
+    _Frame(207, "09:26:11", "miran58", "2.8", "fill", 0.9, ("native-lens",)),
     _Frame(208, "09:26:47", "miran58", "5.6", "fill", 0.88),
     _Frame(209, "09:30:05", "miran58", "5.6", "fill", -0.9, registered=58),
     _Frame(210, "09:35:16", "miran58", "5.6", "fill", -1.5, registered=58),

@@ -7,7 +7,7 @@ one before it left.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from flangeback.clock.checks import set_back
@@ -32,6 +32,7 @@ from flangeback.match.exposure import BodyLight, body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
 from flangeback.match.light import by_light, weigh
 from flangeback.match.model import Estimate, Outcome, Source
+from flangeback.match.moved_lenses import by_moved_lenses
 from flangeback.match.natives import by_natives
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
@@ -48,7 +49,8 @@ class BodyEvidence:
 
     `settled` has the files of which it is certain what they come to, whatever stood: slate frames,
     for one. `told` says what told a shot that the log left open,
-    `by_rival` what may have stood where the stated clock isn't even the likelier.
+    `by_rival` what may have stood where the stated clock isn't even the likelier, `moved` the shots
+    of which the lens was on another body by then.
     """
 
     timeline: BodyTimeline
@@ -59,6 +61,7 @@ class BodyEvidence:
     told: Mapping[int, Source] = field(default_factory=dict)
     estimates: Mapping[int, Estimate] = field(default_factory=dict)
     by_rival: Mapping[int, tuple[Setting | None, ...]] = field(default_factory=dict)
+    moved: Collection[int] = ()
 
     def after(self, source: Source, changes: Sequence[Change], doubts: Doubts) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
@@ -129,7 +132,8 @@ class BodyEvidence:
             return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
         # Within the first entry's own time, the shots before it may go on.
         begins = 0 if numbers[0] else changes[0].places[0]
-        return replace(found, is_open=begins > 0 and _same_day(shots[begins - 1], shots[at]))
+        is_first = begins > 0 and _same_day(shots[begins - 1], shots[at])
+        return replace(found, is_open=is_first or at in self.moved)
 
 
 def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setting | None, ...]]:
@@ -187,7 +191,7 @@ def weigh_evidence(
         for key, log in index.by_body.items()
     }
     if by_log_alone:
-        return found
+        return _without_moved(found)
     from flangeback.match.clock_weighing import fit_clocks
 
     lights: dict[str | None, BodyLight] = {}
@@ -201,7 +205,6 @@ def weigh_evidence(
             shots = one.timeline.shots
             one = one.after(Source.PAUSE, *by_pauses(shots, one.timeline.changes))
             one = one.after(Source.REGISTERED, *by_registered(shots, one.timeline.changes, kit))
-        one = one.doubting(by_natives(one.timeline.shots, one.timeline.changes, kit, index.by_name))
         shots, changes = one.timeline.shots, one.timeline.changes
         body = kit.bodies.get(key or "")
         lights[key] = body_light(shots, changes, body, kit, read, index.by_name)
@@ -212,11 +215,20 @@ def weigh_evidence(
             others = [light for other, light in lights.items() if other != key]
             shots, changes = one.timeline.shots, one.timeline.changes
             light = weigh(lights[key], others)
-            found[key] = replace(
-                one.after(Source.LIGHT, *by_light(shots, changes, light, others)),
-                estimates=estimates(lights[key], light.weighed),
-            )
-    return found
+            one = one.after(Source.LIGHT, *by_light(shots, changes, light, others))
+            one = replace(one, estimates=estimates(lights[key], light.weighed))
+        shots, changes = one.timeline.shots, one.timeline.changes
+        found[key] = one.doubting(by_natives(shots, changes, kit, index.by_name))
+    return _without_moved(found)
+
+
+def _without_moved(
+    found: Mapping[str | None, BodyEvidence],
+) -> dict[str | None, BodyEvidence]:
+    """The same, with what is open since an entry puts the lens on another body."""
+    timelines = {key: one.timeline for key, one in found.items()}
+    moved = {key: by_moved_lenses(key, timelines) for key in found}
+    return {key: replace(one.doubting(moved[key]), moved=moved[key]) for key, one in found.items()}
 
 
 def _no_picture(_: Frame) -> None:
