@@ -7,7 +7,7 @@ one before it left.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from flangeback.clock.checks import set_back
@@ -49,8 +49,7 @@ class BodyEvidence:
 
     `settled` has the files of which it is certain what they come to, whatever stood: slate frames,
     for one. `told` says what told a shot that the log left open,
-    `by_rival` what may have stood where the stated clock isn't even the likelier, `moved` the shots
-    of which the lens was on another body by then.
+    `by_rival` what may have stood where the stated clock isn't even the likelier.
     """
 
     timeline: BodyTimeline
@@ -61,7 +60,6 @@ class BodyEvidence:
     told: Mapping[int, Source] = field(default_factory=dict)
     estimates: Mapping[int, Estimate] = field(default_factory=dict)
     by_rival: Mapping[int, tuple[Setting | None, ...]] = field(default_factory=dict)
-    moved: Collection[int] = ()
 
     def after(self, source: Source, changes: Sequence[Change], doubts: Doubts) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
@@ -132,8 +130,7 @@ class BodyEvidence:
             return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
         # Within the first entry's own time, the shots before it may go on.
         begins = 0 if numbers[0] else changes[0].places[0]
-        is_first = begins > 0 and _same_day(shots[begins - 1], shots[at])
-        return replace(found, is_open=is_first or at in self.moved)
+        return replace(found, is_open=begins > 0 and _same_day(shots[begins - 1], shots[at]))
 
 
 def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setting | None, ...]]:
@@ -191,7 +188,7 @@ def weigh_evidence(
         for key, log in index.by_body.items()
     }
     if by_log_alone:
-        return _without_moved(found)
+        return _with_moved(found)
     from flangeback.match.clock_weighing import fit_clocks
 
     lights: dict[str | None, BodyLight] = {}
@@ -219,16 +216,13 @@ def weigh_evidence(
             one = replace(one, estimates=estimates(lights[key], light.weighed))
         shots, changes = one.timeline.shots, one.timeline.changes
         found[key] = one.doubting(by_natives(shots, changes, kit, index.by_name))
-    return _without_moved(found)
+    return _with_moved(found)
 
 
-def _without_moved(
-    found: Mapping[str | None, BodyEvidence],
-) -> dict[str | None, BodyEvidence]:
-    """The same, with what is open since an entry puts the lens on another body."""
+def _with_moved(found: Mapping[str | None, BodyEvidence]) -> dict[str | None, BodyEvidence]:
+    """The same, with doubts on a lens that the log puts on another body meanwhile."""
     timelines = {key: one.timeline for key, one in found.items()}
-    moved = {key: by_moved_lenses(key, timelines) for key in found}
-    return {key: replace(one.doubting(moved[key]), moved=moved[key]) for key, one in found.items()}
+    return {key: one.doubting(by_moved_lenses(key, timelines)) for key, one in found.items()}
 
 
 def _no_picture(_: Frame) -> None:

@@ -38,7 +38,8 @@ def by_moved_lenses(body: str | None, timelines: Mapping[str | None, BodyTimelin
 
 def _mountings(timeline: BodyTimeline) -> Iterator[tuple[int, str, tuple[int, int]]]:
     """Where a lens is mounted: the line, the lens's key and when."""
-    lenses = [None, *(change.setting and change.setting.lens for change in timeline.changes)]
+    settings = (change.setting for change in timeline.changes)
+    lenses = [None, *(None if setting is None else setting.lens for setting in settings)]
     for change, (before, after) in zip(timeline.changes, pairwise(lenses), strict=True):
         if change.window is not None and after is not None and after != before:
             yield change.line, after, change.window
