@@ -75,7 +75,7 @@ def test_each_body_has_its_heading() -> None:
     frames = [shot("K7_0200", "09:10:00"), shot("N2_0400", "09:10:00", "n2")]
     frames += [shot("A_0001", "09:10:00", model="Kestrin K9"), shot("B", damage="cut", model="")]
     lines = table(frames)
-    headings = [line for line in lines if line.startswith(("k7", "n2", "no "))]
+    headings = [line for line in lines if line.startswith(("k7", "n2", "no body"))]
     assert headings == ["k7  Kestrin K7", "n2  Norrvik N2", "no body of the kit  Kestrin K9"]
     assert lines.index(headings[0]) < lines.index(headings[1]) < lines.index(headings[2])
 
@@ -238,3 +238,16 @@ def test_doubts_that_differ_in_their_share_alone_are_one_note() -> None:
     assert (note.text, note.some) == ("another may hold, by 40 to 50%", "K7_0200, K7_0201")
     (alone,) = Run((frames[0],)).notes
     assert alone.text == "another may hold, by 50%"
+
+
+def test_entries_that_met_no_frame_are_told_but_for_off() -> None:
+    lines = table([shot("K7_0200", "09:50:00")], LOG + "10:00 k7 f/8\n11:00 k7 off\n")
+    told = [line for line in lines if line.startswith("no frame")]
+    assert told == [
+        "no frame: line 2 (9:00 k7 miran58 f/2.8)",
+        "no frame: line 4 (10:00 k7 f/8)",
+    ]
+    many = LOG + "".join(f"10:{n} k7 f/8\n" for n in range(10, 20))
+    told = [ln for ln in table([shot("K7_0200", "09:50:00")], many) if ln.startswith("no frame")]
+    assert len(told) == 6
+    assert told[-1].startswith("no frame: 6 more")

@@ -48,7 +48,12 @@ def match_frames(
     sensors = sensors_of(frames, index.bodies, kit)
     standings = [_standing(frame, index, told) for frame in frames]
     met = {(one.log, one.line) for found in standings for one in found.settings if one}
-    entries = dict.fromkeys((s.setting.log, s.setting.line) for log in logs for s in log.spans)
+    idle = {
+        (span.setting, "".join(log.lines[span.setting.line - 1 :][:1]).strip()): None
+        for log in logs
+        for span in log.spans
+        if (span.setting.log, span.setting.line) not in met
+    }
     about = _About(index, timelines, kit, sensors, _namesakes(frames))
     return Matches(
         tuple(
@@ -58,7 +63,7 @@ def match_frames(
         sensors,
         timelines,
         tuple(found.clock for found in evidence.values()),
-        tuple(entry for entry in entries if entry not in met),
+        tuple(idle),
     )
 
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from flangeback.frames.model import Frame
+from flangeback.log.model import Setting
 from flangeback.match.changes import BodyTimeline
 from flangeback.match.clock_fit import ClockFit
 from flangeback.match.doubts import Doubt
@@ -108,15 +109,15 @@ class Matches:
 
     By the body's key, `sensors` says what its sensor is known by, and `timelines` has the bodies
     that the logs speak of: their clocks, their shots and the changes among them as evidence left
-    them. `clocks` says how each body's clock fits its frames; `idle_lines` are the entries (log and
-    line) that met no frame.
+    them. `clocks` says how each body's clock fits its frames; `idle` are the entries that met no
+    frame, each with its line.
     """
 
     frames: tuple[FrameMatch, ...]
     sensors: Mapping[str, BodySensor] = field(default_factory=dict)
     timelines: Mapping[str | None, BodyTimeline] = field(default_factory=dict)
     clocks: tuple[ClockFit, ...] = ()
-    idle_lines: tuple[tuple[str, int], ...] = ()
+    idle: tuple[tuple[Setting, str], ...] = ()
 
     @property
     def totals(self) -> Mapping[Outcome, int]:

@@ -111,7 +111,7 @@ def _sums(matches: Matches) -> Document:
     }
     return {
         "clocks": [_clock(fit) for fit in matches.clocks],
-        "idle_lines": [line for _, line in matches.idle_lines],
+        "idle_lines": [setting.line for setting, _ in matches.idle],
         "totals": dict(matches.totals),
         "sensors": sensors,
     }

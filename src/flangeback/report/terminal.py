@@ -31,6 +31,7 @@ more."""
 _LONG = 15
 """After more rows than this, what needs a person is told again."""
 _MOST_CASES = 12
+_MOST_IDLE = 5
 _NAMES = 20
 """Characters for the names of a row."""
 _STYLES = {
@@ -59,10 +60,20 @@ def show_matches(console: Console, matches: Matches, cases: Sequence[Case] = ())
     console.print(totals_line(matches))
     if told := evidence_line(matches):
         say(console, told)
+    _show_idle(console, matches)
     meanings = [(word, Text(meaning, "dim")) for word, meaning in words_in(matches)]
     show_table(console, [Column("", 16), Column("")], meanings, heading=False, by=2)
     if sum(len(section.runs) for section in found) > _LONG:
         _show_cases(console, cases)
+
+
+def _show_idle(console: Console, matches: Matches) -> None:
+    """Prints which entries met no frame, but for `off`, as it stands at an outing's end."""
+    idle = [(setting, text) for setting, text in matches.idle if setting.lens is not None]
+    for setting, text in idle[:_MOST_IDLE]:
+        say_wrapped(console, f"no frame: line {setting.line} ({text})", "yellow")
+    if len(idle) > _MOST_IDLE:
+        say(console, f"no frame: {len(idle) - _MOST_IDLE} more; --report shows the log", "yellow")
 
 
 def evidence_line(matches: Matches) -> str:
