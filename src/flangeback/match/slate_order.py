@@ -22,6 +22,8 @@ _AS_LOGGED = 0.7
 fit: rings click in halves or whole stops (common practice), and scenes differ by parts of one."""
 _NEAR = 5
 """Shots to either side of a slate frame that tell of the light."""
+_LEAST_STEADY = 3
+"""Shots of a part that show its light steady."""
 _FAR_FROM_LOGGED = 2.0
 """The same where they fit: what scenes differ by once in a hundred marks."""
 BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around it"
@@ -262,6 +264,9 @@ class _Fit:
         doubtful = next((part.name for part in parts[1 : n + 1] if not part.sure), None)
         if doubtful:
             return f"{doubtful} may be a dark picture, but counts as a mark: {self._counts(parts)}"
+        left_out = next((part.name for part in self.parts if not part.sure), None)
+        if n and left_out:
+            return f"{left_out} counts as a picture: if it is a mark, another entry may hold here"
         far = [
             (mark, steps)
             for mark in range(1, len(parts))
@@ -291,10 +296,20 @@ class _Fit:
     def _parting(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
         """In words, that marks and entries part at this part; None where they don't."""
         belied = self._belied(parts, n, misfit)
-        if belied is None and n + 1 < len(parts) < len(self.entries):
+        may_hold_another = n + 1 < len(parts) < len(self.entries) and not self._is_steady(parts, n)
+        if belied is None and may_hold_another:
             # The slate frame that wasn't made may be missing within it: its end tells.
             belied = self._belied(parts, n + 1, misfit)
         return belied
+
+    def _is_steady(self, parts: Sequence[_Part], n: int) -> bool:
+        """Whether the light within a part rules out that the next entry was made there, too."""
+        old, new = self.entries[n].stops, self.entries[n + 1].stops
+        lights = (self.through[shot.frame.file] for shot in parts[n].shots)
+        known = [light for light in lights if light is not None]
+        if old is None or new is None or len(known) < _LEAST_STEADY:
+            return False
+        return max(known) - min(known) < abs(new - old) / 2
 
     def _belied(self, parts: Sequence[_Part], n: int, misfit: str) -> str | None:
         """In words, that at this part's mark the light steps otherwise than logged.
