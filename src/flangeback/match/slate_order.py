@@ -22,6 +22,10 @@ _AS_LOGGED = 0.7
 fit: rings click in halves or whole stops (common practice), and scenes differ by parts of one."""
 _NEAR = 5
 """Shots to either side of a slate frame that tell of the light."""
+_BELIED = 3.0
+"""Stops by which the light steps otherwise than logged where the entry isn't that one."""
+_CLEARLY = 1.0
+"""Stops by which the light must step more as logged than as any other entry would have it."""
 _LEAST_STEADY = 3
 """Shots of a part that show its light steady."""
 _FAR_FROM_LOGGED = 2.0
@@ -255,8 +259,13 @@ class _Fit:
             why = f"`then` in line {line} has no slate frame: {misfit}"
             return _Told(None, why, Outcome.UNSURE)
         if misfit is None or (n == 0 and len(parts) > len(entries)):
-            return _Told(entries[n], self._why_doubted(parts, n))
+            doubt = self._why_doubted(parts, n)
+            if doubt and self._is_belied(parts, n):
+                return _Told(None, doubt, Outcome.UNSURE)
+            return _Told(entries[n], doubt)
         text = f"{misfit}: if the error lies before this frame, another entry holds here"
+        if self._is_ambiguous(parts, n):
+            return _Told(None, text, Outcome.UNSURE)
         return _Told(entries[n], text)
 
     def _why_doubted(self, parts: Sequence[_Part], n: int) -> str | None:
@@ -301,6 +310,31 @@ class _Fit:
             # The slate frame that wasn't made may be missing within it: its end tells.
             belied = self._belied(parts, n + 1, misfit)
         return belied
+
+    def _is_belied(self, parts: Sequence[_Part], n: int) -> bool:
+        """Whether the light at a part's mark speaks against its entry, or doesn't speak for it.
+
+        The latter where a doubtful mark was left out of the count.
+        """
+        steps = self._steps(parts, n)
+        if steps is not None and abs(steps[0] - steps[1]) > _BELIED:
+            return True
+        is_left_out = len(parts) < len(self.parts)
+        return is_left_out and self._is_ambiguous(parts, n)
+
+    def _is_ambiguous(self, parts: Sequence[_Part], n: int) -> bool:
+        """Whether the light's step at a part's mark may as well be that of another entry.
+
+        That is of the one before or after, as far as marks are too many or too few; or of none.
+        """
+        steps = self._steps(parts, n)
+        if steps is None:
+            return False
+        least, most = (n - 2, n - 1) if len(parts) > len(self.entries) else (n, n + 1)
+        shifted = self.entries[max(0, least)], self.entries[min(most, len(self.entries) - 1)]
+        old, new = (entry.stops for entry in shifted)
+        other = 0.0 if old is None or new is None else old - new
+        return min(abs(steps[0] - other), abs(steps[0])) - abs(steps[0] - steps[1]) < _CLEARLY
 
     def _is_steady(self, parts: Sequence[_Part], n: int) -> bool:
         """Whether the light within a part rules out that the next entry was made there, too."""
