@@ -223,6 +223,27 @@ def test_where_the_counts_differ_the_light_tells_where_they_part() -> None:
     )
 
 
+def test_a_steady_part_before_a_missing_slate_frame_is_filled() -> None:
+    # Of two turns one has no slate frame: it isn't missing where the light is steady.
+    shots = [seen(f"K7_{n:04}", f"09:{n:02}:00", 2.8) for n in range(1, 10)]
+    light = {one.frame.file: PictureLight(one.brightness, 0.2) for one in shots}
+    light["K7_0005.JPG"] = LIGHTS["s"]  # type: ignore[assignment]
+    text = "first k7 miran58 f/2.8\nthen k7 f/8\nthen k7 f/2.8"
+    frames = [one.frame for one in shots]
+    matches = match_frames(
+        frames, [parse_log(text, KIT)], KIT, pictures=lambda frame: light[frame.file]
+    ).frames
+    told = [short(match) for match in matches]
+    assert told == [f"fill {FIRST}"] * 4 + ["slate"] + ["unsure"] * 4
+
+
+def test_a_doubtful_mark_that_is_left_out_of_the_count_puts_a_doubt_on_what_follows() -> None:
+    matches = found("..s...?..s..")
+    assert letters(matches) == "AAsBBB?BBsCC"
+    doubted = [kinds(match) == ["near-change"] for match in matches]
+    assert doubted == [one in "BC" for one in "AAsBBB?BBsCC"]
+
+
 # Faults ---------------------------------------------------------------------------------------
 
 
