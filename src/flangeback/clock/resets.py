@@ -90,8 +90,8 @@ def over_summer_time(
     There are none where the log's clock wasn't set during the outing. Bodies keep the offset that
     they were set to (common practice): where the readings don't fall back in autumn as the count
     goes on, or one lies in the hour that spring leaves out, those after the change keep the old
-    offset. Where spring's readings tell nothing, they are taken as set forward, and after a night that is no
-    doubt any more.
+    offset. Where spring's readings tell nothing, they are taken as set forward, and after a night
+    that is no doubt any more.
     """
     made = [(one.time.at, one) for one in frames if one.time and one.time.offset is None]
     if zone is None or not made:
