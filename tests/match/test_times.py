@@ -16,7 +16,7 @@ from flangeback.log.model import Moment, Setting, Span
 from flangeback.match.changes import changes_by_time, setting_of, standing
 from flangeback.match.shots import Shot
 from support.examples import examples
-from support.shots import kinds, matched, one, problems, short, shot
+from support.shots import kinds, log, matched, one, problems, short, shot
 
 LENSES = "9:00 k7 miran58 f/2.8\n{} k7 brask135 f/4\n"
 STOPS = "9:00 k7 miran58 f/2.8\n{} k7 f/5.6\n"
@@ -344,3 +344,15 @@ def test_bodies_have_clocks_of_their_own() -> None:
     frames = [shot("K7_0201", "09:32:00"), shot("N2_0401", "10:32:00", "n2")]
     found = matched(frames, text).frames
     assert [short(one) for one in found] == ["fill miran58 f/2.8 58mm", "fill tolvan28 f/4 28mm"]
+
+
+def test_two_logs_that_mount_different_lenses_at_one_time_are_refused() -> None:
+    frames = [shot("K7_0001", "09:20:00")]
+    logs = [log("9:12 k7 miran58 f/4\n"), log("9:12 k7 brask135 f/8\n", file="other.txt")]
+    (problem,) = problems(frames, logs)
+    assert (problem.file, problem.line) == ("other.txt", 2)
+    assert "line 2 of session.txt has k7 with miran58" in problem.text
+    later = [logs[0], log("9:13 k7 brask135 f/8\n", file="other.txt")]
+    assert short(matched(frames, later).frames[0]) == "fill brask135 f/8 135mm"
+    same = [logs[0], log("9:12 k7 miran58 f/4\n", file="other.txt")]
+    assert short(matched(frames, same).frames[0]) == "fill miran58 f/4 58mm"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 
 from flangeback.clock.checks import clock_by_satellites, misses, set_back
 from flangeback.clock.fitting import fit_clock
@@ -24,7 +24,14 @@ from flangeback.clock.resets import find_resets, over_summer_time
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
-from flangeback.log.model import ClockReference, FrameName, FrameRange, SessionLog, Span
+from flangeback.log.model import (
+    ClockReference,
+    FrameName,
+    FrameRange,
+    SessionLog,
+    Setting,
+    Span,
+)
 from flangeback.match.bodies import Bodies, bodies_of, described
 from flangeback.match.changes import BodyTimeline, changes_by_time, ended_by_pauses
 from flangeback.match.names import Claim, NamedFrames, contradictions, narrowest
@@ -72,7 +79,7 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     bodies = _bodies(frames, logs, kit)
     notes = _Notes(NamedFrames.of(frames, bodies), _only_body(bodies))
     problems = [problem for log in logs for problem in notes.take(log)]
-    problems += [*notes.mixed_zones(logs), *notes.mixed_orders()]
+    problems += [*notes.mixed_zones(logs), *notes.mixed_orders(), *notes.clashes(logs)]
     claims, missing = notes.claims(logs)
     problems += [*missing, *contradictions(claims, frames)]
     if problems:
@@ -266,6 +273,21 @@ class _Notes:
                 other = next(file for file in files if file != by_order[0])
                 text = f"has `first` and `then` of {body}, and {other} has entries of it too"
                 yield Problem(by_order[0], text, expected="its entries in one log")
+
+    def clashes(self, logs: Sequence[SessionLog]) -> Iterator[Problem]:
+        """Of two logs that mount different lenses at one time neither is the later."""
+        by_file = {log.file: log for log in logs}
+        for body, spans in self.spans.items():
+            first: dict[datetime, Setting] = {}
+            for start, setting in ((span.start, span.setting) for span in spans):
+                one = setting if start is None else first.setdefault(start.earliest, setting)
+                if one.log != setting.log and one.lens != setting.lens:
+                    text = (
+                        f"{setting.lens or 'off'} at this time, but line {one.line} of {one.log} "
+                        f"has {body or 'the body'} with {one.lens or 'off'}"
+                    )
+                    expected = "the one that is right"
+                    yield by_file[setting.log].problem(setting.line, None, 1, text, expected)
 
     def body_log(self, body: str | None) -> BodyLog:
         """What was collected about one body."""
