@@ -98,6 +98,16 @@ def test_satellites_that_contradict_the_log_speak_against_it(ahead: float) -> No
     assert all(kinds(one) == ["clock-unsure"] * bool(ahead) for one in found.frames)
 
 
+def test_satellites_that_give_the_bodys_own_time_are_doubted() -> None:
+    """Some bodies write their own time where UTC is due: two hours off, as the zone is."""
+    local = with_gps(bursts(STARTS, 6, 50), -7200)
+    found = matched(local, ZONE + FOUR)
+    assert all("clock-unsure" in kinds(one) for one in found.frames)
+    assert "add `clock k7 right`" in found.frames[-1].doubts[-1].text
+    settled = matched(local, f"{ZONE}clock k7 right\n{FOUR}")
+    assert not any(one.doubts for one in settled.frames)
+
+
 def test_an_old_fix_of_the_satellites_is_no_evidence() -> None:
     frames = bursts(STARTS, 6, 50)
     stale = [

@@ -111,6 +111,15 @@ def test_gps_time_is_a_reference_where_the_log_gives_none() -> None:
     ]
 
 
+def test_without_a_zone_the_frames_own_offset_ties_satellites_to_the_wall_clock() -> None:
+    frames = [
+        replace(one, time=one.time and replace(one.time, offset=timedelta(hours=2)))
+        for one in outing()
+    ]
+    found = matched(frames, ZONED.split("\n", 1)[1]).frames
+    assert [one.time.minute for one in found if one.time] == [10, 25, 50]
+
+
 def test_the_logs_word_stands_above_satellites() -> None:
     text = ZONED.replace("9:00", "clock k7 fast 0\n9:00", 1)
     assert [one.time.minute for one in matched(outing(), text).frames if one.time] == [30, 45, 10]

@@ -55,13 +55,12 @@ def is_ambiguous(time: CameraTime, zone: tzinfo | None) -> bool:
 
 
 def clock_by_satellites(frames: Iterable[Frame], zone: tzinfo | None) -> BodyClock | None:
-    """The clock that the frames' GPS times tell; None without a zone, or where too few agree.
+    """The clock that the frames' GPS times tell; None where too few agree.
 
+    Without a zone, the frames' own offset from UTC tells how the wall clock went.
     A body may write the time of its last fix, minutes old: only those that agree with the middle
     of all count, and they have to be most of them.
     """
-    if zone is None:
-        return None
     fixes = [fix for frame in frames if (fix := _fix(frame, zone)) is not None]
     if len(fixes) < _LEAST_FIXES:
         return None
@@ -70,12 +69,15 @@ def clock_by_satellites(frames: Iterable[Frame], zone: tzinfo | None) -> BodyClo
     return fit_clock(agreeing) if 2 * len(agreeing) > len(fixes) else None
 
 
-def _fix(frame: Frame, zone: tzinfo) -> Reference | None:
-    if frame.time is None or frame.gps_time is None:
+def _fix(frame: Frame, zone: tzinfo | None) -> Reference | None:
+    time = frame.time
+    if time is None or frame.gps_time is None or (zone is None and time.offset is None):
         return None
-    half = microseconds(frame.time.resolution) / 2
-    camera = instant(placed(frame.time, zone)) + half
+    half = microseconds(time.resolution) / 2
+    camera = instant(placed(time, zone)) + half
     true = instant(frame.gps_time) + SECOND / 2
+    if zone is None:
+        true += microseconds(time.offset or timedelta(0))
     return Reference(camera, true, half + _SATELLITE_ERROR, frame.stem)
 
 

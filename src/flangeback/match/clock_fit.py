@@ -167,8 +167,9 @@ def _advice(fit: ClockFit) -> str:
 
 def _by_clock(fit: ClockFit) -> str:
     ahead = fit.fits or 0.0
-    body = f"{fit.body} " if fit.body else ""
-    return f"clock {body}{'fast' if ahead > 0 else 'slow'} {_amount(ahead)}"
+    way = "fast" if ahead > 0 else "slow"
+    told = f"{way} {_amount(ahead)}" if round(ahead) else "right"
+    return f"clock {fit.body} {told}" if fit.body else f"clock {told}"
 
 
 _SAID = {ClockSource.LOG: "logged", ClockSource.GPS: "GPS has it", None: ""}

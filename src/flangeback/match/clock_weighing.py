@@ -82,6 +82,9 @@ _SLIP, _SLIPS = 1.0, 0.25
 and how likely such a clock isn't right for that."""
 _BY_GPS = 0.5
 """Share of wrong clocks that go as satellites have it, where the log says otherwise."""
+_GPS_LOCAL = 0.5
+"""How likely a clock that is a zone's difference off by satellites is right after all: some bodies
+write their own time there."""
 _GPS_ERRORS = (0.8, 3.0), (0.198, 60.0)
 """How satellites' time differs from the log's clock: shares, and standard deviations in seconds.
 What the notes were timed by isn't always right to the second."""
@@ -142,7 +145,10 @@ class _Weighing:
         if slip:
             right *= 1 - _SLIPS
             peaks.append((_SLIP, slip, 5.0))
-        if stated.by_gps is not None:
+        if stated.source is ClockSource.GPS and _is_zone(stated.ahead):
+            right *= 1 - _GPS_LOCAL
+            peaks.append((_GPS_LOCAL, -stated.ahead, 5.0))
+        if stated.by_gps is not None and not _is_zone(stated.by_gps - stated.ahead):
             peaks.append((_BY_GPS, stated.by_gps - stated.ahead, 5.0))
             weighed += _gps_log_odds(tried - (stated.by_gps - stated.ahead))
         is_stated = np.abs(tried) <= max(2.0, stated.error)
@@ -268,6 +274,11 @@ def slip_of(timeline: BodyTimeline) -> float:
     )
     slip, count = found.most_common(1)[0] if found else (timedelta(0), 0)
     return slip.total_seconds() if 2 * count > len(times) else 0.0
+
+
+def _is_zone(seconds: float) -> bool:
+    """Whether as much may be a zone's difference: quarters of an hour, from half an hour on."""
+    return abs(seconds) >= 1770 and abs(seconds - round(seconds / 900) * 900) <= 30
 
 
 def _gps_log_odds(off: Floats) -> Floats:
