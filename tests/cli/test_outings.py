@@ -61,6 +61,29 @@ def test_one_broken_outing_does_not_stop_the_others(year: Path) -> None:
     assert "done:" in rows[1]
 
 
+def test_a_folder_that_is_not_there_does_not_stop_the_others(year: Path, tmp_path: Path) -> None:
+    day1, day9, out = year / "day1", year / "day9", tmp_path / "filled"
+    found = outings("match", day1, day9)
+    assert found["day1"]["totals"] == {"fill": 3}
+    assert found["day9"]["problems"][0]["text"] == "there is no such folder"
+    filled = run("fill", day1, day9, "--into", out)
+    assert (filled.code, "no such folder" in filled.err) == (2, True)
+    assert len(list((out / "day1").glob("*.JPG"))) == 3
+    assert run("survey", day1, day9).code == 2
+
+
+def test_a_kit_in_the_folder_above_serves_one_outing_too(
+    year: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert run("match", year / "day1").code == 0
+    monkeypatch.chdir(year / "day1")
+    assert run("match", ".").code == 0
+    assert run("match", ".", "--explain", "K7_0203").code == 0
+    assert run("fill", ".", "--into", tmp_path / "filled").code == 0
+    (year / "day1" / "kit.toml").write_text("[body.k7]\nmount = 5\n")
+    assert run("match", ".").code == 2
+
+
 def test_copies_go_to_a_folder_of_each(year: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     page = tmp_path / "page.html"
@@ -112,7 +135,7 @@ def test_what_cannot_be_several(year: Path, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="are those of"):
         find_outings([day1, year])
     with pytest.raises(InputError, match="no such folder"):
-        find_outings([day1, year / "day9"])
+        find_outings([year / "day9"])
     with pytest.raises(InputError, match="goes with one folder"):
         find_outings([day1, year / "trip"], [day1 / "session.txt"])
     assert run("match", year, "--explain", "K7_0202").code == 2

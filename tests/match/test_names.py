@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
 from flangeback.errors import InputError
 from flangeback.frames import Frame
 from flangeback.kit import parse_kit
+from flangeback.log import parse_log
+from flangeback.match import match_frames
 from support.kits import BRASK135, K7, M42_E, MIRAN58, N2, WHOLE, changed
 from support.shots import KIT, kinds, log, matched, one, problems, short, shot
 
@@ -23,6 +26,25 @@ def filled(frames: Sequence[Frame], text: str) -> list[str]:
     """The frames that come to a fill, without their suffix."""
     found = outcomes(frames, text)
     return [file.rpartition(".")[0] for file, what in found.items() if what.startswith("fill")]
+
+
+@pytest.mark.parametrize("text", [TIMED, "9:00 miran58 f/2.8\n", "first k7 miran58 f/2.8\n"])
+def test_frames_of_two_serials_are_not_one_body_of_the_kit(text: str) -> None:
+    """A body of the kit without a serial takes frames of any, but one log can't be both bodies'."""
+    kit = parse_kit(changed(K7, "serial", None) + MIRAN58)
+    own, other = shot("K7_0201", "09:10:00"), shot("K7_0202", "09:11:00")
+    frames = [replace(own, serial="0071133"), replace(other, serial="222")]
+    with pytest.raises(InputError) as caught:
+        match_frames(frames, [parse_log(f"date 2026-05-17\n{text}", kit)], kit)
+    (problem,) = caught.value.problems
+    assert "[body.k7] has no serial" in problem.text
+    assert "(serial 0071133) (1), Kestrin K7 (serial 222) (1)" in problem.text
+    for alike in ("0071133", "71133"):
+        frames[1] = replace(other, serial=alike)
+        match_frames(frames, [parse_log(f"date 2026-05-17\n{text}", kit)], kit)
+    named = "K7_0201 k7 miran58 f/4\nK7_0202 k7 miran58 f/8\n"
+    frames[1] = replace(other, serial="222")
+    match_frames(frames, [parse_log(named, kit)], kit)
 
 
 # Names and ranges ------------------------------------------------------------------------------

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
@@ -35,6 +36,19 @@ def body_of(frame: Frame, kit: Kit) -> Body | None:
     if frame.serial is None and len(claims) > 1:
         return None
     return next((body for body in kit.bodies.values() if body.model is None), None)
+
+
+def taken_for_one(
+    frames: Iterable[Frame], bodies: Bodies, kit: Kit
+) -> Iterator[tuple[Body, Mapping[str, int]]]:
+    """Bodies of the kit without serial, if their frames have several, and how many frames each."""
+    for body in kit.bodies.values():
+        if body.model is None or body.serial is not None:
+            continue
+        own = [one for one in frames if bodies.get(one.file) == body.key and one.damage is None]
+        makers = Counter(described(frame) for frame in own if frame.serial is not None)
+        if len({_folded_serial(frame.serial) for frame in own if frame.serial is not None}) > 1:
+            yield body, makers
 
 
 def _folded(model: str | None) -> str:

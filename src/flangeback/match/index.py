@@ -32,7 +32,7 @@ from flangeback.log.model import (
     Setting,
     Span,
 )
-from flangeback.match.bodies import Bodies, bodies_of, described
+from flangeback.match.bodies import Bodies, bodies_of, described, taken_for_one
 from flangeback.match.changes import BodyTimeline, changes_by_time, ended_by_pauses
 from flangeback.match.names import Claim, NamedFrames, contradictions, narrowest
 from flangeback.match.shots import Shot, shots_of
@@ -123,6 +123,7 @@ def _camera_day(frame: Frame) -> date | None:
 def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
     """Each file's body. A log that names no bodies holds for the only one there is."""
     found = bodies_of(frames, kit)
+    _check_serials(frames, found, logs, kit)
     nameless = [log for log in logs if log.spans and not log.names_bodies]
     if not nameless:
         return found
@@ -140,6 +141,22 @@ def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bo
             [Problem(log.file, text, expected="the body in every entry") for log in nameless]
         )
     return dict.fromkeys(found, _only_body(found))
+
+
+def _check_serials(
+    frames: Sequence[Frame], bodies: Bodies, logs: Sequence[SessionLog], kit: Kit
+) -> None:
+    """Raises InputError where entries of one body would hold for frames of several."""
+    in_order = {span.body for log in logs for span in log.spans if span.start or span.order}
+    problems = []
+    for body, makers in taken_for_one(frames, bodies, kit):
+        if in_order & {body.key, None}:
+            counts = ", ".join(f"{maker} ({count})" for maker, count in makers.items())
+            text = f"[body.{body.key}] has no serial, but its frames come from {counts}"
+            expected = "its serial, and a body of the kit for each other that the log speaks of"
+            problems.append(Problem(kit.file, text, expected=expected))
+    if problems:
+        raise InputError(problems)
 
 
 def _only_body(bodies: Bodies) -> str | None:

@@ -39,29 +39,35 @@ def find_outings(
     """The outings in some folders: each of them, or those below one that has no log of its own.
 
     `logs` are session logs that were named, which go with one folder alone. Raises InputError for
-    logs with several folders, for a folder that isn't there, and where one outing holds another.
+    logs with several folders, for the only folder where it isn't there, and where one outing holds
+    another. Of several folders, one that isn't there is an outing that fails when it is read.
     """
-    for folder in folders:
-        if not folder.is_dir():
-            text, expected = "there is no such folder", "the folder with the frames"
-            raise InputError(Problem(str(folder), text, expected=expected))
+    if len(folders) == 1 and not folders[0].is_dir():
+        text, expected = "there is no such folder", "the folder with the frames"
+        raise InputError.at(folders[0], text, expected)
     if logs and len(folders) > 1:
         text = "a log that is named goes with one folder"
         raise InputError(Problem(str(logs[0]), text, expected=f"a {LOG} in each folder"))
     found = [folders[0]] if logs else [each for folder in folders for each in _below(folder)]
     if found == list(folders) and len(folders) == 1:
-        return (OutingFolder(folders[0]),)
+        folder = folders[0]
+        above = folder.resolve().parent if folder.name in ("", "..") else folder.parent
+        return (OutingFolder(folder, kit=_kit_above(folder, above)),)
     _check(found)
     above = folders[0] if len(folders) == 1 else Path(os.path.commonpath(map(_whole, folders)))
-    kit = above / KIT
     return tuple(
         OutingFolder(
             folder,
             Path(os.path.relpath(_whole(folder), _whole(above))).as_posix(),
-            kit if kit.is_file() and not (folder / KIT).exists() else None,
+            _kit_above(folder, above),
         )
         for folder in found
     )
+
+
+def _kit_above(folder: Path, above: Path) -> Path | None:
+    kit = above / KIT
+    return kit if kit.is_file() and not (folder / KIT).exists() else None
 
 
 def _below(folder: Path) -> Iterator[Path]:
