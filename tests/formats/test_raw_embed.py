@@ -25,7 +25,7 @@ from flangeback.tags import Tag, decide
 from support.edits import applied, file_with
 from support.gear import AT_2_8, IN_EXIF, all_filled
 from support.heif_files import Shape, heif
-from support.plain_jpeg import exif_rows
+from support.plain_jpeg import exif_rows, rows
 from support.raw_files import (
     EXIF,
     LONG,
@@ -440,3 +440,14 @@ def test_many_strips_cost_nothing(tmp_path: Path) -> None:
     after = embedded(tmp_path, before, "scan.tif")
     assert not moved(before, after)
     assert by_exiv2(after)["Exif.Photo.LensModel"] == "Miran 58mm f/2"
+
+
+def test_a_picture_without_a_place_gets_a_sidecar(tmp_path: Path) -> None:
+    """StripByteCounts without StripOffsets (TIFF 6.0, section 3): LibRaw reads from byte 0 then."""
+    whole = bayer_dng().data
+    entry = next(row for row in rows(whole, 8) if row.tag == 0x0111)
+    lone = whole[: entry.at] + (0x0110).to_bytes(2, "little") + whole[entry.at + 2 :]
+    (copy,) = run(tmp_path, lone).copies
+    assert "a directory doesn't say where its picture is" in str(copy.match.reason)
+    assert copy.copies == ("K7_0001.DNG", "K7_0001.xmp")
+    assert (tmp_path / "out/K7_0001.DNG").read_bytes() == lone

@@ -69,7 +69,8 @@ def outcomes(folder: Path, files: dict[str, bytes]) -> tuple[FrameCopy, ...]:
         assert copy.failure is None, name
         after = (folder / "out" / name).read_bytes()
         if len(copy.copies) == 2:
-            assert "the file is cut short" in str(copy.match.reason)
+            reasons = ("the file is cut short", "a directory doesn't say where its picture is")
+            assert any(reason in str(copy.match.reason) for reason in reasons)
             assert b"Miran 58mm f/2" in (folder / "out" / copy.copies[1]).read_bytes()
             assert after == files[name]
         elif copy.match.outcome is Outcome.FILL:

@@ -35,6 +35,8 @@ _RAW_MARKS = (b"CR", b"IIII", b"MMMM")
 """What some of them have behind a header that is TIFF's own (common practice, as seen)."""
 _IPTC = (0x83BB, 0x8649)
 """The IPTC record, and the resources of an editor that hold one (TIFF/EP; as seen)."""
+_PICTURES = ((0x0111, 0x0117), (0x0144, 0x0145))
+"""Places and sizes of strips and of tiles (TIFF 6.0)."""
 _SEAL = 0xCD41
 """The tag that holds a seal (C2PA specification)."""
 _DNG_VERSION, _SUBFILE_TYPE, _PHOTOMETRIC = 0xC612, 0x00FE, 0x0106
@@ -77,6 +79,13 @@ class Tiff(FrameFile):
         """What is appended to such a file would become a part of a picture or value in it."""
         used = usage(self.exif)
         return bool(used.lost) or any(end > self.exif.size for _, end in used.spans)
+
+    def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        """Readers take a picture without a place from byte 0: any edit would change it."""
+        for found in self.exif.directories(lost=set()):
+            if any(found.find(size) and not found.find(place) for place, size in _PICTURES):
+                return "a directory doesn't say where its picture is"
+        return super().obstacle(values)
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
