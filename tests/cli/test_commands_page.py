@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import runpy
 from pathlib import Path
 
@@ -28,4 +29,4 @@ def test_all_that_a_command_s_help_says_is_on_the_page(name: str) -> None:
 
 
 def words(text: str) -> set[str]:
-    return set(text.replace("`", "").split())
+    return set(re.sub("[][<>{}`]", "", text).split())
