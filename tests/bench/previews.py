@@ -44,7 +44,10 @@ def make(folder: Path, count: int) -> str:
     for number in range(count):
         seconds += chance.uniform(0.5, 2) if number % 3 else chance.uniform(20, 60)
         light += chance.gauss(0, 0.02)
-        stop = STOPS[int(seconds // ENTRY) % len(STOPS)]
+        # The ring is turned at some second of its entry's minute.
+        entry = int(seconds // ENTRY)
+        entry -= seconds - entry * ENTRY < random.Random(entry).uniform(0, 60)
+        stop = STOPS[max(0, entry) % len(STOPS)]
         wanted = light - 2 * math.log2(stop) + chance.gauss(0, 0.2)
         named = round(wanted * 3) / 3
         twentieths = round(20 * (wanted - named))
