@@ -80,6 +80,7 @@ def start(words: Sequence[str | Path], said: Path, hook: Callable[[], None] | No
 
         traceback.print_exc()
     finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # The command is over.
         for stream in (sys.stdout, sys.stderr):
             try:
                 stream.flush()
