@@ -155,8 +155,10 @@ def test_what_frames_say_of_their_lens_is_summed_over_each_state() -> None:
         {None: np.array([-1.0, -1, -1, -1]), "a": np.array([0.0, 0, -5, -5])},
     )  # fmt: skip
     # By hand: at 0 all four stand under "a"; 15 s later two lie before the entry.
-    found = lens_log_odds(shots, [(-1.0, "a")], np.array([0.0, 16.0]))
+    found = lens_log_odds(shots, [((-1.0, -1.0), "a")], np.array([0.0, 16.0]))
     assert list(found) == [-10.0, -12.0]
+    # The change was made from 15 to 25 s: the shot at 20 s counts by what stood before.
+    assert list(lens_log_odds(shots, [((15.0, 25.0), "a")], np.zeros(1))) == [-1.0 - 1 - 1 - 5]
 
 
 # The log's word ----------------------------------------------------------------------------------

@@ -39,13 +39,13 @@ class BodySeries:
     """The shots of a body, the changes that were noted at a time, and what stood after each.
 
     The first shot was made at `begins` (seconds, by the stated clock). `states` has what stood from
-    a time on (seconds from the first shot), `values` with None before the first.
+    some time within a window on (seconds from the first shot), `values` with None before the first.
     """
 
     begins: float
     shots: ShotSeries
     changes: Sequence[NotedChange]
-    states: Sequence[tuple[float, str | None]]
+    states: Sequence[tuple[tuple[float, float], str | None]]
     values: Sequence[Values | None]
 
     @property
@@ -96,7 +96,7 @@ def body_series(
         start, end = (edge / SECOND - origin for edge in window)
         setting = change.setting
         changes.append(NotedChange((start, end), change.kind, _stops(setting, gear, kit)))
-        states.append(((start + end) / 2, _state(setting)))
+        states.append(((start, end), _state(setting)))
         found.append(None if setting is None else values(setting))
     shots = _shot_series(timeline.shots, {state for _, state in states}, kit, pictures)
     return BodySeries(origin, shots, changes, states, found)

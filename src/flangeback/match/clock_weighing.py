@@ -238,7 +238,7 @@ class _Weighing:
 
 def _days(series: BodySeries) -> float:
     """The whole days (seconds) by which shots and entries lie apart."""
-    noted = float(np.mean([at for at, _ in series.states]))
+    noted = float(np.mean([window for window, _ in series.states]))
     return round((float(np.mean(series.shots.times)) - noted) / _DAY) * _DAY
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -182,22 +183,30 @@ class ChangeOdds:
 
 
 def lens_log_odds(
-    shots: ShotSeries, states: Sequence[tuple[float, str | None]], offsets: Floats
+    shots: ShotSeries, states: Sequence[tuple[tuple[float, float], str | None]], offsets: Floats
 ) -> Floats:
     """The log likelihood of what shots say of their lens, for each offset.
 
-    `states` are what stood on the body from a time on, in order; None stood before the first.
+    `states` are what stood on the body from some time within a window on, in order; None stood
+    before the first. Shots within the window count by what suits them better.
     """
-    total = np.zeros(len(offsets))
-    whole = {state: np.append(0.0, np.cumsum(term)) for state, term in shots.lens_terms.items()}
-    first = np.zeros(len(offsets), int)
-    for (_, state), end in zip(
-        [(0.0, None), *states], [*(at for at, _ in states), np.inf], strict=True
-    ):
-        last = np.searchsorted(shots.times, end + offsets)
-        total += whole[state][last] - whole[state][first]
-        first = last
+    total, reached, before = np.zeros(len(offsets)), np.zeros(len(offsets), int), None
+    terms = shots.lens_terms
+    whole = {state: _sums(term) for state, term in terms.items()}
+    pairs = dict.fromkeys(pairwise([None, *(state for _, state in states)]))
+    either = {(one, two): _sums(np.maximum(terms[one], terms[two])) for one, two in pairs}
+    for (start, end), state in states:
+        first = np.maximum(reached, np.searchsorted(shots.times, start + offsets))
+        last = np.maximum(first, np.searchsorted(shots.times, end + offsets))
+        total += whole[before][first] - whole[before][reached]
+        total += either[before, state][last] - either[before, state][first]
+        reached, before = last, state
+    total += whole[before][-1] - whole[before][reached]
     return total
+
+
+def _sums(terms: Floats) -> Floats:
+    return np.append(0.0, np.cumsum(terms))
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +293,7 @@ class _Rate:
 
 
 def _whole(edges: Floats, rate: Floats) -> Floats:
-    return np.concatenate([[0.0], np.cumsum(rate * np.diff(edges))])
+    return _sums(rate * np.diff(edges))
 
 
 def _student(miss: Floats, scatter: Floats) -> Floats:
