@@ -29,7 +29,7 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.6
+OBJECTS = 0.5
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing."""
 _SAME_GAIN = 0.2
