@@ -143,3 +143,16 @@ def test_a_group_fills_nothing_by_a_clock_that_the_frames_contradict() -> None:
     own = [one for one in found.frames if one.body == "k7"]
     assert own
     assert all(not one.outcome.is_filled and "clock-unsure" in kinds(one) for one in own)
+
+
+def test_notes_made_as_soon_as_the_lens_was_on_contradict_no_clock() -> None:
+    """The frames begin five seconds into the minute of each entry, so that each lens was changed
+    before it; people note what they have done (common practice)."""
+    starts = [f"09:{5 * n:02}:05" for n in range(7)]
+    lenses = ["miran58", "brask135"] * 4
+    text = "".join(f"09:{5 * n:02} k7 {lenses[n]} f/4\n" for n in range(7))
+    found = matched(bursts(starts, 10, 10), text)
+    assert [fit.agrees or (fit.odds or 0) < 1000 for fit in found.clocks] == [True]
+    filled = [one for one in found.frames if one.outcome.is_filled]
+    assert len(filled) >= 0.4 * len(found.frames)
+    assert unmarked(found.frames, [lens for lens in lenses[:7] for _ in range(10)]) == []

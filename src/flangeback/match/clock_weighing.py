@@ -40,6 +40,9 @@ _LIKE_PLAIN = 60.0
 _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
+_SOON, _NOTED_WITHIN = 0.4, 30.0
+"""How likely notes were made once the change was, and seconds within which, of those that have
+whole minutes."""
 _LATE_BY = 20.0, 240.0
 """Seconds, from and to, by which all notes may be late alike."""
 _LATENESS = tuple((least, more) for least in (0.0, 30.0, 60.0, 120.0) for more in (60.0, 120.0))
@@ -160,6 +163,8 @@ class _Weighing:
         # on another card as a rule: the log may still be theirs.
         unrelated = float((lens + odds.outside(tried))[np.argmin(np.abs(tried))])
         likely = _log_mean(weighed[is_stated])
+        soon = odds.at(np.zeros(1), _noted_within(series)) - odds.at(np.zeros(1))
+        likely += float(np.logaddexp(math.log(1 - _SOON), math.log(_SOON) + soon[0]))
         return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated)
 
     def judged(self, fit: ClockFit, others: Sequence[_Weighing]) -> ClockFit:
@@ -288,6 +293,12 @@ def _gps_log_odds(off: Floats) -> Floats:
         found += share * np.exp(-((off / error) ** 2) / 2)
     logs: Floats = np.log(found)
     return logs
+
+
+def _noted_within(series: BodySeries) -> float:
+    """Seconds by which notes may follow what was done though nobody made them late."""
+    widths = [end - start for start, end in (change.window for change in series.changes)]
+    return _NOTED_WITHIN * min(1.0, float(np.median(widths)) / 60)
 
 
 def _looks_late(offsets: Floats) -> NDArray[np.bool_]:
