@@ -254,6 +254,6 @@ def test_an_older_exif_version_is_said_once(frames: Path) -> None:
         tags = {0x9003: f"2026:05:17 09:2{number}:00".encode(), 0x9000: version}
         put_frame(frames, f"K7_020{number}.JPG", tags)
     told = " ".join(run("fill", frames, "--into", "out").out.split())
-    assert told.count("2 copies are by an Exif version older than 2.3") == 1
+    assert told.count("2 copies state an Exif version older than 2.3") == 1
     assert by_exiv2(Path("out/K7_0201.JPG").read_bytes())["Exif.Photo.LensModel"]
     assert json.loads(run("fill", frames, "--into", "new", "--json").out)["older_exif"] == 2

@@ -210,8 +210,9 @@ def show_filled(console: Console, filled: Filled, out: str) -> None:
         told = f"{count(bare, 'copy has', 'copies have')} not the frame's mode, times or attributes"
         say_wrapped(console, f"{told}: the disk doesn't take them")
     if filled.older:
-        told = f"{count(filled.older, 'copy is', 'copies are')} by an Exif version older than 2.3"
-        say_wrapped(console, f"{told}, which has no lens tags: they are written all the same")
+        who = count(filled.older, "copy states", "copies state")
+        told = f"{who} an Exif version older than 2.3, which had no lens tags"
+        say_wrapped(console, f"{told}: they are written all the same")
     show_others(console, filled.others)
 
 
