@@ -52,7 +52,7 @@ def test_frames_that_need_a_person_are_1(frames: Path) -> None:
 
 
 def test_match_shows_what_a_fill_over_the_frames_own_data_would_do(frames: Path) -> None:
-    named = {DATE_TIME_ORIGINAL: b"2026:05:17 09:15:00", LENS_MODEL: b"Brask Tele 135mm f/3.5"}
+    named = {DATE_TIME_ORIGINAL: b"2026:05:17 09:50:00", LENS_MODEL: b"Brask Tele 135mm f/3.5"}
     put_frame(frames, "K7_0205.JPG", named)
     assert run("fill", frames, "--into", "out", "--over").code == 0
     ran = run("match", frames, "--into", "out", "--over")

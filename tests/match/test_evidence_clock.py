@@ -161,8 +161,9 @@ def test_frames_that_begin_after_several_entries_are_doubted() -> None:
     entries = "9:00 k7 miran58 f/2.8\n9:10 k7 brask135 f/4\n"
     frames = [shot("K7_0201", "11:20:00"), shot("K7_0202", "11:21:00")]
     assert [kinds(found) for found in matched(frames, entries).frames] == [[], []]
-    found = matched(frames, f"{entries}9:20 k7 f/8\n").frames
-    assert [kinds(one) for one in found] == [["clock-unsure"], ["clock-unsure"]]
+    found = matched(frames, f"{entries}9:20 k7 f/8\n")
+    assert [kinds(one) for one in found.frames] == [["clock-unsure"], ["clock-unsure"]]
+    assert found.needs_person
 
 
 def test_a_log_of_one_entry_holds_for_all_that_follows() -> None:

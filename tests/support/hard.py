@@ -55,13 +55,15 @@ def put_outing(folder: Path, frames: int = 6) -> Path:
 
 def start(words: Sequence[str | Path], said: Path, hook: Callable[[], None] | None = None) -> int:
     """The number of a process that runs a command; `hook` is called in it before."""
+    # An interrupt before the command begins would be Python's matter.
+    handler = signal.signal(signal.SIGINT, signal.SIG_IGN)
     child = os.fork()
     if child:
+        signal.signal(signal.SIGINT, handler)
         return child
     code = 70
     try:
         os.setpgid(0, 0)
-        signal.signal(signal.SIGINT, signal.default_int_handler)
         file = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
         for number in (1, 2):
             os.dup2(file, number)
@@ -71,6 +73,7 @@ def start(words: Sequence[str | Path], said: Path, hook: Callable[[], None] | No
         sys.argv = ["flangeback", *map(str, words)]
         if hook:
             hook()
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         main()
         code = 0
     except SystemExit as ending:

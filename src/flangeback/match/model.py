@@ -12,7 +12,7 @@ from flangeback.frames.model import Frame
 from flangeback.log.model import Setting
 from flangeback.match.changes import BodyTimeline
 from flangeback.match.clock_fit import ClockFit
-from flangeback.match.doubts import Doubt
+from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.sensors import BodySensor
 from flangeback.tags.decide import Fill
 from flangeback.tags.table import Tag
@@ -128,9 +128,13 @@ class Matches:
     @property
     def needs_person(self) -> bool:
         """Whether somebody has to look at any frame, or at the clock of a body (exit 1)."""
-        leaning = any(clock.leans and not clock.stated.sure for clock in self.clocks)
-        return (
-            leaning
-            or any(not clock.settled for clock in self.clocks)
-            or any(found.outcome.needs_person for found in self.frames)
+        open_clocks = [clock for clock in self.clocks if not clock.stated.sure]
+        return any(found.outcome.needs_person for found in self.frames) or any(
+            clock.leans or not clock.agrees or self._is_doubted(clock.body) for clock in open_clocks
         )
+
+    def _is_doubted(self, body: str | None) -> bool:
+        """Whether there is a doubt on its clock in all that is filled of a body."""
+        filled = [one for one in self.frames if one.body == body and one.outcome.is_filled]
+        kinds = [{doubt.kind for doubt in one.doubts} for one in filled]
+        return bool(kinds) and all(DoubtKind.CLOCK_UNSURE in one for one in kinds)
