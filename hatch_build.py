@@ -50,9 +50,14 @@ def urls_of(address: str) -> dict[str, str]:
     """The links that a package page shows."""
     return {
         "Source": address,
-        "Changelog": f"{address}/blob/HEAD/.github/CHANGELOG.md",
+        "Changelog": page_of(address, ".github/CHANGELOG.md"),
         "Issues": f"{address}/issues",
     }
+
+
+def page_of(address: str, place: str, shown_as: str = "blob") -> str:
+    """Where a file of the newest version is shown: as a page, or `raw`."""
+    return f"{address}/{shown_as}/HEAD/{place}"
 
 
 def readme_for(address: str | None, text: str) -> str:
@@ -62,6 +67,6 @@ def readme_for(address: str | None, text: str) -> str:
         picture, shown, place = link.groups()
         if address is None:
             return "" if picture else shown
-        return f"{picture}[{shown}]({address}/{'raw' if picture else 'blob'}/HEAD/{place})"
+        return f"{picture}[{shown}]({page_of(address, place, 'raw' if picture else 'blob')})"
 
     return _LINK.sub(whole, text)

@@ -26,18 +26,12 @@ from flangeback.frames import Frame
 from flangeback.match import FrameMatch, Matches, Outcome
 from flangeback.raw_mode import RawMode
 from support.gear import filled
+from support.kits import MIRAN58
 from support.second_readers import harm
 
 KIT = """[body.any]
 mount = "E"
 sensor = [35.9, 23.9]
-[lens.miran58]
-maker = "Ostrava Optik"
-name = "Miran 58mm f/2"
-focal = 58
-widest = 2.0
-mount = "M42"
-serial = "6612345"
 """
 TITLES = {
     "jpeg": "JPEG",
@@ -69,7 +63,7 @@ def main() -> int:
                 if path.is_file() and path.suffix not in (".json", ".md"):
                     shutil.copy(path, frames / path.name)
         (frames / "session.txt").write_text("all miran58 f/2.8\n", "utf-8")
-        (frames / "kit.toml").write_text(KIT, "utf-8")
+        (frames / "kit.toml").write_text(KIT + MIRAN58, "utf-8")
         return report(frames, Path(place))
 
 

@@ -22,6 +22,8 @@ def by_natives(
     without lens data tells of an adapted lens, where others of its body name theirs. Of the files
     `named` an entry speaks by name: nothing is concluded from them.
     """
+    if not any(shot.frame.lens_data.is_native for shot in shots):
+        return {}
     told = _told(shots, changes, kit, named)
     return {at: (Doubt(DoubtKind.NATIVE_LENS, text),) for at, text in told}
 
@@ -29,7 +31,6 @@ def by_natives(
 def _told(
     shots: Sequence[Shot], changes: Sequence[Change], kit: Kit, named: Collection[str]
 ) -> Iterator[tuple[int, str]]:
-    has_natives = any(shot.frame.lens_data.is_native for shot in shots)
     native: int | None = None
     for at, numbers in enumerate(standing(changes, shots)):
         frame = shots[at].frame
@@ -44,7 +45,7 @@ def _told(
         elif native is not None and None not in lenses:
             before = shots[native].frame.stem
             yield at, f"{before} before it names its lens: no entry says what was mounted after it"
-        elif has_natives and lenses == {None} and frame.lens_data.f_number is None:
+        elif lenses == {None} and frame.lens_data.f_number is None:
             yield at, "it names no lens, as native ones do on this body: was an adapted one on?"
 
 
