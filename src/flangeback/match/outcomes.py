@@ -9,6 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import NamedTuple
 
+from flangeback.frames.maker_note import noted_lens
 from flangeback.frames.model import Frame, LensData
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
@@ -206,7 +207,8 @@ def _compared(fill: Fill, file: Frame, *, over: bool) -> _Comparison:
     data = file.lens_data
     places = file.stated or (data,)
     against = list(dict.fromkeys(text for one in places for text in _contradictions(fill, one)))
-    doubts = tuple(doubt for one in places for doubt in _native_lens(fill, one))[:1]
+    noted = LensData() if data.says_lens or data.f_number is None else noted_lens(file)
+    doubts = tuple(doubt for one in places for doubt in _native_lens(fill, one, noted))[:1]
     if against and not over:
         reason = f"the frame says {', '.join(against)}"
         return _Comparison(Outcome.CONFLICT, doubts=doubts, reason=reason)
@@ -217,15 +219,25 @@ def _compared(fill: Fill, file: Frame, *, over: bool) -> _Comparison:
     return _Comparison(outcome, stale, (*doubts, *_registered(fill, data)), _left_blank(fill))
 
 
-def _native_lens(fill: Fill, data: LensData) -> Iterator[Doubt]:
-    """The doubt on a frame whose lens gave its f-number, so that it isn't the log's."""
-    says = None
+def _native_lens(fill: Fill, data: LensData, noted: LensData) -> Iterator[Doubt]:
+    """The doubt on a frame whose lens gave its f-number, so that it isn't the log's.
+
+    Where no lens is named, `noted` is the one that the MakerNote has.
+    """
+    says, is_nameless = None, data.f_number is not None and not data.says_lens
+    noted_other = noted.lens if is_nameless and not _is_noted(fill.lens, noted) else None
     if data.f_number is not None and data.says_lens and not _is_lens(fill.lens, data):
         says = f"names {data.lens or 'a lens by its specification'}, which gave its f-number"
-    elif data.f_number is not None and not data.says_lens and _gives_another(fill, data):
+    elif is_nameless and (noted_other or _gives_another(fill, data)):
         says = f"has {f_number(data.f_number)}, which only a lens with contacts gives"
+    if noted_other:
+        says = f"{says} (the MakerNote says {noted_other})"
     if says:
         yield Doubt(DoubtKind.NATIVE_LENS, f"the frame {says}; the log says {fill.lens.key}")
+
+
+def _is_noted(lens: Lens, noted: LensData) -> bool:
+    return any(same_lens(lens, name, noted.specification) for name in (noted.lens, None))
 
 
 def _gives_another(fill: Fill, data: LensData) -> bool:
