@@ -62,8 +62,8 @@ def rational_texts(value: TagValue) -> list[str]:
     return [f"{top}/{below}" for top, below in value.value]
 
 
-def stated(packet: bytes) -> Mapping[Tag, tuple[str, ...]]:
-    """What a packet or sidecar states of lens data, as it is written; several of a sequence.
+def stated(packet: bytes) -> Mapping[int, tuple[str, ...]]:
+    """What a packet or sidecar states of lens data, by tag, as written; several of a sequence.
 
     Nothing where it isn't an XMP packet that can be read. Of two properties for one tag the
     standard's own (exif, exifEX) comes before aux.

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import fields, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any, TypedDict
+from typing import Protocol, TypedDict
 
 from flangeback.formats import xmp
 from flangeback.formats.tiff_block import Directory
@@ -15,6 +15,7 @@ from flangeback.tags.table import TIME_TAGS, Tag
 
 _WIDEST_APEX = 20
 _LENS_INFO = 0xC630
+"""The lens's specification in a DNG file (DNG specification)."""
 _STATING = frozenset([*map(int, Tag), _LENS_INFO]) - TIME_TAGS
 _NOTHING = LensData()
 
@@ -43,69 +44,70 @@ def lens_fields(*places: LensData) -> LensFields:
     return LensFields(lens_data=together, stated=stated)
 
 
-def lens_data_of_exif(exif: Directory) -> LensData:
-    """What the Exif directory states, or the main one, where some writers put these tags too.
+class _Statements(Protocol):
+    """What one place states, by tag: texts, and numbers, of which None is one over zero."""
 
-    DNG files have the lens's specification as LensInfo there (DNG specification).
-    """
-    if not exif.has_any(_STATING):
-        return _NOTHING
-    length_35mm = exif.whole(Tag.FOCAL_LENGTH_35MM) or 0
-    return _lens_data(
-        lens=_text(exif.text(Tag.LENS_MODEL)),
-        f_number=filled(exif.number(Tag.F_NUMBER)) or _of_apex(exif.number(Tag.APERTURE_VALUE)),
-        focal_length=filled(exif.number(Tag.FOCAL_LENGTH)),
-        focal_length_35mm=length_35mm if length_35mm > 0 else None,
-        maker=_text(exif.text(Tag.LENS_MAKE)),
-        serial=_text(exif.text(Tag.LENS_SERIAL_NUMBER)),
-        specification=_specification(exif.numbers(Tag.LENS_SPECIFICATION))
-        or _specification(exif.numbers(_LENS_INFO)),
-        widest_f_number=_of_apex(exif.number(Tag.MAX_APERTURE_VALUE)),
-    )
+    def text(self, tag: int) -> str: ...
+
+    def number(self, tag: int) -> Fraction | None: ...
+
+    def numbers(self, tag: int) -> Sequence[Fraction | None]: ...
+
+
+def lens_data_of_exif(exif: Directory) -> LensData:
+    """What the Exif directory states, or the main one, where some writers put these tags too."""
+    return _lens_data(exif) if exif.has_any(_STATING) else _NOTHING
 
 
 def lens_data_of_packet(packet: bytes) -> LensData:
     """What an XMP packet states; nothing where it can't be read."""
     stated = xmp.stated(packet) if packet else None
-    if not stated:
-        return _NOTHING
-
-    def text(tag: Tag) -> str | None:
-        return _text(" ".join(stated.get(tag, ())))
-
-    def numbers(tag: Tag) -> Sequence[Fraction | None]:
-        return [rational(word) for value in stated.get(tag, ()) for word in value.split()]
-
-    def number(tag: Tag) -> Fraction | None:
-        return filled(next(iter(numbers(tag)), None))
-
-    length_35mm = number(Tag.FOCAL_LENGTH_35MM)
-    return _lens_data(
-        lens=text(Tag.LENS_MODEL),
-        f_number=number(Tag.F_NUMBER) or _of_apex(number(Tag.APERTURE_VALUE)),
-        focal_length=number(Tag.FOCAL_LENGTH),
-        focal_length_35mm=None if length_35mm is None else int(length_35mm),
-        maker=text(Tag.LENS_MAKE),
-        serial=text(Tag.LENS_SERIAL_NUMBER),
-        specification=_specification(numbers(Tag.LENS_SPECIFICATION)),
-        widest_f_number=_of_apex(number(Tag.MAX_APERTURE_VALUE)),
-    )
+    return _lens_data(_InPacket(stated)) if stated else _NOTHING
 
 
-def _lens_data(**stated: Any) -> LensData:
+@dataclass(frozen=True, slots=True)
+class _InPacket:
+    """A packet's properties, each with its texts."""
+
+    texts: Mapping[int, tuple[str, ...]]
+
+    def text(self, tag: int) -> str:
+        return " ".join(self.texts.get(tag, ()))
+
+    def number(self, tag: int) -> Fraction | None:
+        return next(iter(self.numbers(tag)), None)
+
+    def numbers(self, tag: int) -> Sequence[Fraction | None]:
+        return [rational(word) for word in self.text(tag).split()]
+
+
+def _lens_data(place: _Statements) -> LensData:
     """The lens data without an f-number that no lens gave.
 
     Bodies without a lens contact write f-numbers of 1 and wider: such a one, with no lens named,
     says nothing (common practice).
     """
-    found = LensData(**stated)
+
+    def text(tag: Tag) -> str | None:
+        return None if is_blank(found := place.text(tag)) else found.strip()
+
+    def number(tag: Tag) -> Fraction | None:
+        return filled(place.number(tag))
+
+    found = LensData(
+        lens=text(Tag.LENS_MODEL),
+        f_number=number(Tag.F_NUMBER) or _of_apex(number(Tag.APERTURE_VALUE)),
+        focal_length=number(Tag.FOCAL_LENGTH),
+        focal_length_35mm=int(number(Tag.FOCAL_LENGTH_35MM) or 0) or None,
+        maker=text(Tag.LENS_MAKE),
+        serial=text(Tag.LENS_SERIAL_NUMBER),
+        specification=_specification(place.numbers(Tag.LENS_SPECIFICATION))
+        or _specification(place.numbers(_LENS_INFO)),
+        widest_f_number=_of_apex(number(Tag.MAX_APERTURE_VALUE)),
+    )
     if found.says_lens or found.f_number is None or found.f_number > 1:
         return found
     return replace(found, f_number=None)
-
-
-def _text(text: str) -> str | None:
-    return None if is_blank(text) else text.strip()
 
 
 def rational(word: str) -> Fraction | None:
