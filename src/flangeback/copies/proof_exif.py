@@ -23,7 +23,7 @@ _MAKER_NOTE = 0x927C
 _EXIF_POINTER = 0x8769
 """Turned to the new directory; what it leads to is compared tag by tag."""
 
-_ASCII, _SHORT, _RATIONAL = 2, 3, 5
+_ASCII, _SHORT, _LONG, _RATIONAL = 2, 3, 4, 5
 """Types of values (TIFF 6.0, section 2)."""
 _NUMBERS = {
     "FNumber": _RATIONAL,
@@ -72,36 +72,61 @@ def _read(file: BinaryIO, block_size: int | None) -> Reading:
     from exifread.core.find_exif import determine_type
 
     logging.getLogger("exifread").setLevel(logging.CRITICAL)
-    tags = exifread.process_file(cast(BinaryIO, _Bounded(file)), details=False, truncate_tags=False)
     file.seek(0)
     try:
         base, order, _ = determine_type(file)
     except (ExifNotFound, InvalidExif):
         return Reading({}, frozenset(), None, None, file)
+    mark = "<" if order == b"I" else ">"
+    bounded = cast(BinaryIO, _Bounded(file, *_pointing(file, base, mark)))
+    tags = exifread.process_file(bounded, details=False, truncate_tags=False)
+    pointer = tags.get("Image ExifOffset")
     found = {name: _plain(tag) for name, tag in tags.items() if not _is_pointer(tag)}
     past = frozenset(name for name, tag in tags.items() if _runs_past(tag, block_size))
     if _thumbnail_runs_past(tags, block_size):
         past |= {"JPEGThumbnail"}
-    pointer = tags.get("Image ExifOffset")
-    mark = "<" if order == b"I" else ">"
     outside = tuple(_outside(file, base, mark, tags, block_size))
     past |= {name for name in tags if name.startswith(outside)}
     note = _maker_note(file, base, mark, pointer.values[0], block_size) if pointer else None
     return Reading(found, past, note, mark, file, base)
 
 
-class _Bounded:
-    """A file that ExifRead may read from: a read of a made-up count would claim all memory."""
+def _pointing(file: BinaryIO, base: int, order: str) -> tuple[int, bytes]:
+    """What the pointer to the Exif directory should have for its type and count, and where.
 
-    def __init__(self, file: BinaryIO) -> None:
-        self._file = file
+    A common writer keeps the directory as a text where it stood (as seen).
+    """
+    for row in rows(file, base, order, _first(file, base, order)):
+        if row.tag == _EXIF_POINTER and row.type == _ASCII and row.count > 4:
+            return base + row.at + 2, struct.pack(order + "HI", _LONG, 1)
+    return 0, b""
+
+
+def _first(file: BinaryIO, base: int, order: str) -> int:
+    file.seek(base + 4)
+    return int(struct.unpack(order + "I", file.read(4))[0])
+
+
+class _Bounded:
+    """A file that ExifRead may read from: a read of a made-up count would claim all memory.
+
+    The bytes at `at` read as `instead`.
+    """
+
+    def __init__(self, file: BinaryIO, at: int, instead: bytes) -> None:
+        self._file, self._at, self._instead = file, at, instead
         self._size = file.seek(0, io.SEEK_END)
         file.seek(0)
         self.seek, self.tell = file.seek, file.tell
 
     def read(self, count: int = -1) -> bytes:
-        left = max(0, min(self._size - self.tell(), _LONGEST_READ))
-        return self._file.read(left if count < 0 else min(count, left))
+        start = self.tell()
+        left = max(0, min(self._size - start, _LONGEST_READ))
+        data = bytearray(self._file.read(left if count < 0 else min(count, left)))
+        for n, byte in enumerate(self._instead, self._at - start):
+            if 0 <= n < len(data):
+                data[n] = byte
+        return bytes(data)
 
 
 _LONGEST_READ = 1 << 24
@@ -141,8 +166,7 @@ def _outside(
     """
     if block_size is None:
         return
-    file.seek(base + 4)
-    (main,) = struct.unpack(order + "I", file.read(4))
+    main = _first(file, base, order)
     file.seek(base + main + 2 + 12 * len(rows(file, base, order, main)))
     following = struct.unpack(order + "I", file.read(4).ljust(4, b"\0"))
     interop = tags.get("EXIF InteroperabilityOffset")

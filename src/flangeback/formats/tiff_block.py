@@ -191,11 +191,13 @@ class Directory:
 
     def child(self, tag: int) -> Directory | None:
         """The directory that an entry points to; None without one. Raises Damaged."""
-        at = self.offset(tag)
-        entry = self.find(tag) if at is None else None
-        if entry is not None:
+        entry = self.find(tag)
+        if entry is None:
+            return None
+        at = next(self.block.pointed(entry), None)
+        if at is None:
             raise Damaged(f"the entry at {entry.at} should point to a directory and doesn't")
-        return None if at is None else self.block.directory(at)
+        return self.block.directory(at)
 
 
 class _Layout:
@@ -317,8 +319,18 @@ class Block:
 
     def _children(self, parent: Directory, tags: Sequence[int] = _CHILDREN) -> Iterator[int]:
         for entry in parent.entries:
-            if entry.tag in tags and entry.type in _POINTERS and entry.value_count <= 16:
-                yield from (int(value) for value in self.numbers(entry) if value)
+            if entry.tag in tags and (entry.value_count <= 16 or entry.type == ASCII):
+                yield from (at for at in self.pointed(entry) if at)
+
+    def pointed(self, entry: Entry) -> Iterator[int]:
+        """The offsets of the directories that an entry points to.
+
+        A common writer keeps the Exif directory as a text where it stood (as seen).
+        """
+        if entry.type in _POINTERS:
+            yield from (int(value) for value in self.numbers(entry) if value is not None)
+        elif entry.type == ASCII and entry.tag == EXIF_DIRECTORY and self.holds(entry):
+            yield entry.value_at
 
 
 class _AtHand:

@@ -114,7 +114,7 @@ def edit_block(
     overhang = used.overhang(block.size, beyond)
     room = Room(block, used, len(overhang), greatest, padding=padding)
     edit = _carried_out(_Writer(block, overhang), below, above, room)
-    _refuse_shared(edit, used)
+    _refuse_shared(edit, used, block.size)
     if edit.appended and used.moved(
         block.size, max(reach, block.size + len(edit.appended)), beyond
     ):
@@ -123,10 +123,13 @@ def edit_block(
     return edit
 
 
-def _refuse_shared(edit: BlockEdit, used: Usage) -> None:
-    """Raises Refused where a byte to be written is part of two structures of a damaged block."""
+def _refuse_shared(edit: BlockEdit, used: Usage, size: int) -> None:
+    """Raises Refused where a byte to be written is part of two structures of a damaged block.
+
+    A value of absurd length, which runs past the block's end, no reader takes for one.
+    """
     for splice in edit.splices:
-        if used.users(splice.start, splice.end) > 1:
+        if used.users(splice.start, splice.end, size) > 1:
             raise Refused(f"two structures of the Exif block share the bytes at {splice.start}")
 
 

@@ -49,9 +49,12 @@ class Usage:
     lost: frozenset[int]
     shared: frozenset[int]
 
-    def users(self, start: int, end: int) -> int:
-        """How many references touch a byte from `start` to `end`."""
-        return sum(1 for first, last in self.spans if first < end and start < last)
+    def users(self, start: int, end: int, within: int | None = None) -> int:
+        """How many references touch a byte from `start` to `end`; of those `within` a size only."""
+        return sum(
+            first < end and start < last and (within is None or last <= within)
+            for first, last in self.spans
+        )
 
     def overhang(self, size: int, beyond: bytes) -> bytes:
         """What has to follow a block of `size` bytes before anything else does.
