@@ -36,6 +36,7 @@ from support.raw_files import (
     bayer_dng,
     big_tiff,
     lay,
+    marked_raw,
     moved,
     plain_raw,
 )
@@ -186,6 +187,28 @@ def test_a_picture_cut_short_gets_a_sidecar(tmp_path: Path, name: str) -> None:
         assert copy.verified
         assert "a sidecar takes the values: the file is cut short" in str(copy.match.reason)
         assert (folder / "out" / name).read_bytes() == whole[:-gone]
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_a_raw_file_cut_short_by_its_makers_own_directory_gets_a_sidecar(
+    tmp_path: Path, order: str
+) -> None:
+    """No directory of TIFF's names the raw data: a mark behind the header leads to one."""
+    whole = marked_raw(order).data
+    (copy,) = run(tmp_path / "whole", whole, "K7_0001.IIQ").copies
+    assert (copy.copies, copy.match.reason) == (("K7_0001.IIQ",), None)
+    for gone in (1, 499, 530):
+        (copy,) = run(tmp_path / f"{gone}", whole[:-gone], "K7_0001.IIQ").copies
+        assert "a sidecar takes the values: the file is cut short" in str(copy.match.reason)
+
+
+def test_a_real_makers_own_directory_ends_where_its_note_does(corpus: Path) -> None:
+    """The MakerNote's extent, as Exiv2 has it, is what the directory behind the mark names."""
+    data = real(corpus, "more/raw-110.iiq")
+    end = 8 + len(by_exiv2(data)["Exif.Photo.MakerNote"].split())
+    for whole, is_cut in ((data, False), (data[: end - 1], True)):
+        with file_with(whole) as reader:
+            assert (RawTiff(reader)._own_end > len(whole)) is is_cut
 
 
 @pytest.mark.parametrize("format", ["tiff.Tiff", "heif.Heif"])

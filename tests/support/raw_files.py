@@ -194,6 +194,27 @@ def plain_raw(
     return Laid(data, laid.at)
 
 
+def marked_raw(order: str = "<") -> Laid:
+    """A raw file with the maker's own directory, led to by a mark behind the header (as seen): one
+    row of four bytes, one whose data, the picture's, end with the file."""
+    pixels = bytes(range(250)) * 2
+
+    def with_own(own: int) -> Laid:
+        mark = b"IIII" if order == "<" else b"MMMM"
+        head = mark + struct.pack(order + "2I", 0x52617701, own - 8)
+        rows = struct.pack(order + "10I", 2, 0, 0x0107, 1, 4, 0, 0x010F, 1, len(pixels), own + 32)
+        main = Dir([*MAIN, Ref(0x8769, ("exif",))])
+        chunks: dict[str, Dir | bytes] = {
+            "mark": head,
+            "main": main,
+            "exif": Dir(EXIF),
+            "own": rows + pixels,
+        }
+        return lay(chunks, order=order)
+
+    return with_own(with_own(8).at["own"])
+
+
 def _raw_entries(pixels: str, width: int, height: int) -> list[Item | Ref]:
     return [
         Item(0x00FE, LONG, (0,)),

@@ -5,6 +5,7 @@ An edit puts a new directory and values at the end of the file and turns one poi
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Sequence
 from functools import cached_property
 from pathlib import Path
@@ -31,8 +32,12 @@ _GREATEST_FILE = 2**32 - 1
 _DISGUISES = frozenset([0x55, 0x4F52, 0x5352])
 """Numbers that raw files built like TIFF carry in the place of its 42 (common practice, from
 memory)."""
-_RAW_MARKS = (b"CR", b"IIII", b"MMMM")
+_OWN_ORDERS = {b"IIII": "<", b"MMMM": ">"}
+_RAW_MARKS = (b"CR", *_OWN_ORDERS)
 """What some of them have behind a header that is TIFF's own (common practice, as seen)."""
+_OWN_NAME, _OWN_START, _OWN_LEAD, _OWN_ROW = 0x526177, 8, 8, 16
+"""A directory of the maker's that begins with such a mark: its name in the second number, where it
+starts, and the sizes of its parts."""
 _IPTC = (0x83BB, 0x8649)
 """The IPTC record, and the resources of an editor that hold one (TIFF/EP; as seen)."""
 _PICTURES = ((0x0111, 0x0117), (0x0144, 0x0145))
@@ -147,6 +152,31 @@ class RawTiff(Tiff):
             return _holds_raw(Block(reader))
         except Damaged:
             return True  # Nobody can tell: what isn't plainly a picture isn't written into.
+
+    @cached_property
+    def is_cut_short(self) -> bool:
+        return super().is_cut_short or self._own_end > self.reader.size
+
+    @property
+    def _own_end(self) -> int:
+        """Where the data end that a directory of the maker's names; 0 without one (as seen).
+
+        The number behind its name is the place of its rows; these have tag, type, length and
+        place. All places count from the mark.
+        """
+        order = _OWN_ORDERS.get(self.reader.read(_OWN_START, _OWN_START + 4))
+        if order is None or self._long(order, _OWN_START + 4) >> 8 != _OWN_NAME:
+            return 0
+        at = _OWN_START + self._long(order, _OWN_START + 8)
+        end = at + _OWN_LEAD + _OWN_ROW * self._long(order, at)
+        if end > self.reader.size:
+            return end
+        rows = struct.iter_unpack(order + "4I", self.reader.read(at + _OWN_LEAD, end))
+        ends = (_OWN_START + place + length for _, _, length, place in rows if length > 4)
+        return max(end, *map(int, ends))
+
+    def _long(self, order: str, at: int) -> int:
+        return int.from_bytes(self.reader.read(at, at + 4), "little" if order == "<" else "big")
 
     def preview(self, longest: int) -> bytes | None:
         """The smallest JPEG that a directory names."""
