@@ -77,6 +77,12 @@ def test_slips_and_faults_come_in_one_go() -> None:
     assert found[0][1] == "[body.k7] mount"
 
 
+def test_of_a_text_full_of_slips_the_first_hundred_are_told() -> None:
+    text = "".join(f"[lens.l{n}]\nfocal = 35 mm\n" for n in range(1000))
+    told = problems_of(text)
+    assert [problem.line for problem in told] == list(range(2, 202, 2))
+
+
 def test_a_missing_field_is_shown_as_a_line_to_paste() -> None:
     problem = problem_of(K7 + MIRAN58.replace("focal = 58\n", ""))
     assert problem.expected is not None

@@ -282,20 +282,35 @@ def test_times_round_a_clock_change_print_as_themselves(when: datetime, exact: b
 @pytest.mark.parametrize(
     "text",
     [
-        "K7_" + "9" * 5000 + "..K7_" + "9" * 5001 + " k7 miran58",
-        "slate K7_" + "1" * 5000,
-        "9:12 k7 miran58 f/" + "2" * 5000,
-        "9:12 k7 miran58 " + "x" * 20_000,
-        "9:12 k7 miran58 " + "' " * 3000,
-        "- " * 5000 + "." * 5000 + '"',
-        "slack " + "9" * 5000 + "h",
-        "zone +" + "9" * 5000,
-        "date " + "2" * 5000,
+        "K7_" + "9" * 900 + "..K7_" + "9" * 901 + " k7 miran58",
+        "slate K7_" + "1" * 1900,
+        "9:12 k7 miran58 f/" + "2" * 1900,
+        "9:12 k7 miran58 " + "x" * 1900,
+        "9:12 k7 miran58 " + "' " * 900,
+        "- " * 500 + "." * 500 + '"',
+        "slack " + "9" * 1900 + "h",
+        "zone +" + "9" * 1900,
+        "date " + "2" * 1900,
     ],
     ids=lambda text: text[:20],
 )
 def test_overlong_words_are_told_like_any_other(text: str) -> None:
     check("date 2026-05-17\n" + text)
+
+
+@pytest.mark.parametrize(
+    "text", ["9:12 k7 miran58 " + "x" * 100_000, "a/" * 50_000, " ( " * 40_000]
+)
+def test_a_line_that_nobody_writes_is_one_fault(text: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_log(f"date 2026-05-17\n{text}\n9:12 xyzzy", AWKWARD_KIT)
+    told = [(problem.line, problem.text) for problem in caught.value.problems]
+    assert told[0] == (2, "this is too long")
+    assert told[1][0] == 3
+
+
+def test_a_comment_may_be_as_long_as_one_likes() -> None:
+    assert parse_log("#" + " x" * 50_000, AWKWARD_KIT).entries == ()
 
 
 def test_keys_are_found_however_the_kit_writes_them() -> None:

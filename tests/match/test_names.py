@@ -195,6 +195,20 @@ def test_a_group_is_the_frames_that_share_it(place: str, named: list[str]) -> No
     assert filled([shot(name) for name in CARDS], f"{place} k7 miran58 f/4\n") == named
 
 
+def test_a_pattern_of_many_stars_is_tried_once_from_left_to_right() -> None:
+    # Tried in every way, it would take longer than anybody waits.
+    frames = [shot("K7_" + "0" * 200)]
+    assert filled(frames, f"K7_{'*0' * 30}* k7 miran58 f/4\n") == [frames[0].stem]
+    with pytest.raises(InputError, match="has a name like"):
+        matched(frames, f"K7_{'*0' * 30}*x k7 miran58 f/4\n")
+
+
+@pytest.mark.parametrize("sign", ["?", "[0-9]", "[!a]"])
+def test_no_sign_but_the_star_stands_for_others(sign: str) -> None:
+    with pytest.raises(InputError):
+        matched([shot("K7_0001")], f"K7_000{sign}* k7 miran58 f/4\n")
+
+
 def test_all_frames_of_a_body() -> None:
     frames = [shot("K7_0001"), shot("N2_0001", body="n2")]
     assert filled(frames, "all k7 miran58 f/4\n") == ["K7_0001"]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import product
+from itertools import pairwise, product
 from random import Random
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -111,34 +112,26 @@ def begun(seen: Observation, state: State) -> float:
 
 def by_all_paths(observations: Sequence[Observation]) -> list[tuple[list[float], float]]:
     """Of each observation, the probability of each hypothesis and that the ring stood as logged."""
-    first, *others = observations
-    paths: list[tuple[tuple[State, ...], float]] = [
-        ((state,), odds) for state in states(first) if (odds := begun(first, state))
-    ]
-    for before, seen in zip(observations, others, strict=False):
-        paths = [
-            ((*path, state), odds * step)
-            for path, odds in paths
-            for state in states(seen)
-            if (step := moved(before, path[-1], seen, state))
-        ]
-    whole = sum(odds for _, odds in paths)
-    return [
-        (
-            [
-                sum(odds for path, odds in paths if path[at][0] == number) / whole
-                for number in range(len(seen.hypotheses))
-            ],
-            sum(odds for path, odds in paths if path[at][1] == 0) / whole,
-        )
-        for at, seen in enumerate(observations)
-    ]
+    every = [states(seen) for seen in observations]
+    odds = np.array([begun(observations[0], state) for state in every[0]])
+    for n, (before, seen) in enumerate(pairwise(observations), 1):
+        steps = [[moved(before, old, seen, new) for new in every[n]] for old in every[n - 1]]
+        # An axis for each observation: each element is one path of states.
+        odds = odds[..., np.newaxis] * np.array(steps)
+    odds /= odds.sum()
+    found = []
+    for at, seen in enumerate(observations):
+        of_states = odds.sum(axis=tuple(n for n in range(odds.ndim) if n != at))
+        numbers, offsets, _ = np.array(every[at]).T
+        hypotheses = [float(of_states[numbers == n].sum()) for n in range(len(seen.hypotheses))]
+        found.append((hypotheses, float(of_states[offsets == 0].sum())))
+    return found
 
 
 lights = st.floats(-2.0, 2.0).map(lambda value: round(value, 2))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.tuples(lights, lights, lights),
     st.sampled_from(["no entry", "another stop", "another lens"]),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -31,7 +31,8 @@ _READS_AS = (
     (re.compile(r"t/?\d+([.,]\d+)?", re.I), "a T-stop"),
     (re.compile(r".*\.\..*"), "a range of frames"),
 )
-_A_TABLE = re.compile(r"^\s*\[", re.M)
+_A_TABLE = re.compile(r"^[^\S\n]*\[", re.M)
+_A_HEADER = re.compile(r"\s*\[+([^\]]*)\]")
 _A_LOG_LINE = re.compile(
     r"^(?:date|zone|clock|slack|slate|first|\d{1,2}[:.h]\d{2})\b[^=\n]*$", re.M
 )
@@ -87,7 +88,7 @@ class _Tables:
 
     def __init__(self, file: str, text: str) -> None:
         self.file = file
-        self.lines = text.splitlines()
+        self._places = _places(text.splitlines())
         self.problems: list[Problem] = []
 
     def kit(self, data: Mapping[str, Any]) -> Kit:
@@ -144,21 +145,26 @@ class _Tables:
 
     def _line(self, table: str, name: str | None) -> int | None:
         """Where the field stands, or its table; None when the table isn't written as a header."""
-        header = re.compile(
-            r"\s*\[+\s*"
-            + r"\s*\.\s*".join(rf"[\"']?{re.escape(part)}[\"']?" for part in table.split(".", 1))
-            # A whole shelf stands where its first piece of gear does.
-            + (r"\s*\]" if "." in table else r"\s*[.\]]")
-        )
-        start = next((n for n, line in enumerate(self.lines, 1) if header.match(line)), None)
-        if start is None or name is None:
-            return start
-        for number, line in enumerate(self.lines[start:], start + 1):
-            if line.lstrip().startswith("["):
-                break
-            if re.match(rf"\s*[\"']?{re.escape(name)}[\"']?\s*=", line):
-                return number
-        return start
+        return self._places.get((table, name), self._places.get((table, None)))
+
+
+def _places(lines: Sequence[str]) -> dict[tuple[str, str | None], int]:
+    """The line of each table's header and of each field in it; a shelf's is its first table's."""
+    places: dict[tuple[str, str | None], int] = {}
+    table = ""
+    for number, line in enumerate(lines, 1):
+        if (header := _A_HEADER.match(line)) is not None:
+            shelf, *key = (_bare(part) for part in header[1].split(".", 1))
+            table = ".".join((shelf, *key))
+            places.setdefault((shelf, None), number)
+            places.setdefault((table, None), number)
+        elif "=" in line:
+            places.setdefault((table, _bare(line.partition("=")[0])), number)
+    return places
+
+
+def _bare(name: str) -> str:
+    return name.strip().strip("\"'")
 
 
 def _one_of(names: Iterable[str]) -> str:

@@ -18,6 +18,8 @@ _TWO = re.compile(
 _ONE = re.compile(rf"(?:f/?|1:)?\s*{_NUMBER}\s*(?:mm)?", re.I)
 _FIELD = re.compile(r"\s*(\w+)\s*([:=]?)\s*(.*?)\s*")
 _HEADER = re.compile(r"\s*\[*\s*(body|lens|adapter)[\s.]+([^\]]*?)[\s\]]*", re.I)
+_MOST_MENDED = 100
+"""Lines; the text is read anew after each."""
 _SWITCHES = {"yes": "true", "no": "false", "true": "true", "false": "false"}
 _TEXTS = ("model", "serial", "mount", "maker", "name", "lens_mount", "body_mount", "kind")
 
@@ -38,7 +40,7 @@ def load(text: str, file: str) -> tuple[dict[str, Any], str, list[Problem]]:
         except tomllib.TOMLDecodeError as error:
             line, problem, better = _problem(str(error), lines, file)
         problems.append(problem)
-        if better is None or len(problems) > len(lines):
+        if better is None or len(problems) == _MOST_MENDED:
             return {}, text, problems
         lines[line - 1] = better
 

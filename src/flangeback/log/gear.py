@@ -18,7 +18,7 @@ TYPE_NAMES: dict[type[Body | Lens | Adapter], str] = {
     Adapter: "an adapter",
 }
 _RUN = re.compile(r"[^\W\d_]+|\d+")
-_A_PART = re.compile(r"[\w.-]*(?:[^\W\d_]|\d\d)[\w.-]*")
+_A_PART = re.compile(r"(?=[\w.-]*(?:[^\W\d_]|\d\d))[\w.-]+")
 """What can be part of a name: one figure alone is none."""
 _F_NUMBER = re.compile(r"(?:f/?|1:)\d[\d.,-]*")
 _SHORTEST = 3

@@ -39,6 +39,7 @@ from flangeback.log.vocabulary import (
 from flangeback.system import read_text_file
 
 _AMOUNTS = ("amount, last unit left out", "amount")
+_LONGEST_LINE = 2000
 _KIT_TABLE = re.compile(r"\s*\[(?:body|lens|adapter)\.[^\]]+\]\s*(?:#.*)?$", re.IGNORECASE)
 """The head of a table of a kit file."""
 
@@ -191,7 +192,14 @@ class LineReader:
 
         With `any_name`, frames are named by names of any shape (see EntryReader).
         """
-        words = Tokenizer(clean_line(number, source))
+        line = clean_line(number, source[:_LONGEST_LINE])
+        if len(source) > _LONGEST_LINE and not line.text.lstrip().startswith("#"):
+            expected = f"at most {_LONGEST_LINE:,} characters"
+            self.faults.append(
+                Place(line, 0, len(line.text.rstrip())).fault("this is too long", expected)
+            )
+            return None
+        words = Tokenizer(line)
         if words.at_end:
             return None
         place = words.peek_word()

@@ -59,7 +59,7 @@ _END_OR_DASH = r"(?=[.,;:]*(?:\s|$)|[;\"(-]|,(?!\d))"
 _NUMBER = r"\d{1,3}(?:[.,]\d{1,4})?"
 _F = r"[fƒ]\s?[/:]?\s?"
 _NAME = r"(?:(?!\.\.)[^\s,;\"])+"
-_QUOTED = r"\"([^\"]*[^\s\"][^\"]*)\""
+_QUOTED = r"\"(?=\s*[^\s\"])([^\"]*)\""
 _HALF = r"\s?[ap]\.?\s?m\b\.?"
 
 # "3." or "3)" of a numbered list: only where an entry can begin after it.
@@ -76,7 +76,7 @@ _PATTERNS = {
     "quoted name": _QUOTED,
     "quoted frames": rf"{_QUOTED}\s*\.{{2,}}\s*{_QUOTED}(?=[\s,;]|$)",
     "pattern": r"(?=[^\s,;\"]*[^\s,;\"*.])[^\s,;\"*]*\*[^\s,;\"]*",
-    "folder": r"[^\s,;\"]*\w[^\s,;\"]*[/\\](?=[.,;:]*(?:\s|$))",
+    "folder": r"(?=[^\s,;\"]*\w)[^\s,;\"]*[/\\](?=[.,;:]*(?:\s|$))",
     "word": r"[^\s,;\"]+",
     "article": r"the\s+",
     "open": r"(?:wide[\s-]+)?open" + _END,

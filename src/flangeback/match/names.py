@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from fnmatch import translate
 
 from flangeback.clock.counting import numbered
 from flangeback.errors import Problem, nearest
@@ -96,7 +97,8 @@ class NamedFrames:
 
     def _like(self, name: str) -> Iterator[Frame]:
         """The frames of whose name, with or without its suffix, this is the pattern."""
-        pattern = re.compile(".*".join(map(re.escape, _stem(name).split("*"))), re.DOTALL)
+        # Of fnmatch's wildcards a log has the star alone.
+        pattern = re.compile(translate(re.sub(r"([?[])", r"[\1]", _stem(name))))
         has_suffix = "." in _stem(name)
         for stem, frames in self.by_stem.items():
             fits = pattern.fullmatch(stem)
