@@ -60,7 +60,9 @@ def test_bodies_that_are_off_alike_bear_each_other_out() -> None:
 def test_the_share_of_bursts_while_another_body_was_in_use() -> None:
     def series(begins: float, *times: float) -> BodySeries:
         at = np.array(times)
-        return BodySeries(begins, ShotSeries(at, np.full(len(at), np.nan), 0.9, {}), [], [], [None])
+        return BodySeries(
+            begins, ShotSeries(at, np.full(len(at), np.nan), 0.9, {}), [], [], [None], []
+        )
 
     # The other is used from 1,000 to 1,400 s and from 9,000 s on, ten minutes more on each side.
     other = series(1000.0, 0, 1, 400, 8000)

@@ -17,10 +17,11 @@ from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader, read_several
-from flangeback.match.changes import BodyTimeline, Values, values
+from flangeback.match.changes import BodyTimeline, Values, standing, values
 from flangeback.match.exposure import hypothesis
 from flangeback.match.offset_odds import BURST_GAP, Floats, NotedChange, ShotSeries
 from flangeback.match.outcomes import FALSE_REGISTER
+from flangeback.match.pauses import by_pauses
 from flangeback.match.shots import Shot
 
 Ints = NDArray[np.intp]
@@ -39,7 +40,8 @@ class BodySeries:
     """The shots of a body, the changes that were noted at a time, and what stood after each.
 
     The first shot was made at `begins` (seconds, by the stated clock). `states` has what stood from
-    some time within a window on (seconds from the first shot), `values` with None before the first.
+    some time within a window on (seconds from the first shot), `values` with None before the first;
+    `stated` are the values that each shot may have by the stated clock, the first and the last.
     """
 
     begins: float
@@ -47,6 +49,7 @@ class BodySeries:
     changes: Sequence[NotedChange]
     states: Sequence[tuple[tuple[float, float], str | None]]
     values: Sequence[Values | None]
+    stated: Sequence[tuple[Values | None, Values | None]]
 
     @property
     def bursts(self) -> Floats:
@@ -77,9 +80,10 @@ class BodySeries:
         """Whether each shot surely has other values by this offset than by the stated clock."""
         ids = {one: number for number, one in enumerate(dict.fromkeys(self.values))}
         by_number = np.array([ids[one] for one in self.values])
-        stated = by_number[self.made(0.0)[0]]
-        least, most = (by_number[made] for made in self.made(offset, late))
-        found: NDArray[np.bool_] = (least != stated) & (most != stated)
+        stated = np.array([[ids[first], ids[last]] for first, last in self.stated])
+        found = np.ones(len(stated), bool)
+        for made in self.made(offset, late):
+            found &= (by_number[made][:, None] != stated).all(axis=1)
         return found
 
 
@@ -91,6 +95,9 @@ def body_series(
     if not timeline.shots or not noted:
         return None
     changes, states, found = [], [], list[Values | None]([None])
+    placed = by_pauses(timeline.shots, [change for change, _ in noted])[0]
+    by_number = [None, *(change.setting and values(change.setting) for change in placed)]
+    stated = [(by_number[n[0]], by_number[n[-1]]) for n in standing(placed, timeline.shots)]
     origin = timeline.shots[0].at
     for change, window in noted:
         start, end = (edge / SECOND - origin for edge in window)
@@ -99,7 +106,7 @@ def body_series(
         states.append(((start, end), _state(setting)))
         found.append(None if setting is None else values(setting))
     shots = _shot_series(timeline.shots, {state for _, state in states}, kit, pictures)
-    return BodySeries(origin, shots, changes, states, found)
+    return BodySeries(origin, shots, changes, states, found, stated)
 
 
 def _shot_series(

@@ -20,7 +20,7 @@ from flangeback.clock.model import ClockSource, StatedClock
 from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
 from flangeback.match.changes import BodyTimeline
-from flangeback.match.clock_fit import CONTRADICTED, UNRELATED, ClockFit
+from flangeback.match.clock_fit import CONTRADICTED, UNLIKELY, UNRELATED, ClockFit
 from flangeback.match.clock_series import BodySeries, body_series
 from flangeback.match.index import BodyLog
 from flangeback.match.offset_odds import ChangeOdds, Floats, lens_log_odds
@@ -187,13 +187,17 @@ class _Weighing:
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
                 return fit
             return replace(fit, fits=fit.stated.ahead, odds=_odds(as_stated - against))
-        slack = sum(_LATENESS[int(np.argmax(late))])
+        most = sum(_LATENESS[int(np.argmax(late))])
+        slack = most if as_late > other else _slack(best) if _looks_late(tried[at]) else None
+        # Notes follow what was done: if no frame was made in between, they contradict nothing.
+        is_harmless = slack is not None and max(differs) < UNLIKELY
+        limit = math.log(CONTRADICTED if is_related else UNRELATED)
         return replace(
             fit,
             fits=fit.stated.ahead + best,
             odds=_odds(against - as_stated),
-            agrees=against - as_stated < math.log(CONTRADICTED if is_related else UNRELATED),
-            late=slack if as_late > other else _slack(best) if _looks_late(tried[at]) else None,
+            agrees=is_harmless or against - as_stated < limit,
+            late=slack,
         )
 
     def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats]:
