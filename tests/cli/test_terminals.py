@@ -32,6 +32,7 @@ COMMANDS = {
     "kit check": ("kit", "check", "FRAMES"),
     "kit fit": ("kit", "fit", "--kit", "FRAMES"),
     "kit card": ("kit", "card", "--kit", "FRAMES"),
+    "kit mounts": ("kit", "mounts"),
 }
 
 
@@ -121,6 +122,14 @@ def test_sixty_columns_hold_all_that_more_do(words: tuple[str, ...], frames: Pat
         narrow = narrow.replace("from  outcome", "outcome")
     bars = str.maketrans("", "", "█ \r\n-─━")
     assert sorted(narrow.translate(bars)) == sorted(wide.translate(bars))
+    assert set(re.split(r"[█\s]+", wide)) == set(re.split(r"[█\s]+", narrow))
+
+
+@pytest.mark.parametrize("group", [(), ("kit",), ("kit", "add")])
+def test_the_help_says_whole_what_each_command_does(group: tuple[str, ...], frames: Path) -> None:
+    shown = run((*group, "--help"), frames, columns=60).decode()
+    assert "Commands:" in shown
+    assert "..." not in shown.partition("Commands:")[2]
 
 
 def test_a_reader_that_leaves_is_no_fault_on_windows(

@@ -352,6 +352,8 @@ def test_what_to_do_next_names_a_kit_only_where_there_is_none() -> None:
     kit = "--kit 'my frames/kit.toml'"
     assert second[-5] == f"  flangeback kit add body 'my frames/{found.bodies[0].example}' {kit}"
     assert second[-3] == f"  flangeback kit add lens {kit}"
+    logged = list(survey_lines(found, "frames", has_log=True))
+    assert logged[-1] == "  flangeback match frames"
 
 
 # The command -----------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from inspect import cleandoc
 from typing import Any
 
 import typer
@@ -23,7 +24,20 @@ JSON = "flangeback.json"
 """Under this name the context of a command knows whether JSON was asked for."""
 
 
-class Commands(typer.core.TyperGroup):
+class WholeHelp(typer.core.TyperGroup):
+    """Commands of which the help says the first paragraph whole: typer's own cuts it."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Writes the list of the commands."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, self._first(ctx, name)) for name in self.list_commands(ctx)])
+
+    def _first(self, ctx: Any, name: str) -> str:
+        command: Any = self.get_command(ctx, name)
+        return cleandoc(command.help).partition("\n\n")[0]
+
+
+class Commands(WholeHelp):
     """The commands, none of which ends in a traceback.
 
     Wrong input, and whatever the operating system refuses, ends them with one message on stderr

@@ -9,7 +9,7 @@ import typer
 
 import flangeback
 from flangeback import report
-from flangeback.cli.ending import WRONG, print_json
+from flangeback.cli.ending import WRONG, WholeHelp, print_json
 from flangeback.cli.shared import Json, asking, html_file, terminal
 from flangeback.words import count
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from flangeback.kit.lensdb import Search
 
 app = typer.Typer(
+    cls=WholeHelp,
     add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -159,7 +160,9 @@ def card(
         print(f"{html}: {count(len(found), 'card')}, to print on A6")
 
 
-add = typer.Typer(help="Write a new entry into the kit file; asks for what isn't said.")
+add = typer.Typer(
+    cls=WholeHelp, help="Write a new entry into the kit file; asks for what isn't said."
+)
 app.add_typer(add, name="add")
 
 

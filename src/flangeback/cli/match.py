@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -13,7 +14,7 @@ import flangeback
 from flangeback import report
 from flangeback.cli import outings, shared
 from flangeback.cli.completing import frame_names
-from flangeback.cli.ending import NEEDS_PERSON, print_json
+from flangeback.cli.ending import NEEDS_PERSON, columns, print_json
 
 if TYPE_CHECKING:
     from flangeback.report.outing_page import OutingPage
@@ -114,7 +115,7 @@ def _explain_word(word: str, *, json: bool) -> None:
     if json:
         print_json(report.documents.meaning_document(word, kind, meaning))
     else:
-        print(f"{word.casefold()} ({kind}): {meaning}")
+        print(fill(f"{word.casefold()} ({kind}): {meaning}", columns()))
 
 
 def _explain(
@@ -133,6 +134,6 @@ def _explain(
     if json:
         print_json(report.documents.explain_document(why))
     else:
-        shared.print_lines(report.explanation.explanation_lines(why))
+        shared.print_lines(report.explanation.explanation_lines(why, min(columns(), 80)))
     if why.match.outcome.needs_person:
         raise typer.Exit(NEEDS_PERSON)

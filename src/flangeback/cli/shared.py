@@ -6,12 +6,13 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 import flangeback
-from flangeback.cli.ending import JSON
+from flangeback.cli.ending import JSON, columns
 from flangeback.words import visible
 
 if TYPE_CHECKING:
@@ -118,8 +119,8 @@ def asking(*, json: bool) -> Callable[[str], str | None]:
 def tell_next(lines: Iterable[str]) -> None:
     """What to do next, for a person at a terminal; a program that reads along doesn't ask."""
     if at_terminal():
-        for line in lines:
-            typer.echo(line, err=True)
+        for line in lines:  # A command stays whole: it is there to be pasted.
+            typer.echo(line if line.startswith(" ") else fill(line, columns()), err=True)
 
 
 def at_terminal() -> bool:

@@ -28,8 +28,13 @@ def survey(
 
     def show(outing: flangeback.OutingFolder, found: flangeback.Survey) -> None:
         has_kit = (outing.kit or kit_file(None, outing.folder)).exists()
+        has_log = (outing.folder / "session.txt").exists()
         lines = report.survey.survey_lines(
-            found, str(outing.folder), has_kit=has_kit, width=min(columns(), 80)
+            found,
+            str(outing.folder),
+            has_kit=has_kit,
+            has_log=has_log,
+            width=min(columns(), 80),
         )
         shared.print_lines(lines)
         report.terminal.show_others(shared.terminal(), found.others)

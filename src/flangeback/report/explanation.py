@@ -15,41 +15,37 @@ from flangeback.match.model import NO_ENTRY, FrameMatch, Outcome
 from flangeback.tags.decide import Fill
 from flangeback.words import Number, duration, f_number, focal_length, utc_offset
 
-_COLUMNS = 80
-_LABEL = 14
+_LABEL = 16
+_Row = tuple[str, str]
+"""A label and what stands beside it."""
 
 
-def explanation_lines(found: Explanation) -> Iterator[str]:
-    """The explanation as text, 80 columns wide."""
+def explanation_lines(found: Explanation, width: int = 80) -> Iterator[str]:
+    """The explanation as text of this width."""
+    yield f"{found.match.frame.file}: {found.match.outcome}"
+    for label, text in _rows(found):
+        head = f"  {label}".ljust(_LABEL)
+        after = " " * _LABEL
+        yield from wrap(head + text, width, subsequent_indent=after, break_on_hyphens=False)
+
+
+def _rows(found: Explanation) -> Iterator[_Row]:
     match = found.match
-    yield f"{match.frame.file}: {match.outcome}"
     body = described(match.frame)
-    yield from _row("body", f"{match.body}, {body}" if match.body else body)
+    yield "body", f"{match.body}, {body}" if match.body else body
     if match.frame.damage is None:
-        yield from _row("camera time", _camera_time(match.frame))
-        yield from _row("clock", _clock(found))
+        yield "camera time", _camera_time(match.frame)
+        yield "clock", _clock(found)
         if found.fit is not None and found.fit.tells and not found.by_name:
-            yield from _row("", clock_words(found.fit))
-        yield from _row("true time", _true_time(found))
+            yield "", clock_words(found.fit)
+        yield "true time", _true_time(found)
         yield from _entry(found)
     for doubt in match.doubts:
-        yield from _row("evidence", f"{doubt.kind}: {doubt.text}")
+        yield "evidence", f"{doubt.kind}: {doubt.text}"
     if match.reason not in (None, NO_ENTRY):
-        yield from _row("reason", match.reason or "")
+        yield "reason", match.reason or ""
     if match.frame.damage is None:
         yield from _values(match)
-
-
-def _row(label: str, text: str) -> Iterator[str]:
-    head = f"  {label:{_LABEL}}"
-    yield from wrap(
-        text,
-        _COLUMNS,
-        initial_indent=head,
-        subsequent_indent=" " * len(head),
-        break_on_hyphens=False,
-        drop_whitespace=True,
-    ) or [head.rstrip()]
 
 
 def _camera_time(frame: Frame) -> str:
@@ -95,27 +91,27 @@ def _true_time(found: Explanation) -> str:
     return f"{found.match.time:%Y-%m-%d %H:%M:%S}" if found.match.time else "not known"
 
 
-def _entry(found: Explanation) -> Iterator[str]:
+def _entry(found: Explanation) -> Iterator[_Row]:
     if found.match.outcome is Outcome.SLATE:
         by_line = found.match.reason is None
-        yield from _row("entry", "a slate line names it" if by_line else "none: a slate frame")
+        yield "entry", "a slate line names it" if by_line else "none: a slate frame"
     elif found.entry is not None:
         by = ", which names it" if found.by_name else ""
         name = PurePath(found.entry.log).name
-        yield from _row("entry", f"{name}, {_quoted(found.entry)}{by}")
+        yield "entry", f"{name}, {_quoted(found.entry)}{by}"
     else:
-        yield from _row("entry", "none covers it")
+        yield "entry", "none covers it"
         for line in found.around:
-            yield from _row("", f"near it, {_quoted(line)}")
+            yield "", f"near it, {_quoted(line)}"
 
 
-def _values(match: FrameMatch) -> Iterator[str]:
+def _values(match: FrameMatch) -> Iterator[_Row]:
     """What the frame says already, and what it comes to."""
     before = _said(match.frame.lens_data)
     after = _filled(match.fill) if match.fill and match.outcome.is_filled else None
     for name, said in before.items():
         told = f"{said}, left as it is" if after is None else f"{said} -> {after[name]}"
-        yield from _row(name, "blank, stays blank" if told == "blank -> blank" else told)
+        yield name, "blank, stays blank" if told == "blank -> blank" else told
 
 
 def _filled(fill: Fill) -> dict[str, str]:

@@ -66,9 +66,9 @@ def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
 
 _MOUNTS = (
     Column("mount", 17),
-    Column("register", 12, right=True),
+    Column("register", right=True),
     Column("how it holds", 12),
-    Column("years", 9),
+    Column("years", whole=True),
     Column("lenses"),
 )
 

@@ -20,13 +20,18 @@ _SET_RIGHT = timedelta(seconds=5)
 
 
 def survey_lines(
-    survey: Survey, folder: str, *, has_kit: bool = True, width: int = _COLUMNS
+    survey: Survey,
+    folder: str,
+    *,
+    has_kit: bool = True,
+    has_log: bool = False,
+    width: int = _COLUMNS,
 ) -> Iterator[str]:
-    """The survey as text; `folder` is named in what to do next, and a kit where there is none."""
+    """The survey as text; `folder` is named in what to do next, which depends on what there is."""
     for line in _told(survey):
         after = " " * (len(line) - len(line.lstrip()) + 2)
         yield from wrap(line, width, subsequent_indent=after, break_on_hyphens=False) or [""]
-    yield from _next(survey, folder, has_kit=has_kit)
+    yield from _next(survey, folder, has_kit=has_kit, has_log=has_log)
 
 
 def _told(survey: Survey) -> Iterator[str]:
@@ -56,7 +61,7 @@ def summary_line(survey: Survey) -> str:
     return text + (f", {len(survey.damaged)} can't be read" if survey.damaged else "")
 
 
-def _next(survey: Survey, folder: str, *, has_kit: bool) -> Iterator[str]:
+def _next(survey: Survey, folder: str, *, has_kit: bool, has_log: bool) -> Iterator[str]:
     if not survey.lacking:
         yield "There is nothing to fill: every frame that can be read has its lens data."
         return
@@ -68,8 +73,13 @@ def _next(survey: Survey, folder: str, *, has_kit: bool) -> Iterator[str]:
             yield f"  {command('kit', 'add', 'body', frame, '--kit', str(place / 'kit.toml'))}"
         yield "and each lens, by its name:"
         yield f"  {command('kit', 'add', 'lens', '--kit', str(place / 'kit.toml'))}"
-    yield f"{'next' if has_kit else 'then'}: a session log to fill in, from these pauses:"
-    yield f"  {command('draft', folder, '-o', str(place / 'session.txt'))}"
+    if has_log:
+        what, then = "what each frame comes to by the session log", command("match", folder)
+    else:
+        what = "a session log to fill in, from these pauses"
+        then = command("draft", folder, "-o", str(place / "session.txt"))
+    yield f"{'next' if has_kit else 'then'}: {what}:"
+    yield f"  {then}"
 
 
 def _body(body: BodySurvey) -> Iterator[str]:

@@ -8,11 +8,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from rich.console import Console, RenderableType
+from rich.measure import Measurement
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from flangeback.words import visible
+
+_OPEN = 12
+"""Characters that a column without a width of its own gets at least, if its cells need them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,24 +44,44 @@ def show_table(
 ) -> None:
     """Prints a table, set in from the left. What is wider than its column goes on below, whole.
 
-    Where the terminal is narrower than all columns, each gets what its cells need.
+    Where the terminal is narrower than all columns, what there is goes where most is wanted, and
+    no word is cut as long as all columns' longest words have room.
     """
+    cells = [[inert(cell) for cell in row] for row in rows]
     made = Table(
         box=None, show_header=heading, padding=(0, gap, 0, 0), pad_edge=False, header_style="dim"
     )
-    fits = by + sum((column.width or 0) + gap for column in columns) <= console.width + gap
-    for column in columns:
+    room = console.width - by - gap * len(columns) + gap
+    fits = sum(column.width or _OPEN for column in columns) <= room
+    widths = _narrowed(console, columns, cells, room) if not fits else [c.width for c in columns]
+    for column, width in zip(columns, widths, strict=True):
         made.add_column(
             column.name,
-            width=column.width if fits else None,
+            width=width,
             justify="right" if column.right else "left",
             style=column.style,
             overflow="fold",
             no_wrap=column.right or column.whole,
         )
-    for row in rows:
-        made.add_row(*map(inert, row))
+    for row in cells:
+        made.add_row(*row)
     console.print(indented(made, by) if by else made)
+
+
+def _narrowed(
+    console: Console, columns: Sequence[Column], rows: Sequence[Sequence[RenderableType]], room: int
+) -> list[int | None]:
+    """Widths of which each holds its column's longest word; all None where they need more room."""
+    least, most = [], []
+    for column, *cells in zip(columns, *rows, strict=True):
+        needs = [Measurement.get(console, console.options, cell) for cell in (column.name, *cells)]
+        most.append(max(need.maximum for need in needs))
+        whole = column.right or column.whole
+        least.append(most[-1] if whole else max(need.minimum for need in needs))
+    for _ in range(room - sum(least)):
+        wanted = [wide - narrow for narrow, wide in zip(least, most, strict=True)]
+        least[wanted.index(max(wanted))] += 1
+    return [*least] if sum(least) <= room else [None] * len(columns)
 
 
 def inert(what: RenderableType) -> RenderableType:
