@@ -56,7 +56,7 @@ def frames_of(count: int, seconds: float) -> list[Frame]:
         exposure = Exposure(Fraction(1, chance.choice((125, 160, 200))), 100) if n % 6 < 3 else None
         frame = Frame(
             f"K7_{n:06}.JPG",
-            Path("none"),
+            Path(),
             model="Kestrin K7",
             time=CameraTime(at, timedelta(seconds=1)),
         )

@@ -456,7 +456,10 @@ def test_a_frame_that_is_not_what_was_matched_gets_no_values(
 
 def test_a_file_numbered_anew_is_still_the_same_frame(frames: Path, out: Path) -> None:
     """As happens on cards, whose file systems have no numbers for files."""
+    registered = RATING.replace(b"xmp:Rating", b'exif:FocalLength="58/1" xmp:Rating')
+    (frames / "K7_0002.xmp").write_bytes(registered)
     matches = matched(frames)
+    assert matches.frames[2].frame.lens_data.registered_focal_length == 58
     shutil.copy2(frames / SECOND, frames / "copy")
     (frames / "copy").replace(frames / SECOND)
     assert set(outcomes(fill(matches, frames, out)).values()) == {Outcome.FILL}

@@ -39,7 +39,7 @@ def frame(number: int, minutes: float, **more: object) -> Frame:
     file = f"K7_{number:04}.JPG"
     found = Frame(
         file,
-        Path(file),
+        Path(),
         make="Kestrin",
         model="Kestrin K7",
         serial="0071133",
@@ -89,7 +89,7 @@ TIMES = st.none() | st.builds(
     st.none() | st.timedeltas(timedelta(hours=-15), timedelta(hours=15)),
 )
 FRAMES = st.builds(
-    lambda folder, name, **more: Frame(f"{folder}{name}.JPG", Path("x"), **more),
+    lambda folder, name, **more: Frame(f"{folder}{name}.JPG", Path(), **more),
     FOLDERS,
     NAMES,
     model=st.none() | st.sampled_from(["Kestrin K7", "Norrvik N2"]) | st.text(max_size=12),

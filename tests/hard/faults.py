@@ -5,7 +5,7 @@
 A call fails once (a slip) or from then on (a disk that is gone), with each of EIO, ENOSPC, EDQUOT,
 ESTALE and EACCES; reads, writes and kernel copies are also cut short. `faults_shim.c`, which stands
 before the C library, does that to the calls about the outing's files: it needs a C compiler and
-Linux. With `--every` N, each Nth case is taken, beginning at one that the seed says; with
+Linux. With `--every` N, each Nth case is taken: those of N seeds on end are all there are; with
 `--cases`, so many at random.
 """
 
@@ -14,7 +14,7 @@ from __future__ import annotations
 import argparse
 import ctypes
 import errno
-import importlib
+import gc
 import io
 import itertools
 import os
@@ -23,6 +23,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import redirect_stdout, suppress
 from pathlib import Path
 from random import Random
 
@@ -75,15 +76,16 @@ def count_calls(stick: Yardstick, place: Path) -> int:
     return count
 
 
-def load_modules() -> None:
-    """Loads what a fill needs, so that each of thousands of processes needn't."""
-    for name in (
-        "cli.app", "cli.fill", "copies", "copies.run", "match.matching", "report.terminal",
-        "report.documents", "formats.xmp", "kit.reading", "log.reading",
-    ):  # fmt: skip
-        importlib.import_module(f"flangeback.{name}")
-    for name in ("exifread", "lxml.etree", "xxhash", "PIL.Image", "numpy", "rich.console"):
-        importlib.import_module(name)
+def warm_up(stick: Yardstick, place: Path) -> None:
+    """Fills once in this very process, so that none of thousands of others loads a module."""
+    from flangeback.cli import main
+
+    before = sys.argv
+    sys.argv = ["flangeback", "fill", str(stick.frames), "--into", str(place / "warm")]
+    with redirect_stdout(io.StringIO()), suppress(SystemExit):
+        main()
+    sys.argv = before
+    gc.freeze()
 
 
 def cases(calls: int) -> Iterator[Case]:
@@ -107,7 +109,7 @@ def disturbed(stick: Yardstick, place: Path, case: Case) -> list[str]:
 
 def _chosen(calls: int, asked: argparse.Namespace) -> Sequence[Case]:
     random = Random(asked.seed)
-    every = list(itertools.islice(cases(calls), random.randrange(asked.every), None, asked.every))
+    every = list(itertools.islice(cases(calls), asked.seed % asked.every, None, asked.every))
     return random.sample(every, min(asked.cases, len(every))) if asked.cases else every
 
 
@@ -122,8 +124,8 @@ def main() -> int:
         if _SHIM not in os.environ:
             preloaded = os.environ | {_SHIM: str(build_shim(place))}
             return subprocess.call([sys.executable, *sys.argv], env=preloaded)
-        load_modules()
         stick = yardstick(place, frames=3)
+        warm_up(stick, place)
         calls = count_calls(stick, place)
         chosen = _chosen(calls, asked)
         bad = [fault for case in chosen for fault in disturbed(stick, place, case)]

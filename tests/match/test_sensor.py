@@ -58,7 +58,7 @@ def frame(
         data = LensData(None, None, Fraction(str(registered[0])), registered[1])
     return Frame(
         "K7_0001.JPG",
-        Path("K7_0001.JPG"),
+        Path(),
         lens_data=data,
         focal_plane=None if area is None or pixels is None else plane(pixels, area),
         pixels=pixels,

@@ -43,7 +43,7 @@ def shot(
     name = MODELS.get(body) if model is None else model or None
     return Frame(
         file if "." in file else f"{file}.JPG",
-        Path(file),
+        Path(),
         1000,
         0,
         "Kestrin",

@@ -337,7 +337,7 @@ def _metered(chance: random.Random, value: float, stop: float, iso: int) -> tupl
 
 
 def _exposed(frame: Frame, exposure: Exposure) -> Frame:
-    return Frame(frame.file, frame.path, model=frame.model, time=frame.time, exposure=exposure)
+    return Frame(frame.file, frame.folder, model=frame.model, time=frame.time, exposure=exposure)
 
 
 def _frame(body: str, number: int, reading: float) -> Frame:
@@ -347,7 +347,7 @@ def _frame(body: str, number: int, reading: float) -> Frame:
     time = CameraTime(
         START + timedelta(milliseconds=round(cut * 1000)), timedelta(seconds=unit), None
     )
-    return Frame(name, Path(name), model=_MODELS[body], time=time)
+    return Frame(name, Path(), model=_MODELS[body], time=time)
 
 
 def _clock_lines(

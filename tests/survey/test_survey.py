@@ -52,7 +52,7 @@ def seen(second: float, number: int = 1, **more: Any) -> Frame:
     """A frame of K7 so many seconds after nine."""
     name = f"K7_{number:04}.JPG"
     time = CameraTime(START + timedelta(seconds=second))
-    found = Frame(name, Path(name), make="Kestrin", model="Kestrin K7", time=time)
+    found = Frame(name, Path(), make="Kestrin", model="Kestrin K7", time=time)
     return replace(found, **more)
 
 
@@ -298,7 +298,7 @@ def bursts(model: str, starts: list[float]) -> Iterator[Frame]:
         for frame in range(4):
             at = CameraTime(START + timedelta(seconds=start + frame * 0.3))
             name = f"{model}_{10 * number + frame:04}.JPG"
-            yield Frame(name, Path(name), model=model, time=at)
+            yield Frame(name, Path(), model=model, time=at)
 
 
 SCENES = [0.0, 217.0, 501.0, 1333.0, 2222.0, 3601.0]

@@ -136,11 +136,11 @@ def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
 
 def _alike(file: Frame, at: datetime) -> tuple[int, ...]:
     """The tags by which a file states its time besides DateTimeOriginal. Raises SourceError."""
-    if file.source is None:
+    if (picture := file.source) is None:
         return ()
     try:
-        with of_source(), file.source.reader:
-            metadata = file.source.metadata()
+        with of_source(), picture:
+            metadata = picture.metadata()
             return () if metadata is None else alike_times(metadata, at)
     except Damaged:
         return ()  # The edit will say what is wrong.

@@ -184,7 +184,7 @@ class Standing:
             path = self.frames / file
             with of_source():
                 status = path.stat()
-            frame = Frame(file, path, status.st_size, status.st_mtime_ns)
+            frame = Frame(file, self.frames, status.st_size, status.st_mtime_ns)
             plan = FilePlan(CopyMethod.OTHER, frame, file, path, frame.size, frame.modified_ns)
             yield self._task(plan)
 

@@ -14,7 +14,7 @@ from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_s
 from flangeback.copies.plan import FilePlan
 from flangeback.copies.prove import prove, prove_sidecar
 from flangeback.formats import Splice
-from flangeback.frames.reading import recognised_frame
+from flangeback.frames.scanning import frames_of
 from flangeback.pinning import pinned
 from flangeback.system import (
     CHUNK,
@@ -128,13 +128,12 @@ def _check_same(plan: FilePlan, status: os.stat_result) -> None:
     """
     if (status.st_size, status.st_mtime_ns) != (plan.size, plan.modified_ns):
         raise SourceError(_CHANGED)
-    frame, known = plan.frame, plan.frame.source.reader.identity if plan.frame.source else None
-    if not plan.is_picture or known in (None, identity(status)):
+    frame = plan.frame
+    if not plan.is_picture or frame.identity in (None, identity(status)):
         return
     with of_source():
-        now = recognised_frame(frame.path.parent, frame.path.name)
-    alone = replace(frame, companions=(), sidecars=())
-    if now is None or replace(now, file=frame.file) != alone:
+        now = frames_of(frame.folder, [frame.file, *frame.sidecars])
+    if now != (replace(frame, companions=()),):
         raise SourceError(_CHANGED)
 
 

@@ -35,7 +35,7 @@ class FrameFile(ABC):
     """One file of a frame, of the format that the class is named after.
 
     Its parts are worked out when they are asked for; they raise Damaged where they can't be read.
-    What is asked for inside `with` is read in one go, and forgotten at its end.
+    What is asked for inside `with` is read in one go.
 
     `code` is what a manifest calls the format, `title` what people do; files with one of the
     `suffixes` are taken for this format when their content says nothing. Of several files of one
@@ -57,14 +57,6 @@ class FrameFile(ABC):
 
     def __exit__(self, *_: object) -> None:
         self.reader.__exit__()
-        if not self.reader.is_open:
-            self.forget()
-
-    def forget(self) -> None:
-        """Frees the memory of what was worked out: it is done again when it is asked for."""
-        reader = self.reader
-        vars(self).clear()
-        self.reader = reader
 
     @staticmethod
     @abstractmethod

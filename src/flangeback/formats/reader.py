@@ -33,23 +33,16 @@ class FileReader:
     """A file, open inside `with`, which stands before all else.
 
     A stretch asked for later is read by opening it for that moment. A descriptor in the place of a
-    path stays open. `size` is in bytes, `modified_ns` the time of modification, `identity` tells
-    the file that was first read from any other.
+    path stays open. `identity` tells the file that was first read, or is `known`, from any other;
+    `size` is in bytes, `modified_ns` the time of modification.
 
     Raises OSError where it can't be opened or read, Damaged where it isn't any more what it was.
     """
 
-    __slots__ = (
-        *("_at_hand", "_descriptor", "_near", "_near_at", "_users"),
-        *("file", "identity", "modified_ns", "size"),
-    )
-
-    def __init__(self, file: Path | int) -> None:
-        self.file = file
+    def __init__(self, file: Path | int, known: Identity | None = None) -> None:
+        self.file, self.identity = file, known
         self._descriptor, self._at_hand, self._users = -1, b"", 0
         self._near, self._near_at = b"", 0
-        self.size = self.modified_ns = -1
-        self.identity: Identity | None = None
 
     def __enter__(self) -> Self:
         if not self._users:
@@ -60,12 +53,10 @@ class FileReader:
     def _open(self) -> None:
         self._descriptor = self.file if isinstance(self.file, int) else open_to_read(self.file)
         status = os.fstat(self._descriptor)
-        state = status.st_size, status.st_mtime_ns
-        if self.size >= 0 and state != (self.size, self.modified_ns):
+        self.identity = self.identity or identity(status)
+        if (status.st_size, status.st_mtime_ns) != (self.size, self.modified_ns):
             self._close()
             raise Damaged("the file changed since it was first read")
-        self.size, self.modified_ns = state
-        self.identity = self.identity or identity(status)
 
     def __exit__(self, *_: object) -> None:
         self._users -= 1
@@ -76,6 +67,14 @@ class FileReader:
         if not isinstance(self.file, int):
             os.close(self._descriptor)
         self._at_hand = self._near = b""
+
+    @property
+    def size(self) -> int:
+        return self.identity[2] if self.identity else -1
+
+    @property
+    def modified_ns(self) -> int:
+        return self.identity[3] if self.identity else -1
 
     @property
     def is_open(self) -> bool:

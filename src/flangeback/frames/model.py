@@ -9,8 +9,9 @@ from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 
-from flangeback.formats import FrameFile
+from flangeback.formats import FileReader, FrameFile
 from flangeback.formats.jpeg import Jpeg
+from flangeback.system import Identity
 
 _BLANK = re.compile(
     r"[\s0.\-‐-―_]*|0[0.]*(-0[0.]*)?\s*mm\s*f\s*/?\s*[0.]*(-[0.]*)?"
@@ -125,21 +126,22 @@ class FocalPlane:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One frame of the folder. `file` is relative to it, with `/`.
+    """One frame of `folder`. `file` is relative to it, with `/`.
 
-    A frame of several files (a JPEG and a raw file with one stem and one time) is described by
-    its first; the others are its `companions`. `lens_data` is what Exif and XMP state together, in
-    the file and its sidecars, and `stated` what each of these places does. `format` is the file's,
-    `source` the file itself; `sidecars` are the XMP files beside it, relative to the folder, the
-    one for its own suffix first. `damage` says why the file can't be read as a picture; it is None
-    for a sound one. `pixels` is the picture's width and height as the Exif data has them,
-    `digital_zoom` a ratio above 1 where the picture was enlarged from a part of the sensor;
-    `exif_version` is the standard's by which the file's Exif data are ("0220"), empty where it
-    doesn't say; `is_sealed` says that a seal covers the file, which any change breaks (C2PA).
+    A frame of several files (a JPEG and a raw file with one stem and one time) is described by its
+    first; the others are its `companions`. `lens_data` is what Exif and XMP state together, in the
+    file and its sidecars, and `stated` what each of these places does. `format` is the file's,
+    `identity` tells the file that was read from any other; `sidecars` are the XMP files beside it,
+    relative to the folder, the one for its own suffix first. `damage` says why the file can't be
+    read as a picture; it is None for a sound one. `pixels` is the picture's width and height as the
+    Exif data has them, `digital_zoom` a ratio above 1 where the picture was enlarged from a part of
+    the sensor; `exif_version` is the standard's by which the file's Exif data are ("0220"), empty
+    where it doesn't say; `is_sealed` says that a seal covers the file, which any change breaks
+    (C2PA).
     """
 
     file: str
-    path: Path = field(compare=False)
+    folder: Path = field(compare=False)
     size: int = 0
     modified_ns: int = 0
     make: str | None = None
@@ -154,12 +156,24 @@ class Frame:
     digital_zoom: Fraction | None = None
     gps_time: datetime | None = None
     format: type[FrameFile] = Jpeg
-    source: FrameFile | None = field(default=None, compare=False, repr=False)
+    identity: Identity | None = field(default=None, compare=False, repr=False)
     companions: tuple[Frame, ...] = ()
     sidecars: tuple[str, ...] = ()
     stated: tuple[LensData, ...] = ()
     exif_version: str = ""
     is_sealed: bool = False
+
+    @property
+    def path(self) -> Path:
+        """Where the file lies."""
+        return self.folder / self.file
+
+    @property
+    def source(self) -> FrameFile | None:
+        """The file itself; None where its content isn't of its format."""
+        if self.identity is None:
+            return None
+        return self.format(FileReader(self.path, self.identity))
 
     @property
     def files(self) -> tuple[Frame, ...]:

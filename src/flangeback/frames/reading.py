@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
-from sys import intern
 from typing import Any
 
 from flangeback.formats import Damaged, FileReader, FrameFile, recognised
@@ -51,16 +51,14 @@ def read_frame(folder: Path, file: str) -> Frame:
 
 def damaged_frame(folder: Path, file: str, format: type[FrameFile]) -> Frame:
     """A file that should be a frame's and isn't."""
-    path = folder / file
-    status = path.stat()
+    status = (folder / file).stat()
     what = "the file is empty" if status.st_size == 0 else f"the content isn't {format.title}"
-    return Frame(file, path, status.st_size, status.st_mtime_ns, damage=what, format=format)
+    return Frame(file, folder, status.st_size, status.st_mtime_ns, damage=what, format=format)
 
 
 def recognised_frame(folder: Path, file: str) -> Frame | None:
     """Read the head of a file; None when its content isn't a frame's. Raises OSError."""
-    path = folder / file
-    with FileReader(path) as reader:
+    with FileReader(folder / file) as reader:
         source = recognised(reader)
         if source is None:
             return None
@@ -68,11 +66,14 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
             said = _said(source.metadata(), source.packet) | {"is_sealed": source.is_sealed}
         except Damaged as damage:
             said = {"damage": str(damage)}
-        format = type(source)
-        source.forget()
-        return Frame(
-            file, path, reader.size, reader.modified_ns, format=format, source=source, **said
-        )
+        size, modified_ns, known = reader.size, reader.modified_ns, reader.identity
+        return Frame(file, folder, size, modified_ns, format=type(source), identity=known, **said)
+
+
+@lru_cache(maxsize=1024)
+def _shared(value: Any) -> Any:
+    """The first of equal values: the frames of an outing have many of each."""
+    return value
 
 
 def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
@@ -81,20 +82,20 @@ def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
     if metadata is None:
         return {**lens_fields(in_packet)}
     main, exif, gps = metadata
-    pixels = _pixels(exif)
+    pixels = _shared(_pixels(exif))
+    lens = lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), in_packet)
     return {
-        # One body made many frames.
-        "make": intern(main.text(_MAKE)) or None,
-        "model": intern(main.text(_MODEL)) or None,
-        "serial": None if is_blank(exif.text(_BODY_SERIAL)) else exif.text(_BODY_SERIAL),
+        "make": _shared(main.text(_MAKE)) or None,
+        "model": _shared(main.text(_MODEL)) or None,
+        "serial": None if is_blank(exif.text(_BODY_SERIAL)) else _shared(exif.text(_BODY_SERIAL)),
         "time": _camera_time(exif) or _camera_time(main),
-        **lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), in_packet),
-        "exposure": _exposure(exif),
-        "focal_plane": None if pixels is None else _focal_plane(exif, pixels),
+        **{name: _shared(value) for name, value in lens.items()},
+        "exposure": _shared(_exposure(exif)),
+        "focal_plane": None if pixels is None else _shared(_focal_plane(exif, pixels)),
         "pixels": pixels,
         "digital_zoom": _digital_zoom(exif),
         "gps_time": _gps_time(gps),
-        "exif_version": exif.text(_EXIF_VERSION),
+        "exif_version": _shared(exif.text(_EXIF_VERSION)),
     }
 
 
@@ -104,11 +105,9 @@ def _camera_time(exif: Directory) -> CameraTime | None:
         if at is not None:
             fraction = re.match(r"\d{1,6}", exif.text(sub_seconds))
             digits = fraction[0] if fraction else ""
-            return CameraTime(
-                at + timedelta(microseconds=int(digits.ljust(6, "0"))),
-                timedelta(microseconds=10 ** (6 - len(digits))),
-                parse_offset(exif.text(offset)),
-            )
+            resolution = _shared(timedelta(microseconds=10 ** (6 - len(digits))))
+            at = at.replace(microsecond=int(digits.ljust(6, "0")))
+            return CameraTime(at, resolution, _shared(parse_offset(exif.text(offset))))
     return None
 
 

@@ -126,7 +126,7 @@ def _read(
     for file, why in others.items():
         format_ = formats.get(_suffix(file))
         if format_ is not None and why is not None:
-            yield Frame(file, folder / file, damage=why, format=format_)
+            yield Frame(file, folder, damage=why, format=format_)
         elif format_ is not None and (folder / file).is_file():
             yield damaged_frame(folder, file, format_)
 
@@ -147,7 +147,7 @@ def _frame(folder: Path, file: str) -> tuple[Frame | None, str | None]:
         if os.path.isdir(path):  # noqa: PTH112
             return Frame(
                 file,
-                path,
+                folder,
                 damage="this folder can't be listed: nothing is known of the frames in it",
             ), None
         if os.path.exists(path) and not path.is_file():  # noqa: PTH110

@@ -115,10 +115,10 @@ def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[P
 
 def _preview(frame: Frame) -> bytes | None:
     """The embedded JPEG that is quickest to decode; None without one that can be read."""
-    if frame.source is None:
+    if (source := frame.source) is None:
         return None
     try:
-        with frame.source as picture:
+        with source as picture:
             return picture.preview(_LONGEST_DECODED)
     except Damaged:
         return None

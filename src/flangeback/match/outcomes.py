@@ -141,6 +141,8 @@ def _strictest(found: Sequence[_Comparison]) -> _Comparison:
 
     One that is in conflict leaves the frame alone, one that lacks something has it filled.
     """
+    if len(found) == 1:
+        return found[0]
     first = min(found, key=lambda one: _STRICTEST_FIRST.index(one.outcome))
     stale = frozenset(tag for one in found for tag in one.stale)
     doubts = dict.fromkeys(doubt for one in found for doubt in one.doubts)
@@ -301,11 +303,14 @@ _LENS_TAGS: Mapping[Tag, str] = {
 }
 
 
+_EQUIVALENT, _NO_TAGS = frozenset([Tag.FOCAL_LENGTH_35MM]), frozenset[Tag]()
+
+
 def _stale(fill: Fill, data: LensData, *, replaces: bool) -> frozenset[Tag]:
     """Tags the frame carries that the fill would leave standing against it."""
-    carried = {tag for tag, name in _LENS_TAGS.items() if getattr(data, name) not in (None, ())}
     if replaces:
+        carried = (tag for tag, name in _LENS_TAGS.items() if getattr(data, name) not in (None, ()))
         return frozenset(carried)
     # The equivalent of a focal length that is now replaced.
     replaced = fill.focal_length is not None and data.registered_focal_length is not None
-    return frozenset(carried & {Tag.FOCAL_LENGTH_35MM}) if replaced else frozenset()
+    return _EQUIVALENT if replaced and data.focal_length_35mm is not None else _NO_TAGS

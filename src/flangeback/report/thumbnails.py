@@ -76,10 +76,10 @@ def _size(jpeg: bytes) -> tuple[int, int]:
 
 
 def _embedded(frame: Frame) -> tuple[bytes | None, int]:
-    if frame.source is None:
+    if (source := frame.source) is None:
         return None, 1
     try:
-        with frame.source as picture:
+        with source as picture:
             preview = picture.preview(_LONGEST_PREVIEW)
             turned = None if picture.exif is None else picture.exif.main().number(_ORIENTATION)
     except (Damaged, OSError):
