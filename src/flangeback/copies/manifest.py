@@ -77,6 +77,7 @@ class Manifest:
         self.made_since, self.is_sealed = 0, True
         self.faults: list[str] = []
         self._places: dict[str, tuple[int, int]] = {}
+        self._last: Record | None = None
         if self.exists:
             with self:
                 self._read()
@@ -106,7 +107,9 @@ class Manifest:
         place = self._places.get(copy)
         if place is None:
             return None
-        return record_of(json.loads(pread(self._file, place[1], place[0])))
+        if self._last is None or self._last.copy != copy:
+            self._last = record_of(json.loads(pread(self._file, place[1], place[0])))
+        return self._last
 
     def records(self) -> Iterator[Record]:
         """All records, in the order in which the copies were first made."""

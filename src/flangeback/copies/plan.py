@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
@@ -98,9 +98,15 @@ class FilePlan:
         return "other" if self.method == CopyMethod.OTHER else self.frame.format.code
 
 
-def plan_frame(match: FrameMatch, folder: Path, options: FillOptions) -> tuple[FilePlan, ...]:
+HasThem = Callable[[Frame, Sequence[TagValue]], bool]
+"""Whether an earlier run wrote these values into the copy of this file."""
+
+
+def plan_frame(
+    match: FrameMatch, folder: Path, options: FillOptions, has: HasThem = lambda *_: False
+) -> tuple[FilePlan, ...]:
     """The files of a frame's copy, the one that describes it first. Raises SourceError."""
-    plans = [plan for file in match.frame.files for plan in _file_plans(file, match, options)]
+    plans = [plan for file in match.frame.files for plan in _file_plans(file, match, options, has)]
     values = _values(match, match.frame, options)
     sidecars = [name for file in match.frame.files for name in file.sidecars]
     plans += [_sidecar_copy(match.frame, folder, name, values) for name in dict.fromkeys(sidecars)]
@@ -146,10 +152,12 @@ def _alike(file: Frame, at: datetime) -> tuple[int, ...]:
         return ()  # The edit will say what is wrong.
 
 
-def _file_plans(file: Frame, match: FrameMatch, options: FillOptions) -> Iterator[FilePlan]:
+def _file_plans(
+    file: Frame, match: FrameMatch, options: FillOptions, has: HasThem
+) -> Iterator[FilePlan]:
     copy = FilePlan(CopyMethod.COPY, file, file.file, file.path, file.size, file.modified_ns)
     values = _values(match, file, options)
-    why = _why_beside(file, values, options) if values else ""
+    why = _why_beside(file, values, options, has) if values else ""
     replaces_lens = bool(match.stale - {Tag.FOCAL_LENGTH_35MM})
     if not values:
         yield copy
@@ -182,7 +190,9 @@ def _beside(
     return replace(copy, method=CopyMethod.SIDECAR, copy=name, source=None, values=values)
 
 
-def _why_beside(file: Frame, values: Sequence[TagValue], options: FillOptions) -> str | None:
+def _why_beside(
+    file: Frame, values: Sequence[TagValue], options: FillOptions, has: HasThem
+) -> str | None:
     """Why a sidecar takes the values; empty where that is the usual way, None where the file does.
 
     Raises SourceError.
@@ -190,10 +200,12 @@ def _why_beside(file: Frame, values: Sequence[TagValue], options: FillOptions) -
     picture = file.source
     if picture is None or (file.format.is_raw and options.raw == RawMode.SIDECAR):
         return ""
+    if file.is_sealed and not options.break_seal:
+        return "its seal (C2PA) would break (--break-seal)"
+    if has(file, values):
+        return None
     try:
         with of_source(), picture:
-            if picture.is_sealed and not options.break_seal:
-                return "its seal (C2PA) would break (--break-seal)"
             why = picture.obstacle(values)
             lens = without_time(values)
             if why is not None and lens and picture.obstacle(lens) is None:

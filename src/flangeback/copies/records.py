@@ -22,6 +22,10 @@ class FileState:
     modified_ns: int
     digest: str
 
+    def is_of(self, size: int, modified_ns: int) -> bool:
+        """Whether a file of this size and time is taken for the one that was recorded."""
+        return (self.size, self.modified_ns) == (size, modified_ns)
+
 
 @dataclass(frozen=True, slots=True)
 class Record:

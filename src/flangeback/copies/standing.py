@@ -22,7 +22,7 @@ from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
 from flangeback.system import Identity, identity, open_file
-from flangeback.tags.table import TAGS, TIME_TAGS
+from flangeback.tags.table import TAGS, TIME_TAGS, TagValue
 
 TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
 _LONGEST_GROWTH = 1 << 16
@@ -121,11 +121,23 @@ class Standing:
         taken: set[str] = set()
         for match in matches:
             try:
-                planned = plan_frame(match, self.frames, self.options)
+                planned = plan_frame(match, self.frames, self.options, self._has)
                 plans = [p for p in (_apart(plan, taken) for plan in planned) if p is not None]
                 yield Job(match, self._together([self._task(plan) for plan in plans]))
             except SourceError as why:
                 yield Job(match, (), str(why))
+
+    def _has(self, file: Frame, values: Sequence[TagValue]) -> bool:
+        """Whether an earlier run wrote these values into the copy of this very file."""
+        record = self.manifest.get(file.file)
+        return (
+            record is not None
+            and record.way == CopyMethod.EMBED
+            and record.frames == self.folder
+            and record.asked == asked_digest(values, packet=self.options.xmp)
+            and record.source_state is not None
+            and record.source_state.is_of(file.size, file.modified_ns)
+        )
 
     def _together(self, tasks: Sequence[Task]) -> tuple[Task, ...]:
         """All files of a frame are left where its picture is."""
@@ -244,7 +256,7 @@ class Standing:
             return state is None and plan.source is None
         if plan.size != state.size:
             return False
-        if record.frames == self.folder and plan.modified_ns == state.modified_ns:
+        if record.frames == self.folder and state.is_of(plan.size, plan.modified_ns):
             return True
         with of_source(), open_file(plan.source) as file:
             return digest(file.fileno()) == state.digest
