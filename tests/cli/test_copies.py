@@ -104,7 +104,7 @@ def test_verify_says_what_became_of_the_sources(frames: Path, out: Path) -> None
     changed.write_bytes(changed.read_bytes()[:-1] + b"\0")
     told = run("verify", out, "--frames", "elsewhere")
     assert told.code == 1
-    assert f"{ALL[0]}: the frame it was made from changed since" in told.out
+    assert f"sound, but made of frames that changed since: {ALL[0]}" in told.out
     found = json.loads(run("verify", out, "--frames", "elsewhere", "--json").out)
     assert [copy["source"] for copy in found["copies"]] == ["changed", "same", "same", "same"]
 

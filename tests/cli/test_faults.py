@@ -225,7 +225,7 @@ def test_a_stranger_in_the_way_is_left_alone(frames: Path) -> None:
     Path("out/K7_0202.JPG").write_bytes(b"mine")
     before = tree(Path())
     ran = run("fill", frames, "--into", "out")
-    check_told(ran, "out/K7_0202.JPG:", "stands in the way and isn't flangeback's own")
+    check_told(ran, "out: ", "1 file stands in the way that isn't flangeback's own: K7_0202.JPG")
     assert tree(Path()) == before
 
 
@@ -234,7 +234,7 @@ def test_a_file_where_a_folder_should_be(frames: Path) -> None:
     Path("out").mkdir()
     Path("out/sub").write_bytes(b"mine")
     ran = run("fill", frames, "--into", "out")
-    check_told(ran, "out/sub:", "stands in the way")
+    check_told(ran, "out: ", "stands in the way that isn't flangeback's own: sub")
     assert tree(Path("out")).keys() == {"sub"}
 
 

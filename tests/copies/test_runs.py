@@ -255,7 +255,7 @@ def test_a_stranger_stops_the_run_before_anything_is_written(
     (out / name).parent.mkdir(parents=True)
     put(out / name, frames)
     before, originals = sorted(out.rglob("*")), snapshot(frames)
-    with pytest.raises(InputError, match="stands in the way"):
+    with pytest.raises(InputError, match=r"stands? in the way"):
         run(frames, out)
     assert sorted(out.rglob("*")) == before
     assert snapshot(frames) == originals
@@ -264,7 +264,7 @@ def test_a_stranger_stops_the_run_before_anything_is_written(
 def test_a_file_where_a_folder_must_be_is_told_once_for_each_frame(frames: Path, out: Path) -> None:
     out.mkdir()
     (out / "quay").write_bytes(b"somebody's own")
-    with pytest.raises(InputError, match="stands in the way"):
+    with pytest.raises(InputError, match=r"stands? in the way"):
         run(frames, out)
     assert (out / "quay").read_bytes() == b"somebody's own"
     assert set(snapshot(out)) == {"quay"}
@@ -277,7 +277,7 @@ def test_a_link_below_the_output_never_leads_into_the_frames(frames: Path, out: 
         shutil.rmtree(out, ignore_errors=True)
         out.mkdir()
         (out / "quay").symlink_to(frames / inside, target_is_directory=True)
-        with pytest.raises(InputError, match="stands in the way"):
+        with pytest.raises(InputError, match=r"stands? in the way"):
             run(frames, out)
         assert snapshot(frames) == before
 

@@ -49,6 +49,10 @@ SCHEMA = "flangeback/manifest-2"
 _SCHEMAS = ("flangeback/manifest-1", SCHEMA)
 _LONGEST_LINE, _LONGEST = 1 << 20, 1 << 30
 """Bytes: a thousand times what a line, and what a manifest of 100,000 frames, has."""
+_EXPECTED = (
+    "the manifest as flangeback wrote it, from a backup, say; where it is moved away, `fill` with"
+    " the same log and kit writes a new one"
+)
 _LINE_START = b'{"schema": "flangeback/manifest-'
 _BETWEEN_SYNCS = 1.0
 """Seconds."""
@@ -84,6 +88,8 @@ class Manifest:
 
     def __enter__(self) -> Self:
         try:
+            if self.path.is_symlink():
+                raise OSError(errno.ELOOP, "is a link")
             self._file = open_to_read(self.path) if self.exists else -1
         except OSError as error:
             raise InputError(self._problem(f"can't be read: {error.strerror}")) from None
@@ -153,6 +159,8 @@ class Manifest:
                 self._note(data, at, len(line))
         except RecursionError:
             raise InputError(self._unreadable("it is nested too deeply", number)) from None
+        except json.JSONDecodeError:
+            raise InputError(self._unreadable("it is no JSON", number)) from None
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             raise InputError(self._unreadable(str(error), number)) from None
 
@@ -164,13 +172,11 @@ class Manifest:
             self._places[data["copy"]] = at, size
 
     def _unreadable(self, why: str, number: int) -> Problem:
-        expected = "the manifest as flangeback wrote it"
-        return Problem(
-            str(self.path), f"this line can't be read ({why})", number, expected=expected
-        )
+        text = f"this line can't be read ({why})"
+        return Problem(str(self.path), text, number, expected=_EXPECTED)
 
     def _problem(self, text: str) -> Problem:
-        return Problem(str(self.path), text, expected="the manifest as flangeback wrote it")
+        return Problem(str(self.path), text, expected=_EXPECTED)
 
 
 def read_manifest(out: Path) -> dict[str, Record]:

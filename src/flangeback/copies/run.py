@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterable
+from collections.abc import Sequence
 from pathlib import Path
 
 from flangeback.copies import output
@@ -17,7 +17,7 @@ from flangeback.copies.standing import MADE, TIME_NAMES, Action, Standing, Task
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import Matches
 from flangeback.raw_mode import RawMode, SidecarName
-from flangeback.words import count, listed
+from flangeback.words import count, listed, some_of
 
 _PLAIN = FillOptions()
 
@@ -45,7 +45,7 @@ def fill(
     with Manifest(out) as manifest:
         run = Run(Standing(frames, out, manifest, options), options, frames.stat().st_dev)
         planned = run.plan(matches.frames, others)
-        _check_strangers(manifest, planned.tasks)
+        _check_strangers(out, manifest, list(planned.tasks))
         if not options.take_back:
             _check_losses(out, planned)
         output.check_names(out, planned.names)
@@ -105,13 +105,20 @@ def options_of(run: RunStart) -> FillOptions:
     )
 
 
-def _check_strangers(manifest: Manifest, tasks: Iterable[Task]) -> None:
-    """Raises InputError where something stands in the way in a folder that isn't ours at all."""
+def _check_strangers(out: Path, manifest: Manifest, tasks: Sequence[Task]) -> None:
+    """Raises InputError where something stands in the way in a folder that isn't ours at all.
+
+    It is ours, its manifest lost, where copies with their very values stand there.
+    """
     strangers = [task for task in tasks if task.action == Action.LEAVE]
-    if strangers and not manifest.exists:
-        text = "stands in the way and isn't flangeback's own"
-        expected = "another folder for the copies"
-        raise InputError(Problem(str(one.target), text, expected=expected) for one in strangers)
+    is_ours = any(task.action == Action.KEEP and task.plan.values for task in tasks)
+    if strangers and not (manifest.exists or is_ours):
+        names = dict.fromkeys(one.target.relative_to(out).as_posix() for one in strangers)
+        stands = count(
+            len(names), "file stands in the way that isn't", "files stand in the way that aren't"
+        )
+        text = f"{stands} flangeback's own: {some_of(names)}"
+        raise InputError(Problem(str(out), text, expected="another folder for the copies"))
 
 
 def _check_losses(out: Path, planned: Planned) -> None:
@@ -120,26 +127,30 @@ def _check_losses(out: Path, planned: Planned) -> None:
     Also where more of them would have it changed than would gain any.
     """
     losing = [record.copy for record in planned.withdrawn if record.values.keys() - TIME_NAMES]
-    gaining = changing = 0
+    changing, gaining = list[str](), list[str]()
     for job in planned.jobs.values():
         gains, changes, losses = job.changes()
         if losses:
             losing.append(job.match.frame.file)
         elif changes:
-            changing += 1
+            changing.append(job.match.frame.file)
         elif gains and job.action == Action.CHANGE:
-            gaining += 1
-    if not losing and changing <= gaining:
+            gaining.append(job.match.frame.file)
+    if not losing and len(changing) <= len(gaining):
         return
-    told = [
-        f"{count(len(losing), 'copy', 'copies')} would lose lens data",
-        f"{changing} would have it changed",
-        f"{gaining} would gain some",
-    ]
-    named = f" ({', '.join(losing[:3])}{', ...' * (len(losing) > 3)})" if losing else ""
+    told = (
+        f"{count(len(files), 'copy', 'copies')} would {what} ({some_of(files)})"
+        for what, files in (
+            ("lose lens data", losing),
+            ("have it changed", changing),
+            ("gain some", gaining),
+        )
+        if files
+    )
     expected = "the log that these copies were filled by, or --take-back if this is meant"
-    text = f"{listed(told, 'and')}{named}: nothing was written"
-    raise InputError(Problem(str(out), text, expected=expected))
+    raise InputError(
+        Problem(str(out), f"{listed(told, 'and')}: nothing was written", expected=expected)
+    )
 
 
 def _cannot_go_on(path: Path | str, error: OSError) -> Problem:

@@ -41,18 +41,17 @@ def take_tour(folder: Path) -> Tour:
 
     Raises InputError where the folder isn't empty or can't be written.
     """
-    from flangeback.copies import fill, verify
+    from flangeback.copies import FillOptions, fill, verify
     from flangeback.copies.changes import tag_changes, worth_showing
-    from flangeback.frames import scan
-    from flangeback.kit import read_kit
-    from flangeback.log import read_log
     from flangeback.match import match_frames
+    from flangeback.match.session import read_session
 
     outing = make_outing(folder)
-    kit = read_kit(outing.kit)
-    matches = match_frames(scan(outing.frames), [read_log(outing.log, kit)], kit)
+    session = read_session(outing.frames)
+    matches = match_frames(session.frames, session.logs, session.kit)
     out = folder / "filled"
-    filled = fill(matches, outing.frames, out)
+    used = FillOptions(logs=session.log_files, kit=session.kit_file)
+    filled = fill(matches, outing.frames, out, used)
     verified = verify(out)
     shown = worth_showing(filled.copies)
     assert shown is not None, "the outing has frames to fill"

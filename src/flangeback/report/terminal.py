@@ -245,15 +245,19 @@ def show_preview(console: Console, planned: Sequence[FramePreview], out: str) ->
     from flangeback.copies.standing import Action
 
     counts = Counter(one.action for one in planned)
-    losing: dict[str, list[str]] = {}
+    worse: dict[str, list[str]] = {}
     left: dict[str, list[str]] = {}
     for one in planned:
+        file = one.match.frame.file
         if one.losses:
-            losing.setdefault(_parts_of_lens_data(one.losses), []).append(one.match.frame.file)
+            worse.setdefault(f"lose {_parts_of_lens_data(one.losses)}", []).append(file)
+        elif one.changes:
+            parts = _parts_of_lens_data(one.changes)
+            worse.setdefault(f"have {parts} changed", []).append(file)
         if one.reason:
-            left.setdefault(one.reason, []).append(one.match.frame.file)
-    for parts, files in losing.items():
-        told = f"{count(len(files), 'copy', 'copies')} would lose {parts}: {some_of(files)}"
+            left.setdefault(one.reason, []).append(file)
+    for what, files in worse.items():
+        told = f"{count(len(files), 'copy', 'copies')} would {what}: {some_of(files)}"
         say_wrapped(console, told, "yellow")
     for why, files in left.items():
         say_wrapped(console, f"{some_of(files)}: {why}", "yellow")
@@ -275,8 +279,8 @@ def filled_line(filled: Filled) -> str:
 
 
 def _copies(filled: Filled, place: str) -> str:
-    made = sum(copy.verified and not copy.resumed for copy in filled.copies)
-    resumed = sum(copy.resumed for copy in filled.copies)
+    resumed = sum(copy.resumed or copy.noted for copy in filled.copies)
+    made = sum(copy.verified and not (copy.resumed or copy.noted) for copy in filled.copies)
     told = f"{count(made, 'copy', 'copies')} made and verified{place}"
     if resumed:
         told += f"; {resumed} stood there already"
@@ -297,9 +301,10 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     if touched:
         told = "changed by another program, the picture and the values written still in place"
         say_wrapped(console, f"{told}: {some_of(touched)}", "yellow")
-    for copy in verified.copies:
-        if copy.source == SourceNow.CHANGED:
-            say_wrapped(console, f"{copy.copy}: the frame it was made from changed since", "yellow")
+    changed = [copy.copy for copy in verified.copies if copy.source == SourceNow.CHANGED]
+    if changed:
+        told = "sound, but made of frames that changed since"
+        say_wrapped(console, f"{told}: {some_of(changed)}", "yellow")
     say(console, verified_line(verified, f" in {out}"))
     if verified.missing:
         missing = count(verified.missing, "file")
@@ -326,7 +331,7 @@ def verified_line(verified: Verified, place: str = "") -> str:
     sound = [copy for copy in verified.copies if copy.failure is None]
     alone = sum(not copy.source_at_hand for copy in sound)
     told = f"{len(sound)} of {count(len(verified.copies), 'copy', 'copies')}{place} verified"
-    by_digests = f"; for {alone} by their digests alone, the frames not being at hand"
+    by_digests = f"; for {alone} by their digests alone, the frames not being at hand as they were"
     return told + (by_digests if alone else "")
 
 
