@@ -308,7 +308,8 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     say(console, verified_line(verified, f" in {out}"))
     if verified.missing:
         missing = count(verified.missing, "file")
-        say_wrapped(console, f"{missing} of the last run not made: run fill again", "yellow")
+        told = f"{missing} of the last run not there: fill again makes what can be made"
+        say_wrapped(console, told, "yellow")
     for fault in verified.faults:
         say_wrapped(console, f"the manifest was cut or changed: {fault}", "yellow")
     for folder in verified.folders:
