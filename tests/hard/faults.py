@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import ctypes
 import errno
-import gc
 import io
 import itertools
 import os
@@ -23,7 +22,6 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import redirect_stdout, suppress
 from pathlib import Path
 from random import Random
 
@@ -76,18 +74,6 @@ def count_calls(stick: Yardstick, place: Path) -> int:
     return count
 
 
-def warm_up(stick: Yardstick, place: Path) -> None:
-    """Fills once in this very process, so that none of thousands of others loads a module."""
-    from flangeback.cli import main
-
-    before = sys.argv
-    sys.argv = ["flangeback", "fill", str(stick.frames), "--into", str(place / "warm")]
-    with redirect_stdout(io.StringIO()), suppress(SystemExit):
-        main()
-    sys.argv = before
-    gc.freeze()
-
-
 def cases(calls: int) -> Iterator[Case]:
     """Every call with every error, once and for good, and cut short."""
     for at in range(1, calls + 1):
@@ -125,7 +111,6 @@ def main() -> int:
             preloaded = os.environ | {_SHIM: str(build_shim(place))}
             return subprocess.call([sys.executable, *sys.argv], env=preloaded)
         stick = yardstick(place, frames=3)
-        warm_up(stick, place)
         calls = count_calls(stick, place)
         chosen = _chosen(calls, asked)
         bad = [fault for case in chosen for fault in disturbed(stick, place, case)]

@@ -1,4 +1,4 @@
-"""Malformed manifests, each held against `fill` and `verify`.
+"""Malformed manifests, each held against `verify`, `match --into`, `verify --mend` and `fill`.
 
     python tests/hard/manifests.py [--count 90] [--seed 1]
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import shutil
 import sys
 import tempfile
@@ -74,6 +75,8 @@ def disturbed(stick: Yardstick, place: Path, made: Path, random: Random) -> list
     found = []
     commands: tuple[list[str | Path], ...] = (
         ["verify", out],
+        ["match", stick.frames, "--into", out],
+        ["verify", out, "--mend"],
         ["fill", stick.frames, "--into", out],
     )
     for words in commands:
@@ -100,6 +103,9 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as at:
         place = Path(at)
         stick = yardstick(place, frames=3)
+        # A manifest's folders may count from here.
+        (place / "here" / "below").mkdir(parents=True)
+        os.chdir(place / "here" / "below")
         bad = [
             f"{number}: {fault}"
             for number in range(asked.count)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
+from enum import StrEnum
 from pathlib import PurePosixPath
 from typing import Any
 
 from flangeback.copies.before import lens_data_of
 from flangeback.copies.plan import CopyMethod
+from flangeback.raw_mode import RawMode, SidecarName
 
 VERIFIED, WITHDRAWN = "verified", "withdrawn"
 """What a line says of a file: that it stands there proved, or that it was taken back."""
@@ -212,12 +214,19 @@ _NEEDED = frozenset(one.name for one in fields(Record) if one.default is one.def
 """Fields that every line has: those without a default."""
 
 
+_CHOICES: Mapping[str, type[StrEnum]] = {"raw": RawMode, "sidecar": SidecarName}
+"""The options that are no switches."""
+
+
 def read_run_start(data: dict[str, Any]) -> RunStart:
     """Raises ValueError, KeyError or TypeError where it isn't one."""
     names = [*data["logs"], *([data["kit"]] if data["kit"] is not None else [])]
     texts = [data[name] for name in ("version", "when", "frames", "frames_relative", "names")]
-    if not all(map(_is_place, names)) or not all(map(_is_text, texts)):
+    if not all(map(_is_place, names)) or not all(map(_is_text, texts)) or not data["frames"]:
         raise ValueError("a name isn't what it has to be")
+    for name, given in data["options"].items():
+        if given not in set(_CHOICES.get(name, (False, True))):
+            raise ValueError(f"{name} isn't what it has to be")
     if not (_is_count(data["files"]) and _is_count(data["to_make"])):
         raise ValueError("a count isn't a number")
     given = {name: data[name] for name in RunStart.__dataclass_fields__}
