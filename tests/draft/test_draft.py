@@ -325,7 +325,7 @@ def test_a_black_picture_is_a_slate_and_others_are_not(tmp_path: Path, outing: O
     lamps = Image.new("RGB", (320, 240), (6, 6, 10))
     lamps.paste((255, 240, 200), (100, 60, 130, 90))
     lamps.save(paths[2])
-    frames = [frame(number, number, path=path) for number, path in enumerate(paths, 1)]
+    frames = [frame(number, number, folder=tmp_path) for number in (1, 2, 3)]
     assert slate_files(frames, read_pictures(frames, read_picture)) == {"K7_0002.JPG"}
     found = scan(outing.frames)
     assert slate_files(found, read_pictures(found, read_picture)) == frozenset()

@@ -68,10 +68,14 @@ def count_calls(stick: Yardstick, place: Path) -> int:
         os._exit = leave  # type: ignore[assignment]
 
     shutil.rmtree(place / "out", ignore_errors=True)
-    run(["fill", stick.frames, "--into", place / "out"], place / "said", hook)
+    run([*_fill(stick), place / "out"], place / "said", hook)
     count = int(told.read_text())
     told.unlink()
     return count
+
+
+def _fill(stick: Yardstick) -> list[str | Path]:
+    return ["fill", stick.frames, "--others", "--into"]
 
 
 def cases(calls: int) -> Iterator[Case]:
@@ -86,7 +90,7 @@ def disturbed(stick: Yardstick, place: Path, case: Case) -> list[str]:
     at, number, lasting, short = case
     out = place / "out"
     shutil.rmtree(out, ignore_errors=True)
-    words: list[str | Path] = ["fill", stick.frames, "--into", out]
+    words = [*_fill(stick), out]
     found = list(stick.faults(out, run(words, place / "said", lambda: arm(place, case))))
     found += stick.faults_after(out, run(words, place / "said"))
     name = "short" if short else errno.errorcode[number]
@@ -110,7 +114,7 @@ def main() -> int:
         if _SHIM not in os.environ:
             preloaded = os.environ | {_SHIM: str(build_shim(place))}
             return subprocess.call([sys.executable, *sys.argv], env=preloaded)
-        stick = yardstick(place, frames=3)
+        stick = yardstick(place, "--others", frames=3)
         calls = count_calls(stick, place)
         chosen = _chosen(calls, asked)
         bad = [fault for case in chosen for fault in disturbed(stick, place, case)]

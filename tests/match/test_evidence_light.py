@@ -254,7 +254,7 @@ def test_a_body_in_manual_exposure_shows_it_in_its_pictures() -> None:
 
 def grey(path: Path, value: int, **how: object) -> float:
     Image.new("RGB", (640, 480), (value, value, value)).save(path, "JPEG", quality=95)
-    light = read_picture(replace(shot("K7_0001", "09:00:00"), path=path))
+    light = read_picture(replace(shot("K7_0001", "09:00:00"), file=path.name, folder=path.parent))
     assert light is not None
     assert light.contrast < 0.01
     return light.brightness
@@ -271,7 +271,7 @@ def test_contrast_is_of_the_values_as_stored(tmp_path: Path) -> None:
     picture = Image.new("RGB", (640, 480))
     picture.paste((255, 255, 255), (0, 0, 320, 480))
     picture.save(tmp_path / "a.jpg", "JPEG")
-    light = read_picture(replace(shot("K7_0001", "09:00:00"), path=tmp_path / "a.jpg"))
+    light = read_picture(replace(shot("K7_0001", "09:00:00"), file="a.jpg", folder=tmp_path))
     assert light is not None
     assert light.contrast == pytest.approx(0.5, abs=0.01)
     assert light.brightness == pytest.approx(-1, abs=0.03)
@@ -281,8 +281,13 @@ def test_contrast_is_of_the_values_as_stored(tmp_path: Path) -> None:
 def test_what_is_no_picture_has_no_light(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "a.jpg"
     path.write_bytes(content)
-    assert read_picture(replace(shot("K7_0001", "09:00:00"), path=path)) is None
-    assert read_picture(replace(shot("K7_0001", "09:00:00"), path=tmp_path / "none.jpg")) is None
+    assert (
+        read_picture(replace(shot("K7_0001", "09:00:00"), file=path.name, folder=path.parent))
+        is None
+    )
+    assert (
+        read_picture(replace(shot("K7_0001", "09:00:00"), file="none.jpg", folder=tmp_path)) is None
+    )
 
 
 def test_pictures_are_read_only_where_they_can_tell(tmp_path: Path) -> None:
@@ -326,4 +331,9 @@ def test_a_raw_files_smallest_jpeg_tells_its_light(tmp_path: Path, order: str, m
 def test_a_raw_file_without_a_jpeg_tells_nothing(tmp_path: Path) -> None:
     path = tmp_path / "K7_0001.KRW"
     path.write_bytes(plain_raw(magic=0x55).data)
-    assert read_picture(replace(shot("K7_0001", "09:00:00"), path=path, size=10**7)) is None
+    assert (
+        read_picture(
+            replace(shot("K7_0001", "09:00:00"), file=path.name, folder=path.parent, size=10**7)
+        )
+        is None
+    )

@@ -31,7 +31,12 @@ def signs(
             path.write_bytes(b"\xff\xd8\xff")
         else:
             picture.save(path, quality=92)
-        frame = replace(shot(path.stem, "09:00:00"), path=path, exposure=exposure or Exposure())
+        frame = replace(
+            shot(path.stem, "09:00:00"),
+            file=path.name,
+            folder=path.parent,
+            exposure=exposure or Exposure(),
+        )
         found.append(FrameLight.of(frame, read_picture(frame)))
     letters = {SlateSign.YES: "s", SlateSign.DOUBTFUL: "?", SlateSign.NO: "-"}
     return "".join(letters[sign] for sign in slate_signs(found))

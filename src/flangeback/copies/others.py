@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from filecmp import cmp
 from pathlib import Path, PurePosixPath
 
 from flangeback.frames.model import Frame
-from flangeback.frames.scanning import is_of_copies
+from flangeback.frames.scanning import files_below
 
-_OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini", "system volume information", "lost+found"])
-"""What operating systems leave in folders (common practice); names that begin with a dot, too."""
+_OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini"])
+"""What operating systems leave in folders (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,28 +49,23 @@ def other_files(
         name for frame in frames for file in frame.files for name in (file.file, *file.sidecars)
     }
     kept = [path for path in used if path.is_file()]
-    found = (file for file in _files(folder) if file not in known)
-    return tuple(sorted(file for file in found if not _is_one_of(folder / file, kept)))
-
-
-def _is_one_of(path: Path, kept: Iterable[Path]) -> bool:
-    return any(
-        path.stat().st_size == one.stat().st_size and cmp(path, one, shallow=False) for one in kept
+    return tuple(
+        file
+        for file in files_below(folder)
+        if file not in known
+        and file.rpartition("/")[2].lower() not in _OF_SYSTEMS
+        and _is_regular(folder / file)
+        and not _is_one_of(folder / file, kept)
     )
 
 
-def _files(folder: Path) -> Iterator[str]:
-    for at, folders, names in os.walk(folder):
-        folders[:] = [
-            name
-            for name in folders
-            if not _is_passed_over(name) and not is_of_copies(Path(at) / name)
-        ]
-        for name in names:
-            path = Path(at) / name
-            if not _is_passed_over(name) and os.path.isfile(path) and not path.is_symlink():  # noqa: PTH113
-                yield path.relative_to(folder).as_posix()
+def _is_regular(path: Path) -> bool:
+    # Those of Path raise PermissionError.
+    return os.path.isfile(path) and not os.path.islink(path)  # noqa: PTH113, PTH114
 
 
-def _is_passed_over(name: str) -> bool:
-    return name.startswith(".") or name.lower() in _OF_SYSTEMS
+def _is_one_of(path: Path, kept: Iterable[Path]) -> bool:
+    with suppress(OSError):  # A copy of it will say why it can't be read.
+        size = path.stat().st_size
+        return any(size == one.stat().st_size and cmp(path, one, shallow=False) for one in kept)
+    return False

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -193,12 +194,14 @@ class Standing:
     def others(self, files: Iterable[str]) -> Iterator[Task]:
         """The files that are no frames, to be copied byte for byte."""
         for file in files:
-            path = self.frames / file
-            with of_source():
-                status = path.stat()
-            frame = Frame(file, self.frames, status.st_size, status.st_mtime_ns)
-            plan = FilePlan(CopyMethod.OTHER, frame, file, path, frame.size, frame.modified_ns)
-            yield self._task(plan)
+            frame = Frame(file, self.frames)
+            with suppress(OSError):  # Copying it will say why it can't be read.
+                status = frame.path.stat()
+                frame = replace(frame, size=status.st_size, modified_ns=status.st_mtime_ns)
+            method = CopyMethod.OTHER
+            yield self._task(
+                FilePlan(method, frame, file, frame.path, frame.size, frame.modified_ns)
+            )
 
     def _known(self, task: Task, record: Record, status: os.stat_result) -> Task:
         plan = task.plan
