@@ -720,6 +720,18 @@ def test_other_files_are_named_or_copied(frames: Path, out: Path) -> None:
     assert [copy.copy for copy in verify(out).failed] == ["clip.mov"]
 
 
+def test_an_other_file_that_goes_away_stops_no_other(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (frames / "clip.mov").write_bytes(b"a movie")
+    listed = lambda *_: ("clip.mov", "gone.mov")  # noqa: E731
+    monkeypatch.setattr("flangeback.copies.run.other_files", listed)
+    found = run(frames, out, others=True)
+    assert found.others.made == ("clip.mov",)
+    assert found.others.left.keys() == {"gone.mov"}
+    assert len(verify(out).copies) == 4
+
+
 def put_in_small_letters(frames: Path) -> None:
     if (frames / "k7_0001.JPG").exists():
         pytest.skip("this disk folds case")
