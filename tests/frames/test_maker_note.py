@@ -63,7 +63,7 @@ def test_a_conflict_says_what_the_note_has(corpus: Path, name: str) -> None:
 def test_an_f_number_that_agrees_is_doubted_where_the_note_has_another_lens(corpus: Path) -> None:
     agreeing = frame(corpus, "camera-000.jpg", Fraction(2))
     assert kinds(one(agreeing, "all k7 miran58 f/2\n")) == ["native-lens"]
-    without = replace(agreeing, source=None)
+    without = replace(agreeing, identity=None)
     assert kinds(one(without, "all k7 miran58 f/2\n")) == []
 
 

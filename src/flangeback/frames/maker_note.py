@@ -34,7 +34,7 @@ def noted_lens(frame: Frame) -> LensData:
     """
     tags: Mapping[str, Any] = {}
     with suppress(Exception):  # A damaged note makes ExifRead raise almost anything.
-        tags = {} if frame.source is None else _tags(frame.source)
+        tags = {} if (source := frame.source) is None else _tags(source)
     noted = [tag for name, tag in tags.items() if name.startswith(_ABOUT_A_LENS)]
     names = (str(tag).strip() for tag in noted)
     name = next((one for one in names if _NAME.fullmatch(one) and not is_blank(one)), None)
