@@ -15,8 +15,8 @@ from flangeback.log.vocabulary import (
     KEYWORDS,
     OTHER_WORDS,
     PLAIN_WORDS,
-    RULES,
     WORDS_FOR_TIMES,
+    pattern,
 )
 from flangeback.words import listed, some_of
 
@@ -30,7 +30,7 @@ def suggestion(word: str, gear: Gear, *, is_first: bool) -> str | None:
         return f"{digits[1]}:{digits[2]}"
     if is_first and word.casefold() in WORDS_FOR_TIMES:
         return WORDS_FOR_TIMES[word.casefold()]
-    if (figure := RULES["number"].fullmatch(word)) is not None:
+    if (figure := pattern("number").fullmatch(word)) is not None:
         return f"f/{figure[1]}"
     return gear.near(word) or nearest(word, (*PLAIN_WORDS, *(KEYWORDS * is_first)))
 

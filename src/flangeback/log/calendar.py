@@ -10,7 +10,7 @@ from flangeback.log.model import Moment
 from flangeback.log.text import Fault, Place, noted
 from flangeback.log.tokenizer import Tokenizer
 from flangeback.log.values import WallTime
-from flangeback.log.vocabulary import A_DATE, A_TIME, A_ZONE, RULES
+from flangeback.log.vocabulary import A_DATE, A_TIME, A_ZONE, pattern
 
 DATE_RULES = (*values.DATES, *values.DATE_LINES)
 """What a date on a line of its own looks like."""
@@ -21,9 +21,9 @@ _ANY_DAY = date(2000, 1, 1)
 
 def is_date(text: str) -> bool:
     """Whether a line is a date, with or without its weekday, and nothing else."""
-    weekday = RULES["weekday"].match(text)
+    weekday = pattern("weekday").match(text)
     rest = text[weekday.end() :].strip(_SEPARATORS) if weekday else text
-    found = (RULES[rule].match(rest) for rule in DATE_RULES)
+    found = (pattern(rule).match(rest) for rule in DATE_RULES)
     return not rest or any(one and not rest[one.end() :].strip(_SEPARATORS) for one in found)
 
 

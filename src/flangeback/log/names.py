@@ -7,7 +7,7 @@ import re
 from flangeback.log.model import FrameGroup, FrameName, FrameRange, GroupKind
 from flangeback.log.text import Place
 from flangeback.log.tokenizer import Token
-from flangeback.log.vocabulary import A_FRAME_RANGE, RULES
+from flangeback.log.vocabulary import A_FRAME_RANGE, pattern
 
 _SUFFIX = re.compile(r"(?:\.(?=\w*[a-z])\w{2,4})+$", re.IGNORECASE | re.ASCII)
 _LAST_NUMBER = re.compile(r"(.*?)(\d{1,18})(\D*)", re.DOTALL)
@@ -82,7 +82,7 @@ def check_one_frame(place: Place) -> None:
 def frame_pair(token: Token) -> FrameRange:
     """The range between two names, the folder carried over. Raises Fault."""
     first, last = token.match.groups()
-    if RULES["time"].fullmatch(first) and RULES["time"].fullmatch(last):
+    if pattern("time").fullmatch(first) and pattern("time").fullmatch(last):
         text = "two dots join frame names, not times"
         raise token.place.fault(text, "a dash between a start and an end", f"{first}-{last}")
     for written in (first, last):

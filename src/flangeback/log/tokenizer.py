@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from flangeback.log.text import Line, Place
-from flangeback.log.vocabulary import RULES
+from flangeback.log.vocabulary import pattern
 
 _PUNCTUATION = ".:"
 _COMMENT_OR_QUOTE = re.compile(r"(?:^|(?<=[\s,;]))#|\"|(?:^|(?<=[\s,;]))['(]")
@@ -55,7 +55,7 @@ class Tokenizer:
 
     def match(self, rule: str) -> re.Match[str] | None:
         """What the rule finds here, if it fits; reads nothing."""
-        return RULES[rule].match(self._text, self._position)
+        return pattern(rule).match(self._text, self._position)
 
     def read(self, *rules: str, gap: bool = True) -> Token | None:
         """Read what the first fitting rule finds, and the gap after it unless told not to."""
@@ -76,7 +76,7 @@ class Tokenizer:
         before = None if after is None else self.match(after)
         if after is not None and before is None:
             return None
-        match = RULES["word"].match(self._text, before.end() if before else self._position)
+        match = pattern("word").match(self._text, before.end() if before else self._position)
         if match is None:
             return None
         end = match.start() + len(match[0].rstrip(_PUNCTUATION))
@@ -111,6 +111,6 @@ def _comment_start(text: str) -> int:
     while (mark := _COMMENT_OR_QUOTE.search(text, position)) is not None:
         if mark[0] == "#":
             return mark.start()
-        remark = RULES["remark"].match(text, mark.start())
+        remark = pattern("remark").match(text, mark.start())
         position = remark.end() if remark else mark.end()
     return len(text)

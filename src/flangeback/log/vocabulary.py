@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import cache
 
 LINE_WORDS = ("date", "zone", "clock", "slack", "slate", "not-slate", "overnight")
 """Words that open a line which is no entry."""
@@ -118,7 +119,8 @@ _PATTERNS = {
     "offset": r"(?:utc)?([+-])(\d{1,2})(?::?(\d{2}))?" + _END,
 }
 
-RULES: dict[str, re.Pattern[str]] = {
-    name: re.compile(pattern, re.IGNORECASE) for name, pattern in _PATTERNS.items()
-}
-"""What each kind of word looks like, in a cleaned line."""
+
+@cache
+def pattern(name: str) -> re.Pattern[str]:
+    """What this kind of word looks like, in a cleaned line; most logs need only some."""
+    return re.compile(_PATTERNS[name], re.IGNORECASE)
