@@ -25,7 +25,9 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache, lru_cache
 from itertools import pairwise
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -65,6 +67,10 @@ _TURN_SPREADS = 2.0
 _BURST, _BETWEEN_BURSTS = 3.0, 60.0
 """Seconds up to which observations are one burst's; a longer gap counts as so many seconds more:
 rings are turned between bursts."""
+_WANDERS = 6
+"""Cells by which the light wanders at the most."""
+_AT_HAND = 64
+"""Gaps whose wandering is kept, to bound memory."""
 _LEAST_TURN = 1.0
 """Stops; smaller turns are no likelier."""
 _SAME_STOPS = 0.25
@@ -127,19 +133,25 @@ class _Counts:
 
 
 class _States:
-    """One hypothesis at one observation: arrays of ring offsets (0 first) by brightness."""
+    """One hypothesis at one observation: arrays of ring offsets (0 first) by brightness.
+
+    `turned` is the emission where an un-noted turn may have ended.
+    """
 
     def __init__(self, seen: Observation, hypothesis: Hypothesis, grid: Array) -> None:
-        offsets = np.array((0.0, *hypothesis.offsets))
         self.hypothesis = hypothesis
-        self.offsets = offsets
-        self.miss: Array = (seen.light + hypothesis.stops + offsets)[:, None] - grid
+        self.offsets = (0.0, *hypothesis.offsets)
+        implied = seen.light + hypothesis.stops + np.array(self.offsets)
+        self.miss: Array = (implied[:, None] - grid).astype(np.float32)
         self.emission = student_t(self.miss / seen.spread) / seen.spread
-        self.turns_to: Array = (np.abs(self.miss) < _TURN_SPREADS * seen.spread) * 1.0
+        self.turned = self.emission * (np.abs(self.miss) < _TURN_SPREADS * seen.spread)
 
 
 class _Move:
-    """From a hypothesis at one observation to the same or a later one at the next."""
+    """From a hypothesis at one observation to the same or a later one at the next.
+
+    A new entry forgets where the ring stood: then the rows of all ring offsets count as one.
+    """
 
     def __init__(
         self, before: Observation, seen: Observation, old: _States, new: _States, grid: _Grid
@@ -150,18 +162,19 @@ class _Move:
         self.seconds = max(seen.at - before.at, 1.0)
         self.made = _made(seen, one, other)
         self.entries = range(one.entry + 1, other.entry + 1)
+        self.stays = slice(0, 1) if self.entries else slice(None)
         self.grid = grid
         lenses = LENS_DIFFERENCE if one.lens != other.lens else 0.0
-        self.wander = _wander(self.seconds, lenses, grid.cell)
-        self.stays, self.turns = _ring_moves(old.offsets, new.offsets, same_entry=not self.entries)
+        self.wander = grid.wander(round(self.seconds), lenses)
+        self.turns = _turns(new.offsets, is_new=bool(self.entries))
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
         if len(seen.hypotheses) > 1:
-            self.turns *= UNNOTED_NEAR_ENTRY
+            self.turns = self.turns * UNNOTED_NEAR_ENTRY
         if seen.same_scene is not None:
             # Of turns within a scene, those from the log's stop and back to it are followed.
             scene = seen.same_scene
             old_miss = scene.share * old.miss
-            self.same_stays = self.made * _same_scene(scene, self.stays @ new.miss - old_miss)
+            self.same_stays = self.made * _same_scene(scene, new.miss[self.stays] - old_miss)
             self.same_turns = _same_scene(scene, new.miss - old_miss[:1])
             self.same_backs = _same_scene(scene, new.miss[:1] - old_miss)
 
@@ -176,45 +189,49 @@ class _Move:
         seconds = self.seconds + (_BETWEEN_BURSTS if self.seconds > _BURST else 0.0)
         return self.made * _once(seconds, rates.unnoted_turn_seconds / self.unnoted_ratio)
 
+    def _rows(self, states: Array) -> Array:
+        return states.sum(axis=0, keepdims=True) if self.entries else states
+
     def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
-        """Add what comes of alpha, emission included."""
-        wandered = _wandered(alpha, self.wander)
-        turn, step = self._turn(rates), self._light_step(rates)
-        moved = self.made * (1 - self.same) * (self.stays.T @ wandered)
-        moved += turn * (1 - self.same) * self.new.turns_to * (self.turns.T @ wandered)
-        moved += step * (self.stays.T @ (alpha @ self.grid.steps))
-        into += self.new.emission * moved
+        """Add what comes of alpha, emission included; keep what `backward` counts by."""
+        rows = self._rows(alpha)
+        self.wandered, self.stepped = rows @ self.wander, rows @ self.grid.steps
+        new, turn, step = self.new, self._turn(rates), self._light_step(rates)
+        moved = self.made * (1 - self.same) * self.wandered + step * self.stepped
+        into[self.stays] += new.emission[self.stays] * moved
+        into += new.turned * ((turn * (1 - self.same) * self.turns).T @ self.wandered)
         if self.same:
-            into += self.stays.T @ (self.same_stays * alpha)
+            into[self.stays] += self._rows(self.same_stays * alpha)
             into += turn * self.turns[0][:, None] * self.same_turns * alpha[0]
-            into[0] += turn * (self.turns[1:, 0] @ (self.same_backs * alpha)[1:])
+            if not self.entries:
+                into[0] += turn * (self.turns[1:, 0] @ (self.same_backs * alpha)[1:])
 
     def backward(self, alpha: Array, beta: Array, rates: Rates, counts: _Counts) -> Array:
         """What comes before beta, emission included."""
-        onward = self.new.emission * beta
-        turn, step = self._turn(rates), self._light_step(rates)
-        stays = self.made * (1 - self.same) * (self.stays @ onward)
-        turns = turn * (1 - self.same) * (self.turns @ (self.new.turns_to * onward))
-        turned = _wandered(turns, self.wander)
-        stepped = step * ((self.stays @ onward) @ self.grid.steps)
-        moved: Array = _wandered(stays, self.wander) + stepped
-        if self.same:
-            moved += self.same_stays * (self.stays @ beta)
-            turned[0] += turn * (self.turns[0] @ (self.same_turns * beta))
-            turned[1:] += turn * self.turns[1:, :1] * (self.same_backs * beta[0])[1:]
-        counts.unnoted_turns += float((alpha * turned).sum())
-        steps = float((alpha * stepped).sum())
+        new, turn, step = self.new, self._turn(rates), self._light_step(rates)
+        stays = new.emission[self.stays] * beta[self.stays]
+        turns = (turn * (1 - self.same) * self.turns) @ (new.turned * beta)
+        moved: Array = (self.made * (1 - self.same) * stays + turns) @ self.wander
+        moved += step * (stays @ self.grid.steps)
+        counts.unnoted_turns += float(np.vdot(self.wandered, turns))
+        steps = step * float(np.vdot(self.stepped, stays))
         for entry in self.entries:
             counts.light_stepped_at[entry] += steps
         counts.light_steps += 0.0 if self.entries else steps
-        moved += turned
-        return moved
+        if not self.same:
+            return moved
+        turned = np.zeros_like(alpha)
+        turned[0] = turn * (self.turns[0] @ (self.same_turns * beta))
+        if not self.entries:
+            turned[1:] = turn * self.turns[1:, :1] * (self.same_backs * beta[0])[1:]
+        counts.unnoted_turns += float(np.vdot(alpha, turned))
+        return self.same_stays * beta[self.stays] + turned + moved
 
 
 class _Grid:
     """The values of brightness, `cell` apart, from one up to another that observations imply.
 
-    `steps` has the probabilities of a light step from each to each.
+    `steps` has the probabilities of a light step from each to each, `wander` those of less.
     """
 
     def __init__(self, least: float, greatest: float, cell: float) -> None:
@@ -223,7 +240,19 @@ class _Grid:
         self.cell = cell
         self.values: Array = np.arange(first, last + 1) * cell
         sizes = np.abs(self.values[:, None] - self.values) / _STEP_SIZE
-        self.steps: Array = sizes * np.exp(-sizes) * cell / _STEP_SIZE / 2
+        self.steps: Array = (sizes * np.exp(-sizes) * cell / _STEP_SIZE / 2).astype(np.float32)
+        places = np.arange(len(self.values))
+        self._apart = np.minimum(np.abs(places[:, None] - places), _WANDERS + 1)
+        self.wander = lru_cache(_AT_HAND)(self._wander)
+
+    def _wander(self, seconds: int, more: float) -> Array:
+        """Probabilities that the light wanders; `more` is a further standard deviation in stops."""
+        variance = WANDER**2 * seconds / 600 + more**2
+        cells = np.arange(_WANDERS + 2)
+        found: Array = np.exp(-((cells * self.cell) ** 2) / (2 * variance))
+        found[cells > 2.5 * math.sqrt(variance) / self.cell + 1] = 0.0
+        found[-1] = 0.0
+        return (found / (2 * found.sum() - found[0])).astype(np.float32)[self._apart]
 
 
 class _Model:
@@ -231,7 +260,7 @@ class _Model:
 
     def __init__(self, observations: Sequence[Observation]) -> None:
         self.observations = observations
-        cell = float(np.median([seen.spread for seen in observations])) * _GRID
+        cell = median(seen.spread for seen in observations) * _GRID
         implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
         self.grid = _Grid(min(implied), max(implied), cell)
         self.states = [
@@ -288,7 +317,7 @@ class _Model:
         turned: list[tuple[float, float]] = []
         for one, part in zip(states, gamma, strict=True):
             sums = part.sum(axis=1).tolist()
-            for offset, probability in zip(one.offsets.tolist(), sums, strict=True):
+            for offset, probability in zip(one.offsets, sums, strict=True):
                 offsets[offset] += probability
                 turned.append((one.hypothesis.stops + offset, probability if offset else 0.0))
         as_logged = offsets.pop(0.0)
@@ -348,45 +377,18 @@ def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
     return math.prod(seen.made.get(n, 1.0) for n in range(old.entry + 1, new.entry + 1))
 
 
-def _ring_moves(old: Array, new: Array, *, same_entry: bool) -> tuple[Array, Array]:
-    """Matrices from `old` ring offsets to `new` ones (stops), 0 being first.
+@cache
+def _turns(offsets: tuple[float, ...], *, is_new: bool) -> Array:
+    """Probabilities that a ring is turned without a note, from each of its offsets to each.
 
-    For a ring that is left alone, and probabilities for one that is turned without a note: the
-    less it is turned, the likelier.
+    The less it is turned, the likelier. Under a new entry there is one row, from 0.
     """
-    stays = np.zeros((len(old), len(new)))
-    if same_entry:
-        np.fill_diagonal(stays, 1.0)
-        sizes = np.abs(old[:, None] - new)
-    else:
-        stays[:, 0] = 1.0
-        sizes = np.tile(np.abs(new), (len(old), 1))
+    to = np.array(offsets, np.float32)
+    sizes = np.abs(to[: 1 if is_new else None, None] - to)
     turns: Array = np.where(sizes > 0, 1 / np.maximum(sizes, _LEAST_TURN), 0.0)
     turns /= np.maximum(turns.sum(axis=1, keepdims=True), 1.0)
-    if same_entry:
-        turns[1:] *= TURNED_AGAIN
-        turns[1:, 0] = TURNED_BACK
-    else:
-        turns *= UNNOTED_AT_ENTRY
-    return stays, turns
-
-
-def _wander(seconds: float, more: float, cell: float) -> Sequence[float]:
-    """The probability that the light wanders by 0, 1, 2, ... cells to one side.
-
-    `more` is a further standard deviation in stops.
-    """
-    variance = WANDER**2 * seconds / 600 + more**2
-    cells = min(6, int(2.5 * math.sqrt(variance) / cell) + 1)
-    found = [math.exp(-((n * cell) ** 2) / (2 * variance)) for n in range(cells + 1)]
-    whole = found[0] + 2 * sum(found[1:])
-    return [one / whole for one in found]
-
-
-def _wandered(states: Array, wander: Sequence[float]) -> Array:
-    found = wander[0] * states
-    for cells, part in enumerate(wander[1:], 1):
-        moved = part * states
-        found[:, cells:] += moved[:, :-cells]
-        found[:, :-cells] += moved[:, cells:]
-    return found
+    if is_new:
+        return turns * UNNOTED_AT_ENTRY
+    turns[1:] *= TURNED_AGAIN
+    turns[1:, 0] = TURNED_BACK
+    return turns
