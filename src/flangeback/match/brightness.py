@@ -35,9 +35,8 @@ more than that (common practice), and a match is to take seconds, not minutes.""
 _LAYOUT = 8, 6
 _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
-_AT_ONCE = 256
-_FEW = 8
-"""Pictures for which threads aren't worth their start."""
+_IN_A_ROW = 16
+"""Pictures that one thread reads in a row: for fewer, it isn't worth its start."""
 _ONE_AT_A_TIME = Lock()
 _DARKEST = 2.0**-12
 """Luminance that stands for black, which has no logarithm."""
@@ -105,12 +104,12 @@ def read_picture(frame: Frame) -> PictureLight | None:
 
 def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[PictureLight | None]:
     """The light of these frames, several read at once: decoders leave Python's lock to others."""
-    if len(frames) < _FEW:
-        return [pictures(frame) for frame in frames]
+    rows = [frames[at : at + _IN_A_ROW] for at in range(0, len(frames), _IN_A_ROW)]
+    if len(rows) < 2:
+        return [*map(pictures, frames)]
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
-        # What waits in a pool takes memory, so that only some frames do.
-        parts = (frames[at : at + _AT_ONCE] for at in range(0, len(frames), _AT_ONCE))
-        return [light for part in parts for light in pool.map(pictures, part)]
+        read = pool.map(lambda row: [*map(pictures, row)], rows)
+        return [light for row in read for light in row]
 
 
 def _preview(frame: Frame) -> bytes | None:
