@@ -68,22 +68,22 @@ class BodySeries:
             found += np.searchsorted(bursts, last - self.begins + offsets) - after
         return found / len(bursts)
 
-    def made(self, offset: float, late: float = 0.0) -> tuple[Ints, Ints]:
-        """For each shot, how many changes were made before it: at the least and at the most."""
-        times = self.shots.times - offset
+    def made(self, offsets: Floats, late: float = 0.0) -> tuple[Ints, Ints]:
+        """For each offset and shot, how many changes came before it: at the least, at the most."""
+        times = self.shots.times - offsets[:, None]
         starts, ends = zip(*(change.window for change in self.changes), strict=True)
         least = np.searchsorted(np.maximum.accumulate(ends), times, "right")
         most = np.searchsorted(np.maximum.accumulate(starts) - late, times, "right")
         return least, most
 
-    def differ(self, offset: float, late: float = 0.0) -> NDArray[np.bool_]:
-        """Whether each shot surely has other values by this offset than by the stated clock."""
+    def differ(self, offsets: Floats, late: float = 0.0) -> NDArray[np.bool_]:
+        """For each offset, whether each shot surely has other values than by the stated clock."""
         ids = {one: number for number, one in enumerate(dict.fromkeys(self.values))}
         by_number = np.array([ids[one] for one in self.values])
         stated = np.array([[ids[first], ids[last]] for first, last in self.stated])
-        found = np.ones(len(stated), bool)
-        for made in self.made(offset, late):
-            found &= (by_number[made][:, None] != stated).all(axis=1)
+        found = np.ones((len(offsets), len(stated)), bool)
+        for made in self.made(offsets, late):
+            found &= (by_number[made][..., None] != stated).all(axis=-1)
         return found
 
 

@@ -12,6 +12,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +54,7 @@ _LIGHT_RANGE = 8.0
 """Stops within which a step may have any size where light or scene change at will."""
 _WILD = 0.12
 """The share of such steps."""
-_AT_ONCE = 200_000
+AT_ONCE = 200_000
 """Changes times offsets that are weighed at once, to bound memory."""
 _LIGHT_WEIGHT = 0.95
 """What light counts, since neighbouring steps aren't independent of each other."""
@@ -138,7 +139,7 @@ class ChangeOdds:
         first, last = self.times[0] - AROUND, self.times[-1] + AROUND
         meets = (offsets + self.ends.max() >= first) & (offsets + self.starts.min() - late <= last)
         places = np.flatnonzero(meets)
-        for some in np.array_split(places, 1 + len(places) * len(self.starts) // _AT_ONCE):
+        for some in np.array_split(places, 1 + len(places) * len(self.starts) // AT_ONCE):
             found[some] += self._among(offsets[some], late)
         return found
 
@@ -252,7 +253,7 @@ class _Light:
 
 def _spread(steps: Floats) -> float:
     """A normal standard deviation by the median of absolute deviations."""
-    return max(_LEAST_SCATTER, 1.4826 * float(np.median(np.abs(steps))))
+    return max(_LEAST_SCATTER, 1.4826 * float(median(np.abs(steps).tolist())))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
