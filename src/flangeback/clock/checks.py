@@ -9,7 +9,15 @@ from statistics import median
 
 from flangeback.clock.counting import NEXT, count_of
 from flangeback.clock.fitting import fit_clock
-from flangeback.clock.model import SECOND, BodyClock, Reference, instant, microseconds, placed
+from flangeback.clock.model import (
+    SECOND,
+    BodyClock,
+    Reference,
+    instant,
+    microseconds,
+    placed,
+    readings,
+)
 from flangeback.frames.model import CameraTime, Frame
 from flangeback.words import duration
 
@@ -51,7 +59,8 @@ def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
 
 def is_ambiguous(time: CameraTime, zone: tzinfo | None) -> bool:
     """Whether a reading occurs twice, or never, where clocks change by law."""
-    return instant(placed(time, zone, 0)) != instant(placed(time, zone, 1))
+    one, other = readings(time, zone)
+    return one != other
 
 
 def clock_by_satellites(frames: Iterable[Frame], zone: tzinfo | None) -> BodyClock | None:

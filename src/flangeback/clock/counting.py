@@ -31,9 +31,11 @@ def count_of(frame: Frame) -> tuple[str, int]:
 
 def by_count(things: Sequence[_T], number: Callable[[_T], int]) -> Sequence[_T]:
     """Things by their number, which begins anew after the last one."""
+    if len(things) < 2:
+        return things
     numbers = [number(thing) for thing in things]
     half = (LAST_NUMBER + 1) // 2
-    turned = bool(numbers) and max(numbers) - min(numbers) > half
+    turned = max(numbers) - min(numbers) > half
 
     def count(thing: _T) -> int:
         n = number(thing)

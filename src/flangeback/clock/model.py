@@ -99,7 +99,7 @@ class BodyClock:
         A reading with its own offset from UTC is taken by that; one without, by the log's zone.
         Where clocks change, it may be either of two instants.
         """
-        reading, other = (instant(placed(camera, zone, fold)) for fold in (0, 1))
+        reading, other = readings(camera, zone)
         ahead = self.ahead_at(reading)
         error = self.error_at(reading)
         earliest = min(reading, other) - round(ahead + error)
@@ -165,6 +165,14 @@ def placed(camera: CameraTime, zone: tzinfo | None, fold: int = 0) -> datetime:
     if camera.offset is not None:
         return camera.at.replace(tzinfo=timezone(camera.offset))
     return camera.at.replace(tzinfo=zone, fold=fold)
+
+
+def readings(camera: CameraTime, zone: tzinfo | None) -> tuple[int, int]:
+    """The two instants (microseconds) that a body's reading may be; mostly they are one."""
+    reading = instant(placed(camera, zone))
+    if zone is None or camera.offset is not None:
+        return reading, reading
+    return reading, instant(placed(camera, zone, fold=1))
 
 
 def _shown(camera: CameraTime, zone: tzinfo | None, reading: int, ahead: float) -> datetime:

@@ -324,7 +324,7 @@ class _Notes:
         missed = None
         if clock.clock.unsure is None and not clock.pieces:
             entries = [change.window for change in changes if change.window]
-            times = [(true.earliest, true.latest) for f in frames if (true := clock.true_time(f))]
+            times = [(shot.earliest, shot.latest) for shot in shots]
             clock = replace(clock, clock=replace(clock.clock, unsure=set_back(frames, clock.zone)))
             missed = None if clock.clock.unsure else misses(body, entries, times)
         stated = self._stated(body, clock, shots)
