@@ -96,7 +96,8 @@ def body_series(
         return None
     changes, states, found = [], [], list[Values | None]([None])
     placed = by_pauses(timeline.shots, [change for change, _ in noted])[0]
-    by_number = [None, *(change.setting and values(change.setting) for change in placed)]
+    settings = [None, *(change.setting for change in placed)]
+    by_number = [None if setting is None else values(setting) for setting in settings]
     stated = [(by_number[n[0]], by_number[n[-1]]) for n in standing(placed, timeline.shots)]
     origin = timeline.shots[0].at
     for change, window in noted:

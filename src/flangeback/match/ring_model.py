@@ -252,7 +252,8 @@ class _Grid:
         found: Array = np.exp(-((cells * self.cell) ** 2) / (2 * variance))
         found[cells > 2.5 * math.sqrt(variance) / self.cell + 1] = 0.0
         found[-1] = 0.0
-        return (found / (2 * found.sum() - found[0])).astype(np.float32)[self._apart]
+        shares: Array = (found / (2 * found.sum() - found[0])).astype(np.float32)
+        return shares[self._apart]
 
 
 class _Model:
