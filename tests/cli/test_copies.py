@@ -192,6 +192,14 @@ def test_folders_of_copies_are_passed_over_and_said(frames: Path, tmp_path: Path
     assert "passed over: filled" in run("survey", "year").err
 
 
+@pytest.mark.parametrize("name", ["System Volume Information", "lost+found"])
+def test_folders_of_the_system_are_passed_over_and_said(name: str, frames: Path) -> None:
+    put_time(frames, f"{name}/K7_0299.JPG", "09:43:00")
+    shown = run("match", frames, "--json")
+    assert f"passed over: {name}, the system's own" in shown.err
+    assert len(json.loads(shown.out)["frames"]) == 4
+
+
 def test_copies_are_filled_anew_by_a_better_log(frames: Path, out: Path) -> None:
     """Values that flangeback wrote itself, as the manifest beside them says, are no conflict."""
     note(frames, LOG.replace("f/2.8", "f/4"))

@@ -35,8 +35,6 @@ make_python() {
   cp -r "$("$python312" -c 'import sysconfig; print(sysconfig.get_path("stdlib"))')" "$python/Lib"
   rm -rf "$python"/Lib/site-packages "$python"/Lib/lib-dynload "$python"/Lib/test
   x86_64-w64-mingw32-gcc -municode -O2 -s -o "$python/python.exe" "$root/tests/hard/windows_starter.c"
-  cp -l "$python"/*.dll "$python/python.exe" "$python/Scripts"
-  cp -l "$python/python.exe" "$python/Scripts/flangeback.exe"
   # What pip would install on Windows: the names come from pyproject, colorama from click and pytest.
   "$python312" - "$root/pyproject.toml" >"$place/needed.txt" <<'PY'
 import re, sys, tomllib
@@ -50,6 +48,9 @@ PY
   # shutil does without CopyFile2 where it isn't.
   echo 'import _winapi; vars(_winapi).pop("CopyFile2", None)' >"$python/Lib/site-packages/sitecustomize.py"
   make_shims
+  # Windows looks for libraries beside the program.
+  cp -l "$python"/*.dll "$python/python.exe" "$python/Scripts"
+  cp -l "$python/python.exe" "$python/Scripts/flangeback.exe"
 }
 
 # Two libraries that Wine lacks. It takes `api-ms-...` for its own whatever lies beside it, so numpy

@@ -45,28 +45,35 @@ class Commands(WholeHelp):
     """
 
     def make_context(self, *given: Any, **more: Any) -> Any:
-        """Reads the words before the command."""
-        with _inert():
+        """Reads the words before the command, of which --help and --version print."""
+        with _ending({}), _inert():
             return super().make_context(*given, **more)
 
     def invoke(self, ctx: Any) -> Any:
         """Runs the command that was called."""
-        try:
+        with _ending(ctx.meta):
             with _inert():
                 done = super().invoke(ctx)
             sys.stdout.flush()
-        except InputError as error:
-            raise _refused(error, json=ctx.meta.get(JSON, False)) from None
-        except OSError as error:
-            if _reader_left(error):
-                _drop_output()
-                raise typer.Exit(WRONG) from None
-            problem = Problem(str(error.filename or ""), error.strerror or str(error))
-            raise _refused(InputError(problem), json=ctx.meta.get(JSON, False)) from None
-        except KeyboardInterrupt:
-            typer.echo("stopped", err=True)
-            raise typer.Exit(WRONG) from None
         return done
+
+
+@contextmanager
+def _ending(meta: dict[str, Any]) -> Iterator[None]:
+    """Turns what keeps a command from its work into one message and exit 2."""
+    try:
+        yield
+    except InputError as error:
+        raise _refused(error, json=meta.get(JSON, False)) from None
+    except OSError as error:
+        if _reader_left(error):
+            _drop_output()
+            raise typer.Exit(WRONG) from None
+        problem = Problem(str(error.filename or ""), error.strerror or str(error))
+        raise _refused(InputError(problem), json=meta.get(JSON, False)) from None
+    except KeyboardInterrupt:
+        typer.echo("stopped", err=True)
+        raise typer.Exit(WRONG) from None
 
 
 _UsageError: Any = typer.BadParameter.__base__

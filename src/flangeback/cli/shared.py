@@ -129,11 +129,11 @@ def at_terminal() -> bool:
 
 
 def tell_passed_over(frames: Path) -> None:
-    """Says on stderr which folders below aren't looked into, being folders of copies."""
-    from flangeback.frames import folders_of_copies
+    """Says on stderr which folders below aren't looked into."""
+    from flangeback.frames import passed_over
 
-    for folder in folders_of_copies(frames):
-        typer.echo(f"passed over: {folder}, a folder of copies", err=True)
+    for folder, what in passed_over(frames):
+        typer.echo(f"passed over: {folder}, {what}", err=True)
 
 
 def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:

@@ -21,7 +21,7 @@ from flangeback.copies.stated import Stated
 from flangeback.copies.touched import check_stands
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Splice
-from flangeback.frames.scanning import folders_of_copies
+from flangeback.frames.scanning import COPIES, passed_over
 from flangeback.system import open_file, pread
 
 _WORKERS = max(2, min(4, os.cpu_count() or 2))
@@ -56,7 +56,7 @@ def verify(
             tuple(sorted(output.others_in(out, known))),
             missing=0 if run is None else max(0, run.to_make - manifest.made_since),
             faults=tuple(manifest.faults),
-            folders=tuple(folders_of_copies(out)),
+            folders=tuple(name for name, what in passed_over(out) if what == COPIES),
         )
 
 

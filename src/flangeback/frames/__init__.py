@@ -2,7 +2,7 @@
 
 from flangeback.frames.model import CameraTime, Exposure, FocalPlane, Frame, LensData
 from flangeback.frames.reading import read_frame
-from flangeback.frames.scanning import folders_of_copies, scan
+from flangeback.frames.scanning import passed_over, scan
 
 __all__ = [
     "CameraTime",
@@ -10,7 +10,7 @@ __all__ = [
     "FocalPlane",
     "Frame",
     "LensData",
-    "folders_of_copies",
+    "passed_over",
     "read_frame",
     "scan",
 ]

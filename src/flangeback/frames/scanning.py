@@ -18,6 +18,7 @@ from flangeback.system import read_text_file
 _SIDECAR = ".xmp"
 _OF_SYSTEMS = frozenset(["system volume information", "lost+found"])
 """Folders that operating systems keep on disks of their own (common practice)."""
+COPIES = "a folder of copies"
 
 
 def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[Frame, ...]:
@@ -92,13 +93,17 @@ def is_of_copies(folder: Path) -> bool:
     return os.path.exists(folder / MANIFEST)  # noqa: PTH110 - Path.exists raises PermissionError.
 
 
-def folders_of_copies(folder: Path) -> list[str]:
-    """The folders below that flangeback filled, relative to it: scans pass over them."""
+def passed_over(folder: Path) -> list[tuple[str, str]]:
+    """The folders below that scans pass over, relative to it, and what they are; no hidden ones."""
     found = []
     for at, folders, _ in os.walk(folder):
-        copies = [name for name in folders if is_of_copies(Path(at) / name)]
-        found += [(Path(at) / name).relative_to(folder).as_posix() for name in copies]
-        folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]
+        place = Path(at)
+        skipped = {name for name in folders if _is_passed_over(place / name)}
+        for name in skipped:
+            if not name.startswith("."):
+                of = "the system's own" if name.lower() in _OF_SYSTEMS else COPIES
+                found.append(((place / name).relative_to(folder).as_posix(), of))
+        folders[:] = [name for name in folders if name not in skipped]
     return sorted(found)
 
 
