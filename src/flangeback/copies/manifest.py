@@ -179,18 +179,6 @@ class Manifest:
         return Problem(str(self.path), text, expected=_EXPECTED)
 
 
-def read_manifest(out: Path) -> dict[str, Record]:
-    """The latest record of each copy, by its name in `out`.
-
-    Without those that were taken back; empty without a manifest.
-
-    A last line that a killed run left unfinished is passed over. Raises InputError where a line
-    can't be read.
-    """
-    with Manifest(out) as found:
-        return {record.copy: record for record in found.records()}
-
-
 class ManifestWriter:
     """Appends to a manifest, which it locks against a second run.
 

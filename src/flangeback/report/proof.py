@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flangeback.copies.changes import TagChange, changes_of, tag_changes, worth_showing
-from flangeback.copies.manifest import read_manifest
+from flangeback.copies.manifest import Manifest
 from flangeback.copies.model import Filled, Verified
 from flangeback.copies.plan import CopyMethod
 from flangeback.copies.records import Record
@@ -54,7 +54,8 @@ def proof_of(filled: Filled, out: Path) -> Proof:
     changes = () if frame is None else tag_changes(frame.path, out / frame.file)
     failures = tuple(f"{copy.failure}; removed" for copy in filled.failed)
     shown_as = f"{frame.file}, as ExifRead sees it in the original and in the copy" if frame else ""
-    kinds = _kinds(read_manifest(out).values())
+    with Manifest(out) as manifest:
+        kinds = _kinds(manifest.records())
     return Proof(_sentence(filled), kinds, failures, shown_as, changes)
 
 
@@ -74,18 +75,16 @@ def proof_again(verified: Verified, out: Path) -> Proof:
         "bytes, the values that were written into them, and the originals where they are at hand."
     )
     failures = tuple(f"{copy.copy}: {copy.failure}" for copy in verified.failed)
-    records = read_manifest(out)
-    embedded = [
-        records[copy.copy]
-        for copy in verified.copies
-        if copy.failure is None and records[copy.copy].way == CopyMethod.EMBED
-    ]
-    shown = max(embedded, key=lambda record: bool(record.doubts), default=None)
+    failed = {copy.copy for copy in verified.failed}
+    with Manifest(out) as manifest:
+        kinds = _kinds(manifest.records())
+        sound_ones = (one for one in manifest.records() if one.copy not in failed)
+        embedded = (one for one in sound_ones if one.way == CopyMethod.EMBED)
+        shown = max(embedded, key=lambda record: bool(record.doubts), default=None)
     shown_as, changes = "", tuple[TagChange, ...]()
     if shown is not None and shown.before is not None:
         shown_as = f"{shown.copy}, before as the manifest has it, after as ExifRead sees it"
         changes = changes_of(out / shown.copy, shown.before)
-    kinds = _kinds(records.values())
     return Proof(sentence, kinds, (*failures, *verified.faults), shown_as, changes)
 
 

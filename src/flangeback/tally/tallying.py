@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 
-from flangeback.copies.manifest import filled_below, read_manifest
+from flangeback.copies.manifest import Manifest, filled_below
 from flangeback.copies.records import Record
 from flangeback.errors import InputError
 from flangeback.frames.lens_data import rational
@@ -63,7 +63,8 @@ def _check(folders: Sequence[Path]) -> None:
 
 def _frames(folder: Path) -> Iterator[Taken | None]:
     """Each frame; None for a damaged one."""
-    manifest = _Manifest(read_manifest(folder))
+    with Manifest(folder) as lines:
+        manifest = _Manifest({record.copy: record for record in lines.records()})
     for seen in frames_of(folder, files_below(folder)):
         yield manifest.taken(seen)
     yield from manifest.gone()
