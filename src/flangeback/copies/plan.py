@@ -72,20 +72,26 @@ class FilePlan:
     """One file to make.
 
     `frame` is the frame's file it belongs to, `copy` its name in the output folder. It is made
-    from `source`, of `size` bytes and modified at `modified_ns`; a sidecar that isn't there yet
-    has none. `refusal` says why the file doesn't get the values, where that is plain from the
-    start, `remark` what a person should know of it.
+    from `source_file` in `folder`, of `size` bytes and modified at `modified_ns`; a sidecar that
+    isn't there yet has none. `refusal` says why the file doesn't get the values, where that is
+    plain from the start, `remark` what a person should know of it.
     """
 
     method: CopyMethod
     frame: Frame
     copy: str
-    source: Path | None
+    folder: Path
+    source_file: str | None
     size: int
     modified_ns: int
     values: tuple[TagValue, ...] = ()
     refusal: str | None = None
     remark: str | None = None
+
+    @property
+    def source(self) -> Path | None:
+        """The file that it is made from."""
+        return None if self.source_file is None else self.folder / self.source_file
 
     @property
     def is_picture(self) -> bool:
@@ -155,7 +161,9 @@ def _alike(file: Frame, at: datetime) -> tuple[int, ...]:
 def _file_plans(
     file: Frame, match: FrameMatch, options: FillOptions, has: HasThem
 ) -> Iterator[FilePlan]:
-    copy = FilePlan(CopyMethod.COPY, file, file.file, file.path, file.size, file.modified_ns)
+    copy = FilePlan(
+        CopyMethod.COPY, file, file.file, file.folder, file.file, file.size, file.modified_ns
+    )
     values = _values(match, file, options)
     why = _why_beside(file, values, options, has) if values else ""
     replaces_lens = bool(match.stale - {Tag.FOCAL_LENGTH_35MM})
@@ -187,7 +195,7 @@ def _beside(
     """The sidecar that takes the values."""
     new = file.file if options.sidecar == SidecarName.FULL else without_suffix(file.file)
     name = next(iter(file.sidecars), f"{new}.xmp")
-    return replace(copy, method=CopyMethod.SIDECAR, copy=name, source=None, values=values)
+    return replace(copy, method=CopyMethod.SIDECAR, copy=name, source_file=None, values=values)
 
 
 def _why_beside(
@@ -217,11 +225,10 @@ def _why_beside(
 
 def _sidecar_copy(frame: Frame, folder: Path, name: str, values: tuple[TagValue, ...]) -> FilePlan:
     """A sidecar that lies beside the frame goes with it."""
-    path = folder / name
     with of_source():
-        status = path.stat()
+        status = (folder / name).stat()
     method = CopyMethod.AGREE if values else CopyMethod.COPY
-    return FilePlan(method, frame, name, path, status.st_size, status.st_mtime_ns, values)
+    return FilePlan(method, frame, name, folder, name, status.st_size, status.st_mtime_ns, values)
 
 
 def _each_once(plans: Sequence[FilePlan]) -> Iterator[FilePlan]:
@@ -231,6 +238,9 @@ def _each_once(plans: Sequence[FilePlan]) -> Iterator[FilePlan]:
         if plan.method == CopyMethod.SIDECAR:
             there = by_name.get(plan.copy, replace(plan, size=0))
             by_name[plan.copy] = replace(
-                plan, source=there.source, size=there.size, modified_ns=there.modified_ns
+                plan,
+                source_file=there.source_file,
+                size=there.size,
+                modified_ns=there.modified_ns,
             )
     return (by_name[name] for name in dict.fromkeys(plan.copy for plan in plans))

@@ -113,7 +113,9 @@ def _check_strangers(out: Path, manifest: Manifest, tasks: Sequence[Task]) -> No
     strangers = [task for task in tasks if task.action == Action.LEAVE]
     is_ours = any(task.action == Action.KEEP and task.plan.values for task in tasks)
     if strangers and not (manifest.exists or is_ours):
-        names = dict.fromkeys(one.target.relative_to(out).as_posix() for one in strangers)
+        names = dict.fromkeys(
+            (one.in_the_way or one.target).relative_to(out).as_posix() for one in strangers
+        )
         stands = count(
             len(names), "file stands in the way that isn't", "files stand in the way that aren't"
         )

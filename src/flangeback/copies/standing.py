@@ -45,20 +45,27 @@ MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One file on its way: its plan and its place.
+    """One file on its way to the output folder `out`.
 
     `record` is what the manifest has of the file that stands there, `replaces` that file, where a
     new one is to take its place, `present` the plan by which it is corrected on the bytes that
-    another program left. `reason` says why it is left, or what a person should know of it.
+    another program left. `reason` says why it is left, or what a person should know of it,
+    `in_the_way` what stands where a folder above it should.
     """
 
     plan: FilePlan
-    target: Path
+    out: Path
     action: Action
     record: Record | None = None
     replaces: Identity | None = None
     present: FilePlan | None = None
     reason: str | None = None
+    in_the_way: Path | None = None
+
+    @property
+    def target(self) -> Path:
+        """Where the file goes."""
+        return self.out / self.plan.copy
 
     @property
     def needed(self) -> int:
@@ -151,15 +158,15 @@ class Standing:
     def _task(self, plan: FilePlan) -> Task:
         target = self.out / plan.copy
         if (way := self._in_the_way(target)) is not None:
-            return Task(plan, way, Action.LEAVE, reason=_STRANGER)
+            return Task(plan, self.out, Action.LEAVE, reason=_STRANGER, in_the_way=way)
         record = self.manifest.get(plan.copy)
         try:
             status = target.lstat()
         except FileNotFoundError:
-            return Task(plan, target, Action.MAKE)
+            return Task(plan, self.out, Action.MAKE)
         if not stat.S_ISREG(status.st_mode):
-            return Task(plan, target, Action.LEAVE, reason=_STRANGER)
-        task = Task(plan, target, Action.KEEP, record, identity(status))
+            return Task(plan, self.out, Action.LEAVE, reason=_STRANGER)
+        task = Task(plan, self.out, Action.KEEP, record, identity(status))
         try:
             if record is None:
                 return self._unknown(task)
@@ -198,9 +205,9 @@ class Standing:
             with suppress(OSError):  # Copying it will say why it can't be read.
                 status = frame.path.stat()
                 frame = replace(frame, size=status.st_size, modified_ns=status.st_mtime_ns)
-            method = CopyMethod.OTHER
+            size, modified_ns = frame.size, frame.modified_ns
             yield self._task(
-                FilePlan(method, frame, file, frame.path, frame.size, frame.modified_ns)
+                FilePlan(CopyMethod.OTHER, frame, file, self.frames, file, size, modified_ns)
             )
 
     def _known(self, task: Task, record: Record, status: os.stat_result) -> Task:

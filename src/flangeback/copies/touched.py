@@ -26,9 +26,9 @@ def present_plan(plan: FilePlan, out: Path, record: Record | None) -> FilePlan:
     where ours are to stand; SourceError, OSError.
     """
     check_own(plan, out, record)
-    path = out / plan.copy
-    status = path.stat()
-    present = replace(plan, source=path, size=status.st_size, modified_ns=status.st_mtime_ns)
+    status = (out / plan.copy).stat()
+    size, modified_ns = status.st_size, status.st_mtime_ns
+    present = replace(plan, folder=out, source_file=plan.copy, size=size, modified_ns=modified_ns)
     if plan.is_picture:
         frame = sound_frame(out, plan.copy, plan.code)
         if frame is None:
