@@ -128,11 +128,10 @@ def _impossible(place: Path, names: Iterable[str]) -> Iterator[Problem]:
 
 def clear_unfinished(out: Path) -> None:
     """Removes what a killed run left half made, by this version's names or an earlier one's."""
-    for folder, _, names in _walk(out):
-        for name in names:
-            if is_part(name) or (name.startswith(".") and name.endswith(".flangeback-part")):
-                with suppress(OSError):
-                    (folder / name).unlink()
+    for path in _files(out):
+        if is_part(path.name) or path.match(".*.flangeback-part"):
+            with suppress(OSError):
+                path.unlink()
 
 
 def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
@@ -142,20 +141,15 @@ def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
     """
     exact = set(known)
     spelled = {_folded(name): name for name in exact}
-    for name in files_in(out):
+    for path in _files(out):
+        name = path.relative_to(out).as_posix()
         alike = spelled.get(_folded(name))
-        if name not in exact and not (alike and _same(out / name, out / alike)):
+        if name not in exact and not (alike and _same(path, out / alike)):
             yield name
 
 
-def files_in(out: Path) -> Iterator[str]:
-    """Every file below `out`, relative to it, but for those of folders with their own manifest."""
-    for folder, _, names in _walk(out):
-        for name in names:
-            yield (folder / name).relative_to(out).as_posix()
-
-
-def _walk(out: Path) -> Iterator[tuple[Path, list[str], list[str]]]:
+def _files(out: Path) -> Iterator[Path]:
+    """Every file below `out` but for those of folders with their own manifest."""
     for at, folders, names in os.walk(out):
         folders[:] = [name for name in folders if not is_of_copies(Path(at) / name)]
-        yield Path(at), folders, names
+        yield from (Path(at) / name for name in names)

@@ -218,16 +218,22 @@ _CHOICES: Mapping[str, type[StrEnum]] = {"raw": RawMode, "sidecar": SidecarName}
 """The options that are no switches."""
 
 
+def _option(name: str, value: Any) -> StrEnum | bool:
+    if name in _CHOICES:
+        return _CHOICES[name](value)
+    if not isinstance(value, bool):
+        raise ValueError(f"{name} isn't what it has to be")
+    return value
+
+
 def read_run_start(data: dict[str, Any]) -> RunStart:
     """Raises ValueError, KeyError or TypeError where it isn't one."""
     names = [*data["logs"], *([data["kit"]] if data["kit"] is not None else [])]
     texts = [data[name] for name in ("version", "when", "frames", "frames_relative", "names")]
     if not all(map(_is_place, names)) or not all(map(_is_text, texts)) or not data["frames"]:
         raise ValueError("a name isn't what it has to be")
-    for name, given in data["options"].items():
-        if given not in set(_CHOICES.get(name, (False, True))):
-            raise ValueError(f"{name} isn't what it has to be")
     if not (_is_count(data["files"]) and _is_count(data["to_make"])):
         raise ValueError("a count isn't a number")
     given = {name: data[name] for name in RunStart.__dataclass_fields__}
-    return RunStart(**given | {"logs": tuple(data["logs"]), "options": dict(data["options"])})
+    options = {name: _option(name, one) for name, one in data["options"].items()}
+    return RunStart(**given | {"logs": tuple(data["logs"]), "options": options})

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from flangeback.copies import output
-from flangeback.copies.making import Planned, Progress, Run
+from flangeback.copies.making import OPTIONS, Planned, Progress, Run
 from flangeback.copies.manifest import Manifest, ManifestWriter
 from flangeback.copies.model import Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
@@ -16,7 +16,6 @@ from flangeback.copies.records import RunStart
 from flangeback.copies.standing import MADE, TIME_NAMES, Action, Standing, Task
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import Matches
-from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.words import count, listed, some_of
 
 _PLAIN = FillOptions()
@@ -92,17 +91,7 @@ def preview(
 
 def options_of(run: RunStart) -> FillOptions:
     """The options that a run was made with."""
-    given = run.options
-    return FillOptions(
-        RawMode(given.get("raw", RawMode.SIDECAR)),
-        SidecarName(given.get("sidecar", SidecarName.STEM)),
-        break_seal=bool(given.get("break_seal")),
-        xmp=bool(given.get("xmp")),
-        set_time=bool(given.get("set_time")),
-        others=bool(given.get("others")),
-        over=bool(given.get("over")),
-        by_log_alone=bool(given.get("by_log_alone")),
-    )
+    return FillOptions(**{name: run.options[name] for name in OPTIONS if name in run.options})
 
 
 def _check_strangers(out: Path, manifest: Manifest, tasks: Sequence[Task]) -> None:

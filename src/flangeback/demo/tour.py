@@ -42,7 +42,7 @@ def take_tour(folder: Path) -> Tour:
     Raises InputError where the folder isn't empty or can't be written.
     """
     from flangeback.copies import FillOptions, fill, verify
-    from flangeback.copies.changes import tag_changes, worth_showing
+    from flangeback.copies.changes import lens_tags, tag_changes, worth_showing
     from flangeback.match import match_frames
     from flangeback.match.session import read_session
 
@@ -55,5 +55,5 @@ def take_tour(folder: Path) -> Tour:
     verified = verify(out)
     shown = worth_showing(filled.copies)
     assert shown is not None, "the outing has frames to fill"
-    changes = tag_changes(shown.match.frame.path, out / shown.match.frame.file)
+    changes = tag_changes(lens_tags(shown.match.frame.path), out / shown.match.frame.file)
     return Tour(outing, out, matches, filled, verified, shown.match.frame.file, changes)

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from flangeback.copies.changes import TagChange, changes_of, tag_changes, worth_showing
+from flangeback.copies.before import KNOWN_BEFORE
+from flangeback.copies.changes import TagChange, lens_tags, tag_changes, worth_showing
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.model import Filled, Verified
 from flangeback.copies.plan import CopyMethod
@@ -51,7 +52,7 @@ def proof_of(filled: Filled, out: Path) -> Proof:
     """The proof of the copies in `out`."""
     shown = worth_showing(filled.copies)
     frame = None if shown is None else shown.match.frame
-    changes = () if frame is None else tag_changes(frame.path, out / frame.file)
+    changes = () if frame is None else tag_changes(lens_tags(frame.path), out / frame.file)
     failures = tuple(f"{copy.failure}; removed" for copy in filled.failed)
     shown_as = f"{frame.file}, as ExifRead sees it in the original and in the copy" if frame else ""
     with Manifest(out) as manifest:
@@ -84,7 +85,7 @@ def proof_again(verified: Verified, out: Path) -> Proof:
     shown_as, changes = "", tuple[TagChange, ...]()
     if shown is not None and shown.before is not None:
         shown_as = f"{shown.copy}, before as the manifest has it, after as ExifRead sees it"
-        changes = changes_of(out / shown.copy, shown.before)
+        changes = tag_changes(shown.before, out / shown.copy, KNOWN_BEFORE)
     return Proof(sentence, kinds, (*failures, *verified.faults), shown_as, changes)
 
 
