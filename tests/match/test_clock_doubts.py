@@ -78,6 +78,16 @@ def test_shots_before_a_log_that_goes_on_after_them_speak_for_a_slow_clock() -> 
     assert found.needs_person
 
 
+@pytest.mark.parametrize("fast", [15, 20])
+def test_a_first_entry_that_no_frame_follows_leaves_no_wrong_lens_without_doubt(fast: int) -> None:
+    """Of two entries the first meets no frame, and the frames begin some time after the second."""
+    log = "10:00 k7 miran58 f/4\n10:09 k7 brask135 f/8\n"
+    frames = bursts([f"10:{fast + 2}:10", f"10:{fast + 11}:10"], 8, 50)
+    found = matched(frames, log)
+    assert unmarked(found.frames, ["miran58"] * 8 + ["brask135"] * 8) == []
+    assert any("clock k7 fast" in doubt.text for one in found.frames for doubt in one.doubts)
+
+
 def test_swapped_fast_and_slow_leave_no_wrong_lens_without_doubt() -> None:
     frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
     found = matched(frames, "clock k7 slow 20m\n" + FOUR)

@@ -13,11 +13,10 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
-DIFFERS, FAR_DIFFERS, UNLIKELY = 0.4, 0.25, 0.5
+DIFFERS, FAR_DIFFERS, UNLIKELY = 0.4, 0.09, 0.5
 """How likely a frame has other values than by the stated clock: from where on it is doubted, the
-same where the likeliest other clock is a far one, and from where on the frame isn't filled."""
-LEANING = 3.0
-"""Odds against the stated clock from which a frame is doubted as if the other clock were far."""
+same if the clock is far off or the log another outing's (next to no honest outing comes near that),
+and from where on the frame isn't filled."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -34,9 +33,10 @@ class ClockFit:
     tell; `odds` how many times likelier that is than what is stated (or, where it is what is
     stated, than anything else). `late` is the slack in seconds that the notes need, if they are
     late. `is_related` is False where the log
-    rather fits nowhere than by another clock. `rival` is the likeliest other offset
-    (seconds by which the clock is ahead of what is stated), and `differs` says for each shot how
-    likely it has other values than by the stated clock.
+    rather fits nowhere than by another clock. `rival` is the offset (seconds by which the clock is
+    ahead of what is stated) by which shots are likeliest to have other values than by the stated
+    one; `differs` says for each how likely it has, `far` the same if the clock is far off or the
+    log another outing's.
     """
 
     body: str | None
@@ -48,6 +48,7 @@ class ClockFit:
     is_related: bool = True
     rival: float = 0.0
     differs: tuple[float, ...] = ()
+    far: tuple[float, ...] = ()
 
     @property
     def offset(self) -> float:
@@ -91,18 +92,15 @@ class ClockFit:
     def doubted(self) -> Iterator[int]:
         """The shots that are doubted, each for its own share; where all are, none of them."""
         if self.agrees and not self.leans:
-            is_leaning = bool(self.offset) and (self.odds or 0) >= LEANING
-            is_far = is_leaning or not self.is_related or abs(self.rival) > SMALL
-            yield from self._differ(FAR_DIFFERS if is_far else DIFFERS)
+            for shot, (all_told, far) in enumerate(zip(self.differs, self.far, strict=True)):
+                if all_told >= DIFFERS or far >= FAR_DIFFERS:
+                    yield shot
 
     @property
     def unlikely(self) -> Iterator[int]:
         """The shots whose values are likelier to be others: they are left blank, but for `sure`."""
         if self.agrees and not self.stated.sure:
-            yield from self._differ(UNLIKELY)
-
-    def _differ(self, least: float) -> Iterator[int]:
-        yield from (shot for shot, share in enumerate(self.differs) if share >= least)
+            yield from (shot for shot, share in enumerate(self.differs) if share >= UNLIKELY)
 
     @property
     def settled(self) -> bool:

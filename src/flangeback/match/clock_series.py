@@ -17,7 +17,7 @@ from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader, read_several
-from flangeback.match.changes import BodyTimeline, Values, standing, values
+from flangeback.match.changes import BodyTimeline, ChangeKind, Values, standing, values
 from flangeback.match.exposure import hypothesis
 from flangeback.match.offset_odds import BURST_GAP, Floats, NotedChange, ShotSeries
 from flangeback.match.outcomes import FALSE_REGISTER
@@ -103,8 +103,10 @@ def body_series(
     for change, window in noted:
         start, end = (edge / SECOND - origin for edge in window)
         setting = change.setting
-        changes.append(NotedChange((start, end), change.kind, _stops(setting, gear, kit)))
-        states.append(((start, end), _state(setting)))
+        state = _state(setting)
+        mounts = bool(state) and change.kind is not ChangeKind.RING
+        changes.append(NotedChange((start, end), change.kind, _stops(setting, gear, kit), mounts))
+        states.append(((start, end), state))
         found.append(None if setting is None else values(setting))
     shots = _shot_series(timeline.shots, {state for _, state in states}, kit, pictures)
     return BodySeries(origin, shots, changes, states, found, stated)

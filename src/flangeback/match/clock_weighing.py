@@ -21,7 +21,7 @@ from flangeback.clock.model import ClockSource, StatedClock
 from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
 from flangeback.match.changes import BodyTimeline
-from flangeback.match.clock_fit import CONTRADICTED, UNLIKELY, UNRELATED, ClockFit
+from flangeback.match.clock_fit import CONTRADICTED, SMALL, UNLIKELY, UNRELATED, ClockFit
 from flangeback.match.clock_series import BodySeries, body_series
 from flangeback.match.index import BodyLog
 from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats, lens_log_odds
@@ -55,7 +55,7 @@ _RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.75}
 _PRIORS: Sequence[tuple[float, float, float]] = (
     # Share of wrong clocks, offset and standard deviation in seconds.
     (0.30, 0, 60),
-    (0.45, 0, 900),
+    (0.30, 0, 900), (0.15, 0, 1800),
     (0.13, 3600, 30), (0.13, -3600, 30),
     (0.03, 7200, 30), (0.03, -7200, 30),
     (0.05, 43200, 30), (0.05, -43200, 30),
@@ -182,8 +182,9 @@ class _Weighing:
         other, as_late = (float(np.logaddexp.reduce(one)) for one in (offsets[about], late))
         against = float(np.logaddexp.reduce([*offsets, *late, unrelated]))
         is_related = max(other, as_late) >= unrelated
-        differs = self._differs(as_stated, offsets, late, unrelated)
-        fit = replace(fit, rival=best, differs=differs, is_related=is_related)
+        differs, far, at_most = self._differs(as_stated, offsets, late, unrelated)
+        rival = self._plainest(at_most, fit.stated)
+        fit = replace(fit, rival=rival, differs=differs, far=far, is_related=is_related)
         if against < as_stated:
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
                 return fit
@@ -232,18 +233,29 @@ class _Weighing:
 
     def _differs(
         self, as_stated: float, offsets: Floats, late: Floats, unrelated: float
-    ) -> tuple[float, ...]:
-        """For each shot, how likely the log would have other values for it than by the stated."""
+    ) -> tuple[tuple[float, ...], tuple[float, ...], int]:
+        """For each shot, how likely the log would have other values for it than by the stated.
+
+        The same by far offsets alone, and the offset by which most are likeliest to have.
+        """
         whole = np.logaddexp.reduce([as_stated, *offsets, *late, unrelated])
-        shares = np.exp(offsets - whole)
-        few = np.flatnonzero(shares > _LIGHTEST)
-        found = np.full(len(self.series.shots.times), math.exp(unrelated - whole))
-        for some in np.array_split(few, 1 + len(few) * len(found) // AT_ONCE):
-            found += shares[some] @ self.series.differ(self.tried[some])
+        shares, matters = np.exp(offsets - whole), np.zeros(len(offsets))
+        near, far = (np.zeros(len(self.series.shots.times)) for _ in range(2))
+        few, is_far = np.flatnonzero(shares > _LIGHTEST), np.abs(self.tried) > SMALL / 2
+        for some in np.array_split(few, 1 + len(few) * len(near) // AT_ONCE):
+            by_shot = shares[some][:, None] * self.series.differ(self.tried[some])
+            matters[some] = by_shot.sum(axis=1)
+            far += by_shot[is_far[some]].sum(axis=0)
+            near += by_shot[~is_far[some]].sum(axis=0)
         for (least, more), share in zip(_LATENESS, np.exp(late - whole), strict=True):
             if share > _LIGHTEST:
-                found += share * self.series.differ(np.array([-least]), more)[0]
-        return tuple(found.tolist())
+                near += share * self.series.differ(np.array([-least]), more)[0]
+        sums = np.append(0.0, np.cumsum(matters))
+        first = np.searchsorted(self.tried, self.tried - _APART)
+        last = np.searchsorted(self.tried, self.tried + _APART, "right")
+        rival = int(np.argmax(matters + sums[last] - sums[first]))
+        other = math.exp(unrelated - whole)
+        return tuple((near + far + other).tolist()), tuple((far + other).tolist()), rival
 
 
 def _days(series: BodySeries) -> float:

@@ -40,6 +40,11 @@ shots may have been deleted, or lie on another card."""
 _UNNOTED, _MOST_UNNOTED = -0.1, -3.0
 """For each burst before all entries or after them, and for all at the most: who notes at all begins
 to in time and goes on."""
+_LATE_START = -1.0
+"""For bursts before all entries at all: who notes begins to in time."""
+_IDLE_FIRST, _SOON = -0.7, 180.0
+"""Where no frame follows the first entry and none begins within so many seconds of another: its
+frames may lie on another card."""
 _SHIFTED = -2.5
 """The same where shots begin before the log, which goes on after them: neither another card nor a
 late start makes that of itself."""
@@ -64,12 +69,14 @@ _LIGHT_WEIGHT = 0.95
 class NotedChange:
     """A change that was noted within `window` (seconds from the first shot).
 
-    `stops` is log2 N^2 of the f-number from then on, nan where it isn't known.
+    `stops` is log2 N^2 of the f-number from then on, nan where it isn't known; `mounts` says that a
+    lens was put on.
     """
 
     window: tuple[float, float]
     kind: ChangeKind | None
     stops: float
+    mounts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +99,8 @@ class ShotSeries:
 class ChangeOdds:
     """How likely each of some changes was made at any time among the shots.
 
-    They were noted between `starts` and `ends`; `by_light` and `by_pauses` say which go by which
+    They were noted between `starts` and `ends`, at last that a lens was mounted where
+    `ends_mounted`; `by_light` and `by_pauses` say which go by which
     rate, with and without the light; `idle` is what each tells that no frame follows (log).
     """
 
@@ -103,6 +111,7 @@ class ChangeOdds:
     by_light: Mapping[_Rate, Sequence[int]]
     by_pauses: Mapping[_Rate, Sequence[int]]
     idle: Floats
+    ends_mounted: bool
 
     @classmethod
     def of(cls, shots: ShotSeries, changes: Sequence[NotedChange]) -> ChangeOdds:
@@ -130,7 +139,8 @@ class ChangeOdds:
         # A lens is put on to be used; the first entry names one, too.
         shares = np.array([_IDLE[change.kind or ChangeKind.LENS] for change in changes])
         idle = np.log(shares / (1 - shares))
-        return cls(shots.times, shots.light_tells, starts, ends, by_light, by_pauses, idle)
+        mounted = changes[-1].mounts
+        return cls(shots.times, shots.light_tells, starts, ends, by_light, by_pauses, idle, mounted)
 
     def at(self, offsets: Floats, late: float = 0.0) -> Floats:
         """The log likelihood ratio of each offset; `late` seconds are how late notes may be."""
@@ -165,9 +175,11 @@ class ChangeOdds:
         bursts = self.times[np.append(True, np.diff(self.times) > BURST_GAP)]
         early = np.searchsorted(bursts, starts[0] + offsets)
         apart = early + len(bursts) - np.searchsorted(bursts, ends[-1] + offsets)
-        unnoted = np.maximum(_UNNOTED * apart, _MOST_UNNOTED) + _SHIFTED * (
-            (early > 1) & (after > 0)
-        )
+        goes_on = (after > 0) | (starts[-1] + offsets > self.times[-1]) & self.ends_mounted
+        unnoted = np.maximum(_UNNOTED * apart, _MOST_UNNOTED) + _SHIFTED * ((early > 1) & goes_on)
+        unnoted += _LATE_START * (early > 1)
+        by_first, soon = (np.searchsorted(ends, self.times[0] - by - offsets) for by in (0, _SOON))
+        unnoted += _IDLE_FIRST * ((by_first > 1) & (by_first == soon))
         found: Floats = _OUTSIDE * (before + after) + once + unnoted
         return found
 
