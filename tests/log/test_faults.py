@@ -120,6 +120,8 @@ def test_entries_that_cant_stand(entry: str, text: str, word: str) -> None:
         ("9:12 k7 miran58 8", "8", "f/8"),
         ("zoone Europe/Paris 9:12", "zoone", "zone"),
         ("9:12 k7 miran58 xyzzy", "xyzzy", None),
+        ("09:00h k7 miran58", "09:00h", "09:00"),
+        ("2026-05-17T09:00 k7 miran58", "2026-05-17T09:00", "09:00"),
     ],
 )
 def test_the_nearest_known_word_is_suggested(entry: str, word: str, suggestion: str | None) -> None:

@@ -304,6 +304,13 @@ def test_four_figures_that_are_a_time_and_a_frame_are_told_both() -> None:
     assert filled(frames, "15:16 k7 miran58 f/4\n") == ["1516", "1517"]
 
 
+def test_a_lone_time_of_four_figures_may_be_the_end_of_a_frames_name() -> None:
+    frames = [shot("K7_0915", "09:00:00"), shot("K7_0916", "09:30:00")]
+    (problem,) = problems(frames, "all k7 miran58 f/4\n0915 k7 f/8\n")
+    assert problem.expected == "09:15 for the time, or K7_0915 for the frame"
+    assert filled(frames, "0858 k7 miran58 f/4\n0915 k7 f/8\n") == ["K7_0915", "K7_0916"]
+
+
 def test_a_folder_without_its_slash_is_suggested() -> None:
     (problem,) = problems([shot("day1/K7_0001")], "day1 k7 miran58 f/4\n")
     assert problem.suggestion == "day1/"

@@ -240,6 +240,12 @@ def test_a_lens_that_made_itself_known_is_a_doubt() -> None:
     assert "miran58" in found.doubts[0].text
 
 
+def test_an_f_number_without_a_lens_is_a_native_lenss_though_it_is_the_logs() -> None:
+    """Only a lens with contacts gives one; what the log says of the ring may agree by chance."""
+    found = one(at("09:13:00", LensData(f_number=Fraction(28, 10))), LOG)
+    assert (short(found), kinds(found)) == ("fill miran58 f/2.8 58mm", ["native-lens"])
+
+
 def test_no_such_doubt_without_an_f_number_of_its_own() -> None:
     # A lens registered by hand in the body's menu has a name and no aperture.
     assert kinds(one(at("09:13:00", LensData("Brask 50")), LOG)) == []
@@ -262,6 +268,14 @@ def test_more_than_five_percent_off_is_a_doubt(registered: int, doubted: bool) -
     found = one(at("09:13:00", LensData(focal_length=Fraction(registered))), LOG)
     assert short(found) == "fill miran58 f/2.8 58mm"
     assert kinds(found) == (["registered-focal"] if doubted else [])
+
+
+def test_the_lens_whose_focal_length_was_registered_is_named() -> None:
+    (doubt,) = one(at("09:13:00", LensData(focal_length=Fraction(135))), LOG).doubts
+    assert doubt.text == (
+        "135 mm was registered for the stabiliser, as brask135 has it; "
+        "the log says miran58, with 58 mm"
+    )
 
 
 def test_behind_a_reducer_the_reduced_focal_length_is_the_right_one() -> None:

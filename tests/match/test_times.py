@@ -6,18 +6,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from flangeback.clock.model import SECOND, instant
+from flangeback.clock.model import SECOND, BodyClock, ClockHistory, instant
+from flangeback.clock.resets import over_summer_time
 from flangeback.log.model import Moment, Setting, Span
 from flangeback.match.changes import changes_by_time, setting_of, standing
-from flangeback.match.shots import Shot
+from flangeback.match.shots import Shot, shots_of
 from support.examples import examples
 from support.shots import kinds, log, matched, one, problems, short, shot
 
+STOCKHOLM = ZoneInfo("Europe/Stockholm")
 LENSES = "9:00 k7 miran58 f/2.8\n{} k7 brask135 f/4\n"
 STOPS = "9:00 k7 miran58 f/2.8\n{} k7 f/5.6\n"
 
@@ -356,3 +359,33 @@ def test_two_logs_that_mount_different_lenses_at_one_time_are_refused() -> None:
     assert short(matched(frames, later).frames[0]) == "fill brask135 f/8 135mm"
     same = [logs[0], log("9:12 k7 miran58 f/4\n", file="other.txt")]
     assert short(matched(frames, same).frames[0]) == "fill miran58 f/4 58mm"
+
+
+# The hour that runs twice -----------------------------------------------------------------------
+
+
+def test_entries_in_the_hour_that_runs_twice_settle_each_other() -> None:
+    """02:10 below 02:30 is the second one, so that 02:30 is the first (2000/84/EC)."""
+    text = (
+        "date 2026-10-25\nzone Europe/Stockholm\n01:45 k7 miran58 f/4\n"
+        "02:30 k7 brask135 f/8\n02:10 k7 tolvan28 f/8\n"
+    )
+    readings = [("02:05:00", 2), ("02:40:00", 2), ("02:00:00", 1), ("02:20:00", 1)]
+    frames = [
+        shot(f"K7_{n:04}", reading, offset=hours, day="2026-10-25")
+        for n, (reading, hours) in enumerate(readings, start=1)
+    ]
+    found = [one.fill and one.fill.lens.key for one in matched(frames, text).frames]
+    assert found == ["miran58", "brask135", "brask135", "tolvan28"]
+
+
+def test_a_body_that_is_not_set_back_has_each_reading_once() -> None:
+    """Its readings go on over the hour that runs twice, so that those before its end are the first
+    (2000/84/EC)."""
+    frames = [
+        shot(f"K7_{n:04}", time, day="2026-10-25")
+        for n, time in enumerate(["01:50:00", "02:43:00", "03:07:00", "03:30:00"], start=1)
+    ]
+    clock = ClockHistory(STOCKHOLM, pieces=over_summer_time(frames, STOCKHOLM, BodyClock()))
+    made = [shot.earliest // SECOND // 60 for shot in shots_of(frames, clock)]
+    assert [one - made[0] for one in made] == [0, 53, 77, 100]

@@ -6,7 +6,7 @@ reading of the wall clock as it stands. Both ends of a comparison are always of 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
@@ -173,6 +173,28 @@ def readings(camera: CameraTime, zone: tzinfo | None) -> tuple[int, int]:
     if zone is None or camera.offset is not None:
         return reading, reading
     return reading, instant(placed(camera, zone, fold=1))
+
+
+def in_their_hours(stretches: Sequence[tuple[int, int, int]]) -> list[tuple[int, int]]:
+    """Stretches of time in their order, each in that of its two places which the others leave it.
+
+    Each is (first, last, apart), in microseconds. Where clocks fall back an hour, what reads alike
+    is `apart`: it ends so long before `last`, or begins so long after `first`. Else that is 0.
+    """
+    found, reached = [], min((first for first, *_ in stretches), default=0)
+    for first, last, apart in stretches:
+        if apart and last - apart <= reached:
+            first += apart
+        reached = max(reached, first)
+        found.append((first, last))
+    coming = max((last for _, last in found), default=0)
+    for at in reversed(range(len(found))):
+        (first, last), apart = found[at], stretches[at][2]
+        if apart and last - first > apart and first + apart >= coming:
+            last -= apart
+        coming = min(coming, last)
+        found[at] = first, last
+    return found
 
 
 def _shown(camera: CameraTime, zone: tzinfo | None, reading: int, ahead: float) -> datetime:

@@ -7,11 +7,14 @@ import re
 from flangeback.log.model import FrameGroup, FrameName, FrameRange, GroupKind
 from flangeback.log.text import Place
 from flangeback.log.tokenizer import Token
-from flangeback.log.vocabulary import A_FRAME_RANGE, pattern
+from flangeback.log.vocabulary import A_FRAME_RANGE, A_TIME, pattern
 
 _SUFFIX = re.compile(r"(?:\.(?=\w*[a-z])\w{2,4})+$", re.IGNORECASE | re.ASCII)
 _LAST_NUMBER = re.compile(r"(.*?)(\d{1,18})(\D*)", re.DOTALL)
 _A_NAME = re.compile(r"\w[^#:?*<>|\"']*")
+_MEANT_AS_TIME = re.compile(
+    r"(\d{4}-\d\d?-\d\d?)?t?(\d\d?:\d\d(?::\d\d)?)(?:\.\d+)?(?:h|z|[+-]\d\d:?\d\d)?", re.IGNORECASE
+)
 _COUNTER_TOP = 9999
 """DCF counts frames from 0001 to 9999 and begins anew (CIPA DC-009)."""
 
@@ -64,6 +67,9 @@ def frames_called(place: Place, kind: GroupKind | None = None) -> FrameRange | F
     stem = frame_stem(written)
     is_lenient = place.is_quoted or kind is GroupKind.PATTERN
     if not is_any_name(written, quoted=is_lenient):
+        if time := _MEANT_AS_TIME.fullmatch(written):
+            expected = f"date {time[1]} on a line above it, and {A_TIME}" if time[1] else A_TIME
+            raise place.fault(f"{written} isn't how a time is written", expected, time[2])
         raise place.fault(f'"{written}" isn\'t a frame name', A_FRAME_RANGE)
     name = stem if kind is None else written.replace("\\", "/").strip("/")
     frame = FrameName.at(place, name)

@@ -9,13 +9,14 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from decimal import Decimal
 from enum import Enum
 from itertools import accumulate
 from typing import TypeVar
 
 from flangeback.clock.checks import amount
-from flangeback.clock.model import SECOND, ClockHistory, instant
+from flangeback.clock.model import SECOND, ClockHistory, in_their_hours, instant, microseconds
 from flangeback.log.model import Setting, Span
 from flangeback.match.doubts import Doubt
 from flangeback.match.shots import Shot
@@ -136,7 +137,7 @@ def changes_by_time(spans: Iterable[Span], shots: Sequence[Shot]) -> tuple[Chang
         (entry, setting, *stretch)
         for log in _by_log(ends, lambda end: end[0].log)
         for (entry, setting, *_), stretch in zip(
-            log, _in_turn([end[2:] for end in log]), strict=True
+            log, _in_turn(in_their_hours([end[2:] for end in log])), strict=True
         )
     ]
     windows.sort(key=lambda window: window[2])
@@ -198,14 +199,18 @@ def _end(held: Change, pause: int, place: int) -> Change:
     return Change(held.log, held.line, None, held.setting, (place,), None, reason)
 
 
-def _ends(span: Span) -> Iterator[tuple[Setting, Setting | None, int, int]]:
+def _ends(span: Span) -> Iterator[tuple[Setting, Setting | None, int, int, int]]:
     """Where a span begins and ends.
 
-    Its entry, what holds from there on, and the stretch of time in which that is.
+    Its entry, what holds from there on, and the stretch of time in which that is, with how far its
+    two hours are apart where clocks fall back.
     """
     for moment, setting in ((span.start, span.setting), (span.end, None)):
         if moment is not None:
-            yield span.setting, setting, instant(moment.earliest), instant(moment.latest)
+            first, last = moment.earliest, moment.latest
+            apart = (first.utcoffset() or timedelta(0)) - (last.utcoffset() or timedelta(0))
+            hours = max(0, microseconds(apart))
+            yield span.setting, setting, instant(first), instant(last), hours
 
 
 def _before(changes: Sequence[Change], log: str, first: int) -> Setting | None:

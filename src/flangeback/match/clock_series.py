@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
@@ -20,7 +19,7 @@ from flangeback.match.brightness import FrameLight, PictureReader, read_several
 from flangeback.match.changes import BodyTimeline, ChangeKind, Values, standing, values
 from flangeback.match.exposure import hypothesis
 from flangeback.match.offset_odds import BURST_GAP, Floats, NotedChange, ShotSeries
-from flangeback.match.outcomes import FALSE_REGISTER
+from flangeback.match.outcomes import has_focal
 from flangeback.match.pauses import by_pauses
 from flangeback.match.shots import Shot
 
@@ -116,7 +115,9 @@ def _shot_series(
     shots: Sequence[Shot], states: Set[str | None], kit: Kit, pictures: PictureReader
 ) -> ShotSeries:
     """The shots as numbers; the light of the first and the last of each burst stands for all."""
-    times = np.array([shot.at for shot in shots]) - shots[0].at
+    # In the order they were made: what a reading allows in a reset or the hour that runs twice may
+    # have its middle later.
+    times = np.maximum.accumulate(np.array([shot.at for shot in shots]) - shots[0].at)
     is_pause = np.diff(times) > BURST_GAP
     is_first = np.append(True, is_pause)
     is_edge = is_first | np.append(is_pause, True)
@@ -177,12 +178,7 @@ def _says(frame: Frame) -> tuple[object, ...]:
 def _keyed_in(shots: Sequence[Shot], lenses: Sequence[Lens]) -> bool:
     """Whether the focal length of each lens was registered: two at least were."""
     registered = {shot.frame.lens_data.registered_focal_length for shot in shots} - {None}
-    return sum(any(_is_of(lens, one) for one in registered if one) for lens in lenses) > 1
-
-
-def _is_of(lens: Lens, registered: Fraction) -> bool:
-    low, high = (Fraction(end) for end in lens.focal)
-    return low * (1 - FALSE_REGISTER) <= registered <= high * (1 + FALSE_REGISTER)
+    return sum(any(has_focal(lens, one) for one in registered if one) for lens in lenses) > 1
 
 
 def _lens_term(
@@ -198,7 +194,7 @@ def _lens_term(
     term = _LOG_BLANK["off" if state == "" else None if state is None else "lens"]
     registered = data.registered_focal_length
     if state and keyed_in and registered is not None:
-        term += math.log(0.9 if _is_of(lenses[state], registered) else 0.1)
+        term += math.log(0.9 if has_focal(lenses[state], registered) else 0.1)
     return term
 
 

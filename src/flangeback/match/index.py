@@ -104,6 +104,7 @@ def missing_names(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit)
     named = NamedFrames.of(frames, bodies_of(frames, kit))
     problems: list[Problem] = []
     for log in logs:
+        problems += named.doubtful_times(log)
         for entry in log.entries:
             if entry.frames is not None:
                 problems += named.named(log, entry.frames, entry.body, _camera_day)[1]

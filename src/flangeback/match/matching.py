@@ -47,7 +47,12 @@ def match_frames(
     told = {file: found for body in evidence.values() for file, found in body.standings()}
     sensors = sensors_of(frames, index.bodies, kit)
     standings = [_standing(frame, index, told) for frame in frames]
-    met = {(one.log, one.line) for found in standings for one in found.settings if one}
+    met = {
+        (one.log, one.line)
+        for found in standings
+        for one in (*found.settings, *found.by_rival)
+        if one
+    }
     idle = {
         (span.setting, "".join(log.lines[span.setting.line - 1 :][:1]).strip()): None
         for log in logs

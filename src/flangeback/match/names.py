@@ -129,14 +129,19 @@ class NamedFrames:
         return fitting, []
 
     def doubtful_times(self, log: SessionLog) -> Iterator[Problem]:
-        """The problems of times written as 1516 where that is a frame's name, too."""
-        for entry in log.entries:
-            place = entry.places.get(Part.TIME)
-            if place is not None and place.text.isdigit() and place.text in self.by_stem:
-                name, digits = FrameName.at(place, place.text), place.text
-                expected = f'{digits[:2]}:{digits[2:]} for the time, or "{digits}" in quotes'
+        """The problems of times written as 1516 where a frame's name is that, or ends with it."""
+        places = [place for entry in log.entries if (place := entry.places.get(Part.TIME))]
+        # Who writes several times, all of them so, means times.
+        is_habit = len(places) > 1 and all(place.text.isdigit() for place in places)
+        by_digits = {stem if is_habit else stem[-4:]: stem for stem in self.by_stem}
+        for place in places:
+            digits = place.text
+            if digits.isdigit() and digits in by_digits:
+                stem = self.by_stem.get(digits, self.by_stem[by_digits[digits]])[0].stem
+                frame = f'"{digits}" in quotes' if stem == digits else stem
+                expected = f"{digits[:2]}:{digits[2:]} for the time, or {frame} for the frame"
                 text = f"{digits} can be a time or a frame"
-                yield _problem(log, name, text, f"{expected} for the frame")
+                yield _problem(log, FrameName.at(place, digits), text, expected)
 
     def range(self, log: SessionLog, frames: FrameRange, body: str | None) -> Found:
         """The frames from the first to the last, both included, or what is wrong with the names."""

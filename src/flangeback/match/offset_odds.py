@@ -135,7 +135,9 @@ class ChangeOdds:
                     by_step[key] = light.weighed(rate, key[1])
                 rate = by_step[key]
             by_light[rate].append(number)
-        starts, ends = np.array([change.window for change in changes]).T
+        windows = [change.window for change in changes]
+        # An entry between two others of one time, in the hour that runs twice, has no room left.
+        starts, ends = np.array([(start, max(end, start + 1)) for start, end in windows]).T
         # A lens is put on to be used; the first entry names one, too.
         shares = np.array([_IDLE[change.kind or ChangeKind.LENS] for change in changes])
         idle = np.log(shares / (1 - shares))

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from flangeback.frames.maker_note import noted_lens
 from flangeback.frames.model import Frame, LensData
-from flangeback.kit.model import Body, Kit, Lens
+from flangeback.kit.model import AdapterKind, Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.changes import values
@@ -94,7 +94,7 @@ def judge(
         found = _Comparison(Outcome.NATIVE)
     elif latest is not None and latest.lens is not None:
         fill = shared_fill(claims, kit.lenses[latest.lens], around.body, kit)
-        found = _strictest([_compared(fill, file, over=over) for file in frame.files])
+        found = _strictest([_compared(fill, file, kit, over=over) for file in frame.files])
         if around.sensor is not None:
             equivalent = around.sensor.equivalent(frame, fill.focal_length)
             fill = replace(fill, focal_length_35mm=equivalent)
@@ -204,7 +204,7 @@ def _adapters(setting: Setting, lens: Lens, body: Body | None, kit: Kit) -> Sequ
     return [adapter.key for adapter in kit.adapters_for(lens, body)] or (None,)
 
 
-def _compared(fill: Fill, file: Frame, *, over: bool) -> _Comparison:
+def _compared(fill: Fill, file: Frame, kit: Kit, *, over: bool) -> _Comparison:
     """The fill against what a file already carries, in each of its places."""
     data = file.lens_data
     places = file.stated or (data,)
@@ -218,7 +218,8 @@ def _compared(fill: Fill, file: Frame, *, over: bool) -> _Comparison:
         return _Comparison(Outcome.AGREE, doubts=doubts)
     outcome = Outcome.FILL if fill.is_whole else Outcome.PARTIAL
     stale = _stale(fill, data, replaces=bool(against))
-    return _Comparison(outcome, stale, (*doubts, *_registered(fill, data)), _left_blank(fill))
+    registered = _registered(fill, data, kit)
+    return _Comparison(outcome, stale, (*doubts, *registered), _left_blank(fill))
 
 
 def _native_lens(fill: Fill, data: LensData, noted: LensData) -> Iterator[Doubt]:
@@ -230,12 +231,17 @@ def _native_lens(fill: Fill, data: LensData, noted: LensData) -> Iterator[Doubt]
     noted_other = noted.lens if is_nameless and not _is_noted(fill.lens, noted) else None
     if data.f_number is not None and data.says_lens and not _is_lens(fill.lens, data):
         says = f"names {data.lens or 'a lens by its specification'}, which gave its f-number"
-    elif is_nameless and (noted_other or _gives_another(fill, data)):
+    elif is_nameless and (noted_other or not noted.lens) and not _has_contacts(fill):
         says = f"has {f_number(data.f_number)}, which only a lens with contacts gives"
     if noted_other:
         says = f"{says} (the MakerNote says {noted_other})"
     if says:
         yield Doubt(DoubtKind.NATIVE_LENS, f"the frame {says}; the log says {fill.lens.key}")
+
+
+def _has_contacts(fill: Fill) -> bool:
+    """Whether an adapter gives the f-number that was set on it."""
+    return fill.adapter is not None and fill.adapter.kind is AdapterKind.ELECTRONIC
 
 
 def _is_noted(lens: Lens, noted: LensData) -> bool:
@@ -276,7 +282,13 @@ def _differ(value: Decimal | None, other: Fraction | None, allowed: Fraction) ->
     return abs(Fraction(value) - other) > allowed * Fraction(value)
 
 
-def _registered(fill: Fill, data: LensData) -> tuple[Doubt, ...]:
+def has_focal(lens: Lens, registered: Fraction) -> bool:
+    """Whether a focal length that was registered (mm) may be this lens's."""
+    low, high = (Fraction(end) for end in lens.focal)
+    return low * (1 - FALSE_REGISTER) <= registered <= high * (1 + FALSE_REGISTER)
+
+
+def _registered(fill: Fill, data: LensData, kit: Kit) -> tuple[Doubt, ...]:
     """The doubt on a frame whose stabiliser worked with another focal length than the lens's."""
     registered = data.registered_focal_length
     if registered is None or fill.factor is None:
@@ -287,7 +299,10 @@ def _registered(fill: Fill, data: LensData) -> tuple[Doubt, ...]:
     if ends[0] < registered < ends[1]:
         return ()
     lens = "-".join(number(end) for end in dict.fromkeys(ends))
-    text = f"{focal_length(registered)} was registered for the stabiliser, the lens has {lens} mm"
+    others = " or ".join(key for key, one in kit.lenses.items() if has_focal(one, registered))
+    is_other = f", as {others} has it; the log says {fill.lens.key}, with {lens} mm"
+    text = f"{focal_length(registered)} was registered for the stabiliser"
+    text += is_other if others else f", the lens has {lens} mm"
     return (Doubt(DoubtKind.REGISTERED_FOCAL, text),)
 
 

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import tzinfo
 from itertools import groupby
 
 from flangeback.clock.counting import by_count, numbered
-from flangeback.clock.model import SECOND, ClockHistory, microseconds
+from flangeback.clock.model import (
+    SECOND,
+    ClockHistory,
+    in_their_hours,
+    microseconds,
+    readings,
+)
 from flangeback.frames.model import Frame
 
 
@@ -60,7 +67,21 @@ def shots_of(frames: Iterable[Frame], clock: ClockHistory) -> tuple[Shot, ...]:
     ]
     shots.sort(key=lambda shot: (shot.start, shot.frame.file))
     alike = (list(group) for _, group in groupby(shots, key=lambda shot: shot.start))
-    return tuple(shot for group in alike for shot in by_count(group, _number))
+    shots = [shot for group in alike for shot in by_count(group, _number)]
+    if clock.zone is None:
+        return tuple(shots)
+    spans = [(shot.earliest, shot.latest, _apart(shot, clock.zone)) for shot in shots]
+    return tuple(
+        replace(shot, earliest=first, latest=last) if (first, last) != span[:2] else shot
+        for shot, span, (first, last) in zip(shots, spans, in_their_hours(spans), strict=True)
+    )
+
+
+def _apart(shot: Shot, zone: tzinfo) -> int:
+    """Microseconds between the two instants that its reading may be, where clocks fall back."""
+    assert shot.frame.time is not None
+    first, second = readings(shot.frame.time, zone)
+    return max(0, second - first)
 
 
 def _number(shot: Shot) -> int:
