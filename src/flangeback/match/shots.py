@@ -8,14 +8,11 @@ from datetime import tzinfo
 from itertools import groupby
 
 from flangeback.clock.counting import by_count, numbered
-from flangeback.clock.model import (
-    SECOND,
-    ClockHistory,
-    in_their_hours,
-    microseconds,
-    readings,
-)
+from flangeback.clock.model import SECOND, ClockHistory, in_their_hours, microseconds, readings
 from flangeback.frames.model import Frame
+
+_LEAST_APART = 1800 * SECOND
+"""Microseconds that clocks are set by at the least, where they change by law."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +65,7 @@ def shots_of(frames: Iterable[Frame], clock: ClockHistory) -> tuple[Shot, ...]:
     shots.sort(key=lambda shot: (shot.start, shot.frame.file))
     alike = (list(group) for _, group in groupby(shots, key=lambda shot: shot.start))
     shots = [shot for group in alike for shot in by_count(group, _number)]
-    if clock.zone is None:
+    if clock.zone is None or all(shot.latest - shot.earliest < _LEAST_APART for shot in shots):
         return tuple(shots)
     spans = [(shot.earliest, shot.latest, _apart(shot, clock.zone)) for shot in shots]
     return tuple(
