@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from flangeback.copies.manifest import Manifest
-from flangeback.copies.stated import fraction, numbers
 from flangeback.frames.model import Frame
+from flangeback.frames.scanning import is_of_copies
+
+if TYPE_CHECKING:
+    from flangeback.copies.manifest import Manifest
 
 
 def own_frames(frames: Iterable[Frame], folder: Path) -> frozenset[str]:
@@ -19,9 +22,11 @@ def own_frames(frames: Iterable[Frame], folder: Path) -> frozenset[str]:
 
     Raises InputError where the manifest can't be read.
     """
+    if not is_of_copies(folder):
+        return frozenset()
+    from flangeback.copies.manifest import Manifest
+
     with Manifest(folder) as manifest:
-        if not len(manifest):
-            return frozenset()
         return frozenset(frame.file for frame in frames if _is_own(frame, manifest))
 
 
@@ -38,4 +43,6 @@ def _is_own(frame: Frame, manifest: Manifest) -> bool:
 
 
 def _number(text: str | None) -> Fraction | None:
+    from flangeback.copies.stated import fraction, numbers
+
     return None if text is None else fraction(*numbers(text)[0])

@@ -251,6 +251,10 @@ def zone_named(place: Place) -> tzinfo:
     name = place.text.casefold()
     if name in ("z", "utc"):
         return UTC
+    if "/" in name and not name.startswith(("posix/", "right/")):
+        # Mostly it is written as it is called: listing all names takes longer than reading a log.
+        with suppress(KeyError, ValueError, OSError):
+            return ZoneInfo(place.text)
     if name.isalpha() and name != "gmt" and (offsets := _abbreviated(name)):
         text = f'"{place.text}" is an abbreviation; they are easily taken for one another'
         if len(offsets) > 1:

@@ -38,7 +38,6 @@ from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
 from flangeback.match.registered import by_registered
 from flangeback.match.shots import Shot
-from flangeback.match.slate_order import OrderEntry, SlateLines, by_slates
 
 CONTRADICTED_CLOCK = "the frames contradict the body's clock"
 
@@ -249,6 +248,8 @@ def _by_log(
     """What the entries of one body come to, by time or by the order of slate frames."""
     if not log.by_order:
         return BodyEvidence(log.timeline, ClockFit(key, log.stated))
+    from flangeback.match.slate_order import OrderEntry, SlateLines, by_slates
+
     shots = log.timeline.shots
     body = kit.bodies.get(key or "")
     entries = []

@@ -252,8 +252,9 @@ class _Grid:
         found: Array = np.exp(-((cells * self.cell) ** 2) / (2 * variance))
         found[cells > 2.5 * math.sqrt(variance) / self.cell + 1] = 0.0
         found[-1] = 0.0
-        shares: Array = (found / (2 * found.sum() - found[0])).astype(np.float32)
-        return shares[self._apart]
+        shares = (found / (2 * found.sum() - found[0])).astype(np.float32)
+        at_each: Array = shares[self._apart]
+        return at_each
 
 
 class _Model:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from rich.console import Console, RenderableType
@@ -113,14 +114,19 @@ def _show_section(console: Console, section: Section) -> None:
     console.print(heading)
     layout = _layout(section, console.width)
     show_table(console, layout.columns)
-    shown = None
-    for run in section.runs:
-        if layout.says_days and run.day != shown:
-            say(console, run.day, "dim")
-            shown = run.day
-        show_table(console, layout.columns, [_cells(run, layout)], heading=False)
-        for note in run.notes:
-            console.print(indented(_note(note), 4))
+    for day, runs in groupby(section.runs, key=lambda run: run.day):
+        if layout.says_days:
+            say(console, day, "dim")
+        rows = []
+        for run in runs:
+            rows.append(_cells(run, layout))
+            if run.notes:
+                show_table(console, layout.columns, rows, heading=False)
+                rows = []
+            for note in run.notes:
+                console.print(indented(_note(note), 4))
+        if rows:
+            show_table(console, layout.columns, rows, heading=False)
 
 
 @dataclass(frozen=True, slots=True)
