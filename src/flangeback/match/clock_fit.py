@@ -13,10 +13,10 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
-DIFFERS, FAR_DIFFERS, UNLIKELY = 0.4, 0.09, 0.5
+DIFFERS, FAR_DIFFERS, ALSO_DIFFERS, UNLIKELY = 0.4, 0.09, 0.05, 0.5
 """How likely a frame has other values than by the stated clock: from where on it is doubted, the
 same if the clock is far off or the log another outing's (next to no honest outing comes near that),
-and from where on the frame isn't filled."""
+the same where there is such a frame already, and from where on the frame isn't filled."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -91,10 +91,10 @@ class ClockFit:
     @property
     def doubted(self) -> Iterator[int]:
         """The shots that are doubted, each for its own share; where all are, none of them."""
-        if self.agrees and not self.leans:
-            for shot, (all_told, far) in enumerate(zip(self.differs, self.far, strict=True)):
-                if all_told >= DIFFERS or far >= FAR_DIFFERS:
-                    yield shot
+        shares = zip(self.differs, self.far, strict=True)
+        is_one = any(share >= DIFFERS or far >= FAR_DIFFERS for share, far in shares)
+        if is_one and self.agrees and not self.leans:
+            yield from (at for at, share in enumerate(self.differs) if share >= ALSO_DIFFERS)
 
     @property
     def unlikely(self) -> Iterator[int]:
