@@ -23,10 +23,11 @@ from flangeback.frames import read_frame
 from flangeback.match import Outcome
 from flangeback.tags import decide
 from support.camera_files import F_NUMBER, frame_bytes
-from support.chunk_files import by_pillow, jpeg_xl, made_up_chunks
+from support.chunk_files import PACKET, by_pillow, jpeg_xl, made_up_chunks, with_profile
 from support.edits import file_with
 from support.gear import AT_2_8, all_filled
 from support.heif_files import box
+from support.reader_commands import needed, said
 from support.readers import by_exifread, by_exiv2, differing, pixels, xmp_by_exiv2
 
 VALUES = decide(AT_2_8)
@@ -144,3 +145,48 @@ def test_damage_is_named_never_an_error(
         if file is not None and file.obstacle(VALUES) is None:
             file.metadata()
             assert len(applied(damaged, file.edit(VALUES))) > len(damaged) // 2
+
+
+@pytest.mark.parametrize("deflated", [False, True])
+def test_a_packet_in_a_text_of_digits_is_lens_data_too(tmp_path: Path, deflated: bool) -> None:
+    """Exiv2 reads it; a second packet beside it would hide it."""
+    packet = PACKET.replace(b"'----'", b"'Other 50mm'")
+    before = with_profile(by_pillow("PNG"), b"xmp", packet, deflated=deflated)
+    assert xmp_by_exiv2(before)["Xmp.aux.Lens"] == "Other 50mm"
+    reason, after = run(tmp_path, with_profile(by_pillow("PNG"), b"xmp", PACKET, deflated=deflated))
+    assert reason == "a sidecar takes the values: its metadata are in a text chunk"
+    assert xmp_by_exiv2(after)["Xmp.aux.Lens"] == "----"
+    (tmp_path / "K7_2.png").write_bytes(before)
+    assert read_frame(tmp_path, "K7_2.png").lens_data.lens == "Other 50mm"
+
+
+def test_a_text_of_digits_that_cant_be_read_states_nothing(tmp_path: Path) -> None:
+    broken = with_profile(by_pillow("PNG"), b"xmp", PACKET, deflated=False).replace(
+        b"3c78", b"3c7x"
+    )
+    (tmp_path / "K7_2.png").write_bytes(broken)
+    frame = read_frame(tmp_path, "K7_2.png")
+    assert (frame.damage, frame.lens_data.lens) == (None, None)
+
+
+def test_an_animated_png_is_one_still(tmp_path: Path) -> None:
+    """FFmpeg looks for the animation's chunk in the first 2 KB (as seen)."""
+    stills = [Image.new("RGB", (16, 8), colour) for colour in ("red", "blue")]
+    out = io.BytesIO()
+    stills[0].save(out, "PNG", save_all=True, append_images=stills[1:])
+    _, after = run(tmp_path, out.getvalue(), xmp=True)
+    with Image.open(io.BytesIO(after)) as image:
+        assert image.n_frames == 2  # type: ignore[attr-defined]
+    needed("ffprobe")
+    shown = said("ffprobe", "-v", "quiet", "-show_streams", str(tmp_path / "out" / "K7_1.pic"))
+    assert "codec_name=apng" in shown
+
+
+def test_a_packet_under_a_mistaken_name_is_not_said_to_be_there(tmp_path: Path) -> None:
+    """The tools of libwebp take a flag without its chunk for an error (RFC 9649, 2.7)."""
+    before = bytearray(FILES["WebP with XMP"].replace(b"XMP ", b"XMP\0"))
+    before[20] &= ~4
+    _, after = run(tmp_path, bytes(before))
+    assert b"Miran" in after[after.index(b"XMP\0") :]
+    needed("webpinfo")
+    assert "No error detected." in said("webpinfo", str(tmp_path / "out" / "K7_1.pic"))

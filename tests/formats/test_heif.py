@@ -119,20 +119,34 @@ def test_other_layouts_come_out_clean(tmp_path: Path, shape: Shape) -> None:
 @pytest.mark.parametrize(
     ("shape", "reason"),
     [
-        (Shape(extents=3), "3 extents"),
         (Shape(method=2), "construction method 2"),
         (Shape(elsewhere=1), "another file"),
-        (Shape(ends="open free"), "open-ended"),
-        (Shape(ends="junk"), "doesn't end with a whole box"),
         (Shape(version=3), "version 3"),
         (Shape(offset=2), "no standard width"),
     ],
     ids=repr,
 )
-def test_what_cant_be_turned_is_refused_by_name(tmp_path: Path, shape: Shape, reason: str) -> None:
+def test_what_cant_be_read_is_named(tmp_path: Path, shape: Shape, reason: str) -> None:
     before = heif(BLOCK, shape)
     copy, after = run(tmp_path, before)
     assert copy.match.outcome is Outcome.UNREADABLE
+    assert reason in str(copy.match.reason)
+    assert after == before
+
+
+@pytest.mark.parametrize(
+    ("shape", "reason"),
+    [
+        (Shape(extents=3), "3 extents"),
+        (Shape(ends="open free"), "open-ended"),
+        (Shape(ends="junk"), "doesn't end with a whole box"),
+    ],
+    ids=repr,
+)
+def test_what_cant_be_turned_gets_a_sidecar(tmp_path: Path, shape: Shape, reason: str) -> None:
+    before = heif(BLOCK, shape)
+    copy, after = run(tmp_path, before)
+    assert (copy.match.outcome, copy.copies[1]) == (Outcome.FILL, "K7_0001.xmp")
     assert reason in str(copy.match.reason)
     assert after == before
 

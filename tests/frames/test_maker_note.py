@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -14,6 +13,7 @@ import pytest
 from flangeback.frames import Frame, LensData, read_frame
 from flangeback.frames.maker_note import noted_lens
 from flangeback.match import Outcome
+from support.reader_commands import needed, said
 from support.shots import kinds, one
 
 NOTED = ("camera-000.jpg", "camera-013.jpg", "more/png-106.png", "more/raw-112.nef")
@@ -22,12 +22,8 @@ NOTED = ("camera-000.jpg", "camera-013.jpg", "more/png-106.png", "more/raw-112.n
 
 def by_exiv2(path: Path) -> set[str]:
     """Every lens that Exiv2's command tells by its own tables, in one way of writing."""
-    if shutil.which("exiv2") is None:
-        pytest.skip("there is no exiv2 command")
-    done = subprocess.run(
-        ["exiv2", "-q", "-Pkt", path], capture_output=True, encoding="utf-8", check=False
-    )
-    lines = (line.split(maxsplit=1) for line in done.stdout.splitlines())
+    needed("exiv2")
+    lines = (line.split(maxsplit=1) for line in said("exiv2", "-q", "-Pkt", str(path)))
     return {folded(words[1]) for words in lines if "Lens" in words[0] and len(words) == 2}
 
 

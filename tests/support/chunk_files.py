@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import zlib
 from collections.abc import Mapping
 
 from PIL import Image, PngImagePlugin
@@ -32,6 +33,20 @@ def by_pillow(format: str, *, exif: bool = True, xmp: bool = False, profile: boo
     out = io.BytesIO()
     picture.save(out, format, **(more if exif else {k: v for k, v in more.items() if k != "exif"}))
     return out.getvalue()
+
+
+def png_chunk(kind: bytes, contents: bytes) -> bytes:
+    """A chunk (PNG, third edition, 5.3)."""
+    checksum = zlib.crc32(kind + contents).to_bytes(4, "big")
+    return len(contents).to_bytes(4, "big") + kind + contents + checksum
+
+
+def with_profile(png: bytes, name: bytes, data: bytes, *, deflated: bool) -> bytes:
+    """A PNG with a text that has metadata in hexadecimal digits (common practice)."""
+    text = b"\n%s\n%8d\n%s\n" % (name, len(data), data.hex().encode())
+    kind, packed = (b"zTXt", b"\0" + zlib.compress(text)) if deflated else (b"tEXt", text)
+    chunk = png_chunk(kind, b"Raw profile type " + name + b"\0" + packed)
+    return png[:33] + chunk + png[33:]
 
 
 def jpeg_xl(*, exif: bool = True, more: bytes = b"") -> bytes:

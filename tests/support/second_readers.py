@@ -1,32 +1,38 @@
 """What readers that no code here relies on find in a source and in its copy, held side by side.
 
-ExifRead, the Exiv2 library and its command, Pillow, pillow-heif, rawpy, and the tools of libheif
-and libjxl, as far as they are there: an absent one says nothing.
+ExifRead, the Exiv2 library, Pillow, pillow-heif, rawpy, and the commands of
+[support.reader_commands], as far as they are there: an absent one says nothing.
 """
 
 from __future__ import annotations
 
 import hashlib
 import io
-import shutil
 import signal
-import subprocess
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
 
 from flangeback.copies.proof_files import locate
 from flangeback.copies.prove import read_exif
 from flangeback.formats import Damaged
 from support.gear import IN_EXIF
+from support.reader_commands import Reader, Seen, commands_for, unlike
 from support.readers import by_exifread, by_exiv2, is_standard, pixels
 
 WRITTEN = {*IN_EXIF, "Lens", "LensInfo"}
 """What the values are called in Exif and XMP (CIPA DC-008 and DC-010); LensInfo is DNG's too."""
 OF_A_LENS = ("LensID", "LensDistortInfo", "LensProfile", "LensManufacturer", "CameraProfiles")
 """Properties of XMP that go with another lens."""
-POINTERS = ("ExifTag", "ExifOffset", "Tag 0x8769", "Tag 0xC630", "0xa405", "MetadataDate")
+POINTERS = (
+    "ExifTag",
+    "ExifOffset",
+    "EXIFIFDOffset",
+    "Tag 0x8769",
+    "Tag 0xC630",
+    "0xa405",
+    "MetadataDate",
+)
 PACKETS = ("XMLPacket", "ApplicationNotes")
 """The XMP packet's bytes in a TIFF; what it says is compared property by property."""
 FOLLOWING = ("PreviewImageStart", "PreviewImageInfo", "MakerNote")
@@ -38,8 +44,6 @@ _MANDATORY = {
     *("ExifImageWidth", "ExifImageLength", "PixelXDimension", "PixelYDimension"),
 }
 """What a block that is made new has (CIPA DC-008, 4.6.8), by the readers' names."""
-
-Seen = Mapping[str, Any]
 
 
 def _exif(data: bytes, path: Path) -> Seen:
@@ -57,14 +61,6 @@ def _exiv2(data: bytes, path: Path) -> Seen:
     except RuntimeError:
         pass
     return seen
-
-
-def _exiv2_command(data: bytes, path: Path) -> Seen:
-    found: dict[str, list[str]] = {}
-    for line in _said("exiv2", "-q", "-PEXIkv", str(path)):
-        name, _, value = line.partition(" ")
-        found.setdefault(name, []).append(value.strip())
-    return found
 
 
 def _pillow(data: bytes, path: Path) -> Seen:
@@ -95,36 +91,10 @@ def _raw(data: bytes, path: Path) -> Seen:
         return {}
 
 
-def _heif_tool(data: bytes, path: Path) -> Seen:
-    return {f"line {n}": line for n, line in enumerate(_said("heif-info", str(path)))}
-
-
-def _jxl_tool(data: bytes, path: Path) -> Seen:
-    target = path.with_suffix(".decoded.ppm")
-    said = _said("djxl", str(path), str(target))
-    decoded = target.read_bytes() if target.is_file() else b""
-    target.unlink(missing_ok=True)
-    return {"pixels": hashlib.sha256(decoded).hexdigest(), "said": len(said)}
-
-
-def _said(*command: str) -> list[str]:
-    if shutil.which(command[0]) is None:
-        return []
-    done = subprocess.run(command, capture_output=True, timeout=60, check=False)
-    own = command[-1].encode()
-    lines = done.stdout.replace(own, b"").decode("utf-8", "replace").splitlines()
-    return [line for line in lines if not line.startswith(("MIME", "  Exif:", "  XMP:", "  mime:"))]
-
-
-_Reader = Callable[[bytes, Path], Seen]
-_LIBRARIES: Mapping[str, _Reader] = {"ExifRead": _exif, "Exiv2": _exiv2, "Pillow": _pillow}
-_LIBRARIES_BY_KIND: Mapping[str, Mapping[str, _Reader]] = {
+_LIBRARIES: Mapping[str, Reader] = {"ExifRead": _exif, "Exiv2": _exiv2, "Pillow": _pillow}
+_LIBRARIES_BY_KIND: Mapping[str, Mapping[str, Reader]] = {
     "heif": {"pillow-heif": _heif},
     "raw-tiff": {"rawpy": _raw},
-}
-_COMMANDS_BY_KIND: Mapping[str, Mapping[str, _Reader]] = {
-    "heif": {"heif-info": _heif_tool},
-    "jpeg-xl": {"djxl": _jxl_tool},
 }
 
 
@@ -133,7 +103,8 @@ def harm(source: Path, copy: Path, kind: str, *, by_commands: bool = True) -> It
     before, after = source.read_bytes(), copy.read_bytes()
     readers = {**_LIBRARIES, **_LIBRARIES_BY_KIND.get(kind, {})}
     if by_commands:
-        readers |= {"exiv2": _exiv2_command, **_COMMANDS_BY_KIND.get(kind, {})}
+        readers |= commands_for(kind)
+        yield from unlike(source, copy, kind)
     beyond, was_text = _beyond(source, kind), _is_directory_a_text(before)
     for name, read in readers.items():
         old, new = _quietly(read, before, source), _quietly(read, after, copy)
@@ -166,7 +137,7 @@ LONGEST = 3.0
 """Seconds of CPU: readers go through billions of values where a count says so."""
 
 
-def _quietly(read: _Reader, data: bytes, path: Path) -> Seen:
+def _quietly(read: Reader, data: bytes, path: Path) -> Seen:
     signal.signal(signal.SIGPROF, _stop)
     signal.setitimer(signal.ITIMER_PROF, LONGEST)
     try:

@@ -301,13 +301,15 @@ def _items(table: bytes) -> Mapping[int | None, tuple[bool, list[Stretch]]]:
 
 
 def _png(file: BinaryIO) -> Located:
-    """The chunks of metadata may be edited, and new ones may follow the header (PNG)."""
+    """The chunks of metadata may be edited; new ones come before the picture, or last (PNG)."""
     size, at, exif, packet = file.seek(0, io.SEEK_END), 8, None, b""
-    editable, pictures = [(33, 33)], list[Stretch]()
+    editable, pictures = list[Stretch](), list[Stretch]()
     while at + 8 <= size:
         length, kind = struct.unpack(">I4s", _read(file, at, at + 8))
         contents, end = at + 8, at + 12 + length
         name = _read(file, contents, contents + len(_PNG_XMP)) if kind == b"iTXt" else b""
+        if kind in (b"IDAT", b"IEND"):
+            editable.append((at, at))
         if kind == b"eXIf" or name == _PNG_XMP:
             editable.append((at, end))
         if kind[:1].isupper():  # A critical chunk.

@@ -110,6 +110,14 @@ class FrameFile(ABC):
         """Why these values can't go into the file itself, so that a sidecar has to take them."""
         return CUT_SHORT if self.is_cut_short else None
 
+    def refusal(self, values: Sequence[TagValue]) -> str | None:
+        """Why an edit with these values would be refused; None where it wouldn't."""
+        try:
+            self.edit(values)
+        except Refused as why:
+            return str(why)
+        return None
+
     @property
     def remark(self) -> str | None:
         """What an edit leaves alone that a person should know of."""

@@ -97,7 +97,9 @@ class Heif(FrameFile):
         return has_brand(reader, _STILL_BRANDS)
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
-        return super().obstacle(values) if b"Exif" in self._items else "the file has no Exif item"
+        if b"Exif" not in self._items:
+            return "the file has no Exif item"
+        return super().obstacle(values) or self.refusal(values)
 
     @property
     def is_cut_short(self) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from functools import cached_property
 from typing import ClassVar, NamedTuple
 
@@ -12,7 +13,7 @@ from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import Splice, changed, in_order
+from flangeback.formats.splices import Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
 from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
@@ -20,7 +21,8 @@ from flangeback.tags.table import TagValue
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _XMP = b"XML:com.adobe.xmp\0"
 _PROFILES = (b"Raw profile type exif\0", b"Raw profile type APP1\0")
-"""Texts in which older writers kept Exif data (common practice)."""
+_XMP_PROFILE = b"Raw profile type xmp\0"
+"""Texts in which older writers kept Exif data and the XMP packet (common practice)."""
 _GREATEST = 2**31 - 1
 _MOST_CHUNKS, _LONGEST_TEXT = 1 << 16, 1 << 24
 
@@ -70,21 +72,39 @@ class Png(FrameFile):
         chunk = self._first(b"eXIf")
         if chunk is not None:
             return Block(Stretch(self.reader, chunk.start, chunk.end))
-        profile = self._text(_PROFILES, (b"tEXt", b"zTXt"))
-        return None if profile is None else Block(_in_text(*profile))
+        profile = self._profile(*_PROFILES)
+        return None if profile is None else Block(profile.removeprefix(b"Exif\0\0"))
 
     @property
     def packet(self) -> bytes:
         found = self._text((_XMP,), (b"iTXt",))
-        return b"" if found is None else _text_of(found[1])[1]
+        if found is not None:
+            return _text_of(found[1])[1]
+        with suppress(Damaged):  # Such a text states nothing.
+            return self._profile(_XMP_PROFILE) or b""
+        return b""
+
+    def _profile(self, *keywords: bytes) -> bytes | None:
+        """What a text with one of these keywords has in hexadecimal digits. Raises Damaged."""
+        found = self._text(keywords, (b"tEXt", b"zTXt"))
+        if found is None:
+            return None
+        text = found[1].partition(b"\0")[2]
+        if found[0].type == b"zTXt":
+            text = _inflated(text[1:])
+        try:
+            _, _, _, *lines = text.split(b"\n")
+            return bytes.fromhex(b"".join(lines).decode("ascii"))
+        except ValueError:
+            raise Damaged("the metadata in a text chunk can't be read") from None
 
     @property
     def holds_seal(self) -> bool:
         return self._first(b"caBX") is not None
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
-        has_profile = self._text(_PROFILES, (b"tEXt", b"zTXt")) is not None
-        return "its Exif data are in a text chunk" if has_profile else None
+        has_profile = self._text((*_PROFILES, _XMP_PROFILE), (b"tEXt", b"zTXt")) is not None
+        return "its metadata are in a text chunk" if has_profile else None
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
@@ -94,7 +114,7 @@ class Png(FrameFile):
         if chunk is None or block is None:
             size = struct.unpack(">II", self.reader.read(head.start, head.start + 8))
             fresh = new_block(values, size, _GREATEST, has_profile=self._first(b"iCCP") is not None)
-            splices = [Splice(head.end + 4, head.end + 4, _chunk(b"eXIf", fresh))]
+            splices = [self._added(b"eXIf", fresh)]
         else:
             fresh = applied_to(block, values, _GREATEST)
             splices = [self._replaced(chunk, fresh)]
@@ -108,13 +128,21 @@ class Png(FrameFile):
         if found is None:
             if add_packet:
                 contents = _XMP + bytes(4) + xmp.new_packet(values)
-                yield Splice(self.chunks[1].at, self.chunks[1].at, _chunk(b"iTXt", contents))
+                yield self._added(b"iTXt", contents)
             return
         chunk, data = found
         tail, _ = _text_of(data)
         fresh = self.packet_after(values, add_packet=add_packet, date=date)
         if fresh is not None:
             yield self._replaced(chunk, _XMP + bytes(2) + tail + fresh)
+
+    def _added(self, kind: bytes, contents: bytes) -> Splice:
+        """A new chunk before the picture; in a moving one last, or some readers see it stand."""
+        picture = self._first(b"IDAT")
+        if picture is None:
+            raise Refused("there is no picture in it")
+        at = self.chunks[-1].at if self._first(b"acTL") else picture.at
+        return Splice(at, at, _chunk(kind, contents))
 
     def _replaced(self, chunk: Chunk, contents: bytes) -> Splice:
         old = self.reader.read(chunk.at, chunk.end + 4)
@@ -156,15 +184,3 @@ def _inflated(data: bytes) -> bytes:
         return zlib.decompressobj().decompress(data, _LONGEST_TEXT)
     except zlib.error as error:
         raise Damaged(f"a compressed text can't be read: {error}") from None
-
-
-def _in_text(chunk: Chunk, data: bytes) -> bytes:
-    """The Exif block that a text chunk holds in hexadecimal digits. Raises Damaged."""
-    text = data.partition(b"\0")[2]
-    if chunk.type == b"zTXt":
-        text = _inflated(text[1:])
-    try:
-        _, _, _, *lines = text.split(b"\n")
-        return bytes.fromhex(b"".join(lines).decode("ascii")).removeprefix(b"Exif\0\0")
-    except ValueError:
-        raise Damaged("the Exif data in a text chunk can't be read") from None

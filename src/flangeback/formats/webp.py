@@ -99,7 +99,9 @@ class WebP(FrameFile):
             fresh = applied_to(block, values, _GREATEST)
             splices = [self._replaced(chunk, _LEAD[: self._lead(chunk)] + fresh)]
         packet = list(self._packet_splices(values, end, add_packet=add_packet, date=date))
-        flags |= _HAS_EXIF | (_HAS_XMP if packet else 0)
+        # Readers of the standard's name alone find none where the flag says that there is one.
+        is_found = self._first(_XMP[1]) is None
+        flags |= _HAS_EXIF | (_HAS_XMP if packet and is_found else 0)
         size = int.from_bytes(self.reader.read(4, 8), "little")
         size += sum(splice.growth for splice in (*splices, *packet))
         return in_order(
