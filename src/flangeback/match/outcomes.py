@@ -233,8 +233,8 @@ def _native_lens(fill: Fill, data: LensData, noted: LensData) -> Iterator[Doubt]
         says = f"names {data.lens or 'a lens by its specification'}, which gave its f-number"
     elif is_nameless and (noted_other or not noted.lens) and not _has_contacts(fill):
         says = f"has {f_number(data.f_number)}, which only a lens with contacts gives"
-    if noted_other:
-        says = f"{says} (the MakerNote says {noted_other})"
+    if says and noted_other:
+        says += f" (the MakerNote says {noted_other})"
     if says:
         yield Doubt(DoubtKind.NATIVE_LENS, f"the frame {says}; the log says {fill.lens.key}")
 
