@@ -61,7 +61,7 @@ def test_an_f_number_that_agrees_is_doubted_with_what_the_note_has(corpus: Path)
     found = one(agreeing, "all k7 miran58 f/2\n")
     assert found.outcome is Outcome.FILL
     assert f"(the MakerNote says {noted_lens(agreeing).lens})" in found.doubts[0].text
-    without = one(replace(agreeing, source=None), "all k7 miran58 f/2\n")
+    without = one(replace(agreeing, identity=None), "all k7 miran58 f/2\n")
     assert "MakerNote" not in without.doubts[0].text
 
 
