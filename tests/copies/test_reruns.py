@@ -720,6 +720,13 @@ def test_other_files_are_named_or_copied(frames: Path, out: Path) -> None:
     assert [copy.copy for copy in verify(out).failed] == ["clip.mov"]
 
 
+def test_a_file_that_an_interrupted_run_noted_twice_counts_once(frames: Path, out: Path) -> None:
+    run(frames, out)
+    start, first, *_ = (out / MANIFEST).read_bytes().splitlines(keepends=True)
+    (out / MANIFEST).write_bytes(start + first + first)
+    assert verify(out).missing == 2
+
+
 def test_an_other_file_that_goes_away_stops_no_other(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -125,7 +126,7 @@ def fill(
         count = len(found.frames)
         with (
             progress("making copies", count, quiet=json) as step,
-            _Finished(step, count) as finished,
+            _counted(step, count) as finished,
         ):
             filled = flangeback.fill(found, outing.folder, out, used, finished)
         if path:
@@ -149,24 +150,22 @@ def fill(
         raise typer.Exit(NEEDS_PERSON)
 
 
-class _Finished:
+@contextmanager
+def _counted(step: Callable[[int], None], frames: int) -> Iterator[Callable[[int, int], None]]:
     """How many frames are copied, shown as they are; who stops the run is told how it goes on."""
+    copied = 0
 
-    def __init__(self, step: Callable[[int], None], frames: int) -> None:
-        self._step, self._frames, self._count = step, frames, 0
+    def tell(count: int, size: int) -> None:
+        nonlocal copied
+        copied = count
+        step(count)
 
-    def __enter__(self) -> Callable[[int, int], None]:
-        return self._tell
-
-    def _tell(self, count: int, size: int) -> None:
-        self._count = count
-        self._step(count)
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        if kind is KeyboardInterrupt:
-            told = f"stopped: {self._count} of {self._frames} frames are copied"
-            typer.echo(f"{told}; these copies are kept, and the same command goes on", err=True)
-            raise typer.Exit(WRONG) from None
+    try:
+        yield tell
+    except KeyboardInterrupt:
+        told = f"stopped: {copied} of {frames} frames are copied"
+        typer.echo(f"{told}; these copies are kept, and the same command goes on", err=True)
+        raise typer.Exit(WRONG) from None
 
 
 def _no_place(folders: list[Path], given: list[str]) -> flangeback.InputError:

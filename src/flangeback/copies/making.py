@@ -137,9 +137,9 @@ class Run:
                         if len(waiting) >= 2 * _WORKERS:
                             break
                     for future in wait(waiting, return_when=FIRST_COMPLETED).done:
-                        number = waiting.pop(future)
                         done = future.result()
                         _note(done, writer)
+                        number = waiting.pop(future)
                         found[number] = frame_copy(jobs[number], done)
                         size += _size(jobs[number].match)
                         if progress:

@@ -78,7 +78,7 @@ class Manifest:
         self.exists = os.path.lexists(self.path)
         self.size = 0
         self.runs: list[RunStart] = []
-        self.made_since, self.is_sealed = 0, True
+        self.made_since, self.is_sealed, self._run_at = 0, True, 0
         self.faults: list[str] = []
         self._places: dict[str, tuple[int, int]] = {}
         self._last: Record | None = None
@@ -147,7 +147,7 @@ class Manifest:
             what = data.get("record", "file")
             if what == "start":
                 self.runs.append(read_run_start(data))
-                self.made_since, self.is_sealed = 0, False
+                self.made_since, self.is_sealed, self._run_at = 0, False, at
             elif what == "end":
                 self.is_sealed = True
                 # A later run found what the lost lines had spoken of, and noted it anew.
@@ -168,7 +168,9 @@ class Manifest:
         if data.get("verdict") == WITHDRAWN:
             self._places.pop(data["copy"], None)
         else:
-            self.made_since += 1
+            # A run that is interrupted may note a file twice.
+            if self._places.get(data["copy"], (-1, 0))[0] < self._run_at:
+                self.made_since += 1
             self._places[data["copy"]] = at, size
 
     def _unreadable(self, why: str, number: int) -> Problem:
