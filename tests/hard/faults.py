@@ -75,7 +75,7 @@ def count_calls(stick: Yardstick, place: Path) -> int:
 
 
 def _fill(stick: Yardstick) -> list[str | Path]:
-    return ["fill", stick.frames, "--others", "--into"]
+    return ["fill", stick.frames, "--others", "--json", "--into"]
 
 
 def cases(calls: int) -> Iterator[Case]:
