@@ -10,7 +10,7 @@ import errno
 import json
 import os
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -66,7 +66,8 @@ def now() -> str:
 class Manifest:
     """What a manifest says: the latest line of each copy, but for those that were taken back.
 
-    Lines are read when they are asked for, so that a long one takes little memory. `runs` are the
+    Lines are read when they are asked for, so that a long one takes little memory. It has `size`
+    bytes; its whole lines have `whole`, of which `digest` is the XXH3 digest. `runs` are the
     starts of runs, `made_since` counts the files finished since the last one, `is_sealed` says
     that it came to its end; `faults` are signs that lines were cut off or changed.
 
@@ -74,9 +75,12 @@ class Manifest:
     """
 
     def __init__(self, out: Path) -> None:
+        from xxhash import xxh3_128
+
         self.path = out / NAME
+        self.digest = xxh3_128()
         self.exists = os.path.lexists(self.path)
-        self.size = 0
+        self.size = self.whole = 0
         self.runs: list[RunStart] = []
         self.made_since, self.is_sealed, self._run_at = 0, True, 0
         self.faults: list[str] = []
@@ -122,12 +126,9 @@ class Manifest:
         return (record for copy in list(self._places) if (record := self.get(copy)) is not None)
 
     def _read(self) -> None:
-        from xxhash import xxh3_128
-
         self.size = os.fstat(self._file).st_size
         if self.size > _LONGEST:
             raise InputError(self._problem(f"has more than {_LONGEST >> 20} MiB"))
-        digest, at = xxh3_128(), 0
         with reading(self._file) as file:
             for number, line in enumerate(iter(lambda: file.readline(_LONGEST_LINE), b""), 1):
                 if not line.endswith(b"\n"):
@@ -135,11 +136,11 @@ class Manifest:
                         raise InputError(self._unreadable("it is too long", number))
                     self.faults.append(f"line {number} is cut short")
                     break
-                self._take(line, number, at, digest.hexdigest)
-                digest.update(line)
-                at += len(line)
+                self._take(line, number)
+                self.digest.update(line)
+                self.whole += len(line)
 
-    def _take(self, line: bytes, number: int, at: int, digest: Callable[[], str]) -> None:
+    def _take(self, line: bytes, number: int) -> None:
         try:
             data = json.loads(line)
             if data["schema"] not in _SCHEMAS:
@@ -147,16 +148,16 @@ class Manifest:
             what = data.get("record", "file")
             if what == "start":
                 self.runs.append(read_run_start(data))
-                self.made_since, self.is_sealed, self._run_at = 0, False, at
+                self.made_since, self.is_sealed, self._run_at = 0, False, self.whole
             elif what == "end":
                 self.is_sealed = True
                 # A later run found what the lost lines had spoken of, and noted it anew.
                 self.faults.clear()
-                if data["seal"] != digest():
+                if data["seal"] != self.digest.hexdigest():
                     self.faults.append(f"a line before line {number} was changed or taken out")
             else:
                 check_record(data)
-                self._note(data, at, len(line))
+                self._note(data, len(line))
         except RecursionError:
             raise InputError(self._unreadable("it is nested too deeply", number)) from None
         except json.JSONDecodeError:
@@ -164,14 +165,14 @@ class Manifest:
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             raise InputError(self._unreadable(str(error), number)) from None
 
-    def _note(self, data: Mapping[str, Any], at: int, size: int) -> None:
+    def _note(self, data: Mapping[str, Any], size: int) -> None:
         if data.get("verdict") == WITHDRAWN:
             self._places.pop(data["copy"], None)
         else:
             # A run that is interrupted may note a file twice.
             if self._places.get(data["copy"], (-1, 0))[0] < self._run_at:
                 self.made_since += 1
-            self._places[data["copy"]] = at, size
+            self._places[data["copy"]] = self.whole, size
 
     def _unreadable(self, why: str, number: int) -> Problem:
         text = f"this line can't be read ({why})"
@@ -182,49 +183,38 @@ class Manifest:
 
 
 class ManifestWriter:
-    """Appends to a manifest, which it locks against a second run.
+    """Appends to a manifest that was read, which it locks against a second run.
 
-    `size` is its size as it was read, in bytes. Raises InputError where another run has it, or has
-    written to it since, or what stands there can't be appended to, as a
-    link to somebody else's file can't.
+    Raises InputError where another run has it, or has written to it since, or what stands there
+    can't be appended to, as a link to somebody else's file can't.
     """
 
-    def __init__(self, out: Path, size: int) -> None:
-        from xxhash import xxh3_128
-
+    def __init__(self, out: Path, manifest: Manifest) -> None:
         try:
             self._file = open_to_append(out / NAME)
         except OSError as error:
             what = f"can't be written: {error.strerror}"
             raise InputError(Problem(str(out / NAME), what)) from None
-        self._digest, self._synced = xxh3_128(), time.monotonic()
+        self._digest, self._synced = manifest.digest.copy(), time.monotonic()
         try:
             if not lock(self._file):
                 text = "another run is writing into this folder"
                 raise InputError(Problem(str(out), text, expected="one run at a time"))
-            if os.fstat(self._file).st_size != size:
+            if os.fstat(self._file).st_size != manifest.size:
                 text = "another run wrote into this folder meanwhile"
                 raise InputError(Problem(str(out), text, expected="the same command again"))
-            self._drop_unfinished_line()
+            self._drop_unfinished_line(manifest.whole)
         except BaseException:
             os.close(self._file)
             raise
 
-    def _drop_unfinished_line(self) -> None:
-        """Cuts off half a line of our own; the digest goes over all lines that are whole."""
-        at = 0
-        with reading(self._file) as file:
-            for line in file:
-                if not line.endswith(b"\n"):
-                    self._cut(line, at)
-                    break
-                at += len(line)
-                self._digest.update(line)
-
-    def _cut(self, line: bytes, at: int) -> None:
-        if line[: len(_LINE_START)] != _LINE_START[: len(line)]:
+    def _drop_unfinished_line(self, at: int) -> None:
+        """Cuts off half a line of our own."""
+        line = pread(self._file, len(_LINE_START), at)
+        if line != _LINE_START[: len(line)]:
             raise OSError(errno.EINVAL, "its last line isn't flangeback's", NAME)
-        os.ftruncate(self._file, at)
+        if line:
+            os.ftruncate(self._file, at)
 
     def start(self, run: RunStart) -> None:
         """Notes that a run begins. Raises OSError."""

@@ -51,7 +51,7 @@ def fill(
         output.check_room(out, sum(task.needed for task in planned.tasks))
         try:
             out.mkdir(parents=True, exist_ok=True)
-            writer = ManifestWriter(out, manifest.size)
+            writer = ManifestWriter(out, manifest)
             try:
                 output.clear_unfinished(out)
                 writer.start(run.start(planned))
