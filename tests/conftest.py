@@ -38,23 +38,26 @@ def corpus() -> Path:
     return found
 
 
-# Windows.
+# Systems that lack something.
 
-POSIX = frozenset({"SIGKILL", "copy_file_range", "fcntl", "geteuid", "mkfifo", "pread", "pwrite"})
-"""What tests ask for by name that Windows hasn't."""
+_CALLS = ("copy_file_range", "geteuid", "mkfifo", "pread", "pwrite")
+LACKING = {name for name in _CALLS if not hasattr(os, name)} | (
+    {"SIGKILL", "fcntl"} if os.name == "nt" else set()
+)
+"""What tests ask for by name that this system, or the C library of this Python, hasn't."""
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_setup() -> Generator[None, None, None]:
-    """Skips a test whose fixture asks for something of POSIX."""
+    """Skips a test whose fixture asks for what this system lacks."""
     with _skipping():
         return (yield)
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_call() -> Generator[None, None, None]:
-    """Skips a test whose own code, not flangeback's, asks for something of POSIX, or for a
-    symbolic link where that needs a privilege or isn't possible."""
+    """Skips a test whose own code, not flangeback's, asks for what this system lacks,
+    or for a symbolic link where that needs a privilege or isn't possible."""
     with pytest.MonkeyPatch.context() as patch:
         if os.name == "nt":
             patch.setattr(Path, "symlink_to", _link_or_skip)
@@ -68,7 +71,7 @@ def _skipping() -> Iterator[None]:
         yield
     except (AttributeError, ModuleNotFoundError) as error:
         asked_in = Path(traceback.extract_tb(error.__traceback__)[-1].filename)
-        if os.name == "nt" and error.name in POSIX and "tests" in asked_in.parts:
+        if error.name in LACKING and "tests" in asked_in.parts:
             pytest.skip(f"this system has no {error.name}")
         raise
 
