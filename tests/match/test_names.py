@@ -304,6 +304,17 @@ def test_four_figures_that_are_a_time_and_a_frame_are_told_both() -> None:
     assert filled(frames, "15:16 k7 miran58 f/4\n") == ["1516", "1517"]
 
 
+def test_copies_of_a_named_frame_that_get_other_values_are_doubted() -> None:
+    """As programs name them (common practice); K7_0003 was made in the same second, by a burst."""
+    files = ["K7_0002", "K7_0002-2", "K7_0002_edit", "K7_0003", "K7_00021"]
+    frames = [shot(name, "09:00:00") for name in files]
+    found = matched(frames, "all k7 miran58 f/4\nK7_0002 k7 brask135 f/8\n").frames
+    doubted = {one.frame.stem for one in found if kinds(one) == ["pair-differs"]}
+    assert doubted == {"K7_0002-2", "K7_0002_edit"}
+    alike = matched(frames, "all k7 miran58 f/4\nK7_0002* k7 brask135 f/8\n").frames
+    assert not any(one.doubts for one in alike)
+
+
 def test_a_lone_time_of_four_figures_may_be_the_end_of_a_frames_name() -> None:
     frames = [shot("K7_0915", "09:00:00"), shot("K7_0916", "09:30:00")]
     (problem,) = problems(frames, "all k7 miran58 f/4\n0915 k7 f/8\n")

@@ -13,7 +13,7 @@ from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog, Span
 from flangeback.match.bodies import described
 from flangeback.match.brightness import PictureReader, read_picture
-from flangeback.match.changes import BodyTimeline
+from flangeback.match.changes import BodyTimeline, values
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.evidence import weigh_evidence
 from flangeback.match.index import LogIndex, index_logs
@@ -59,7 +59,8 @@ def match_frames(
         for span in log.spans
         if (span.setting.log, span.setting.line) not in met
     }
-    about = _About(index, timelines, kit, sensors, _namesakes(frames))
+    twins = _told_apart(frames, standings, index.by_name) if index.by_name else {}
+    about = _About(index, timelines, kit, sensors, _namesakes(frames), twins)
     return Matches(
         tuple(
             judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over=over))
@@ -127,7 +128,8 @@ class _About:
     """Tells what is known of each frame besides what stood on its body.
 
     `namesakes` are pictures and raw files that share a name and weren't made by one release, each
-    with the other.
+    with the other; `twins` are files of one exposure that the log gives other values than the one
+    that an entry names.
     """
 
     index: LogIndex
@@ -135,6 +137,7 @@ class _About:
     kit: Kit
     sensors: Mapping[str, BodySensor]
     namesakes: Mapping[str, str]
+    twins: Mapping[str, str]
 
     def frame(self, frame: Frame) -> Circumstances:
         """What is known of this frame."""
@@ -162,6 +165,9 @@ class _About:
         if other is not None:
             text = f"{other} has the same name, but another time or body: it isn't the same frame"
             yield Doubt(DoubtKind.PAIR_DIFFERS, text)
+        if frame.file in self.twins:
+            text = f"by name and time it is a copy of {self.twins[frame.file]}, which the log names"
+            yield Doubt(DoubtKind.PAIR_DIFFERS, f"{text}, with other values")
         files = frame.files
         said = {(f.lens_data.lens, f.lens_data.f_number, f.lens_data.focal_length) for f in files}
         if len(said) > 1:
@@ -189,3 +195,31 @@ def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:
         for other in found
         if one.format.is_raw != other.format.is_raw and not (one.damage or other.damage)
     }
+
+
+def _told_apart(
+    frames: Sequence[Frame], standings: Sequence[Standing], by_name: Collection[str]
+) -> Mapping[str, str]:
+    """Files that the log gives other values than another of the same exposure, named by it.
+
+    Programs name a copy after its frame: K7_0002-2, K7_0002_edit (common practice).
+    """
+    alike: dict[object, list[tuple[Frame, Standing]]] = defaultdict(list)
+    for frame, standing in zip(frames, standings, strict=True):
+        if frame.time is not None and standing.outcome is None:
+            key = frame.model, frame.serial, frame.time, frame.exposure
+            alike[key].append((frame, standing))
+    return {
+        one.file: named.file
+        for found in alike.values()
+        for one, standing in found
+        for named, other in found
+        if named.file in by_name
+        and _is_named_after(*sorted((one.stem, named.stem), key=len))
+        and {values(said) for said in standing.settings if said}
+        != {values(said) for said in other.settings if said}
+    }
+
+
+def _is_named_after(stem: str, longer: str) -> bool:
+    return longer.startswith(stem) and not longer[len(stem) :][:1].isdigit()
