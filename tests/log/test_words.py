@@ -251,7 +251,11 @@ def test_a_focal_length_is_not_a_time() -> None:
 
 @pytest.mark.parametrize(
     ("lens", "written", "expected"),
-    [("zoom3570", "85mm", "35 to 70 mm"), ("miran58", "85mm", "58mm, or nothing")],
+    [
+        ("zoom3570", "85mm", "35 to 70 mm"),
+        ("miran58", "85mm", "58mm, or nothing"),
+        ("miran58", "40mm", "58mm, or nothing; if another lens was on, its key: zoom3570"),
+    ],
 )
 def test_a_focal_length_the_lens_has_not(lens: str, written: str, expected: str) -> None:
     problem = fault(f"9:12 k7 {lens} {written}")

@@ -160,6 +160,9 @@ class _Carrier:
         shortest, longest = lens.focal
         if given is not None and not shortest <= given <= longest:
             span = f"{shortest} to {longest} mm" if lens.is_zoom else f"{shortest}mm, or nothing"
+            others = self.kit.lenses.values()
+            have = " or ".join(one.key for one in others if one.focal[0] <= given <= one.focal[1])
+            span += f"; if another lens was on, its key: {have}" if have else ""
             place = entry.place(Part.FOCAL_LENGTH)
             self.faults.append(place.fault(f"{lens.key} has no {given} mm", span))
             given = carried = None
