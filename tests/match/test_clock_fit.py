@@ -149,6 +149,21 @@ def test_light_that_steps_with_the_logged_f_number_speaks_for_the_offset() -> No
     assert found[offsets == 0][0] > found[np.abs(offsets) >= 300].max() + 2
 
 
+@pytest.mark.parametrize(("turned", "likely"), [(1000, True), (1040, False)])
+def test_light_tells_of_a_change_shortly_before_its_note(turned: float, likely: bool) -> None:
+    """A ring is turned by two stops 20 s before the minute of its note begins, or within it."""
+    times = np.arange(0.0, 2000, 10)
+    rng = np.random.default_rng(1)
+    light = np.where(times < turned, 8.0, 6.0) + rng.normal(0, 0.1, len(times))
+    shots = ShotSeries(times, light, 0.9, {})
+    changes = [
+        NotedChange((-20.0, -10.0), None, 4.0),
+        NotedChange((1020.0, 1080.0), ChangeKind.RING, 6.0),
+    ]
+    early = ChangeOdds.of(shots, changes).before_notes(30.0, 0.4)
+    assert set(times[early > 0.5]) == ({1000.0, 1010.0} if likely else set())
+
+
 def test_what_frames_say_of_their_lens_is_summed_over_each_state() -> None:
     shots = ShotSeries(
         np.array([0.0, 10, 20, 30]), np.full(4, np.nan), 0.9,

@@ -36,7 +36,8 @@ class ClockFit:
     rather fits nowhere than by another clock. `rival` is the offset (seconds by which the clock is
     ahead of what is stated) by which shots are likeliest to have other values than by the stated
     one; `differs` says for each how likely it has, `far` the same if the clock is far off or the
-    log another outing's.
+    log another outing's, and `early` how likely a shot was made after a change, though some seconds
+    before its note.
     """
 
     body: str | None
@@ -49,6 +50,7 @@ class ClockFit:
     rival: float = 0.0
     differs: tuple[float, ...] = ()
     far: tuple[float, ...] = ()
+    early: tuple[float, ...] = ()
 
     @property
     def offset(self) -> float:

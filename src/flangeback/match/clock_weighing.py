@@ -120,7 +120,8 @@ class _Weighing:
 
     `is_stated` are those that count as the stated one, of which `right` is the prior and `likely`
     the log likelihood. The others' `prior` is that of a stretch around each. `late` has the log
-    likelihood of each lateness, `unrelated` that of a log that has nothing to do with the frames.
+    likelihood of each lateness, `unrelated` that of a log that has nothing to do with the frames;
+    `early` is how likely each shot was made before the note of a change and after it.
     """
 
     series: BodySeries
@@ -132,6 +133,7 @@ class _Weighing:
     likely: float
     late: Floats
     unrelated: float
+    early: Floats
 
     @classmethod
     def of(cls, log: BodyLog, series: BodySeries, odds: ChangeOdds, tried: Floats) -> _Weighing:
@@ -164,9 +166,11 @@ class _Weighing:
         # on another card as a rule: the log may still be theirs.
         unrelated = float((lens + odds.outside(tried))[np.argmin(np.abs(tried))])
         likely = _log_mean(weighed[is_stated])
-        soon = odds.at(np.zeros(1), _noted_within(series)) - odds.at(np.zeros(1))
+        within = _noted_within(series)
+        soon = odds.at(np.zeros(1), within) - odds.at(np.zeros(1))
+        early = odds.before_notes(within, _SOON)
         likely += float(np.logaddexp(math.log(1 - _SOON), math.log(_SOON) + soon[0]))
-        return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated)
+        return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated, early)
 
     def judged(self, fit: ClockFit, others: Sequence[_Weighing]) -> ClockFit:
         """The fit by the odds of each offset, in the light of the other bodies'."""
@@ -184,7 +188,10 @@ class _Weighing:
         is_related = max(other, as_late) >= unrelated
         differs, far, at_most = self._differs(as_stated, offsets, late, unrelated)
         rival = self._plainest(at_most, fit.stated)
-        fit = replace(fit, rival=rival, differs=differs, far=far, is_related=is_related)
+        early = tuple(self.early.tolist())
+        fit = replace(
+            fit, rival=rival, differs=differs, far=far, early=early, is_related=is_related
+        )
         if against < as_stated:
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
                 return fit

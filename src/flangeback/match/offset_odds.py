@@ -101,7 +101,8 @@ class ChangeOdds:
 
     They were noted between `starts` and `ends`, at last that a lens was mounted where
     `ends_mounted`; `by_light` and `by_pauses` say which go by which
-    rate, with and without the light; `idle` is what each tells that no frame follows (log).
+    rate, with and without the light; `idle` is what each tells that no frame follows (log), and
+    `is_change` says which change anything.
     """
 
     times: Floats
@@ -112,6 +113,7 @@ class ChangeOdds:
     by_pauses: Mapping[_Rate, Sequence[int]]
     idle: Floats
     ends_mounted: bool
+    is_change: Sequence[bool]
 
     @classmethod
     def of(cls, shots: ShotSeries, changes: Sequence[NotedChange]) -> ChangeOdds:
@@ -141,8 +143,17 @@ class ChangeOdds:
         # A lens is put on to be used; the first entry names one, too.
         shares = np.array([_IDLE[change.kind or ChangeKind.LENS] for change in changes])
         idle = np.log(shares / (1 - shares))
-        mounted = changes[-1].mounts
-        return cls(shots.times, shots.light_tells, starts, ends, by_light, by_pauses, idle, mounted)
+        return cls(
+            shots.times,
+            shots.light_tells,
+            starts,
+            ends,
+            by_light,
+            by_pauses,
+            idle,
+            changes[-1].mounts,
+            [change.kind is not None for change in changes],
+        )
 
     def at(self, offsets: Floats, late: float = 0.0) -> Floats:
         """The log likelihood ratio of each offset; `late` seconds are how late notes may be."""
@@ -153,6 +164,25 @@ class ChangeOdds:
         places = np.flatnonzero(meets)
         for some in np.array_split(places, 1 + len(places) * len(self.starts) // AT_ONCE):
             found[some] += self._among(offsets[some], late)
+        return found
+
+    def before_notes(self, within: float, usual: float) -> Floats:
+        """How likely each shot was made after a change, though before the time of its note.
+
+        The share `usual` of notes follows the change by up to `within` seconds.
+        """
+        found = np.zeros(len(self.times))
+        changes = ((rate, at) for rate, which in self.by_light.items() for at in which)
+        for rate, at in changes:
+            start, end, first = self.starts[at], self.ends[at], self.starts[at] - within
+            before, after = np.searchsorted(self.times, (first, start))
+            if before == after or not self.is_change[at]:
+                continue
+            made = rate.sums(np.append(self.times[before:after], (start, end))) - rate.sums(first)
+            exact = (1 - usual) * (made[-1] - made[-2]) / (end - start)
+            late = usual * made[-1] / (end - first)
+            shares = late / (late + exact) * made[:-2] / made[-1]
+            found[before:after] = np.maximum(found[before:after], shares)
         return found
 
     def _among(self, offsets: Floats, late: float) -> Floats:
@@ -294,13 +324,18 @@ class _Rate:
         found = np.array(edges), np.array(rates)
         return cls(*found, _whole(*found))
 
+    def sums(self, times: Floats) -> Floats:
+        """The sum of the rates up to each time."""
+        found: Floats = np.interp(times, self.edges, self.whole)
+        return found
+
     def log_odds(self, starts: Floats, ends: Floats) -> Floats:
         """For each column, what changes tell that were noted between these, one in a row.
 
         It is the mean rate from start to end against the mean over all; those outside tell nothing.
         """
         usual = self.whole[-1] / (self.edges[-1] - self.edges[0])
-        inside = np.interp(ends, self.edges, self.whole) - np.interp(starts, self.edges, self.whole)
+        inside = self.sums(ends) - self.sums(starts)
         term = np.log((1 - _MISNOTED) * inside / (ends - starts) / usual + _MISNOTED)
         is_outside = (ends < self.edges[0]) | (starts > self.edges[-1])
         found: Floats = np.where(is_outside, 0.0, term).sum(axis=0)
