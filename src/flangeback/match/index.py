@@ -34,7 +34,7 @@ from flangeback.log.model import (
 )
 from flangeback.match.bodies import Bodies, bodies_of, described, taken_for_one
 from flangeback.match.changes import BodyTimeline, changes_by_time, ended_by_pauses
-from flangeback.match.names import Claim, NamedFrames, contradictions, narrowest
+from flangeback.match.names import Claim, NamedFrames, Rank, contradictions, narrowest
 from flangeback.match.shots import Shot, shots_of
 
 
@@ -90,8 +90,8 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     return LogIndex(
         bodies,
         {body: notes.body_log(body) for body in {**notes.spans, **notes.clock_zones}},
-        narrowest([claim for claim in claims if not claim.is_broad]),
-        narrowest([claim for claim in claims if claim.is_broad]),
+        narrowest([claim for claim in claims if claim.rank > Rank.TIME]),
+        narrowest([claim for claim in claims if claim.rank < Rank.TIME]),
         frozenset(notes.slates),
         frozenset(notes.not_slates),
         _common_offset(frames),

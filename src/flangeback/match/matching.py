@@ -80,8 +80,7 @@ def _is_in(frame: Frame, *, over: bool | Collection[str]) -> bool:
 def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> Standing:
     """What may have stood when a frame was made.
 
-    A slate frame stands above a named entry, that above entries by order or time, of which a body
-    has one kind, and those above one that speaks of its folder, its day or all frames.
+    A slate frame stands above all that entries say, which stand above each other by their `Rank`.
     """
     found, span = told.get(frame.file), index.by_name.get(frame.file)
     group = index.by_group.get(frame.file)

@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from enum import IntEnum
 from fnmatch import translate
 
 from flangeback.clock.counting import numbered
@@ -188,6 +189,26 @@ def _problem(
     return log.problem(name.line, name.column, len(name.name), text, expected, suggestion)
 
 
+class Rank(IntEnum):
+    """What stands above what, the lowest first; of one rank, the place with fewer frames does."""
+
+    ALL = 0
+    GROUP = 1
+    """A folder or a day."""
+    TIME = 2
+    """Or the order of slate frames: a body has one of the two."""
+    NAME = 3
+    """Frames by their names, or by a pattern of them."""
+
+
+_RANKS = {
+    GroupKind.ALL: Rank.ALL,
+    GroupKind.FOLDER: Rank.GROUP,
+    GroupKind.DAY: Rank.GROUP,
+    GroupKind.PATTERN: Rank.NAME,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Claim:
     """What an entry says of the files that its place names."""
@@ -197,22 +218,16 @@ class Claim:
     files: frozenset[str]
 
     @property
-    def is_broad(self) -> bool:
-        """Whether entries by time stand above it: it names no frame by its own name."""
+    def rank(self) -> Rank:
+        """How it stands among others."""
         frames = self.span.frames
-        return isinstance(frames, FrameGroup) and frames.kind is not GroupKind.PATTERN
-
-    @property
-    def _rank(self) -> int:
-        frames = self.span.frames
-        is_all = isinstance(frames, FrameGroup) and frames.kind is GroupKind.ALL
-        return 0 if is_all else 1 if self.is_broad else 2
+        return _RANKS[frames.kind] if isinstance(frames, FrameGroup) else Rank.NAME
 
     def contradicts(self, other: Claim) -> bool:
         """Whether neither stands above the other, and they say different things."""
         differ = values(self.span.setting) != values(other.span.setting)
         nested = self.files < other.files or other.files < self.files
-        return differ and self._rank == other._rank and not nested
+        return differ and self.rank == other.rank and not nested
 
     def fault(self, other: Claim, files: Mapping[str, Frame]) -> Problem:
         """The problem that another entry, above this one, says otherwise of a frame."""
@@ -225,7 +240,7 @@ class Claim:
 
     def __lt__(self, other: Claim) -> bool:
         """Whether the other is narrower, and so stands above this one."""
-        return (self._rank, -len(self.files)) < (other._rank, -len(other.files))
+        return (self.rank, -len(self.files)) < (other.rank, -len(other.files))
 
 
 def narrowest(claims: Sequence[Claim]) -> Mapping[str, Span]:
