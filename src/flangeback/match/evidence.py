@@ -7,8 +7,9 @@ one before it left.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from flangeback.clock.checks import set_back
 from flangeback.clock.model import SECOND
@@ -28,7 +29,7 @@ from flangeback.match.changes import (
 from flangeback.match.clock_fit import DIFFERS, ClockFit, clock_words, rival_words
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
-from flangeback.match.exposure import BodyLight, body_light, hypothesis
+from flangeback.match.exposure import body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
 from flangeback.match.light import by_light, weigh
 from flangeback.match.model import Estimate, Outcome, Source
@@ -39,6 +40,8 @@ from flangeback.match.pauses import by_pauses
 from flangeback.match.registered import by_registered
 from flangeback.match.shots import Shot
 
+Narrowing = Callable[[Sequence[Shot], Sequence[Change]], tuple[Sequence[Change], Doubts]]
+"""Gives the changes without the places that it rules out, and doubts."""
 CONTRADICTED_CLOCK = "the frames contradict the body's clock"
 
 
@@ -60,8 +63,9 @@ class BodyEvidence:
     estimates: Mapping[int, Estimate] = field(default_factory=dict)
     by_rival: Mapping[int, tuple[Setting | None, ...]] = field(default_factory=dict)
 
-    def after(self, source: Source, changes: Sequence[Change], doubts: Doubts) -> BodyEvidence:
+    def after(self, source: Source, evidence: Narrowing) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
+        changes, doubts = evidence(self.timeline.shots, self.timeline.changes)
         told = {
             at: source
             for at, found in doubts.items()
@@ -186,40 +190,41 @@ def weigh_evidence(
     `pictures` gives the light of a frame's picture.
     """
     read = _no_picture if by_log_alone else _remembering(pictures)
-    found = {
-        key: _by_log(key, log, index, kit, read).beside(ClockFit(key, log.stated), log.missed)
-        for key, log in index.by_body.items()
-    }
-    if by_log_alone:
-        return _with_moved(found)
-    from flangeback.match.clock_weighing import fit_clocks
+    fits: Mapping[str | None, ClockFit] = {}
+    if not by_log_alone:
+        from flangeback.match.clock_weighing import fit_clocks
 
-    lights: dict[str | None, BodyLight] = {}
-    by_time = {key: log for key, log in index.by_body.items() if not log.by_order}
-    fits = fit_clocks(by_time, kit, read)
+        by_time = {key: log for key, log in index.by_body.items() if not log.by_order}
+        fits = fit_clocks(by_time, kit, read)
+    found = {}
     for key, log in index.by_body.items():
-        one = found[key]
-        if key in fits:
-            one = _by_log(key, log, index, kit, read).beside(fits[key], log.missed)
-        if one.uses_evidence:
-            shots = one.timeline.shots
-            one = one.after(Source.PAUSE, *by_pauses(shots, one.timeline.changes))
-            one = one.after(Source.REGISTERED, *by_registered(shots, one.timeline.changes, kit))
-        shots, changes = one.timeline.shots, one.timeline.changes
-        body = kit.bodies.get(key or "")
-        lights[key] = body_light(shots, changes, body, kit, read, index.by_name)
-        found[key] = one
-    # All bodies are under one sky: what the others saw tells of the light.
+        fit = fits.get(key, ClockFit(key, log.stated))
+        found[key] = _by_log(key, log, index, kit, read).beside(fit, log.missed)
+    return _with_moved(found if by_log_alone else _narrowed(found, index, kit, read))
+
+
+def _narrowed(
+    found: Mapping[str | None, BodyEvidence], index: LogIndex, kit: Kit, pictures: PictureReader
+) -> Mapping[str | None, BodyEvidence]:
+    """The same, with the changes in fewer places and with the doubts that the frames raise."""
+    narrowed, lights = {}, {}
     for key, one in found.items():
         if one.uses_evidence:
+            one = one.after(Source.PAUSE, by_pauses)
+            one = one.after(Source.REGISTERED, partial(by_registered, kit=kit))
+        line, body = one.timeline, kit.bodies.get(key or "")
+        lights[key] = body_light(line.shots, line.changes, body, kit, pictures, index.by_name)
+        narrowed[key] = one
+    # All bodies are under one sky: what the others saw tells of the light.
+    for key, one in narrowed.items():
+        if one.uses_evidence:
             others = [light for other, light in lights.items() if other != key]
-            shots, changes = one.timeline.shots, one.timeline.changes
             light = weigh(lights[key], others)
-            one = one.after(Source.LIGHT, *by_light(shots, changes, light, others))
+            one = one.after(Source.LIGHT, partial(by_light, light=light, others=others))
             one = replace(one, estimates=estimates(lights[key], light.weighed))
-        shots, changes = one.timeline.shots, one.timeline.changes
-        found[key] = one.doubting(by_natives(shots, changes, kit, index.by_name))
-    return _with_moved(found)
+        line = one.timeline
+        narrowed[key] = one.doubting(by_natives(line.shots, line.changes, kit, index.by_name))
+    return narrowed
 
 
 def _with_moved(found: Mapping[str | None, BodyEvidence]) -> dict[str | None, BodyEvidence]:
