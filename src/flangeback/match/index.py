@@ -77,7 +77,7 @@ class LogIndex:
 def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> LogIndex:
     """The logs against the frames there are. Raises InputError with every fault found."""
     bodies = _bodies(frames, logs, kit)
-    notes = _Notes(NamedFrames.of(frames, bodies), _only_body(bodies))
+    notes = _Notes(NamedFrames(frames, bodies), _only_body(bodies))
     problems = [problem for log in logs for problem in notes.take(log)]
     problems += [*notes.mixed_zones(logs), *notes.mixed_orders(), *notes.clashes(logs)]
     claims, missing = notes.claims(logs)
@@ -101,7 +101,7 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
 
 def missing_names(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> list[Problem]:
     """What is wrong with the frames that the logs name, faulty logs included."""
-    named = NamedFrames.of(frames, bodies_of(frames, kit))
+    named = NamedFrames(frames, bodies_of(frames, kit))
     problems: list[Problem] = []
     for log in logs:
         problems += named.doubtful_times(log)

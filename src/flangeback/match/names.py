@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import IntEnum
 from fnmatch import translate
+from functools import cached_property
 
 from flangeback.clock.counting import numbered
 from flangeback.errors import Problem, nearest
@@ -36,28 +37,31 @@ Found = tuple[Sequence[Frame], Sequence[Problem]]
 """The frames that are named, and what is wrong with the names."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class NamedFrames:
-    """Finds frames by name."""
+    """Finds frames by name, among those that these bodies made."""
 
     frames: Sequence[Frame]
     bodies: Bodies
-    by_stem: Mapping[str, Sequence[Frame]]
-    by_letters: Mapping[str, Sequence[tuple[str, int, Frame]]]
-    """Folder and number of the frames whose names have these letters, rising."""
 
-    @classmethod
-    def of(cls, frames: Sequence[Frame], bodies: Bodies) -> NamedFrames:
-        """The frames of a folder, made by these bodies."""
-        by_stem: dict[str, list[Frame]] = defaultdict(list)
-        by_letters: dict[str, list[tuple[str, int, Frame]]] = defaultdict(list)
-        for frame in frames:
-            by_stem[_stem(frame.stem)].append(frame)
+    @cached_property
+    def by_stem(self) -> Mapping[str, Sequence[Frame]]:
+        """The frames of each name, as a log has it."""
+        found: dict[str, list[Frame]] = defaultdict(list)
+        for frame in self.frames:
+            found[_stem(frame.stem)].append(frame)
+        return found
+
+    @cached_property
+    def by_letters(self) -> Mapping[str, Sequence[tuple[str, int, Frame]]]:
+        """Folder and number of the frames whose names have these letters, rising."""
+        found: dict[str, list[tuple[str, int, Frame]]] = defaultdict(list)
+        for frame in self.frames:
             letters, number = numbered(frame.stem)
-            by_letters[letters].append((_folder(frame.file), number, frame))
-        for series in by_letters.values():
+            found[letters].append((_folder(frame.file), number, frame))
+        for series in found.values():
             series.sort(key=lambda one: one[:2])
-        return cls(frames, bodies, by_stem, by_letters)
+        return found
 
     def named(
         self, log: SessionLog, frames: FrameRange | FrameGroup, body: str | None, day_of: DayOf
