@@ -64,8 +64,7 @@ class Posterior:
 
     `hypotheses` are their probabilities, `logged` those with the ring as logged, `turned_to` those
     of a ring turned without a note to a hypothesis's f-number. `as_logged` is the sum of `logged`,
-    `offset` the likeliest other ring offset (stops, closed is positive; 0 where there is none),
-    `brightness` the mean (log2).
+    `offset` the likeliest other ring offset (stops, closed is positive; 0 where there is none).
     """
 
     hypotheses: tuple[float, ...]
@@ -73,4 +72,3 @@ class Posterior:
     turned_to: tuple[float, ...]
     as_logged: float
     offset: float
-    brightness: float

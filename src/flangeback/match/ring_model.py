@@ -96,31 +96,49 @@ class Rates:
 
 @dataclass(frozen=True, slots=True)
 class Smoothed:
-    """What all observations come to: the posterior of each, and the rates as re-estimated.
+    """What all observations come to: the posterior of each.
 
     `light_stepped_at` has the probability that the light itself stepped at an entry.
     """
 
     posteriors: Sequence[Posterior] = ()
     light_stepped_at: Mapping[int, float] = field(default_factory=dict)
-    rates: Rates = Rates()
 
 
-def smooth(observations: Sequence[Observation], passes: int = 2) -> Smoothed:
+def smooth(observations: Sequence[Observation]) -> Smoothed:
     """The posteriors of observations in the order of time, by forward-backward.
 
-    Each of the `passes` but the first goes by the rates that the one before re-estimated.
+    It is done twice: the second time by the rates that the first one re-estimated.
     """
     if not observations:
         return Smoothed()
-    model, rates = _Model(observations), Rates()
-    for _ in range(passes):
-        gammas, counts = model.forward_backward(rates)
-        rates = model.rates(gammas, counts)
-    posteriors = [
-        model.posterior(states, gamma) for states, gamma in zip(model.states, gammas, strict=True)
-    ]
-    return Smoothed(posteriors, counts.light_stepped_at, rates)
+    model = _Model(observations)
+    rates = model.rates(*model.forward_backward(Rates()))
+    gammas, counts = model.forward_backward(rates)
+    return Smoothed([*map(_posterior, model.states, gammas)], counts.light_stepped_at)
+
+
+def _posterior(states: Sequence[_States], gamma: Sequence[Array]) -> Posterior:
+    """The posterior of an observation."""
+    sums = [part.sum(axis=1).tolist() for part in gamma]
+    offsets: dict[float, float] = defaultdict(float)
+    turned: list[tuple[float, float]] = []
+    for one, probabilities in zip(states, sums, strict=True):
+        for offset, probability in zip(one.offsets, probabilities, strict=True):
+            offsets[offset] += probability
+            turned.append((one.hypothesis.stops + offset, probability if offset else 0.0))
+    as_logged = offsets.pop(0.0)
+    likeliest = max(offsets, key=lambda offset: offsets[offset], default=0.0)
+    return Posterior(
+        tuple(map(sum, sums)),
+        tuple(probabilities[0] for probabilities in sums),
+        tuple(
+            sum(found for stops, found in turned if abs(stops - one) < _SAME_STOPS)
+            for one in (state.hypothesis.stops for state in states)
+        ),
+        as_logged,
+        likeliest if offsets.get(likeliest) else 0.0,
+    )
 
 
 @dataclass(slots=True)
@@ -196,8 +214,9 @@ class _Move:
         """Add what comes of alpha, emission included; keep what `backward` counts by."""
         rows = self._rows(alpha)
         self.wandered, self.stepped = rows @ self.wander, rows @ self.grid.steps
-        new, turn, step = self.new, self._turn(rates), self._light_step(rates)
-        moved = self.made * (1 - self.same) * self.wandered + step * self.stepped
+        self.turn, self.step = self._turn(rates), self._light_step(rates)
+        new, turn = self.new, self.turn
+        moved = self.made * (1 - self.same) * self.wandered + self.step * self.stepped
         into[self.stays] += new.emission[self.stays] * moved
         into += new.turned * ((turn * (1 - self.same) * self.turns).T @ self.wandered)
         if self.same:
@@ -206,15 +225,15 @@ class _Move:
             if not self.entries:
                 into[0] += turn * (self.turns[1:, 0] @ (self.same_backs * alpha)[1:])
 
-    def backward(self, alpha: Array, beta: Array, rates: Rates, counts: _Counts) -> Array:
+    def backward(self, alpha: Array, beta: Array, counts: _Counts) -> Array:
         """What comes before beta, emission included."""
-        new, turn, step = self.new, self._turn(rates), self._light_step(rates)
+        new, turn = self.new, self.turn
         stays = new.emission[self.stays] * beta[self.stays]
         turns = (turn * (1 - self.same) * self.turns) @ (new.turned * beta)
         moved: Array = (self.made * (1 - self.same) * stays + turns) @ self.wander
-        moved += step * (stays @ self.grid.steps)
+        moved += self.step * (stays @ self.grid.steps)
         counts.unnoted_turns += float(np.vdot(self.wandered, turns))
-        steps = step * float(np.vdot(self.stepped, stays))
+        steps = self.step * float(np.vdot(self.stepped, stays))
         for entry in self.entries:
             counts.light_stepped_at[entry] += steps
         counts.light_steps += 0.0 if self.entries else steps
@@ -290,7 +309,7 @@ class _Model:
             onward = [part / scales[at] for part in beta]
             beta = [np.zeros_like(alpha) for alpha in before]
             for i, j, move in self.moves[at - 1]:
-                beta[i] += move.backward(before[i], onward[j], rates, counts)
+                beta[i] += move.backward(before[i], onward[j], counts)
             gammas.append([one * part for one, part in zip(before, beta, strict=True)])
         return gammas[::-1], counts
 
@@ -312,29 +331,6 @@ class _Model:
             scales.append(sum(float(part.sum()) for part in alpha))
             forward.append([part / scales[-1] for part in alpha])
         return forward, scales
-
-    def posterior(self, states: Sequence[_States], gamma: Sequence[Array]) -> Posterior:
-        """The posterior of an observation."""
-        offsets: dict[float, float] = defaultdict(float)
-        turned: list[tuple[float, float]] = []
-        for one, part in zip(states, gamma, strict=True):
-            sums = part.sum(axis=1).tolist()
-            for offset, probability in zip(one.offsets, sums, strict=True):
-                offsets[offset] += probability
-                turned.append((one.hypothesis.stops + offset, probability if offset else 0.0))
-        as_logged = offsets.pop(0.0)
-        likeliest = max(offsets, key=lambda offset: offsets[offset], default=0.0)
-        return Posterior(
-            tuple(float(part.sum()) for part in gamma),
-            tuple(float(part[0].sum()) for part in gamma),
-            tuple(
-                sum(found for stops, found in turned if abs(stops - one) < _SAME_STOPS)
-                for one in (state.hypothesis.stops for state in states)
-            ),
-            as_logged,
-            likeliest if offsets.get(likeliest) else 0.0,
-            sum(float((part @ self.grid.values).sum()) for part in gamma),
-        )
 
     def rates(self, gammas: Sequence[Sequence[Array]], counts: _Counts) -> Rates:
         """The rates that the expected counts give, with their priors."""
