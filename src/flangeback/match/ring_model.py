@@ -96,26 +96,28 @@ class Rates:
 
 @dataclass(frozen=True, slots=True)
 class Smoothed:
-    """What all observations come to: the posterior of each.
+    """What all observations come to: the posterior of each, and the rates as re-estimated.
 
     `light_stepped_at` has the probability that the light itself stepped at an entry.
     """
 
     posteriors: Sequence[Posterior] = ()
     light_stepped_at: Mapping[int, float] = field(default_factory=dict)
+    rates: Rates = Rates()
 
 
-def smooth(observations: Sequence[Observation]) -> Smoothed:
+def smooth(observations: Sequence[Observation], passes: int = 2) -> Smoothed:
     """The posteriors of observations in the order of time, by forward-backward.
 
-    It is done twice: the second time by the rates that the first one re-estimated.
+    Each of the `passes` but the first goes by the rates that the one before re-estimated.
     """
     if not observations:
         return Smoothed()
-    model = _Model(observations)
-    rates = model.rates(*model.forward_backward(Rates()))
-    gammas, counts = model.forward_backward(rates)
-    return Smoothed([*map(_posterior, model.states, gammas)], counts.light_stepped_at)
+    model, rates = _Model(observations), Rates()
+    for _ in range(passes):
+        gammas, counts = model.forward_backward(rates)
+        rates = model.rates(gammas, counts)
+    return Smoothed([*map(_posterior, model.states, gammas)], counts.light_stepped_at, rates)
 
 
 def _posterior(states: Sequence[_States], gamma: Sequence[Array]) -> Posterior:
