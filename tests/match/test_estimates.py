@@ -49,3 +49,32 @@ def test_a_turn_that_was_not_noted_is_estimated() -> None:
 def test_light_that_scatters_too_much_gives_no_estimate() -> None:
     matches = found(outing({}, noise=2.0), LOG + "9:20 k7 f/?\n9:28 k7 f/4\n")
     assert [one.estimate for one in matches] == [None] * 30
+
+
+def test_the_range_is_within_what_the_lens_can_be_set_to() -> None:
+    # miran58 goes from f/2 to f/16.
+    for stop in (2.0, 16.0):
+        frames = outing(dict.fromkeys(range(10, 14), stop))
+        for one in found(frames, LOG + "9:20 k7 f/?\n9:28 k7 f/4\n")[10:14]:
+            assert one.estimate is not None
+            assert 2 <= one.estimate.low < one.estimate.high <= 16
+
+
+def test_light_that_comes_and_goes_widens_the_range() -> None:
+    right = 0
+    for seed in range(8):
+        chance = Random(seed)
+        frames = [
+            seen(
+                f"K7_{n:04}",
+                f"09:{2 * n:02}:30",
+                8.0 if 10 <= n < 14 else 4.0,
+                12 + chance.choice((-0.5, 0.5)) + chance.gauss(0, 0.1),
+            )
+            for n in range(30)
+        ]
+        for one in found(frames, LOG + "9:20 k7 f/?\n9:28 k7 f/4\n")[10:14]:
+            assert one.estimate is not None
+            right += one.estimate.low <= 8 <= one.estimate.high
+    # Nine in ten of 32, less two standard deviations.
+    assert right >= 25

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 
 from flangeback.match.exposure import BodyLight
@@ -16,8 +16,13 @@ _SIDE = 4
 """Such scenes before and after that tell how bright the light was."""
 _WANDER = 0.3 / 600
 """Variance per second by which the light strays (common practice: 0.5 stops in ten minutes)."""
-_RANGE = 1.64
-"""Standard deviations to either side: nine in ten of a normal distribution."""
+_RANGE, _SHARE = 1.64, 0.9
+"""Standard deviations to either side: that share of a normal distribution."""
+_APART = 60.0
+"""Seconds to the nearest scene from which one with a known f-number is told on trial: an open one
+lies in the minute of a change."""
+_NARROWEST = 0.75
+"""Stops to either side, at the least: where a ring is turned, another scene is as a rule seen."""
 _WIDEST = 2.0
 """Stops to either side; a wider range says nothing."""
 
@@ -29,16 +34,19 @@ def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Esti
     that Exif has, with a reducer's factor.
     """
     known = [one for one in weighed if len(one.scene.observation.hypotheses) == 1]
-    steady = [one for one in known if not one.objects]
+    steady = [one for one in known if not one.objects()]
+    reach = _reach(steady)
     found: dict[int, Estimate] = {}
     for start, end, at, through in _open(light):
-        estimate = _estimate(steady, at, through)
+        told = _brightness(steady, at)
+        estimate = told and _of(told[0] - through, reach * told[1])
         if estimate is not None:
             found |= dict.fromkeys(range(start, end), estimate)
     for one in known:
-        if one.objects:
+        if one.objects():
             logged = one.scene.observation.hypotheses[0].stops
-            estimate = _of(logged + one.posterior.offset, one.scene.observation.spread)
+            spread = one.scene.observation.spread
+            estimate = _of(logged + one.posterior.offset, _RANGE * spread)
             if estimate is not None:
                 found |= dict.fromkeys(range(one.scene.start, one.scene.end), estimate)
     return found
@@ -57,12 +65,35 @@ def _open(light: BodyLight) -> Iterator[tuple[int, int, float, float]]:
             yield one.start, one.end, seen.at, seen.light
 
 
-def _estimate(steady: Sequence[Weighed], at: float, through: float) -> Estimate | None:
-    """By how bright the light was in the nearest scenes."""
-    place = bisect_left(steady, at, key=lambda one: one.scene.observation.at)
+def _reach(steady: Sequence[Weighed]) -> float:
+    """Deviations to either side within which known scenes are told by others, nine in ten.
+
+    That is split conformal prediction (Vovk, Gammerman and Shafer 2005) with each scene left out.
+    """
+    misses = []
+    for one in steady:
+        seen = one.scene.observation
+        told = _brightness(steady, seen.at, _APART)
+        if told is not None:
+            misses.append(abs(seen.light + seen.hypotheses[0].stops - told[0]) / told[1])
+    place = min(len(misses), math.ceil(_SHARE * (len(misses) + 1)))
+    return max([_RANGE, *sorted(misses)[place - 1 : place]])
+
+
+def _brightness(
+    steady: Sequence[Weighed], at: float, apart: float = 0.0
+) -> tuple[float, float] | None:
+    """How bright the light was at a time by the nearest scenes, and the deviation of a scene.
+
+    Scenes nearer than `apart` (seconds) are left out; None where none is near enough.
+    """
+    before, after = (
+        bisect(steady, moment, key=lambda one: one.scene.observation.at)
+        for bisect, moment in ((bisect_right, at - apart), (bisect_left, at + apart))
+    )
     near = [
         one
-        for one in steady[max(0, place - _SIDE) : place + _SIDE]
+        for one in (*steady[max(0, before - _SIDE) : before], *steady[after : after + _SIDE])
         if abs(one.scene.observation.at - at) <= _REACH
     ]
     if not near:
@@ -77,15 +108,16 @@ def _estimate(steady: Sequence[Weighed], at: float, through: float) -> Estimate 
         for weight, one in zip(weights, near, strict=True)
     ) / sum(weights)
     spread = near[0].scene.observation.spread
-    deviation = math.sqrt(1 / sum(weights) + spread**2)
-    return _of(brightness - through, deviation)
+    return brightness, math.sqrt(1 / sum(weights) + spread**2)
 
 
-def _of(stops: float, deviation: float) -> Estimate | None:
-    """An f-number of so many stops (2 log2 N); None where the range says nothing."""
-    if _RANGE * deviation > _WIDEST:
+def _of(stops: float, reach: float) -> Estimate | None:
+    """An f-number of so many stops (2 log2 N), and as many to either side.
+
+    None where that says nothing.
+    """
+    if reach > _WIDEST:
         return None
-    f_number, low, high = (
-        2 ** ((stops + part * _RANGE * deviation) / 2) for part in (0.0, -1.0, 1.0)
-    )
+    reach = max(reach, _NARROWEST)
+    f_number, low, high = (2 ** ((stops + part * reach) / 2) for part in (0.0, -1.0, 1.0))
     return Estimate(f_number, low, high)

@@ -165,19 +165,21 @@ def _gap(shots: Sequence[Shot], before: _Group, after: _Group) -> float:
 
 
 def _pair(shots: Sequence[Shot], before: _Group, after: _Group) -> Pair:
-    return Pair(
-        _gap(shots, before, after),
-        median(after.lights) - median(before.lights),
-        likeness(before.last, after.first),
-    )
+    """Two groups, with their difference as if the first hypothesis of each held."""
+    old, new = (median(one.lights) + one.hypotheses[0].stops for one in (before, after))
+    return Pair(_gap(shots, before, after), new - old, likeness(before.last, after.first))
 
 
 def _pairs(shots: Sequence[Shot], groups: Sequence[_Group]) -> Iterator[Pair]:
-    """Observations by one entry, one after the other, within groups and from one to the next."""
+    """Observations of one lens, one after the other, within groups and from one to the next.
+
+    Those by known entries.
+    """
     for group in groups:
         yield from (Pair(0.0, after - before) for before, after in pairwise(group.lights))
     for one, other in pairwise(groups):
-        if len(one.hypotheses) == 1 and one.hypotheses == other.hypotheses:
+        lenses = {hypothesis.lens for hypothesis in (*one.hypotheses, *other.hypotheses)}
+        if len(one.hypotheses) == len(other.hypotheses) == len(lenses) == 1:
             yield _pair(shots, one, other)
 
 

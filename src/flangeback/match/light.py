@@ -29,9 +29,12 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.5
+OBJECTS, OBJECTS_AGAIN = 0.5, 0.7
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
-a doubt costs a look, and withholds nothing."""
+a doubt costs a look, and withholds nothing. The latter counts where two such doubts are raised for
+one body: who forgot one note forgets others."""
+_RESTLESS = 1.3
+"""Stops from scene to scene, from which on the light itself comes and goes as rings do."""
 _SAME_GAIN = 0.2
 """Stops within which exposures are the same."""
 _NEW_LIGHT = 1800.0
@@ -61,10 +64,11 @@ class Weighed:
     scene: Scene
     posterior: Posterior
 
-    @property
-    def objects(self) -> bool:
+    def objects(self, limit: float = OBJECTS) -> bool:
         """Whether the ring probably didn't stand as logged."""
-        return self.posterior.offset != 0 and self.posterior.as_logged <= OBJECTS
+        if self.scene.observation.spread >= _RESTLESS:
+            limit = min(limit, OBJECTS)
+        return self.posterior.offset != 0 and self.posterior.as_logged <= limit
 
     def shows(self, entry: int, kind: ChangeKind, *, made: bool) -> bool:
         """Whether the f-number is decided that held after an entry was made, or before.
@@ -256,7 +260,20 @@ def light_steps(
 
     It goes up to the next change, unless another body saw the light itself step.
     """
-    doubts: dict[int, tuple[Doubt, ...]] = {}
+    rows = list(_rows(changes, light, others, count, OBJECTS_AGAIN))
+    if len(rows) < 2:
+        rows = list(_rows(changes, light, others, count, OBJECTS))
+    return {at: (doubt,) for row, doubt in rows for at in row}
+
+
+def _rows(
+    changes: Sequence[Change],
+    light: WeighedLight,
+    others: Sequence[BodyLight],
+    count: int,
+    limit: float,
+) -> Iterator[tuple[range, Doubt]]:
+    """The shots in a row with one doubt: as logged is at most as probable as the `limit`."""
     weighed = light.weighed
     at = 0
     last: Setting | None = None
@@ -267,7 +284,7 @@ def light_steps(
         first = at
         while at < len(weighed) and weighed[at].scene.end <= end:
             at += 1
-        step = next((n for n in range(first, at) if weighed[n].objects), None)
+        step = next((n for n in range(first, at) if weighed[n].objects(limit)), None)
         if step is None or setting is None or setting.f_number is None:
             continue
         if step == first and (before is None or before.lens != setting.lens):
@@ -278,11 +295,10 @@ def light_steps(
             continue
         doubt = _unnoted(float(setting.f_number), offset)
         beyond = at
-        while beyond < len(weighed) and _is_within(weighed[beyond]) and weighed[beyond].objects:
+        while beyond < len(weighed) and _opens(weighed[beyond], limit):
             beyond += 1
         end = max(end, weighed[beyond - 1].scene.end)
-        doubts |= dict.fromkeys(range(weighed[step].scene.start, end), (doubt,))
-    return doubts
+        yield range(weighed[step].scene.start, end), doubt
 
 
 def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int, Setting | None]]:
@@ -298,9 +314,9 @@ def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int
     yield start, count, setting
 
 
-def _is_within(one: Weighed) -> bool:
-    """Whether a change may have been made before this scene, or after."""
-    return len(one.scene.observation.hypotheses) > 1
+def _opens(one: Weighed, limit: float) -> bool:
+    """Whether a change may have been made before this scene or after, and neither side fits."""
+    return len(one.scene.observation.hypotheses) > 1 and one.objects(limit)
 
 
 def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -> bool:

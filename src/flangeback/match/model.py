@@ -69,6 +69,11 @@ class Estimate:
     low: float
     high: float
 
+    def within(self, widest: float, narrowest: float) -> Estimate | None:
+        """The part of it from one f-number to another; None where there is none."""
+        low, high = max(self.low, widest), min(self.high, narrowest)
+        return Estimate(min(max(self.f_number, low), high), low, high) if low <= high else None
+
 
 @dataclass(frozen=True, slots=True)
 class FrameMatch:

@@ -115,14 +115,32 @@ def judge(
         found.reason,
         around.time_sure,
         standing.by if latest else None,
-        standing.estimate if _wants_estimate(fill, standing) else None,
+        _estimate(fill, standing, claims, around.body, kit),
     )
 
 
-def _wants_estimate(fill: Fill | None, standing: Standing) -> bool:
-    """Whether the f-number stays open, or the light objects to it."""
+def _estimate(
+    fill: Fill | None,
+    standing: Standing,
+    claims: Sequence[Setting],
+    body: Body | None,
+    kit: Kit,
+) -> Estimate | None:
+    """What the light makes of an f-number that stays open, or that it objects to.
+
+    As far as the lenses that may have been on can be set.
+    """
     objects = any(doubt.kind is DoubtKind.LIGHT_STEP for doubt in standing.doubts)
-    return fill is None or fill.f_number is None or objects
+    if standing.estimate is None or not (fill is None or fill.f_number is None or objects):
+        return None
+    ends: list[Decimal] = []
+    for lens in {one.lens for one in claims if one.lens is not None}:
+        own = [one for one in claims if one.lens == lens]
+        factor = shared_fill(own, kit.lenses[lens], body, kit).factor
+        if factor is None:
+            return standing.estimate
+        ends += [kit.lenses[lens].widest[0] * factor, kit.lenses[lens].limit * factor]
+    return standing.estimate.within(float(min(ends)), float(max(ends))) if ends else None
 
 
 def _told(standing: Standing, own: Sequence[Doubt], fill: Fill | None) -> Iterator[Doubt]:

@@ -132,12 +132,13 @@ def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
              if one.is_burst is in_burst]
             for in_burst in (True, False)
         )  # fmt: skip
-        others = [pair.difference for pair, part in zip(pairs, same, strict=True) if part < 0.5]
-        scenes = deviation(others) or found.scenes
+        others = [(abs(one.difference), 1 - part) for one, part in zip(pairs, same, strict=True)]
+        changed = sum(part for _, part in others)
+        scenes = _spread(others) if changed >= _LEAST_DIFFERENCES else found.scenes
         found = Scatter(
-            max(_with_prior(scenes, len(others), _PRIOR_SCENES, known), in_burst),
-            _with_prior(_own_spread(far), sum(part for _, part in far), _PRIOR_OWN),
-            _own_spread(bursts),
+            max(_with_prior(scenes, changed, _PRIOR_SCENES, known), in_burst),
+            _with_prior(_spread(far), sum(part for _, part in far), _PRIOR_OWN),
+            _spread(bursts),
             [one / whole for one, whole in sums],
         )
     return found
@@ -151,7 +152,7 @@ def _with_prior(spread: float, count: float, prior: float, share: float = 1.0) -
     return math.sqrt((weight * prior**2 + count * spread**2) / (weight + count))
 
 
-def _own_spread(seen: Sequence[tuple[float, float]]) -> float:
+def _spread(seen: Sequence[tuple[float, float]]) -> float:
     """The deviation of one observation, by the weighted median of absolute differences.
 
     They come with their weights.

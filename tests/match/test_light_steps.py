@@ -1,0 +1,51 @@
+"""The doubt light-step by what the ring model gives: how likely the ring stood as logged."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+
+from flangeback.log.model import Setting
+from flangeback.match.changes import Change
+from flangeback.match.exposure import Scene
+from flangeback.match.light import Weighed, WeighedLight, light_steps
+from flangeback.match.observation import Hypothesis, Observation, Posterior
+
+F4, F8 = (Setting("miran58", f_number=Decimal(stop)) for stop in (4, 8))
+CHANGES = [
+    Change("session.txt", 1, F4, None, (0,)),
+    Change("session.txt", 2, F8, F4, (10,)),
+    Change("session.txt", 3, F4, F8, (20,)),
+]
+
+
+def doubted(off: dict[int, float], spread: float = 0.7) -> set[int]:
+    """The shots with a doubt, of thirty; `off` is how likely the ring was off the log by a stop."""
+    weighed = []
+    for at in range(30):
+        held = Hypothesis(1 + at // 10, 4.0, (-1.0, 1.0), "miran58")
+        logged = 1 - off.get(at, 0.0)
+        scene = Scene(at, at + 1, Observation(60.0 * at, 8.0, spread, (held,)), 0.0)
+        weighed.append(Weighed(scene, Posterior((1.0,), (logged,), (0.0,), logged, 1.0, 12.0)))
+    return set(light_steps(CHANGES, WeighedLight(weighed), [], 30))
+
+
+@pytest.mark.parametrize(
+    ("off", "spread", "shots"),
+    [
+        ({5: 0.55}, 0.7, {*range(5, 10)}),
+        ({5: 0.45}, 0.7, set()),
+        # Who forgot one note forgets others.
+        ({5: 0.35, 15: 0.35}, 0.7, {*range(5, 10), *range(15, 20)}),
+        ({5: 0.55, 15: 0.35}, 0.7, {*range(5, 10), *range(15, 20)}),
+        ({5: 0.25, 15: 0.25}, 0.7, set()),
+        # Where the light itself comes and goes by more than a stop, that tells little.
+        ({5: 0.35, 15: 0.35}, 1.5, set()),
+        ({5: 0.55, 15: 0.35}, 1.5, {*range(5, 10)}),
+    ],
+)
+def test_a_doubt_that_comes_alone_must_be_likelier(
+    off: dict[int, float], spread: float, shots: set[int]
+) -> None:
+    assert doubted(off, spread) == shots
