@@ -64,12 +64,13 @@ def test_light_that_comes_and_goes_widens_the_range() -> None:
     right = 0
     for seed in range(8):
         chance = Random(seed)
+        levels = [chance.choice((11.5, 12.5)) for _ in range(15)]
         frames = [
             seen(
                 f"K7_{n:04}",
                 f"09:{2 * n:02}:30",
                 8.0 if 10 <= n < 14 else 4.0,
-                12 + chance.choice((-0.5, 0.5)) + chance.gauss(0, 0.1),
+                levels[n // 2] + chance.gauss(0, 0.1),
             )
             for n in range(30)
         ]
