@@ -99,6 +99,12 @@ class ClockFit:
             yield from (at for at, share in enumerate(self.differs) if share >= ALSO_DIFFERS)
 
     @property
+    def noted_later(self) -> Iterator[int]:
+        """The shots that may have been made after the next change, though before its note."""
+        least = DIFFERS if self.late is None else ALSO_DIFFERS
+        yield from (shot for shot, share in enumerate(self.early) if share >= least)
+
+    @property
     def unlikely(self) -> Iterator[int]:
         """The shots whose values are likelier to be others: they are left blank, but for `sure`."""
         if self.agrees and not self.stated.sure:

@@ -41,9 +41,9 @@ _LIKE_PLAIN = 60.0
 _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
-_SOON, _NOTED_WITHIN = 0.4, 30.0
+_SOON, _NOTED_WITHIN, _OF_LATE = 0.4, 30.0, 0.5
 """How likely notes were made once the change was, and seconds within which, of those that have
-whole minutes."""
+whole minutes; the same where notes look late."""
 _LATE_BY = 20.0, 240.0
 """Seconds, from and to, by which all notes may be late alike."""
 _LATENESS = tuple((least, more) for least in (0.0, 30.0, 60.0, 120.0) for more in (60.0, 120.0))
@@ -120,8 +120,7 @@ class _Weighing:
 
     `is_stated` are those that count as the stated one, of which `right` is the prior and `likely`
     the log likelihood. The others' `prior` is that of a stretch around each. `late` has the log
-    likelihood of each lateness, `unrelated` that of a log that has nothing to do with the frames;
-    `early` is how likely each shot was made before the note of a change and after it.
+    likelihood of each lateness, `unrelated` that of a log that has nothing to do with the frames.
     """
 
     series: BodySeries
@@ -133,7 +132,7 @@ class _Weighing:
     likely: float
     late: Floats
     unrelated: float
-    early: Floats
+    odds: ChangeOdds
 
     @classmethod
     def of(cls, log: BodyLog, series: BodySeries, odds: ChangeOdds, tried: Floats) -> _Weighing:
@@ -168,9 +167,8 @@ class _Weighing:
         likely = _log_mean(weighed[is_stated])
         within = _noted_within(series)
         soon = odds.at(np.zeros(1), within) - odds.at(np.zeros(1))
-        early = odds.before_notes(within, _SOON)
         likely += float(np.logaddexp(math.log(1 - _SOON), math.log(_SOON) + soon[0]))
-        return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated, early)
+        return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated, odds)
 
     def judged(self, fit: ClockFit, others: Sequence[_Weighing]) -> ClockFit:
         """The fit by the odds of each offset, in the light of the other bodies'."""
@@ -188,7 +186,7 @@ class _Weighing:
         is_related = max(other, as_late) >= unrelated
         differs, far, at_most = self._differs(as_stated, offsets, late, unrelated)
         rival = self._plainest(at_most, fit.stated)
-        early = tuple(self.early.tolist())
+        early = tuple(self.odds.before_notes(_noted_within(self.series), _SOON).tolist())
         fit = replace(
             fit, rival=rival, differs=differs, far=far, early=early, is_related=is_related
         )
@@ -198,6 +196,8 @@ class _Weighing:
             return replace(fit, fits=fit.stated.ahead, odds=_odds(as_stated - against))
         most = sum(_LATENESS[int(np.argmax(late))])
         slack = most if as_late > other else _slack(best) if _looks_late(tried[at]) else None
+        if slack is not None:
+            early = tuple(self.odds.before_notes(slack, _OF_LATE).tolist())
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
         is_harmless = slack is not None and max(differs) < UNLIKELY
         limit = math.log(CONTRADICTED if is_related else UNRELATED)
@@ -207,6 +207,7 @@ class _Weighing:
             odds=_odds(against - as_stated),
             agrees=is_harmless or against - as_stated < limit,
             late=slack,
+            early=early,
         )
 
     def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats]:

@@ -26,7 +26,7 @@ from flangeback.match.changes import (
     setting_of,
     standing,
 )
-from flangeback.match.clock_fit import DIFFERS, ClockFit, clock_words, rival_words
+from flangeback.match.clock_fit import ClockFit, clock_words, rival_words
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
 from flangeback.match.exposure import body_light, hypothesis
@@ -95,10 +95,9 @@ class BodyEvidence:
         doubts = dict(self.doubts) | {
             shot: (Doubt(DoubtKind.CLOCK_UNSURE, rival_words(fit, shot)),) for shot in fit.doubted
         }
-        for shot, share in enumerate(fit.early):
-            if share >= DIFFERS and shot not in doubts:
-                text = f"likely made after the next change, though before its note ({share:.0%})"
-                doubts[shot] = (Doubt(DoubtKind.NEAR_CHANGE, text),)
+        for shot in fit.noted_later:
+            text = f"made after the next change, though before its note, by {fit.early[shot]:.0%}"
+            doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, text),))
         by_rival = _by_rival(timeline, fit)
         if not fit.is_trusted:
             timeline = replace(timeline, changes=_widened(timeline, fit))
