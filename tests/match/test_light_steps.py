@@ -27,7 +27,7 @@ def doubted(off: dict[int, float], spread: float = 0.7) -> set[int]:
         held = Hypothesis(1 + at // 10, 4.0, (-1.0, 1.0), "miran58")
         logged = 1 - off.get(at, 0.0)
         scene = Scene(at, at + 1, Observation(60.0 * at, 8.0, spread, (held,)), 0.0)
-        weighed.append(Weighed(scene, Posterior((1.0,), (logged,), (0.0,), logged, 1.0, 12.0)))
+        weighed.append(Weighed(scene, Posterior((1.0,), (logged,), (0.0,), logged, 1.0)))
     return set(light_steps(CHANGES, WeighedLight(weighed), [], 30))
 
 
