@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import io
 import struct
+import sys
 import zlib
 from contextlib import suppress
 from pathlib import Path
 
+import brotli
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -23,7 +25,7 @@ from flangeback.frames import read_frame
 from flangeback.match import Outcome
 from flangeback.tags import decide
 from support.camera_files import F_NUMBER, frame_bytes
-from support.chunk_files import PACKET, by_pillow, jpeg_xl, made_up_chunks, with_profile
+from support.chunk_files import BLOCK, PACKET, by_pillow, jpeg_xl, made_up_chunks, with_profile
 from support.edits import file_with
 from support.gear import AT_2_8, all_filled
 from support.heif_files import box
@@ -112,9 +114,65 @@ def test_where_there_is_no_place_a_sidecar_takes_the_values(
     assert b"Miran 58mm f/2" in (tmp_path / "out" / "K7_1.xmp").read_bytes()
 
 
-def test_compressed_metadata_are_named(tmp_path: Path) -> None:
+def compressed(kind: bytes, contents: bytes) -> bytes:
+    """A compressed box (ISO/IEC 18181-2, 9.9; RFC 7932)."""
+    return box(b"brob", kind + brotli.compress(contents))
+
+
+def test_compressed_metadata_are_read_and_written_plain(tmp_path: Path) -> None:
+    """Exiv2 reads both."""
+    more = compressed(b"Exif", bytes(4) + BLOCK) + compressed(b"xml ", PACKET)
+    before = jpeg_xl(exif=False, more=more)
+    reason, after = run(tmp_path, before, xmp=True)
+    was, seen = by_exiv2(before), by_exiv2(after)
+    assert (reason, seen["Exif.Photo.FNumber"]) == ("", "28/10")
+    assert was["Exif.Photo.DateTimeOriginal"] == "2026:05:17 09:13:00"
+    assert {name for name in was if was[name] != seen.get(name)} == {"Exif.Image.ExifTag"}
+    assert xmp_by_exiv2(after)["Xmp.aux.Lens"] == "Miran 58mm f/2"
+    assert b"brob" not in after
+
+
+def test_a_seal_in_a_compressed_box_is_one(tmp_path: Path) -> None:
+    seal = compressed(b"jumb", box(b"jumd", b"c2pa" + bytes(20)))
+    (tmp_path / "K7_1.jxl").write_bytes(jpeg_xl(more=seal))
+    assert read_frame(tmp_path, "K7_1.jxl").is_sealed
+
+
+@pytest.mark.parametrize(
+    ("contents", "reason"),
+    [
+        (b"Exif" + bytes(9), "can't be read"),
+        (b"Exif" + brotli.compress(bytes(1 << 26)), "absurdly long"),
+        (b"Exif" + brotli.compress(bytes(900))[:-2], "break off"),
+        (b"Exif" + brotli.compress(b"\0\0\1\0II"), "cut short"),
+    ],
+)
+def test_compressed_metadata_that_cant_be_read_are_named(
+    tmp_path: Path, contents: bytes, reason: str
+) -> None:
+    (tmp_path / "K7_1.jxl").write_bytes(jpeg_xl(exif=False, more=box(b"brob", contents)))
+    assert reason in str(read_frame(tmp_path, "K7_1.jxl").damage)
+
+
+def test_compressed_metadata_name_the_extra_that_reads_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "brotli", None)
     (tmp_path / "K7_1.jxl").write_bytes(jpeg_xl(exif=False, more=box(b"brob", b"Exif" + bytes(9))))
-    assert "compressed" in str(read_frame(tmp_path, "K7_1.jxl").damage)
+    assert "flangeback[jxl]" in str(read_frame(tmp_path, "K7_1.jxl").damage)
+
+
+def test_a_jpeg_kept_as_jpeg_xl_is_read_and_gets_a_sidecar(tmp_path: Path) -> None:
+    """libjxl's encoder compresses its metadata, and keeps what the JPEG is made from again."""
+    needed("cjxl")
+    jpeg, made = tmp_path / "K7_1.jpg", tmp_path / "K7_1.jxl"
+    jpeg.write_bytes(frame_bytes({0x9003: b"2026:05:17 09:13:00"}))
+    said("cjxl", str(jpeg), "--lossless_jpeg=1", str(made))
+    frame = read_frame(tmp_path, "K7_1.jxl")
+    assert (frame.model, frame.damage) == ("Kestrin K7", None)
+    reason, after = run(tmp_path / "run", made.read_bytes())
+    assert "couldn't be made from it any more" in reason
+    assert after == made.read_bytes()
 
 
 @pytest.mark.parametrize("name", ["png-103.png", "png-105.png", "webp-102.webp", "jxl-101.jxl"])

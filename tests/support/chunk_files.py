@@ -6,6 +6,7 @@ import io
 import zlib
 from collections.abc import Mapping
 
+import brotli
 from PIL import Image, PngImagePlugin
 
 from support.camera_files import DATE_TIME_ORIGINAL, frame_bytes
@@ -68,4 +69,7 @@ def made_up_chunks() -> Mapping[str, bytes]:
         "JPEG XL": jpeg_xl(),
         "JPEG XL without Exif": jpeg_xl(exif=False),
         "JPEG XL with XMP": jpeg_xl(more=box(b"xml ", PACKET)),
+        "JPEG XL with compressed XMP": jpeg_xl(
+            more=box(b"brob", b"xml " + brotli.compress(PACKET))
+        ),
     }

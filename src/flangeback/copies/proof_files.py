@@ -359,16 +359,28 @@ def _jpeg_xl(file: BinaryIO) -> Located:
     size, at, exif, packet = file.seek(0, io.SEEK_END), 0, None, b""
     editable, pictures = list[Stretch](), list[Stretch]()
     for kind, start, end in _boxes(file, 0, size):
+        data = _read(file, start, end) if kind in (b"Exif", b"xml ", b"brob") else b""
+        if kind == b"brob" and data[:4] in (b"Exif", b"xml "):
+            kind, data = data[:4], _inflated(data[4:])
         editable.append((at, end if kind in (b"Exif", b"xml ") else at))
         if kind == b"Exif" and exif is None:
-            data = _read(file, start, end)
             exif = data[4 + int.from_bytes(data[:4], "big") :]
         if kind == b"xml " and not packet:
-            packet = _read(file, start, end)
+            packet = data
         if kind in (b"jxlc", b"jxlp"):
             pictures.append((start, end))
         at = end
     return _of_block(exif, packet, editable, pictures)
+
+
+def _inflated(data: bytes) -> bytes:
+    """A compressed box's contents (RFC 7932). Raises Damaged."""
+    import brotli
+
+    try:
+        return bytes(brotli.Decompressor().process(data, output_buffer_limit=_LONGEST))
+    except brotli.error as error:
+        raise Damaged(f"a compressed box can't be read: {error}") from None
 
 
 _LOCATE: Mapping[str, Callable[[BinaryIO], Located]] = {

@@ -11,7 +11,7 @@ from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.iso_boxes import Box, boxes
 from flangeback.formats.new_block import new_block
-from flangeback.formats.reader import Damaged, FileReader, Stretch
+from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
 from flangeback.formats.tiff_edit import applied_to
@@ -21,6 +21,8 @@ _CONTAINER = b"\0\0\0\x0cJXL \r\n\x87\n"
 _CODESTREAM = b"\xff\x0a"
 _PICTURE = (b"jxlc", b"jxlp")
 _GREATEST = 2**32 - 1024
+_LONGEST = 1 << 24
+"""Bytes of metadata, beyond which they aren't a camera's."""
 
 
 class JpegXl(FrameFile):
@@ -40,39 +42,40 @@ class JpegXl(FrameFile):
         """All of them; none of a bare codestream. Raises Damaged."""
         if self.reader.read(0, 2) == _CODESTREAM:
             return ()
-        found = tuple(boxes(self.reader, 0, self.reader.size))
-        for box in found:
-            kind = self.reader.read(box.start, box.start + 4) if box.type == b"brob" else b""
-            if kind in (b"Exif", b"xml "):
-                raise Damaged("its metadata are compressed, which isn't read")
-        return found
+        return tuple(boxes(self.reader, 0, self.reader.size))
 
     def _first(self, *kinds: bytes) -> Box | None:
         return next((box for box in self._boxes if box.type in kinds), None)
 
+    def _metadata(self, kind: bytes) -> tuple[Box, bytes] | None:
+        """The first box of metadata of this type, and its contents. Raises Damaged.
+
+        A compressed one (brob) begins with the type of what is in it.
+        """
+        for box in self._boxes:
+            if box.type not in (kind, b"brob"):
+                continue
+            data = self.reader.read(box.start, min(box.end, box.start + _LONGEST))
+            if box.type == kind:
+                return box, data
+            if box.type == b"brob" and data[:4] == kind:
+                return box, _inflated(data[4:])
+        return None
+
     @cached_property
     def exif(self) -> Block | None:
-        """The box begins with four bytes that say how many more stand before the block."""
-        box = self._first(b"Exif")
-        if box is None:
-            return None
-        start = self._block_start(box)
-        if start > box.end:
-            raise Damaged("the Exif box is cut short")
-        return Block(Stretch(self.reader, start, box.end))
-
-    def _block_start(self, box: Box) -> int:
-        return box.start + 4 + int.from_bytes(self.reader.read(box.start, box.start + 4), "big")
+        found = self._metadata(b"Exif")
+        return None if found is None else Block(found[1][_lead(found[1]) :])
 
     @property
     def packet(self) -> bytes:
-        box = self._first(b"xml ")
-        return b"" if box is None else self.reader.read(box.start, box.end)
+        found = self._metadata(b"xml ")
+        return b"" if found is None else found[1]
 
     @property
     def holds_seal(self) -> bool:
-        box = self._first(b"jumb")
-        return box is not None and b"c2pa" in self.reader.read(box.start, box.start + 64)
+        found = self._metadata(b"jumb")
+        return found is not None and b"c2pa" in found[1][:64]
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         if not self._boxes:
@@ -87,27 +90,54 @@ class JpegXl(FrameFile):
         picture = self._first(*_PICTURE)
         if self.obstacle(values) or picture is None:
             raise Refused(self.obstacle(values) or "there is no picture in it")
-        box, block = self._first(b"Exif"), self.exif
-        if box is None or block is None:
+        found, block = self._metadata(b"Exif"), self.exif
+        if found is None or block is None:
             contents = bytes(4) + new_block(values, None, _GREATEST)
         else:
-            fresh = applied_to(block, values, _GREATEST)
-            contents = self.reader.read(box.start, self._block_start(box)) + fresh
-        splices = [self._placed(box, b"Exif", contents, picture)]
-        packet_box = self._first(b"xml ")
-        if packet_box is not None:
-            packet = self.packet_after(values, add_packet=add_packet, date=date)
-            if packet is not None:
-                splices.append(self._placed(packet_box, b"xml ", packet, picture))
-        elif add_packet:
-            splices.append(self._placed(None, b"xml ", xmp.new_packet(values), picture))
+            contents = found[1][: _lead(found[1])] + applied_to(block, values, _GREATEST)
+        splices = [self._placed(found, b"Exif", contents, picture)]
+        there = self._metadata(b"xml ")
+        fresh = self.packet_after(values, add_packet=add_packet, date=date) if there else None
+        if there is None and add_packet:
+            fresh = xmp.new_packet(values)
+        if fresh is not None:
+            splices.append(self._placed(there, b"xml ", fresh, picture))
         return in_order(splices)
 
-    def _placed(self, box: Box | None, kind: bytes, contents: bytes, picture: Box) -> Splice:
-        """The box with these contents in its place; a new one before the picture."""
+    def _placed(
+        self, found: tuple[Box, bytes] | None, kind: bytes, contents: bytes, picture: Box
+    ) -> Splice:
+        """The box with these contents, not compressed; a new one comes before the picture."""
         fresh = struct.pack(">I4s", len(contents) + 8, kind) + contents
-        if box is None:
+        if found is None:
             return Splice(picture.at, picture.at, fresh)
+        box = found[0]
         if box.is_open or box.start != box.at + 8:
             raise Refused(f"the {kind.decode()} box has no size that can be changed")
         return changed(box.at, self.reader.read(box.at, box.end), fresh)
+
+
+def _lead(data: bytes) -> int:
+    """How many bytes of an Exif box stand before its TIFF block: four say how many follow."""
+    lead = 4 + int.from_bytes(data[:4], "big")
+    if lead > len(data):
+        raise Damaged("the Exif box is cut short")
+    return lead
+
+
+def _inflated(data: bytes) -> bytes:
+    """What a compressed box holds (RFC 7932). Raises Damaged."""
+    try:
+        import brotli
+    except ImportError:
+        raise Damaged(
+            "its metadata are compressed; pip install 'flangeback[jxl]' has them read"
+        ) from None
+    inflating = brotli.Decompressor()
+    try:
+        found: bytes = inflating.process(data, output_buffer_limit=_LONGEST)
+    except brotli.error as error:
+        raise Damaged(f"its metadata are compressed and can't be read: {error}") from None
+    if not inflating.is_finished():
+        raise Damaged("its metadata are compressed and break off, or are absurdly long")
+    return found
