@@ -25,7 +25,15 @@ from flangeback.frames import read_frame
 from flangeback.match import Outcome
 from flangeback.tags import decide
 from support.camera_files import F_NUMBER, frame_bytes
-from support.chunk_files import BLOCK, PACKET, by_pillow, jpeg_xl, made_up_chunks, with_profile
+from support.chunk_files import (
+    BLOCK,
+    PACKET,
+    by_pillow,
+    jpeg_xl,
+    made_up_chunks,
+    png_chunk,
+    with_profile,
+)
 from support.edits import file_with
 from support.gear import AT_2_8, all_filled
 from support.heif_files import box
@@ -248,3 +256,48 @@ def test_a_packet_under_a_mistaken_name_is_not_said_to_be_there(tmp_path: Path) 
     assert b"Miran" in after[after.index(b"XMP\0") :]
     needed("webpinfo")
     assert "No error detected." in said("webpinfo", str(tmp_path / "out" / "K7_1.pic"))
+
+
+OTHER = PACKET.replace(b"'----'", b"'Other 50mm'")
+
+
+def with_chunks(*chunks: bytes) -> bytes:
+    png = by_pillow("PNG")
+    return png[:33] + b"".join(chunks) + png[33:]
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        with_chunks(png_chunk(b"tEXt", b"XML:com.adobe.xmp\0" + OTHER)),
+        with_chunks(png_chunk(b"zTXt", b"XML:com.adobe.xmp\0\0" + zlib.compress(OTHER))),
+        with_chunks(
+            *(png_chunk(b"iTXt", b"XML:com.adobe.xmp" + bytes(5) + p) for p in (b"", OTHER))
+        ),
+        jpeg_xl(more=box(b"xml ", PACKET) + box(b"xml ", OTHER)),
+    ],
+    ids=["text", "deflated text", "second text", "second box"],
+)
+def test_lens_data_in_any_packet_are_lens_data(tmp_path: Path, data: bytes) -> None:
+    """Readers differ in which packets they take: Exiv2 finds each of these, or the last."""
+    (tmp_path / "K7_1.pic").write_bytes(data)
+    assert read_frame(tmp_path, "K7_1.pic").lens_data.lens == "Other 50mm"
+    reason, after = run(tmp_path, data)
+    assert reason.startswith("a sidecar takes the values: ")
+    assert after == data
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        with_chunks(png_chunk(b"eXIf", BLOCK)),
+        jpeg_xl(more=box(b"Exif", bytes(4) + BLOCK)),
+        jpeg_xl(more=compressed(b"Exif", bytes(4) + BLOCK)),
+    ],
+)
+def test_exif_data_in_several_places_are_refused(data: bytes) -> None:
+    with file_with(data) as reader:
+        file = recognised(reader)
+        assert file is not None
+        with pytest.raises(Refused, match="several places"):
+            file.edit(VALUES)

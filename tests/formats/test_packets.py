@@ -16,10 +16,11 @@ import pytest
 from PIL import Image
 
 from flangeback.copies import FillOptions, FrameCopy, fill, verify
+from flangeback.frames import read_frame, scan
 from flangeback.match import Matches, Outcome
 from flangeback.raw_mode import RawMode
 from flangeback.tags import Tag
-from support.gear import IN_EXIF, all_filled
+from support.gear import IN_EXIF, all_filled, filled
 from support.plain_jpeg import (
     APP1,
     XMP,
@@ -227,3 +228,69 @@ def test_a_packet_that_cant_be_changed_keeps_no_picture_from_its_values(tmp_path
     assert broken in after
     found = by_exiv2(after)
     assert {tag: found[f"Exif.Photo.{tag}"] for tag in IN_EXIF} == IN_EXIF
+
+
+OTHER = packet('exif:FNumber="4/1" aux:Lens="Other 50mm"', padding=0)
+PLAIN = packet('exif:ColorSpace="1"', padding=0)
+
+
+def extended(text: bytes, size: int = 150) -> bytes:
+    """Segments of extended XMP, the last piece first (ISO 16684-3: GUID, length, place)."""
+    lead = EXTENDED + b"A" * 32 + len(text).to_bytes(4, "big")
+    places = range(0, len(text), size)
+    return b"".join(
+        segment(APP1, lead + at.to_bytes(4, "big") + text[at : at + size])
+        for at in reversed(places)
+    )
+
+
+@pytest.mark.parametrize(
+    "more",
+    [segment(APP1, XMP + PLAIN) + segment(APP1, XMP + OTHER), extended(OTHER)],
+    ids=["a second packet", "extended"],
+)
+def test_lens_data_in_any_packet_are_lens_data(tmp_path: Path, more: bytes) -> None:
+    """Pillow takes the last packet, Exiv2 the first."""
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    data = with_segments(picture(), more)
+    (frames / "K7_1.JPG").write_bytes(data)
+    found = read_frame(frames, "K7_1.JPG")
+    assert found.lens_data.lens == "Other 50mm"
+    assert found.lens_data.f_number == 4
+    over = replace(all_filled(frames, ["K7_1.JPG"]).frames[0], stale=frozenset([Tag.LENS_MODEL]))
+    (copy,) = fill(Matches((over,)), frames, tmp_path / "out").copies
+    assert copy.match.outcome is Outcome.UNREADABLE
+    assert "another XMP packet" in str(copy.match.reason)
+    assert (tmp_path / "out" / "K7_1.JPG").read_bytes() == data
+
+
+@pytest.mark.parametrize("more", [segment(APP1, XMP + PLAIN) * 2, extended(PLAIN)])
+def test_packets_without_lens_data_keep_nothing_from_being_filled(
+    tmp_path: Path, more: bytes
+) -> None:
+    copy, after = run(tmp_path, with_segments(picture(), more), xmp=False)
+    assert copy.copies == ("K7_1.JPG",)
+    assert more in after
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [OTHER.decode().encode("utf-16"), OTHER.replace(b"</rdf:RDF>", b""), b"<!DOCTYPE x>" + OTHER],
+    ids=["UTF-16", "an end tag is missing", "a document type"],
+)
+def test_a_packet_that_cant_be_read_is_spoken_of(tmp_path: Path, broken: bytes) -> None:
+    copy, after = run(tmp_path, with_segments(picture(), segment(APP1, XMP + broken)), xmp=False)
+    assert "XMP in it that can't be read is left alone" in str(copy.match.reason)
+    assert broken in after
+
+
+def test_a_sidecar_that_cant_be_read_is_spoken_of(tmp_path: Path) -> None:
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    (frames / "K7_1.JPG").write_bytes(picture())
+    (frames / "K7_1.xmp").write_bytes(b"Other 50mm")
+    (frame,) = scan(frames)
+    (copy,) = fill(Matches((filled(frame),)), frames, tmp_path / "out").copies
+    assert "K7_1.xmp can't be read and is left as it is" in str(copy.match.reason)
+    assert (tmp_path / "out" / "K7_1.xmp").read_bytes() == b"Other 50mm"

@@ -68,7 +68,11 @@ def _edit_for(plan: FilePlan, options: FillOptions, date: str) -> Edit:
     old = source_text(plan)
     if plan.method == CopyMethod.AGREE:
         fresh = packets.agreed(old, plan.values, date=date, is_sidecar=True)
-        return Edit() if fresh is None else Edit(text=fresh, values=plan.values)
+        if fresh is None:
+            is_lost = bool(old.strip()) and not packets.is_readable(old)
+            lost = f"the sidecar {plan.copy} can't be read and is left as it is"
+            return Edit(remark=lost if is_lost else None)
+        return Edit(text=fresh, values=plan.values)
     try:
         if not old:
             text = packets.new_packet(plan.values)

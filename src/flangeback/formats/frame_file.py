@@ -20,6 +20,7 @@ from flangeback.tags.table import Tag, TagValue
 
 _DIGITS = str.maketrans("", "", "-:T ")
 _THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
+SEVERAL_BLOCKS = "the Exif data are in several places"
 CUT_SHORT = "the file is cut short: data that it names run past its end"
 
 
@@ -83,8 +84,18 @@ class FrameFile(ABC):
 
     @property
     def packet(self) -> bytes:
-        """The XMP packet; empty without one."""
+        """The XMP packet that an edit brings into agreement; empty without one."""
         return b""
+
+    @property
+    def other_packets(self) -> tuple[bytes, ...]:
+        """XMP packets that stay as they are: which one is taken, readers differ in."""
+        return ()
+
+    @property
+    def packets(self) -> tuple[bytes, ...]:
+        """All XMP packets."""
+        return tuple(filter(None, (self.packet, *self.other_packets)))
 
     @property
     def is_sealed(self) -> bool:
@@ -92,8 +103,8 @@ class FrameFile(ABC):
 
         It is in the file, or kept elsewhere and the XMP packet leads to it.
         """
-        packet = self.packet
-        is_elsewhere = b"http://purl.org/dc/terms/" in packet and b":provenance" in packet
+        marks = b"http://purl.org/dc/terms/", b":provenance"
+        is_elsewhere = any(all(mark in packet for mark in marks) for packet in self.packets)
         return is_elsewhere or self.holds_seal
 
     @property
@@ -108,7 +119,10 @@ class FrameFile(ABC):
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         """Why these values can't go into the file itself, so that a sidecar has to take them."""
-        return CUT_SHORT if self.is_cut_short else None
+        if self.is_cut_short:
+            return CUT_SHORT
+        is_against = any(xmp.agreed(one, values) is not None for one in self.other_packets)
+        return "another XMP packet in it states other values" if is_against else None
 
     def refusal(self, values: Sequence[TagValue]) -> str | None:
         """Why an edit with these values would be refused; None where it wouldn't."""
@@ -121,7 +135,8 @@ class FrameFile(ABC):
     @property
     def remark(self) -> str | None:
         """What an edit leaves alone that a person should know of."""
-        return None
+        is_lost = not all(map(xmp.is_readable, self.packets))
+        return "XMP in it that can't be read is left alone" if is_lost else None
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None

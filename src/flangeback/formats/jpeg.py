@@ -81,16 +81,15 @@ class Jpeg(FrameFile):
     def _named(self) -> dict[bytes, Segment]:
         """The first segment of each name."""
         found: dict[bytes, Segment] = {}
-        self._has_several_exif = False
+        self._repeated = set[bytes]()
         for segment in self.segments:
             names = _NAMES.get(segment.marker)
             if names:
                 end = min(segment.end, segment.start + _LONGEST_NAME)
                 start = self.reader.read(segment.start, end)
                 for name in names:
-                    if start.startswith(name):
-                        self._has_several_exif |= name == _EXIF and _EXIF in found
-                        found.setdefault(name, segment)
+                    if start.startswith(name) and found.setdefault(name, segment) is not segment:
+                        self._repeated.add(name)
         return found
 
     @property
@@ -128,6 +127,23 @@ class Jpeg(FrameFile):
             return b""
         return self.reader.read(segment.start + len(_XMP), segment.end)
 
+    @cached_property
+    def other_packets(self) -> tuple[bytes, ...]:
+        """Those of further segments, and extended ones (ISO 16684-3).
+
+        Each piece of these begins with a GUID of 32 digits, the whole's length and its own place.
+        """
+        if _EXTENDED_XMP not in self._named and _XMP not in self._repeated:
+            return ()
+        of_app1 = (s for s in self.segments if s.marker == _APP1)
+        contents = [self.reader.read(s.start, s.end) for s in of_app1]
+        standard = [one.removeprefix(_XMP) for one in contents if one.startswith(_XMP)]
+        extended: dict[bytes, bytes] = {}
+        for piece in sorted(one for one in contents if one.startswith(_EXTENDED_XMP)):
+            guid = piece[: len(_EXTENDED_XMP) + 32]
+            extended[guid] = extended.get(guid, b"") + piece[len(guid) + 8 :]
+        return (*standard[1:], *extended.values())
+
     @property
     def iptc(self) -> bytes:
         found = (s for s in self.segments if s.marker == _APP13)
@@ -135,7 +151,8 @@ class Jpeg(FrameFile):
 
     @property
     def remark(self) -> str | None:
-        return "its extended XMP is left alone" if _EXTENDED_XMP in self._named else None
+        extended = "its extended XMP is left alone" if _EXTENDED_XMP in self._named else None
+        return super().remark or extended
 
     @property
     def holds_seal(self) -> bool:
@@ -144,6 +161,8 @@ class Jpeg(FrameFile):
         return any(b"c2pa" in self.reader.read(s.start, min(s.end, s.start + 64)) for s in found)
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
+        if (against := super().obstacle(values)) is not None:
+            return against
         places = filter(None, (self.exif_segment, self.xmp_segment))
         is_nearly_full = any(place.end - place.start > _NEARLY_FULL for place in places)
         if not values or not is_nearly_full:
@@ -168,7 +187,7 @@ class Jpeg(FrameFile):
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         block, segment = self.exif, self.exif_segment
-        if self._has_several_exif:
+        if _EXIF in self._repeated:
             raise Refused("the Exif data are in several segments")
         if block is None or segment is None:
             at = self._place_for_exif()

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import ClassVar
 
 from flangeback.formats import xmp
-from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
 from flangeback.formats.iso_boxes import Box, boxes
 from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader
@@ -47,8 +47,8 @@ class JpegXl(FrameFile):
     def _first(self, *kinds: bytes) -> Box | None:
         return next((box for box in self._boxes if box.type in kinds), None)
 
-    def _metadata(self, kind: bytes) -> tuple[Box, bytes] | None:
-        """The first box of metadata of this type, and its contents. Raises Damaged.
+    def _all_metadata(self, kind: bytes) -> Iterator[tuple[Box, bytes]]:
+        """The boxes of metadata of this type, and their contents. Raises Damaged.
 
         A compressed one (brob) begins with the type of what is in it.
         """
@@ -57,10 +57,13 @@ class JpegXl(FrameFile):
                 continue
             data = self.reader.read(box.start, min(box.end, box.start + _LONGEST))
             if box.type == kind:
-                return box, data
-            if box.type == b"brob" and data[:4] == kind:
-                return box, _inflated(data[4:])
-        return None
+                yield box, data
+            elif data[:4] == kind:
+                yield box, _inflated(data[4:])
+
+    def _metadata(self, kind: bytes) -> tuple[Box, bytes] | None:
+        """The first of them."""
+        return next(self._all_metadata(kind), None)
 
     @cached_property
     def exif(self) -> Block | None:
@@ -73,6 +76,10 @@ class JpegXl(FrameFile):
         return b"" if found is None else found[1]
 
     @property
+    def other_packets(self) -> tuple[bytes, ...]:
+        return tuple(data for _, data in self._all_metadata(b"xml "))[1:]
+
+    @property
     def holds_seal(self) -> bool:
         found = self._metadata(b"jumb")
         return found is not None and b"c2pa" in found[1][:64]
@@ -82,7 +89,7 @@ class JpegXl(FrameFile):
             return "a bare codestream has no place for Exif data"
         if self._first(b"jbrd") is not None:
             return "the JPEG that it was made from couldn't be made from it any more"
-        return None
+        return super().obstacle(values)
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
@@ -90,6 +97,8 @@ class JpegXl(FrameFile):
         picture = self._first(*_PICTURE)
         if self.obstacle(values) or picture is None:
             raise Refused(self.obstacle(values) or "there is no picture in it")
+        if len(list(self._all_metadata(b"Exif"))) > 1:
+            raise Refused(SEVERAL_BLOCKS)
         found, block = self._metadata(b"Exif"), self.exif
         if found is None or block is None:
             contents = bytes(4) + new_block(values, None, _GREATEST)

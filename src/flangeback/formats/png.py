@@ -10,7 +10,7 @@ from functools import cached_property
 from typing import ClassVar, NamedTuple
 
 from flangeback.formats import xmp
-from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
 from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Refused, Splice, changed, in_order
@@ -23,6 +23,7 @@ _XMP = b"XML:com.adobe.xmp\0"
 _PROFILES = (b"Raw profile type exif\0", b"Raw profile type APP1\0")
 _XMP_PROFILE = b"Raw profile type xmp\0"
 """Texts in which older writers kept Exif data and the XMP packet (common practice)."""
+_PLAIN_TEXTS = (b"tEXt", b"zTXt")
 _GREATEST = 2**31 - 1
 _MOST_CHUNKS, _LONGEST_TEXT = 1 << 16, 1 << 24
 
@@ -56,61 +57,58 @@ class Png(FrameFile):
     def _first(self, kind: bytes) -> Chunk | None:
         return next((chunk for chunk in self.chunks if chunk.type == kind), None)
 
-    def _text(
+    def _texts(
         self, keywords: Sequence[bytes], kinds: Sequence[bytes]
-    ) -> tuple[Chunk, bytes] | None:
-        """The first chunk of text with one of these keywords, and its contents."""
+    ) -> Iterator[tuple[Chunk, bytes]]:
+        """The chunks of text with one of these keywords, and their contents."""
         for chunk in self.chunks:
             if chunk.type in kinds and chunk.end - chunk.start <= _LONGEST_TEXT:
                 data = self.reader.read(chunk.start, chunk.end)
                 if data.startswith(tuple(keywords)):
-                    return chunk, data
-        return None
+                    yield chunk, data
 
     @cached_property
     def exif(self) -> Block | None:
         chunk = self._first(b"eXIf")
         if chunk is not None:
             return Block(Stretch(self.reader, chunk.start, chunk.end))
-        profile = self._profile(*_PROFILES)
-        return None if profile is None else Block(profile.removeprefix(b"Exif\0\0"))
+        for profile in self._texts(_PROFILES, _PLAIN_TEXTS):
+            return Block(_digits(_plain(*profile)).removeprefix(b"Exif\0\0"))
+        return None
 
     @property
     def packet(self) -> bytes:
-        found = self._text((_XMP,), (b"iTXt",))
-        if found is not None:
-            return _text_of(found[1])[1]
-        with suppress(Damaged):  # Such a text states nothing.
-            return self._profile(_XMP_PROFILE) or b""
-        return b""
+        found = next(self._texts((_XMP,), (b"iTXt",)), None)
+        return b"" if found is None else _text_of(found[1])[1]
 
-    def _profile(self, *keywords: bytes) -> bytes | None:
-        """What a text with one of these keywords has in hexadecimal digits. Raises Damaged."""
-        found = self._text(keywords, (b"tEXt", b"zTXt"))
-        if found is None:
-            return None
-        text = found[1].partition(b"\0")[2]
-        if found[0].type == b"zTXt":
-            text = _inflated(text[1:])
-        try:
-            _, _, _, *lines = text.split(b"\n")
-            return bytes.fromhex(b"".join(lines).decode("ascii"))
-        except ValueError:
-            raise Damaged("the metadata in a text chunk can't be read") from None
+    @cached_property
+    def other_packets(self) -> tuple[bytes, ...]:
+        found = list[bytes]()
+        for chunk, data in self._texts((_XMP, _XMP_PROFILE), (b"iTXt", *_PLAIN_TEXTS)):
+            with suppress(Damaged):  # Such a text states nothing.
+                if chunk.type == b"iTXt":
+                    found.append(_text_of(data)[1])
+                else:
+                    text = _plain(chunk, data)
+                    found.append(text if data.startswith(_XMP) else _digits(text))
+        return tuple(found[1:] if self.packet else found)
 
     @property
     def holds_seal(self) -> bool:
         return self._first(b"caBX") is not None
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
-        has_profile = self._text((*_PROFILES, _XMP_PROFILE), (b"tEXt", b"zTXt")) is not None
-        return "its metadata are in a text chunk" if has_profile else None
+        found = self._texts((*_PROFILES, _XMP_PROFILE, _XMP), _PLAIN_TEXTS)
+        is_in_text = next(found, None) is not None
+        return "its metadata are in a text chunk" if is_in_text else super().obstacle(values)
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
         head = self.chunks[0]
         chunk, block = self._first(b"eXIf"), self.exif
+        if sum(one.type == b"eXIf" for one in self.chunks) > 1:
+            raise Refused(SEVERAL_BLOCKS)
         if chunk is None or block is None:
             size = struct.unpack(">II", self.reader.read(head.start, head.start + 8))
             fresh = new_block(values, size, _GREATEST, has_profile=self._first(b"iCCP") is not None)
@@ -124,7 +122,7 @@ class Png(FrameFile):
     def _packet_splices(
         self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
     ) -> Iterator[Splice]:
-        found = self._text((_XMP,), (b"iTXt",))
+        found = next(self._texts((_XMP,), (b"iTXt",)), None)
         if found is None:
             if add_packet:
                 contents = _XMP + bytes(4) + xmp.new_packet(values)
@@ -177,6 +175,21 @@ def _text_of(data: bytes) -> tuple[bytes, bytes]:
     translated, _, text = rest.partition(b"\0")
     is_compressed = data[len(_XMP) : len(_XMP) + 1] == b"\1"
     return language + b"\0" + translated + b"\0", _inflated(text) if is_compressed else text
+
+
+def _plain(chunk: Chunk, data: bytes) -> bytes:
+    """The text behind the keyword of a chunk. Raises Damaged."""
+    text = data.partition(b"\0")[2]
+    return _inflated(text[1:]) if chunk.type == b"zTXt" else text
+
+
+def _digits(text: bytes) -> bytes:
+    """What a text holds in hexadecimal digits, behind its name and length. Raises Damaged."""
+    try:
+        _, _, _, *lines = text.split(b"\n")
+        return bytes.fromhex(b"".join(lines).decode("ascii"))
+    except ValueError:
+        raise Damaged("the metadata in a text chunk can't be read") from None
 
 
 def _inflated(data: bytes) -> bytes:

@@ -60,4 +60,6 @@ def edit_file(path: Path, values: Sequence[TagValue]) -> tuple[Splice, ...]:
         file = recognised(reader)
         if file is None:
             raise Refused("the file isn't a picture of a format that is known")
+        if (why := file.obstacle(values)) is not None:
+            raise Refused(why)
         return file.edit(values)

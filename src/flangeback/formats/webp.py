@@ -8,10 +8,10 @@ from functools import cached_property
 from typing import ClassVar, NamedTuple
 
 from flangeback.formats import xmp
-from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
 from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import Splice, changed, in_order
+from flangeback.formats.splices import Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
 from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
@@ -78,17 +78,25 @@ class WebP(FrameFile):
         return b"" if chunk is None else self.reader.read(chunk.start, chunk.end)
 
     @property
+    def other_packets(self) -> tuple[bytes, ...]:
+        found = [self.reader.read(c.start, c.end) for c in self.chunks if c.type in _XMP]
+        return tuple(found[1:])
+
+    @property
     def holds_seal(self) -> bool:
         return self._first(b"C2PA") is not None
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         has_header = self.chunks[0].type == b"VP8X"
-        return None if has_header else "its simple header has no place for Exif data"
+        why = None if has_header else "its simple header has no place for Exif data"
+        return why or super().obstacle(values)
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
         chunk, block, end = self._first(b"EXIF"), self.exif, self.chunks[-1].after
+        if sum(one.type == b"EXIF" for one in self.chunks) > 1:
+            raise Refused(SEVERAL_BLOCKS)
         header = self.chunks[0].start
         flags = self.reader.read(header, header + 1)[0]
         if chunk is None or block is None:

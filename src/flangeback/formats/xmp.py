@@ -83,6 +83,15 @@ def stated(packet: bytes) -> Mapping[int, tuple[str, ...]]:
     return {tag: there[name] for name, tag in reversed(PROPERTIES.items()) if name in there}
 
 
+def is_readable(packet: bytes) -> bool:
+    """Whether a packet is XML in UTF-8 without a document type."""
+    parts = parts_of(packet)
+    try:
+        return parts is not None and root_of(parts[1]) is not None
+    except NotXmp:
+        return False
+
+
 def agreed(
     packet: bytes,
     values: Sequence[TagValue],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from functools import lru_cache
@@ -63,7 +64,7 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
         if source is None:
             return None
         try:
-            said = _said(source.metadata(), source.packet) | {"is_sealed": source.is_sealed}
+            said = _said(source.metadata(), source.packets) | {"is_sealed": source.is_sealed}
         except Damaged as damage:
             said = {"damage": str(damage)}
         size, modified_ns, known = reader.size, reader.modified_ns, reader.identity
@@ -76,14 +77,14 @@ def _shared(value: Any) -> Any:
     return value
 
 
-def _said(metadata: Metadata | None, packet: bytes) -> dict[str, Any]:
+def _said(metadata: Metadata | None, packets: Sequence[bytes]) -> dict[str, Any]:
     """What a file's metadata say, as a frame's fields."""
-    in_packet = lens_data_of_packet(packet)
+    in_packets = map(lens_data_of_packet, packets)
     if metadata is None:
-        return {**lens_fields(in_packet)}
+        return {**lens_fields(*in_packets)}
     main, exif, gps = metadata
     pixels = _shared(_pixels(exif))
-    lens = lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), in_packet)
+    lens = lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), *in_packets)
     return {
         "make": _shared(main.text(_MAKE)) or None,
         "model": _shared(main.text(_MODEL)) or None,
