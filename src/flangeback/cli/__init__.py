@@ -32,7 +32,7 @@ def _main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # A command makes many small objects that stay and hardly any cycles: looking for those at
     # every 700 new ones is a tenth of its time.
-    gc.set_threshold(50_000)
+    gc.set_threshold(100_000)
     from flangeback.cli.app import app
     from flangeback.cli.ending import end_of_crash, replace_what_cant_be_shown
 

@@ -15,8 +15,11 @@ def kit_file(given: Path | None, beside: Path = Path()) -> Path:
     """
     if given is not None:
         return given / NAME if given.is_dir() else given
-    near, own = beside / NAME, config_folder() / NAME
-    return own if not near.exists() and own.is_file() else near
+    near = beside / NAME
+    if near.exists():
+        return near
+    own = config_folder() / NAME
+    return own if own.is_file() else near
 
 
 def config_folder() -> Path:

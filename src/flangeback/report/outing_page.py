@@ -16,11 +16,11 @@ from flangeback.match.clock_fit import clock_words
 from flangeback.match.model import FrameMatch, Matches
 from flangeback.report.runs import Section, sections, sensor_lines, shown_fill
 from flangeback.report.settling import Case, ClockCase, cases, clock_cases
-from flangeback.report.thumbnails import Thumbnail, thumbnail
 from flangeback.words import f_number, focal_length, listed
 
 if TYPE_CHECKING:
     from flangeback.report.lanes import Timeline
+    from flangeback.report.thumbnails import Thumbnail
 
 _MOST_THUMBNAILS = 1500
 """With more frames than this, only each run's first and last and those for a person have one."""
@@ -109,6 +109,8 @@ class OutingPage:
 
     def thumbnail(self, found: FrameMatch) -> Thumbnail | None:
         """A frame's thumbnail, read once; None where it gets none."""
+        from flangeback.report.thumbnails import thumbnail
+
         file = found.frame.file
         if file not in self._thumbnails:
             self._thumbnails[file] = thumbnail(found.frame) if self.shows(found) else None
