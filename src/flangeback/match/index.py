@@ -89,7 +89,7 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     zones = {log.zone for log in logs}
     return LogIndex(
         bodies,
-        {body: notes.body_log(body) for body in {**notes.spans, **notes.clock_zones}},
+        {body: notes.body_log(body) for body in notes.by_body},
         narrowest([claim for claim in claims if claim.rank > Rank.TIME]),
         narrowest([claim for claim in claims if claim.rank < Rank.TIME]),
         frozenset(notes.slates),
@@ -173,20 +173,51 @@ def _common_offset(frames: Iterable[Frame]) -> timedelta | None:
 
 
 @dataclass(slots=True)
+class _BodyNotes:
+    """What the logs say of one body. `zones` has that of each entry's log."""
+
+    spans: list[Span] = field(default_factory=list)
+    zones: list[tzinfo | None] = field(default_factory=list)
+    overnight: bool = False
+    slack: float = 0.0
+    clock: BodyClock | None = None
+    clock_lines: list[int] = field(default_factory=list)
+    clock_zone: tzinfo | None = None
+    references: Mapping[str, Reference] = field(default_factory=dict)
+    sure: bool = False
+
+    def history(self, frames: Sequence[Frame]) -> ClockHistory:
+        """What the readings of the body's frames go by."""
+        # A body may have a clock line and no entries: it keeps its order among the others by that.
+        zone = self.zones[0] if self.zones else self.clock_zone
+        # The log's word on a clock stands above what satellites told the body.
+        clock = self.clock or clock_by_satellites(frames, zone) or BodyClock()
+        resets = find_resets(frames, zone, self.references)
+        if resets is None:
+            return ClockHistory(zone, clock, over_summer_time(frames, zone, clock))
+        return ClockHistory(zone, replace(clock, unsure=resets.text), resets.clocks)
+
+    def stated(self, clock: ClockHistory, shots: Sequence[Shot]) -> StatedClock:
+        """What is said of the body's clock, as it stood at the first shot."""
+        if not shots:
+            return StatedClock()
+        at, reading = clock.at(shots[0].frame), shots[0].start
+        by_log = None if self.clock is None else ClockSource.LOG
+        source = by_log or (None if clock.clock == BodyClock() else ClockSource.GPS)
+        ahead, error = at.ahead_at(reading) / SECOND, at.error_at(reading) / SECOND
+        gps = clock_by_satellites([shot.frame for shot in shots], clock.zone) if by_log else None
+        by_gps = None if gps is None else gps.ahead_at(reading) / SECOND
+        lines = tuple(self.clock_lines)
+        return StatedClock(ahead, source, self.sure, error + self.slack, by_gps, lines)
+
+
+@dataclass(slots=True)
 class _Notes:
     """Collects what the logs say, log by log. `only` is the body that nameless entries mean."""
 
     named: NamedFrames
     only: str | None
-    spans: dict[str | None, list[Span]] = field(default_factory=lambda: defaultdict(list))
-    zones: dict[str | None, list[tzinfo | None]] = field(default_factory=lambda: defaultdict(list))
-    clocks: dict[str | None, BodyClock] = field(default_factory=dict)
-    references: dict[str | None, Mapping[str, Reference]] = field(default_factory=dict)
-    clock_zones: dict[str | None, tzinfo | None] = field(default_factory=dict)
-    overnight: set[str | None] = field(default_factory=set)
-    slack: dict[str | None, float] = field(default_factory=dict)
-    sure: set[str | None] = field(default_factory=set)
-    clock_lines: dict[str | None, list[int]] = field(default_factory=lambda: defaultdict(list))
+    by_body: dict[str | None, _BodyNotes] = field(default_factory=lambda: defaultdict(_BodyNotes))
     slates: set[str] = field(default_factory=set)
     not_slates: set[str] = field(default_factory=set)
     histories: dict[str | None, ClockHistory] = field(default_factory=dict)
@@ -195,13 +226,11 @@ class _Notes:
         """Takes one log; gives what is wrong with it."""
         for span in log.spans:
             if span.frames is None:
-                body = span.body or self.only
-                self.spans[body].append(span)
-                self.zones[body].append(log.zone)
-                if log.overnight:
-                    self.overnight.add(body)
-                slack = log.slack.total_seconds()
-                self.slack[body] = max(slack, self.slack.get(body, 0.0))
+                notes = self.by_body[span.body or self.only]
+                notes.spans.append(span)
+                notes.zones.append(log.zone)
+                notes.overnight |= log.overnight
+                notes.slack = max(notes.slack, log.slack.total_seconds())
         for names, into in ((log.slates, self.slates), (log.not_slates, self.not_slates)):
             for name in names:
                 found, problems = self.named.find(log, name, None)
@@ -232,10 +261,15 @@ class _Notes:
         """The day on which a frame was made, by the log's clock."""
         body = self.named.bodies[frame.file]
         if body not in self.histories:
-            frames = [f for f in self.named.frames if self.named.bodies[f.file] == body]
-            self.histories[body] = self._clock(body, [f for f in frames if f.damage is None])
+            notes = self.by_body.get(body, _BodyNotes())
+            self.histories[body] = notes.history(self._sound(body))
         true = self.histories[body].true_time(frame)
         return None if true is None else true.at.date()
+
+    def _sound(self, body: str | None) -> Sequence[Frame]:
+        """The frames of a body, but for damaged ones."""
+        frames, bodies = self.named.frames, self.named.bodies
+        return [one for one in frames if bodies[one.file] == body and one.damage is None]
 
     def _take_clocks(self, log: SessionLog) -> Iterator[Problem]:
         references: dict[str | None, dict[str, Reference]] = defaultdict(dict)
@@ -243,10 +277,10 @@ class _Notes:
         for line in log.clocks:
             body = line.body or self.only
             first_lines.setdefault(body, line.line)
-            self.clock_lines[body].append(line.line)
-            if line.sure:
-                self.sure.add(body)
-            self.clock_zones.setdefault(body, log.zone)
+            notes = self.by_body[body]
+            notes.clock_zone = notes.clock_zone if notes.clock_lines else log.zone
+            notes.clock_lines.append(line.line)
+            notes.sure |= line.sure
             if isinstance(line, ClockReference):
                 found, problems = self.named.find(log, line.frame, line.body)
                 yield from problems
@@ -259,21 +293,23 @@ class _Notes:
                 clock = BodyClock(ahead=float(microseconds(line.ahead)))
                 yield from self._set_clock(log, line.line, body, clock)
         for body, by_file in references.items():
-            self.references.setdefault(body, by_file)
+            self.by_body[body].references = self.by_body[body].references or by_file
             clock = fit_clock(list(by_file.values()))
             yield from self._set_clock(log, first_lines[body], body, clock)
 
     def _set_clock(
         self, log: SessionLog, line: int, body: str | None, clock: BodyClock
     ) -> Iterator[Problem]:
-        if self.clocks.setdefault(body, clock) != clock:
+        notes = self.by_body[body]
+        notes.clock = notes.clock or clock
+        if notes.clock != clock:
             text = f"another log says otherwise of {body}'s clock"
             yield log.problem(line, None, 1, text, "a body's clock in one log")
 
     def mixed_zones(self, logs: Sequence[SessionLog]) -> Iterator[Problem]:
         """Two logs of one body must both have a zone, or neither: they share one time line."""
-        for body, zones in self.zones.items():
-            if len({zone is None for zone in zones}) > 1:
+        for body, notes in self.by_body.items():
+            if len({zone is None for zone in notes.zones}) > 1:
                 without = next(
                     log.file
                     for log in logs
@@ -284,9 +320,9 @@ class _Notes:
 
     def mixed_orders(self) -> Iterator[Problem]:
         """The entries by order of a body stand in one log, and none by time in another."""
-        for body, spans in self.spans.items():
-            files = list(dict.fromkeys(span.setting.log for span in spans))
-            by_order = [span.setting.log for span in spans if span.order]
+        for body, notes in self.by_body.items():
+            files = list(dict.fromkeys(span.setting.log for span in notes.spans))
+            by_order = [span.setting.log for span in notes.spans if span.order]
             if by_order and len(files) > 1:
                 other = next(file for file in files if file != by_order[0])
                 text = f"has `first` and `then` of {body}, and {other} has entries of it too"
@@ -295,9 +331,9 @@ class _Notes:
     def clashes(self, logs: Sequence[SessionLog]) -> Iterator[Problem]:
         """Of two logs that mount different lenses at one time neither is the later."""
         by_file = {log.file: log for log in logs}
-        for body, spans in self.spans.items():
+        for body, notes in self.by_body.items():
             first: dict[datetime, Setting] = {}
-            for start, setting in ((span.start, span.setting) for span in spans):
+            for start, setting in ((span.start, span.setting) for span in notes.spans):
                 one = setting if start is None else first.setdefault(start.earliest, setting)
                 if one.log != setting.log and one.lens != setting.lens:
                     text = (
@@ -309,18 +345,13 @@ class _Notes:
 
     def body_log(self, body: str | None) -> BodyLog:
         """What was collected about one body."""
-        frames = [
-            frame
-            for frame in self.named.frames
-            if self.named.bodies[frame.file] == body and frame.damage is None
-        ]
-        spans = self.spans.get(body, ())
-        by_order = tuple(span for span in spans if span.order is not None)
-        clock = self._clock(body, frames)
+        frames, notes = self._sound(body), self.by_body[body]
+        by_order = tuple(span for span in notes.spans if span.order is not None)
+        clock = notes.history(frames)
         kept = frames if by_order else [f for f in frames if f.file not in self.slates]
         shots = shots_of(kept, clock)
-        changes = changes_by_time(spans, shots)
-        if body not in self.overnight:
+        changes = changes_by_time(notes.spans, shots)
+        if not notes.overnight:
             changes = ended_by_pauses(changes, shots)
         missed = None
         if clock.clock.unsure is None and not clock.pieces:
@@ -328,32 +359,8 @@ class _Notes:
             times = [(shot.earliest, shot.latest) for shot in shots]
             clock = replace(clock, clock=replace(clock.clock, unsure=set_back(frames, clock.zone)))
             missed = None if clock.clock.unsure else misses(body, entries, times)
-        stated = self._stated(body, clock, shots)
+        stated = notes.stated(clock, shots)
         return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order, missed)
-
-    def _stated(self, body: str | None, clock: ClockHistory, shots: Sequence[Shot]) -> StatedClock:
-        """What is said of a body's clock, as it stood at the first shot."""
-        if not shots:
-            return StatedClock()
-        at, reading = clock.at(shots[0].frame), shots[0].start
-        by_log = ClockSource.LOG if body in self.clocks else None
-        source = by_log or (None if clock.clock == BodyClock() else ClockSource.GPS)
-        ahead, error = at.ahead_at(reading) / SECOND, at.error_at(reading) / SECOND
-        error += self.slack.get(body, 0.0)
-        gps = clock_by_satellites([shot.frame for shot in shots], clock.zone) if by_log else None
-        by_gps = None if gps is None else gps.ahead_at(reading) / SECOND
-        lines = tuple(self.clock_lines.get(body, ()))
-        return StatedClock(ahead, source, body in self.sure, error, by_gps, lines)
-
-    def _clock(self, body: str | None, frames: Sequence[Frame]) -> ClockHistory:
-        # A body may have a clock line and no entries: it keeps its order among the others by that.
-        zone = self.zones[body][0] if body in self.zones else self.clock_zones.get(body)
-        # The log's word on a clock stands above what satellites told the body.
-        clock = self.clocks.get(body) or clock_by_satellites(frames, zone) or BodyClock()
-        resets = find_resets(frames, zone, self.references.get(body, {}))
-        if resets is None:
-            return ClockHistory(zone, clock, over_summer_time(frames, zone, clock))
-        return ClockHistory(zone, replace(clock, unsure=resets.text), resets.clocks)
 
 
 def _reference(photo: Frame, line: ClockReference, zone: tzinfo | None) -> Reference | None:
