@@ -90,6 +90,12 @@ def test_other_files_are_told_and_copied_when_asked(frames: Path) -> None:
     assert json.loads(filled.out)["others"] == {"MOV": 1, "PDF": 1}
     assert Path("out/clip.mov").read_bytes() == b"movie"
     assert run("verify", "out").code == 0
+    assert "other file" not in run("fill", frames, "--into", "out").out
+    (frames / "notes.pdf").write_bytes(b"other pages")
+    told = " ".join(run("fill", frames, "--into", "out", "--others").out.split())
+    assert "1 other file copied and verified too: 1 MOV" in told
+    assert "notes.pdf isn't copied" in told
+    (frames / "notes.pdf").write_bytes(b"pages")
     Path("out/clip.mov").unlink()
     mended = run("verify", "out", "--mend")
     assert "made again: clip.mov" in mended.out
@@ -100,6 +106,9 @@ def test_verify_says_what_became_of_the_sources(frames: Path, out: Path) -> None
     frames.rename("elsewhere")
     assert "by their digests alone" in run("verify", out).out
     assert "by their digests alone" not in run("verify", out, "--frames", "elsewhere").out
+    nowhere = run("verify", out, "--frames", "nowhere")
+    assert nowhere.code == 2
+    assert "nowhere: there is no such folder" in nowhere.err
     changed = Path("elsewhere") / ALL[0]
     changed.write_bytes(changed.read_bytes()[:-1] + b"\0")
     told = run("verify", out, "--frames", "elsewhere")

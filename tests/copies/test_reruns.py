@@ -177,6 +177,17 @@ def test_a_value_made_blank_is_one_that_is_lost(frames: Path, out: Path) -> None
     assert "FNumber" not in lost.changes
 
 
+def test_an_option_left_out_takes_nothing_back_unless_it_is_meant(frames: Path, out: Path) -> None:
+    run(frames, out, xmp=True)
+    before = copies(out)
+    with pytest.raises(InputError, match=r"would lose the XMP packet .*, without --xmp"):
+        run(frames, out)
+    assert copies(out) == before
+    run(frames, out, take_back=True)
+    assert not xmp_by_exiv2((out / FIRST).read_bytes())
+    assert all(copy.resumed for copy in run(frames, out).copies)
+
+
 def test_a_log_that_adds_values_goes_on(frames: Path, out: Path) -> None:
     run(frames, out, replace(AT_2_8, f_number=None))
     assert f_number(out / FIRST) == "None"
@@ -562,6 +573,21 @@ def test_a_half_line_of_somebody_else_stays(frames: Path, out: Path) -> None:
     with pytest.raises(InputError, match="isn't flangeback's"):
         run(frames, out)
     assert (out / MANIFEST).read_bytes() == b"half a line of somebody's"
+
+
+@pytest.mark.parametrize(
+    "left", [b"\0" * 5000, b'{"sche' + b"\0" * 100, b'{"schema": "flangeback/mani']
+)
+def test_what_a_power_cut_leaves_behind_the_last_line_is_cut_off(
+    frames: Path, out: Path, left: bytes
+) -> None:
+    run(frames, out)
+    whole = (out / MANIFEST).read_bytes()
+    (out / MANIFEST).write_bytes(whole + left)
+    assert verify(out).faults
+    run(frames, out)
+    assert (out / MANIFEST).read_bytes().startswith(whole + b'{"schema": "flangeback/')
+    assert verify(out).faults == ()
 
 
 def test_a_pipe_in_the_place_of_a_copy_or_manifest_hangs_nothing(frames: Path, out: Path) -> None:

@@ -22,6 +22,7 @@ from flangeback.copies import FillOptions, FrameCopy, fill, verify
 from flangeback.copies.faults import ProofError
 from flangeback.copies.proof_xmp import check_packet
 from flangeback.copies.stated import Stated
+from flangeback.errors import InputError
 from flangeback.frames import scan
 from flangeback.log import parse_log
 from flangeback.match import Outcome, match_frames
@@ -566,7 +567,9 @@ def test_another_run_makes_the_copies_anew_only_where_the_wish_changed(tmp_path:
     assert {n: m for n, m in marks(again.out).items() if n != MANIFEST} == {
         n: m for n, m in stand.items() if n != MANIFEST
     }
-    back = done(tmp_path, BOTH, ZONE + NATIVE, set_time=False)
+    with pytest.raises(InputError, match="3 copies would lose the true time"):
+        done(tmp_path, BOTH, ZONE + NATIVE, set_time=False)
+    back = done(tmp_path, BOTH, ZONE + NATIVE, set_time=False, take_back=True)
     assert {name: back.copy(name) for name in made} == without
 
 
@@ -574,7 +577,9 @@ def test_a_sidecar_for_the_time_alone_is_taken_back(tmp_path: Path) -> None:
     log = ZONE + "clock k7 fast 3m20s\n09:00 k7 off\n"
     timed = done(tmp_path, {"K7_0001.DNG": RAW}, log)
     assert (timed.out / "K7_0001.xmp").is_file()
-    plain = done(tmp_path, {"K7_0001.DNG": RAW}, log, set_time=False)
+    with pytest.raises(InputError, match="1 copy would lose the true time"):
+        done(tmp_path, {"K7_0001.DNG": RAW}, log, set_time=False)
+    plain = done(tmp_path, {"K7_0001.DNG": RAW}, log, set_time=False, take_back=True)
     assert {path.name for path in plain.out.iterdir()} == {"K7_0001.DNG", MANIFEST}
     again = done(tmp_path, {"K7_0001.DNG": RAW}, log)
     assert b"2026-05-17T09:09:40.45+02:00" in again.copy("K7_0001.xmp")
@@ -587,7 +592,7 @@ def test_a_sidecar_that_was_worked_on_stays(tmp_path: Path) -> None:
     worked_on = timed.copy("K7_0001.xmp") + b"<!-- rated -->"
     (timed.out / "K7_0001.xmp").write_bytes(worked_on)
     matches = match_frames(scan(timed.frames), [parse_log(log, KIT, "session.txt")], KIT)
-    fill(matches, timed.frames, timed.out)
+    fill(matches, timed.frames, timed.out, FillOptions(take_back=True))
     assert timed.copy("K7_0001.xmp") == worked_on
     assert not (timed.out / "K7_0002.xmp").exists()
     # It is still the one that isn't as it was made.
@@ -599,7 +604,7 @@ def test_the_sidecars_of_frames_that_are_no_longer_there_stay(tmp_path: Path) ->
     timed = done(tmp_path, {"K7_0001.DNG": RAW, "K7_0002.DNG": RAW}, log)
     (timed.frames / "K7_0002.DNG").unlink()
     matches = match_frames(scan(timed.frames), [parse_log(log, KIT, "session.txt")], KIT)
-    fill(matches, timed.frames, timed.out)
+    fill(matches, timed.frames, timed.out, FillOptions(take_back=True))
     assert not (timed.out / "K7_0001.xmp").exists()
     assert (timed.out / "K7_0002.xmp").is_file()
     assert not verify(timed.out).failed

@@ -40,6 +40,10 @@ def verify(
     from flangeback.copies.manifest import filled_below
     from flangeback.copies.model import Mended
 
+    if frames is not None and not frames.is_dir():
+        expected = "the folder where the frames lie now"
+        raise flangeback.InputError.at(frames, "there is no such folder", expected)
+
     def prove(folder: flangeback.OutingFolder) -> flangeback.Verified:
         now = frames / folder.name if frames else None
         mended = None

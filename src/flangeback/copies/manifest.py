@@ -203,18 +203,19 @@ class ManifestWriter:
             if os.fstat(self._file).st_size != manifest.size:
                 text = "another run wrote into this folder meanwhile"
                 raise InputError(Problem(str(out), text, expected="the same command again"))
-            self._drop_unfinished_line(manifest.whole)
+            self._drop_unfinished_line(manifest)
         except BaseException:
             os.close(self._file)
             raise
 
-    def _drop_unfinished_line(self, at: int) -> None:
-        """Cuts off half a line of our own."""
-        line = pread(self._file, len(_LINE_START), at)
-        if line != _LINE_START[: len(line)]:
-            raise OSError(errno.EINVAL, "its last line isn't flangeback's", NAME)
-        if line:
-            os.ftruncate(self._file, at)
+    def _drop_unfinished_line(self, manifest: Manifest) -> None:
+        """Cuts off half a line of our own, and the zeros that a power cut leaves in its place."""
+        line = pread(self._file, _LONGEST_LINE, manifest.whole).rstrip(b"\0")
+        if line[: len(_LINE_START)] != _LINE_START[: len(line)]:
+            text = "its last line isn't flangeback's"
+            raise InputError(Problem(str(manifest.path), text, expected=_EXPECTED))
+        if manifest.whole < manifest.size:
+            os.ftruncate(self._file, manifest.whole)
 
     def start(self, run: RunStart) -> None:
         """Notes that a run begins. Raises OSError."""

@@ -33,8 +33,17 @@ class OtherFiles:
     @property
     def kinds(self) -> Mapping[str, int]:
         """How many there are of each kind, by their suffixes, most first."""
-        suffixes = (PurePosixPath(file).suffix[1:].upper() or "no suffix" for file in self.files)
-        return dict(Counter(suffixes).most_common())
+        return _kinds(self.files)
+
+    @property
+    def kinds_copied(self) -> Mapping[str, int]:
+        """The same of those that stand beside the copies, made now or before."""
+        return _kinds(file for file in self.files if self.copied and file not in self.left)
+
+
+def _kinds(files: Iterable[str]) -> Mapping[str, int]:
+    suffixes = (PurePosixPath(file).suffix[1:].upper() or "no suffix" for file in files)
+    return dict(Counter(suffixes).most_common())
 
 
 def other_files(

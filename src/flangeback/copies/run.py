@@ -11,8 +11,8 @@ from flangeback.copies.making import OPTIONS, Planned, Progress, Run
 from flangeback.copies.manifest import Manifest, ManifestWriter
 from flangeback.copies.model import Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
-from flangeback.copies.plan import FillOptions
-from flangeback.copies.records import RunStart
+from flangeback.copies.plan import CopyMethod, FillOptions
+from flangeback.copies.records import Record, RunStart
 from flangeback.copies.standing import MADE, TIME_NAMES, Action, Standing, Task
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import Matches
@@ -42,11 +42,15 @@ def fill(
     output.check_place(frames, out)
     others = other_files(frames, (match.frame for match in matches.frames), options.used)
     with Manifest(out) as manifest:
+        if not options.others:
+            others = tuple(file for file in others if not _is_copied(manifest.get(file)))
         run = Run(Standing(frames, out, manifest, options), options, frames.stat().st_dev)
         planned = run.plan(matches.frames, others)
         _check_strangers(out, manifest, list(planned.tasks))
         if not options.take_back:
             _check_losses(out, planned)
+            runs = [run for run in manifest.runs if run.frames == str(frames.resolve())]
+            _check_options(out, planned, options, runs)
         output.check_names(out, planned.names)
         output.check_room(out, sum(task.needed for task in planned.tasks))
         try:
@@ -92,6 +96,11 @@ def preview(
 def options_of(run: RunStart) -> FillOptions:
     """The options that a run was made with."""
     return FillOptions(**{name: run.options[name] for name in OPTIONS if name in run.options})
+
+
+def _is_copied(record: Record | None) -> bool:
+    """Whether an earlier run copied a file that is no frame's."""
+    return record is not None and record.way == CopyMethod.OTHER
 
 
 def _check_strangers(out: Path, manifest: Manifest, tasks: Sequence[Task]) -> None:
@@ -142,6 +151,25 @@ def _check_losses(out: Path, planned: Planned) -> None:
     raise InputError(
         Problem(str(out), f"{listed(told, 'and')}: nothing was written", expected=expected)
     )
+
+
+def _check_options(
+    out: Path, planned: Planned, options: FillOptions, runs: Sequence[RunStart]
+) -> None:
+    """Raises InputError where copies would lose what an option gave them that is left out now."""
+    old = [task.record for task in planned.tasks if task.record and task.action in MADE]
+    old += planned.withdrawn
+    timed = [record.copy for record in old if record.values.keys() & TIME_NAMES]
+    edited = [record.copy for record in old if record.way == CopyMethod.EMBED]
+    given = {"set_time": ("the true time", timed), "xmp": ("the XMP packet", edited)}
+    for name, (what, losing) in given.items():
+        gave = any(run.options.get(name) for run in runs[-1:])
+        if losing and gave and not getattr(options, name):
+            option = f"--{name.replace('_', '-')}"
+            told = f"{count(len(losing), 'copy', 'copies')} would lose {what} ({some_of(losing)})"
+            text = f"{told}, without {option}: nothing was written"
+            expected = f"{option} as before, or --take-back if this is meant"
+            raise InputError(Problem(str(out), text, expected=expected))
 
 
 def _cannot_go_on(path: Path | str, error: OSError) -> Problem:

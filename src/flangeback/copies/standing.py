@@ -328,7 +328,7 @@ _STRANGER = (
 )
 _ANOTHER = (
     "the copy of that name is of another frame, or of this one before it changed: it is kept;"
-    " this one needs another folder (--beside makes one)"
+    " this one needs another folder, by --into or --beside"
 )
 
 

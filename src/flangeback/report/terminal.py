@@ -233,15 +233,14 @@ def show_sealed(console: Console, matches: Matches) -> None:
 
 def show_others(console: Console, others: OtherFiles) -> None:
     """Prints how many files beside the frames were copied, or stay behind."""
-    if not others.files:
-        return
-    kinds = ", ".join(f"{number} {kind}" for kind, number in others.kinds.items())
-    told = count(len(others.files), "other file")
-    if others.copied:
-        say_wrapped(console, f"{told} copied and verified too: {kinds}")
-    else:
+    kinds = others.kinds_copied if others.copied else others.kinds
+    told = count(sum(kinds.values()), "other file")
+    listing = ", ".join(f"{number} {kind}" for kind, number in kinds.items())
+    if kinds and others.copied:
+        say_wrapped(console, f"{told} copied and verified too: {listing}")
+    elif kinds:
         verb = "stays" if len(others.files) == 1 else "stay"
-        say_wrapped(console, f"{told} {verb} behind: {kinds} (fill --others copies them too)")
+        say_wrapped(console, f"{told} {verb} behind: {listing} (fill --others copies them too)")
     for file, why in others.left.items():
         say_wrapped(console, f"{file} isn't copied: {why}", "red")
 
