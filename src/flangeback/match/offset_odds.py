@@ -40,9 +40,9 @@ shots may have been deleted, or lie on another card."""
 _UNNOTED, _MOST_UNNOTED = -0.1, -3.0
 """For each burst before all entries or after them, and for all at the most: who notes at all begins
 to in time and goes on."""
-_LATE_START = -1.0
-"""For bursts before all entries at all: who notes begins to in time."""
-_IDLE_FIRST, _SOON = -0.7, 180.0
+_LATE_START, _OF_ALL_EARLY = -1.0, -3.0
+"""For bursts before all entries at all, and times their share: who notes begins to in time."""
+_IDLE_FIRST, _SOON = -1.0, 180.0
 """Where no frame follows the first entry and none begins within so many seconds of another: its
 frames may lie on another card."""
 _SHIFTED = -2.5
@@ -209,7 +209,7 @@ class ChangeOdds:
         apart = early + len(bursts) - np.searchsorted(bursts, ends[-1] + offsets)
         goes_on = (after > 0) | (starts[-1] + offsets > self.times[-1]) & self.ends_mounted
         unnoted = np.maximum(_UNNOTED * apart, _MOST_UNNOTED) + _SHIFTED * ((early > 1) & goes_on)
-        unnoted += _LATE_START * (early > 1)
+        unnoted += (_LATE_START + _OF_ALL_EARLY * early / len(bursts)) * (early > 1)
         by_first, soon = (np.searchsorted(ends, self.times[0] - by - offsets) for by in (0, _SOON))
         unnoted += _IDLE_FIRST * ((by_first > 1) & (by_first == soon))
         found: Floats = _OUTSIDE * (before + after) + once + unnoted
