@@ -172,7 +172,9 @@ class FrameFile(ABC):
     def packet_after(
         self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
     ) -> bytes | None:
-        """The file's packet after an edit; None where it stays. Raises NotXmp."""
+        """The file's packet after an edit; None where it stays, or is none. Raises NotXmp."""
+        if not self.packet:
+            return xmp.new_packet(values) if add_packet else None
         change = xmp.stating if add_packet else xmp.agreed
         return change(self.packet, values, date=date)
 

@@ -12,7 +12,6 @@ from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import ClassVar, NamedTuple
 
-from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.jpeg_offsets import (
     multi_picture_index,
@@ -226,16 +225,13 @@ class Jpeg(FrameFile):
     def _packet_splices(
         self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
     ) -> list[Splice]:
-        segment = self.xmp_segment
-        if segment is None:
-            if not add_packet:
-                return []
-            at = self.exif_segment.end if self.exif_segment else self._place_for_exif()
-            return [Splice(at, at, _app1(_XMP + xmp.new_packet(values)))]
-        packet = self.packet
+        segment, packet = self.xmp_segment, self.packet
         fresh = self.packet_after(values, add_packet=add_packet, date=date)
         if fresh is None:
             return []
+        if segment is None:
+            at = self.exif_segment.end if self.exif_segment else self._place_for_exif()
+            return [Splice(at, at, _app1(_XMP + fresh))]
         growth = len(fresh) - len(packet)
         if segment.end - segment.start + growth > _LONGEST_CONTENTS:
             raise NoRoom("the XMP packet states lens data and is too full to change it")

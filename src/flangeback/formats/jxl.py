@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import ClassVar
 
-from flangeback.formats import xmp
 from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
 from flangeback.formats.iso_boxes import Box, boxes
 from flangeback.formats.new_block import new_block
@@ -105,12 +104,9 @@ class JpegXl(FrameFile):
         else:
             contents = found[1][: _lead(found[1])] + applied_to(block, values, _GREATEST)
         splices = [self._placed(found, b"Exif", contents, picture)]
-        there = self._metadata(b"xml ")
-        fresh = self.packet_after(values, add_packet=add_packet, date=date) if there else None
-        if there is None and add_packet:
-            fresh = xmp.new_packet(values)
-        if fresh is not None:
-            splices.append(self._placed(there, b"xml ", fresh, picture))
+        packet = self.packet_after(values, add_packet=add_packet, date=date)
+        if packet is not None:
+            splices.append(self._placed(self._metadata(b"xml "), b"xml ", packet, picture))
         return in_order(splices)
 
     def _placed(

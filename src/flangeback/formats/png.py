@@ -9,7 +9,6 @@ from contextlib import suppress
 from functools import cached_property
 from typing import ClassVar, NamedTuple
 
-from flangeback.formats import xmp
 from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
 from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
@@ -123,16 +122,14 @@ class Png(FrameFile):
         self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
     ) -> Iterator[Splice]:
         found = next(self._texts((_XMP,), (b"iTXt",)), None)
-        if found is None:
-            if add_packet:
-                contents = _XMP + bytes(4) + xmp.new_packet(values)
-                yield self._added(b"iTXt", contents)
-            return
-        chunk, data = found
-        tail, _ = _text_of(data)
         fresh = self.packet_after(values, add_packet=add_packet, date=date)
-        if fresh is not None:
-            yield self._replaced(chunk, _XMP + bytes(2) + tail + fresh)
+        if fresh is None:
+            return
+        if found is None:
+            yield self._added(b"iTXt", _XMP + bytes(4) + fresh)
+        else:
+            tail, _ = _text_of(found[1])
+            yield self._replaced(found[0], _XMP + bytes(2) + tail + fresh)
 
     def _added(self, kind: bytes, contents: bytes) -> Splice:
         """A new chunk before the picture; in a moving one last, or some readers see it stand."""

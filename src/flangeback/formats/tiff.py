@@ -11,7 +11,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import ClassVar
 
-from flangeback.formats import xmp
 from flangeback.formats.frame_file import FrameFile, jpeg_of
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, in_order
@@ -98,16 +97,9 @@ class Tiff(FrameFile):
         if (why := self.obstacle(values)) is not None:
             raise Refused(why)
         self.refuse_other_time(values)
-        block, packet = self.exif, self._new_packet(values, add_packet=add_packet, date=date)
+        block, packet = self.exif, self.packet_after(values, add_packet=add_packet, date=date)
         edit = edit_block(block, values, _GREATEST_FILE, packet=packet, padding=False)
         return in_order([*edit.splices, Splice(block.size, block.size, edit.appended)])
-
-    def _new_packet(
-        self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
-    ) -> bytes | None:
-        if self.exif.main().find(XMP_PACKET) is None:
-            return xmp.new_packet(values) if add_packet else None
-        return self.packet_after(values, add_packet=add_packet, date=date)
 
 
 class BigTiff(Tiff):

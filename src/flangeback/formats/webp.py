@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import ClassVar, NamedTuple
 
-from flangeback.formats import xmp
 from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
 from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
@@ -132,13 +131,10 @@ class WebP(FrameFile):
         self, values: Sequence[TagValue], end: int, *, add_packet: bool, date: str | None
     ) -> Iterator[Splice]:
         chunk = self._first(*_XMP)
-        if chunk is None:
-            if add_packet:
-                yield Splice(end, end, _chunk(_XMP[0], xmp.new_packet(values)))
-            return
         fresh = self.packet_after(values, add_packet=add_packet, date=date)
         if fresh is not None:
-            yield self._replaced(chunk, fresh)
+            new = Splice(end, end, _chunk(_XMP[0], fresh))
+            yield new if chunk is None else self._replaced(chunk, fresh)
 
     def _replaced(self, chunk: Chunk, contents: bytes) -> Splice:
         old = self.reader.read(chunk.at, chunk.after)
