@@ -753,6 +753,21 @@ def test_a_file_that_an_interrupted_run_noted_twice_counts_once(frames: Path, ou
     assert verify(out).missing == 2
 
 
+def test_what_lies_beside_copies_is_no_other_file_of_theirs(
+    frames: Path, out: Path, tmp_path: Path
+) -> None:
+    log = tmp_path / "session.txt"
+    log.write_text("all miran58 f/2.8\n")
+    run(frames, out, logs=(log,))
+    (out / "flangeback-notes.txt").write_text("somebody's own")
+    log.write_text("all miran58 f/4\n")
+    again = tmp_path / "again"
+    found = run(out, again, logs=(log,), others=True)
+    assert found.others.files == found.others.made == ("flangeback-notes.txt",)
+    assert (again / "flangeback-session.txt").read_text() == "all miran58 f/4\n"
+    assert not verify(again).needs_person
+
+
 def test_an_other_file_that_goes_away_stops_no_other(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from itertools import count
 from pathlib import Path
 
+from flangeback.frames.model import MANIFEST
 from flangeback.system import save_new
 
 _SESSION, _KIT = "flangeback-session", "flangeback-kit"
+OWN = re.compile(rf"{re.escape(MANIFEST)}|{_SESSION}(-\d+)?\.txt|{_KIT}(-\d+)?\.toml")
+"""The names of what lies beside copies."""
 
 
 def keep_used(
