@@ -163,7 +163,7 @@ def test_what_verifying_found() -> None:
     lines = out.getvalue().splitlines()
     assert lines[0] == "c.JPG: its bytes changed"
     assert lines[1].startswith("2 of 3 copies in out verified; for 1 by their digests alone")
-    assert lines[2] == "not flangeback's: mine.txt"
+    assert lines[2] == "not in the manifest: mine.txt"
 
 
 def test_a_kit_shows_every_piece_once() -> None:

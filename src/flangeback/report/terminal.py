@@ -320,7 +320,7 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     for folder in verified.folders:
         say_wrapped(console, f"passed over: {folder}, a folder of copies of its own", "dim")
     if verified.strangers:
-        say_wrapped(console, f"not flangeback's: {some_of(verified.strangers)}", "dim")
+        say_wrapped(console, f"not in the manifest: {some_of(verified.strangers)}", "dim")
 
 
 def _show_mended(console: Console, mended: Mended) -> None:
