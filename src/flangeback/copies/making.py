@@ -18,7 +18,7 @@ from flangeback.copies.faults import ProofError, SourceError, TouchedError
 from flangeback.copies.keeping import keep_used
 from flangeback.copies.manifest import ManifestWriter, now
 from flangeback.copies.model import FrameCopy
-from flangeback.copies.plan import FilePlan, FillOptions
+from flangeback.copies.plan import FilePlan
 from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
 from flangeback.copies.results import Done, frame_copy
 from flangeback.copies.standing import MADE, Action, Job, Standing, Task, left_as_it_is
@@ -65,18 +65,7 @@ class Run:
     """One run; `device` is the one that the frames lie on as it begins."""
 
     standing: Standing
-    options: FillOptions
     device: int
-
-    @property
-    def out(self) -> Path:
-        """The output folder."""
-        return self.standing.out
-
-    @property
-    def frames(self) -> Path:
-        """The frames folder."""
-        return self.standing.frames
 
     def plan(self, matches: Iterable[FrameMatch], others: Iterable[str]) -> Planned:
         """What there is to do. Of what is finished no more is kept than its name and result."""
@@ -87,7 +76,7 @@ class Run:
                 finished[number] = frame_copy(job, self._job(job))
             else:
                 jobs[number] = job
-        other_tasks = list(self.standing.others(others)) if self.options.others else []
+        other_tasks = list(self.standing.others(others)) if self.standing.options.others else []
         names += [task.plan.copy for task in other_tasks]
         return Planned(jobs, finished, names, other_tasks, list(self.standing.withdrawals(names)))
 
@@ -103,13 +92,17 @@ class Run:
         """The run as the manifest has it. Raises OSError."""
         from xxhash import xxh3_128_hexdigest
 
-        logs, kit = keep_used(self.out, self.options.logs, self.options.kit)
+        logs, kit = keep_used(
+            self.standing.out, self.standing.options.logs, self.standing.options.kit
+        )
         return RunStart(
             version=flangeback.__version__,
             when=now(),
             frames=self.standing.folder,
-            frames_relative=os.path.relpath(self.frames.resolve(), self.out.resolve()),
-            options={name: getattr(self.options, name) for name in OPTIONS},
+            frames_relative=os.path.relpath(
+                self.standing.frames.resolve(), self.standing.out.resolve()
+            ),
+            options={name: getattr(self.standing.options, name) for name in OPTIONS},
             logs=logs,
             kit=kit,
             files=len(planned.names),
@@ -158,8 +151,8 @@ class Run:
 
     def _check_card(self) -> None:
         """Raises OSError where the frames' disk is gone: that is no matter of one frame."""
-        if self.frames.stat().st_dev != self.device:
-            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV), str(self.frames))
+        if self.standing.frames.stat().st_dev != self.device:
+            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV), str(self.standing.frames))
 
     def _file(self, match: FrameMatch | None, task: Task) -> Done:
         if task.action == Action.LEAVE:
@@ -190,7 +183,7 @@ class Run:
             return Done(task, self._record(match, task, edit, written), remark=edit.remark)
         anew = replace(record, frames=self.standing.folder)
         if task.reason:
-            anew = _as_it_is_now(self.out, task, anew)
+            anew = _as_it_is_now(self.standing.out, task, anew)
         remark = "; ".join(filter(None, (record.remark, task.reason))) or None
         changed = anew if anew != record else None
         return Done(task, changed, refusal=record.refusal, remark=remark)
@@ -200,7 +193,7 @@ class Run:
         edit, refusal, failure = Edit(), None, None
         plan = task.present or task.plan
         try:
-            edit = edit_for(plan, self.options)
+            edit = edit_for(plan, self.standing.options)
             written = self._write(task, plan, edit)
         except (Refused, Damaged) as why:
             refusal = str(why)
@@ -222,7 +215,7 @@ class Run:
         )
 
     def _write(self, task: Task, plan: FilePlan, edit: Edit) -> Written:
-        return write_file(plan, edit, self.out, replaces=task.replaces)
+        return write_file(plan, edit, self.standing.out, replaces=task.replaces)
 
     def _record(self, match: FrameMatch | None, task: Task, edit: Edit, written: Written) -> Record:
         plan, stated = task.plan, Stated.of(edit.values)
@@ -247,7 +240,7 @@ class Run:
             values=stated.values,
             whole=stated.whole,
             patched=task.present is not None,
-            asked=asked_digest(plan.values, packet=self.options.xmp),
+            asked=asked_digest(plan.values, packet=self.standing.options.xmp),
             remark=edit.remark,
         )
         return record if match is None else _with_match(record, match)
@@ -269,7 +262,7 @@ class Run:
         for record in records:
             below = PurePath(record.copy)
             gone = suppress(FileNotFoundError)
-            with gone, pinned(self.out, below.parent, make=False) as folder:
+            with gone, pinned(self.standing.out, below.parent, make=False) as folder:
                 (folder / below.name).unlink(missing_ok=True)
             writer.append(replace(record, verdict=WITHDRAWN))
 
@@ -280,9 +273,9 @@ class Run:
         """
         folders = {folder for name in names for folder in PurePath(name).parents}
         for folder in sorted(folders, key=lambda one: len(one.parts), reverse=True):
-            with suppress(OSError), pinned(self.out, folder, make=False) as there:
+            with suppress(OSError), pinned(self.standing.out, folder, make=False) as there:
                 sync_folder(there)
-                status = (self.frames / folder).stat()
+                status = (self.standing.frames / folder).stat()
                 set_times(there, status.st_atime_ns, status.st_mtime_ns)
 
 

@@ -44,7 +44,7 @@ def fill(
     with Manifest(out) as manifest:
         if not options.others:
             others = tuple(file for file in others if not _is_copied(manifest.get(file)))
-        run = Run(Standing(frames, out, manifest, options), options, frames.stat().st_dev)
+        run = Run(Standing(frames, out, manifest, options), frames.stat().st_dev)
         planned = run.plan(matches.frames, others)
         _check_strangers(out, manifest, list(planned.tasks))
         if not options.take_back:
