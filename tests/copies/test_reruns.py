@@ -326,6 +326,45 @@ def test_a_rated_copy_is_corrected_on_its_present_bytes(frames: Path, out: Path)
     assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
 
 
+WITHOUT_SERIAL = replace(AT_5_6, lens=replace(AT_5_6.lens, name="Tolvan 28mm f/2.8", serial=None))
+
+
+def test_a_rated_copy_is_corrected_to_a_lens_of_which_less_is_known(
+    frames: Path, out: Path
+) -> None:
+    run(frames, out)
+    rate(out / FIRST)
+    again = run(frames, out, WITHOUT_SERIAL, take_back=True)
+    assert set(outcomes(again).values()) == {Outcome.FILL}
+    tags = by_exiv2((out / FIRST).read_bytes())
+    assert tags["Exif.Photo.LensModel"] == "Tolvan 28mm f/2.8"
+    assert not tags.get("Exif.Photo.LensSerialNumber", "").strip("\0 ")
+    assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
+    before = copies(out)
+    assert all(copy.resumed for copy in run(frames, out, WITHOUT_SERIAL).copies)
+    assert copies(out) == before
+    assert not verify(out).needs_person
+    run(frames, out, AT_2_8, take_back=True)
+    assert by_exiv2((out / FIRST).read_bytes())["Exif.Photo.LensSerialNumber"] == "6612345"
+    assert not verify(out).failed
+
+
+def test_a_rated_sidecar_is_corrected_to_a_lens_of_which_less_is_known(
+    raw: Path, out: Path
+) -> None:
+    run(raw, out)
+    sidecar = out / "K7_0001.xmp"
+    text = sidecar.read_bytes().replace(b"<rdf:Description", b'<rdf:Description xmp:Rating="4"', 1)
+    lead = b'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:exif'
+    sidecar.write_bytes(text.replace(b"xmlns:exif", lead, 1))
+    assert set(outcomes(run(raw, out, WITHOUT_SERIAL, take_back=True)).values()) == {Outcome.FILL}
+    stated = sidecar.read_bytes()
+    assert b'xmp:Rating="4"' in stated
+    assert b"Tolvan 28mm f/2.8" in stated
+    assert b"6612345" not in stated
+    assert not verify(out).failed
+
+
 def test_an_unfilled_copy_that_was_rated_is_filled_on_its_present_bytes(
     frames: Path, out: Path
 ) -> None:

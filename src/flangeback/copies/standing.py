@@ -17,15 +17,21 @@ from flangeback.copies.manifest import Manifest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
-from flangeback.copies.touched import check_own, date_in, is_broken, losses, present_plan
+from flangeback.copies.touched import (
+    TIME_NAMES,
+    check_own,
+    date_in,
+    is_broken,
+    losses,
+    present_plan,
+)
 from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
 from flangeback.system import Identity, identity, open_file
-from flangeback.tags.table import TAGS, TIME_TAGS, TagValue
+from flangeback.tags.table import TagValue
 
-TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
 _LONGEST_GROWTH = 1 << 16
 
 
@@ -225,8 +231,6 @@ class Standing:
         elif is_done:
             check_own(plan, self.out, record)
             return replace(task, reason=TOUCHED)
-        if losses(record.values, Stated.of(plan.values).values):
-            raise TouchedError("another program changed it since, and values are to be taken out")
         present = present_plan(plan, self.out, record)
         return replace(task, action=Action.CHANGE, present=present)
 

@@ -17,15 +17,26 @@ from flangeback.formats import Damaged
 from flangeback.frames.model import Frame
 from flangeback.frames.reading import recognised_frame
 from flangeback.system import open_file
+from flangeback.tags.decide import blank
+from flangeback.tags.table import TAGS, TIME_TAGS
+
+TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
 
 
 def present_plan(plan: FilePlan, out: Path, record: Record | None) -> FilePlan:
-    """The plan for correcting a copy on the bytes it has now.
+    """The plan for correcting a copy on the bytes it has now; what another lens leaves is blanked.
 
     Raises TouchedError where another program changed our own values, or put values of its own
-    where ours are to stand; SourceError, OSError.
+    where ours are to stand, and where values of the frame's own are to come back; SourceError,
+    OSError.
     """
     check_own(plan, out, record)
+    if record is not None and (gone := losses(record.values, Stated.of(plan.values).values)):
+        if not plan.values or record.before is None or gone & {*record.before, *TIME_NAMES}:
+            raise TouchedError("another program changed it since, and values are to be taken out")
+        blanks = (blank(tag) for tag, kind in TAGS.items() if kind.name in gone)
+        values = sorted((*plan.values, *blanks), key=lambda value: value.tag)
+        plan = replace(plan, values=tuple(values))
     status = (out / plan.copy).stat()
     size, modified_ns = status.st_size, status.st_mtime_ns
     present = replace(plan, folder=out, source_file=plan.copy, size=size, modified_ns=modified_ns)

@@ -81,7 +81,7 @@ def decide(fill: Fill, stale: frozenset[Tag] = frozenset()) -> tuple[TagValue, .
     """
     replaces = bool(stale - {Tag.FOCAL_LENGTH_35MM})
     stated = {value.tag: value for value in _stated(fill, replaces=replaces)}
-    blanks = {tag: _blank(tag) for tag in stale if tag not in stated}
+    blanks = {tag: blank(tag) for tag in stale if tag not in stated}
     return tuple(sorted((stated | blanks).values(), key=lambda value: value.tag))
 
 
@@ -120,7 +120,8 @@ def _apex(tag: Tag, f_number: Decimal | None) -> Iterator[TagValue]:
         yield TagValue(tag, (rational(value),))
 
 
-def _blank(tag: Tag) -> TagValue:
+def blank(tag: Tag) -> TagValue:
+    """What a tag of lens data states where nothing is known (CIPA DC-008, 4.6.6)."""
     if tag in (Tag.LENS_MAKE, Tag.LENS_MODEL, Tag.LENS_SERIAL_NUMBER):
         return TagValue(tag, "")
     if tag == Tag.FOCAL_LENGTH_35MM:
