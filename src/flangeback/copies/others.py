@@ -59,6 +59,9 @@ def other_files(
     known = {
         name for frame in frames for file in frame.files for name in (file.file, *file.sidecars)
     }
+    for path in used:
+        with suppress(ValueError):  # It lies elsewhere.
+            known.add(path.absolute().relative_to(folder.absolute()).as_posix())
     kept = [path for path in used if path.is_file()]
     return tuple(
         file

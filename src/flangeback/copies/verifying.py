@@ -101,7 +101,9 @@ def _checked(places: _Places, record: Record) -> CheckedCopy:
         source = _prove_against(places, record, is_touched=is_touched)
         return replace(found, source=source, is_touched=is_touched)
     except FileNotFoundError:
-        return replace(found, failure="the copy is gone")
+        is_lost = record.source_state is not None and places.source(record) is None
+        beside = ", and what it was made from isn't at hand (--frames says where it is)"
+        return replace(found, failure="the copy is gone" + beside * is_lost)
     except OSError as error:
         return replace(found, failure=f"the copy can't be read: {error.strerror}")
     except (ProofError, Damaged) as failure:
