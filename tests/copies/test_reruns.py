@@ -23,6 +23,7 @@ from flangeback.errors import InputError
 from flangeback.frames import scan
 from flangeback.match import Matches, Outcome
 from flangeback.tags import Fill, Tag
+from support.chunk_files import PACKET, by_pillow, with_profile
 from support.folders import litter, snapshot
 from support.gear import AT_2_8, AT_5_6, filled
 from support.plain_jpeg import APP1, EXIF, picture, segment, small_block, with_segments
@@ -898,3 +899,21 @@ def test_a_run_that_another_overtook_begins_anew(
         run(frames, out)
     assert not verify(out).failed
     assert all(copy.resumed for copy in run(frames, out).copies)
+
+
+def test_a_rerun_that_asks_for_what_a_file_cant_take_says_so(frames: Path, out: Path) -> None:
+    """Its copy holds just the frame in either run, and is said to hold no more."""
+    packet = PACKET.replace(b"'----'", b"'Other 50mm'")
+    (frames / "scan.png").write_bytes(
+        with_profile(by_pillow("PNG"), b"xmp", packet, deflated=False)
+    )
+    (frame,) = (one for one in scan(frames) if one.file == "scan.png")
+    conflict = replace(filled(frame), outcome=Outcome.CONFLICT)
+    over = replace(filled(frame), stale=frozenset([Tag.LENS_MODEL]))
+    for match in (conflict, over, conflict, over):
+        asked = FillOptions(over=match is over)
+        (copy,) = fill(Matches((match,)), frames, out, asked).copies
+        wanted = Outcome.UNREADABLE if match is over else Outcome.CONFLICT
+        assert copy.match.outcome is wanted
+        assert ("its metadata are in a text chunk" in str(copy.match.reason)) == (match is over)
+        assert (out / "scan.png").read_bytes() == (frames / "scan.png").read_bytes()

@@ -180,13 +180,16 @@ class Run:
             edit, digests = self.standing.adopted(task)
             status = task.target.stat()
             written = Written(digests, status.st_size, status.st_mtime_ns)
-            return Done(task, self._record(match, task, edit, written), remark=edit.remark)
+            record = self._record(match, task, edit, written)
+            return Done(task, record, refusal=task.plan.refusal, remark=edit.remark)
         anew = replace(record, frames=self.standing.folder)
         if task.reason:
             anew = _as_it_is_now(self.standing.out, task, anew)
         remark = "; ".join(filter(None, (record.remark, task.reason))) or None
         changed = anew if anew != record else None
-        return Done(task, changed, refusal=record.refusal, remark=remark)
+        # What an earlier run was refused says nothing of one that asks for no values.
+        refusal = record.refusal if task.plan.values else task.plan.refusal
+        return Done(task, changed, refusal=refusal, remark=remark)
 
     def _made(self, match: FrameMatch | None, task: Task) -> Done:
         """A new file; where the values can't be written, or their proof fails, a plain copy."""
