@@ -21,7 +21,9 @@ from flangeback.copies.model import SourceNow
 from flangeback.copies.standing import Action
 from flangeback.errors import InputError
 from flangeback.frames import scan
+from flangeback.locks import lock
 from flangeback.match import Matches, Outcome
+from flangeback.system import open_to_append
 from flangeback.tags import Fill, Tag
 from support.chunk_files import PACKET, by_pillow, with_profile
 from support.folders import litter, snapshot
@@ -917,3 +919,55 @@ def test_a_rerun_that_asks_for_what_a_file_cant_take_says_so(frames: Path, out: 
         assert copy.match.outcome is wanted
         assert ("its metadata are in a text chunk" in str(copy.match.reason)) == (match is over)
         assert (out / "scan.png").read_bytes() == (frames / "scan.png").read_bytes()
+
+
+# Names of flangeback's own ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", [MANIFEST, "flangeback-session.txt", "flangeback-kit-2.toml"])
+def test_a_picture_called_like_a_file_of_ours_is_left_and_stops_nothing(
+    frames: Path, out: Path, name: str
+) -> None:
+    (frames / name).write_bytes(a_picture(7))
+    for _ in range(2):
+        found = run(frames, out)
+        assert outcomes(found)[name] == Outcome.CONFLICT
+        assert sum(copy.verified for copy in found.copies) == 3
+        checked = verify(out)
+        assert (checked.failed, checked.missing, checked.strangers) == ((), 0, ())
+
+
+def test_our_own_files_are_no_other_files_of_a_folder_of_copies(
+    frames: Path, tmp_path: Path, out: Path
+) -> None:
+    run(frames, out)
+    (out / "clip.mov").write_bytes(b"movie")
+    assert run(out, tmp_path / "again").others.files == ("clip.mov",)
+
+
+def test_a_link_is_no_log_that_is_kept(frames: Path, tmp_path: Path, out: Path) -> None:
+    log = tmp_path / "session.txt"
+    log.write_text("all k7 miran58 f/2.8\n")
+    out.mkdir()
+    (out / "flangeback-session.txt").symlink_to(log)
+    run(frames, out, logs=(log,))
+    assert (out / "flangeback-session-2.txt").read_text() == log.read_text()
+    assert not (out / "flangeback-session-2.txt").is_symlink()
+
+
+def test_copies_are_not_proved_while_a_run_writes(frames: Path, out: Path) -> None:
+    run(frames, out)
+    file = open_to_append(out / MANIFEST)
+    try:
+        assert lock(file)
+        with pytest.raises(InputError, match="another run is writing into this folder"):
+            verify(out)
+    finally:
+        os.close(file)
+    assert not verify(out).failed
+
+
+def test_no_folder_is_made_below_a_file(frames: Path, tmp_path: Path) -> None:
+    (tmp_path / "kit.toml").write_text("")
+    with pytest.raises(InputError, match=r"kit\.toml: is a file"):
+        run(frames, tmp_path / "kit.toml" / "copies")

@@ -34,6 +34,6 @@ def _kept(out: Path, stem: str, suffix: str, content: bytes) -> str:
         if not path.exists() and not path.is_symlink():
             save_new(path, content)
             return name
-        if path.is_file() and path.read_bytes() == content:
+        if path.is_file() and not path.is_symlink() and path.read_bytes() == content:
             return name
     raise AssertionError

@@ -103,6 +103,20 @@ class Manifest:
         if self._file >= 0:
             os.close(self._file)
 
+    def check_idle(self) -> None:
+        """Raises InputError where a run is writing into the folder, or has since this was read."""
+        if self._file < 0:
+            return
+        own = open_to_read(self.path)
+        try:
+            is_free = lock(own)
+        finally:
+            os.close(own)
+        if not is_free or os.fstat(self._file).st_size != self.size:
+            text = "another run is writing into this folder, or has just now"
+            expected = "the same command once that run has ended"
+            raise InputError(Problem(str(self.path.parent), text, expected=expected))
+
     def __len__(self) -> int:
         return len(self._places)
 

@@ -27,6 +27,9 @@ def mend(
 
     Raises InputError where a run left no log or kit, or its frames aren't at hand.
     """
+    if not out.is_dir():
+        expected = "a folder that flangeback filled"
+        raise InputError(Problem(str(out), "there is no such folder", expected=expected))
     with Manifest(out) as manifest:
         runs = {run.frames: run for run in manifest.runs}
     if not runs:

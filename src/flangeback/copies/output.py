@@ -27,8 +27,8 @@ _RESERVED = frozenset(
 
 def check_place(frames: Path, out: Path) -> None:
     """Raises InputError where `out` is the frames folder, lies in it, or holds it."""
-    if out.exists() and not out.is_dir():
-        raise InputError(Problem(str(out), "is a file", expected="a folder for the copies"))
+    if not (there := _nearest(out)).is_dir():
+        raise InputError(Problem(str(there), "is a file", expected="a folder for the copies"))
     if lies_in(out, frames):
         text = "is the frames folder, or lies in it: originals are never written to"
         raise InputError(Problem(str(out), text, expected="a folder outside the frames"))
@@ -58,7 +58,8 @@ def check_room(out: Path, needed: int) -> None:
     disk = shutil.disk_usage(_nearest(out))
     # Some network file systems state no size at all (f_blocks of statvfs, POSIX.1-2017).
     if disk.total and disk.free < needed + _SPARE:
-        text = f"no room on the disk: {_shown(needed)} needed, {_shown(disk.free)} free"
+        needs = f"{_shown(needed + _SPARE)} needed, {_shown(_SPARE)} of it to spare"
+        text = f"no room on the disk: {needs}, {_shown(disk.free)} free"
         raise InputError(Problem(str(out), text, expected="a folder on a disk with more room"))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from flangeback.copies.standing import MADE, Action, Standing, Task
 from flangeback.copies.touched import TIME_NAMES
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import Matches
+from flangeback.system import is_part
 from flangeback.words import count, listed, some_of
 
 _PLAIN = FillOptions()
@@ -109,12 +111,11 @@ def _check_strangers(out: Path, manifest: Manifest, tasks: Sequence[Task]) -> No
 
     It is ours, its manifest lost, where copies with their very values stand there.
     """
-    strangers = [task for task in tasks if task.action == Action.LEAVE]
+    left = (task.in_the_way or task.target for task in tasks if task.action == Action.LEAVE)
+    strangers = list(filter(os.path.lexists, left))
     is_ours = any(task.action == Action.KEEP and task.plan.values for task in tasks)
     if strangers and not (manifest.exists or is_ours):
-        names = dict.fromkeys(
-            (one.in_the_way or one.target).relative_to(out).as_posix() for one in strangers
-        )
+        names = dict.fromkeys(path.relative_to(out).as_posix() for path in strangers)
         stands = count(
             len(names), "file stands in the way that isn't", "files stand in the way that aren't"
         )
@@ -180,9 +181,9 @@ def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
             "the disk is full; what was finished is kept",
             expected="more room, then the same command again",
         )
-    what = error.strerror or str(error)
+    what, place = error.strerror or str(error), Path(error.filename or path)
     return Problem(
-        str(error.filename or path),
+        str(place.parent if is_part(place.name) else place),
         f"{what}; what was finished is kept",
         expected="the same command again once this is mended",
     )

@@ -13,6 +13,7 @@ from pathlib import Path
 from flangeback.copies.compare import Digests, digest, is_beginning
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
+from flangeback.copies.keeping import OWN
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
 from flangeback.copies.records import FileState, Record
@@ -163,6 +164,8 @@ class Standing:
 
     def _task(self, plan: FilePlan) -> Task:
         target = self.out / plan.copy
+        if OWN.fullmatch(plan.copy):
+            return Task(plan, self.out, Action.LEAVE, reason=_OURS)
         if (way := self._in_the_way(target)) is not None:
             return Task(plan, self.out, Action.LEAVE, reason=_STRANGER, in_the_way=way)
         record = self.manifest.get(plan.copy)
@@ -330,6 +333,7 @@ _STRANGER = (
     "something stands in the way of its copy that isn't flangeback's own:"
     " moved away, the same command makes the copy"
 )
+_OURS = "its name is one of flangeback's own beside the copies: it needs another name for its copy"
 _ANOTHER = (
     "the copy of that name is of another frame, or of this one before it changed: it is kept;"
     " this one needs another folder, by --into or --beside"

@@ -37,7 +37,7 @@ def verify(
     still at hand, unchanged, the payload and every other tag are compared with it, too. `frames`
     is where the frames lie now.
 
-    Raises InputError when there is no such folder, or no manifest in it.
+    Raises InputError when there is no such folder, no manifest in it, or a run is under way there.
     """
     expected = "a folder that flangeback filled"
     if not out.is_dir():
@@ -46,8 +46,10 @@ def verify(
         if not len(manifest) and not manifest.runs:
             text = f"there is no {NAME} in it, or nothing in that"
             raise InputError(Problem(str(out), text, expected=expected))
+        manifest.check_idle()
         places = _Places(out, manifest, frames)
         checked = list(_all_checked(manifest, places, progress))
+        manifest.check_idle()
         kept = {name for run in manifest.runs for name in (*run.logs, run.kit) if name}
         known = {NAME, *manifest, *kept}
         run = manifest.runs[-1] if manifest.runs else None

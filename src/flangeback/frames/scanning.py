@@ -13,9 +13,11 @@ from flangeback.formats import BY_SUFFIX
 from flangeback.frames.lens_data import lens_data_of_packet, lens_fields
 from flangeback.frames.model import MANIFEST, Frame, without_suffix
 from flangeback.frames.reading import damaged_frame, recognised_frame
-from flangeback.system import read_text_file
+from flangeback.system import open_file, read_text_file
 
 _SIDECAR = ".xmp"
+_BEGINNINGS = frozenset([b"{", b"\0", b""])
+"""Of a manifest: a line, or what a power cut left."""
 _OF_SYSTEMS = frozenset(["system volume information", "lost+found"])
 """Folders that operating systems keep on disks of their own (common practice)."""
 COPIES = "a folder of copies"
@@ -89,8 +91,14 @@ def _is_passed_over(folder: Path) -> bool:
 
 
 def is_of_copies(folder: Path) -> bool:
-    """Whether flangeback filled it, as far as can be seen."""
-    return os.path.exists(folder / MANIFEST)  # noqa: PTH110 - Path.exists raises PermissionError.
+    """Whether flangeback filled it, as far as can be seen: by a manifest, and no file called so."""
+    try:
+        with open_file(folder / MANIFEST) as file:
+            return file.read(1) in _BEGINNINGS
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError:
+        return True
 
 
 def passed_over(folder: Path) -> list[tuple[str, str]]:
