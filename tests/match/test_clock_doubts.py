@@ -169,3 +169,13 @@ def test_notes_made_as_soon_as_the_lens_was_on_contradict_no_clock(count: int) -
     assert len(filled) >= 0.4 * len(found.frames)
     assert unmarked(found.frames, [lens for lens in lenses[:count] for _ in range(10)]) == []
     assert not any("clock-unsure" in kinds(one) for one in found.frames)
+
+
+def test_no_line_that_a_frame_names_as_its_own_is_idle() -> None:
+    """Frames that are left blank for the likelier clock go by its entries."""
+    frames = bursts(["22:02:10", "22:22:10", "22:42:10", "23:02:10"], 6, 50)
+    found = matched(frames, FOUR)
+    held = [one for one in found.frames if one.outcome is Outcome.UNSURE and one.log_line]
+    assert held
+    idle = {setting.line for setting, _ in found.idle}
+    assert idle.isdisjoint(one.log_line for one in found.frames)

@@ -47,30 +47,22 @@ def match_frames(
     told = {file: found for body in evidence.values() for file, found in body.standings()}
     sensors = sensors_of(frames, index.bodies, kit)
     standings = [_standing(frame, index, told) for frame in frames]
-    met = {
-        (one.log, one.line)
-        for found in standings
-        for one in (*found.settings, *found.by_rival)
-        if one
-    }
+    twins = _told_apart(frames, standings, index.by_name) if index.by_name else {}
+    about = _About(index, timelines, kit, sensors, _namesakes(frames), twins)
+    found = tuple(
+        judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over=over))
+        for frame, standing in zip(frames, standings, strict=True)
+    )
+    met = {(one.log, one.log_line) for one in found}
+    met |= {(one.log, one.line) for those in standings for one in those.settings if one}
     idle = {
         (span.setting, "".join(log.lines[span.setting.line - 1 :][:1]).strip()): None
         for log in logs
         for span in log.spans
         if (span.setting.log, span.setting.line) not in met
     }
-    twins = _told_apart(frames, standings, index.by_name) if index.by_name else {}
-    about = _About(index, timelines, kit, sensors, _namesakes(frames), twins)
-    return Matches(
-        tuple(
-            judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over=over))
-            for frame, standing in zip(frames, standings, strict=True)
-        ),
-        sensors,
-        timelines,
-        tuple(found.clock for found in evidence.values()),
-        tuple(idle),
-    )
+    clocks = tuple(one.clock for one in evidence.values())
+    return Matches(found, sensors, timelines, clocks, tuple(idle))
 
 
 def _is_in(frame: Frame, *, over: bool | Collection[str]) -> bool:
