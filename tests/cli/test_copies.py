@@ -209,6 +209,19 @@ def test_folders_of_the_system_are_passed_over_and_said(name: str, frames: Path)
     assert len(json.loads(shown.out)["frames"]) == 4
 
 
+def test_pictures_that_scans_pass_over_are_said(frames: Path, tmp_path: Path) -> None:
+    """What macOS keeps of a file beside it (`._NAME`, common practice) is none."""
+    for name in (".K7_0299.JPG", "._K7_0201.JPG"):
+        put_time(frames, name, "09:43:00")
+    put_time(tmp_path / "elsewhere", "K7_0298.JPG", "09:43:00")
+    (frames / "day2").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+    shown = run("match", frames, "--json")
+    said = ["passed over: .K7_0299.JPG, its name begins with a dot"]
+    said += ["passed over: day2, a link to a folder"]
+    assert [line for line in shown.err.splitlines() if "passed over" in line] == said
+    assert len(json.loads(shown.out)["frames"]) == 4
+
+
 def test_copies_are_filled_anew_by_a_better_log(frames: Path, out: Path) -> None:
     """Values that flangeback wrote itself, as the manifest beside them says, are no conflict."""
     note(frames, LOG.replace("f/2.8", "f/4"))

@@ -6,7 +6,7 @@ import os
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from flangeback.errors import InputError
 from flangeback.formats import BY_SUFFIX
@@ -21,6 +21,7 @@ _BEGINNINGS = frozenset([b"{", b"\0", b""])
 _OF_SYSTEMS = frozenset(["system volume information", "lost+found"])
 """Folders that operating systems keep on disks of their own (common practice)."""
 COPIES = "a folder of copies"
+_HIDDEN = "its name begins with a dot"
 
 
 def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[Frame, ...]:
@@ -102,17 +103,35 @@ def is_of_copies(folder: Path) -> bool:
 
 
 def passed_over(folder: Path) -> list[tuple[str, str]]:
-    """The folders below that scans pass over, relative to it, and what they are; no hidden ones."""
+    """What scans pass over below a folder, relative to it, and why.
+
+    That is folders, but for hidden ones, and pictures whose names begin with a dot.
+    """
     found = []
-    for at, folders, _ in os.walk(folder):
+    for at, folders, names in os.walk(folder):
         place = Path(at)
-        skipped = {name for name in folders if _is_passed_over(place / name)}
-        for name in skipped:
-            if not name.startswith("."):
-                of = "the system's own" if name.lower() in _OF_SYSTEMS else COPIES
-                found.append(((place / name).relative_to(folder).as_posix(), of))
-        folders[:] = [name for name in folders if name not in skipped]
+        why = {name: _why_passed_over(place / name) for name in folders}
+        why |= {name: _HIDDEN for name in names if _is_hidden_picture(name)}
+        found += [
+            ((place / name).relative_to(folder).as_posix(), reason)
+            for name, reason in why.items()
+            if reason
+        ]
+        folders[:] = [name for name in folders if not _is_passed_over(place / name)]
     return sorted(found)
+
+
+def _why_passed_over(folder: Path) -> str | None:
+    if folder.is_symlink():
+        return "a link to a folder"
+    if folder.name.startswith(".") or not _is_passed_over(folder):
+        return None
+    return "the system's own" if folder.name.lower() in _OF_SYSTEMS else COPIES
+
+
+def _is_hidden_picture(name: str) -> bool:
+    """What macOS keeps of a file beside it begins with `._` (common practice)."""
+    return name[0] == "." and name[1:2] != "_" and PurePath(name).suffix.lower() in BY_SUFFIX
 
 
 def _read(
