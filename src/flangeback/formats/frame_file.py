@@ -83,19 +83,14 @@ class FrameFile(ABC):
         return Metadata(main, exif or NO_DIRECTORY, gps or NO_DIRECTORY)
 
     @property
-    def packet(self) -> bytes:
-        """The XMP packet that an edit brings into agreement; empty without one."""
-        return b""
-
-    @property
-    def other_packets(self) -> tuple[bytes, ...]:
-        """XMP packets that stay as they are: which one is taken, readers differ in."""
+    def packets(self) -> Sequence[bytes]:
+        """The XMP packets; readers differ in which one they take. An empty one is none."""
         return ()
 
     @property
-    def packets(self) -> tuple[bytes, ...]:
-        """All XMP packets."""
-        return tuple(filter(None, (self.packet, *self.other_packets)))
+    def packet(self) -> bytes:
+        """The one that an edit brings into agreement: the first."""
+        return next(iter(self.packets), b"")
 
     @property
     def is_sealed(self) -> bool:
@@ -121,7 +116,7 @@ class FrameFile(ABC):
         """Why these values can't go into the file itself, so that a sidecar has to take them."""
         if self.is_cut_short:
             return CUT_SHORT
-        is_against = any(xmp.agreed(one, values) is not None for one in self.other_packets)
+        is_against = any(xmp.agreed(one, values) is not None for one in self.packets[1:])
         return "another XMP packet in it states other values" if is_against else None
 
     def refusal(self, values: Sequence[TagValue]) -> str | None:
@@ -135,7 +130,7 @@ class FrameFile(ABC):
     @property
     def remark(self) -> str | None:
         """What an edit leaves alone that a person should know of."""
-        is_lost = not all(map(xmp.is_readable, self.packets))
+        is_lost = not all(map(xmp.is_readable, filter(None, self.packets)))
         return "XMP in it that can't be read is left alone" if is_lost else None
 
     def edit(

@@ -163,8 +163,8 @@ class Heif(FrameFile):
         return Block(data[_lead(data) :])
 
     @property
-    def packet(self) -> bytes:
-        return self._data(_XMP) if _XMP in self._items else b""
+    def packets(self) -> Sequence[bytes]:
+        return [self._data(_XMP)] if _XMP in self._items else ()
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None

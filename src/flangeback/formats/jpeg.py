@@ -80,15 +80,16 @@ class Jpeg(FrameFile):
     def _named(self) -> dict[bytes, Segment]:
         """The first segment of each name."""
         found: dict[bytes, Segment] = {}
-        self._repeated = set[bytes]()
+        self._has_several_exif = False
         for segment in self.segments:
             names = _NAMES.get(segment.marker)
             if names:
                 end = min(segment.end, segment.start + _LONGEST_NAME)
                 start = self.reader.read(segment.start, end)
                 for name in names:
-                    if start.startswith(name) and found.setdefault(name, segment) is not segment:
-                        self._repeated.add(name)
+                    if start.startswith(name):
+                        self._has_several_exif |= name == _EXIF and _EXIF in found
+                        found.setdefault(name, segment)
         return found
 
     @property
@@ -119,29 +120,23 @@ class Jpeg(FrameFile):
             raise Damaged(f"the Exif block isn't TIFF (its number is {block.magic}, not {MAGIC})")
         return block
 
-    @property
-    def packet(self) -> bytes:
-        segment = self.xmp_segment
-        if segment is None:
-            return b""
-        return self.reader.read(segment.start + len(_XMP), segment.end)
-
     @cached_property
-    def other_packets(self) -> tuple[bytes, ...]:
-        """Those of further segments, and extended ones (ISO 16684-3).
+    def packets(self) -> Sequence[bytes]:
+        """That of the first segment of them, of further ones, and extended ones (ISO 16684-3).
 
         Each piece of these begins with a GUID of 32 digits, the whole's length and its own place.
         """
-        if _EXTENDED_XMP not in self._named and _XMP not in self._repeated:
+        if not {_XMP, _EXTENDED_XMP} & self._named.keys():
             return ()
-        of_app1 = (s for s in self.segments if s.marker == _APP1)
-        contents = [self.reader.read(s.start, s.end) for s in of_app1]
+        exif, read = self.exif_segment, self.reader.read
+        others = [s for s in self.segments if s.marker == _APP1 and s != exif]
+        contents = [read(s.start, s.end) for s in others]
         standard = [one.removeprefix(_XMP) for one in contents if one.startswith(_XMP)]
         extended: dict[bytes, bytes] = {}
         for piece in sorted(one for one in contents if one.startswith(_EXTENDED_XMP)):
             guid = piece[: len(_EXTENDED_XMP) + 32]
             extended[guid] = extended.get(guid, b"") + piece[len(guid) + 8 :]
-        return (*standard[1:], *extended.values())
+        return [*(standard or [b""]), *extended.values()]
 
     @property
     def iptc(self) -> bytes:
@@ -186,7 +181,7 @@ class Jpeg(FrameFile):
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         block, segment = self.exif, self.exif_segment
-        if _EXIF in self._repeated:
+        if self._has_several_exif:
             raise Refused("the Exif data are in several segments")
         if block is None or segment is None:
             at = self._place_for_exif()

@@ -70,13 +70,8 @@ class JpegXl(FrameFile):
         return None if found is None else Block(found[1][_lead(found[1]) :])
 
     @property
-    def packet(self) -> bytes:
-        found = self._metadata(b"xml ")
-        return b"" if found is None else found[1]
-
-    @property
-    def other_packets(self) -> tuple[bytes, ...]:
-        return tuple(data for _, data in self._all_metadata(b"xml "))[1:]
+    def packets(self) -> Sequence[bytes]:
+        return [data for _, data in self._all_metadata(b"xml ")]
 
     @property
     def holds_seal(self) -> bool:

@@ -75,22 +75,16 @@ class Png(FrameFile):
             return Block(_digits(_plain(*profile)).removeprefix(b"Exif\0\0"))
         return None
 
-    @property
-    def packet(self) -> bytes:
-        found = next(self._texts((_XMP,), (b"iTXt",)), None)
-        return b"" if found is None else _text_of(found[1])[1]
-
     @cached_property
-    def other_packets(self) -> tuple[bytes, ...]:
-        found = list[bytes]()
-        for chunk, data in self._texts((_XMP, _XMP_PROFILE), (b"iTXt", *_PLAIN_TEXTS)):
+    def packets(self) -> Sequence[bytes]:
+        """Those in international texts come first: one in another can't be edited."""
+        found = [_text_of(data)[1] for _, data in self._texts((_XMP,), (b"iTXt",))]
+        others = list[bytes]()
+        for chunk, data in self._texts((_XMP, _XMP_PROFILE), _PLAIN_TEXTS):
             with suppress(Damaged):  # Such a text states nothing.
-                if chunk.type == b"iTXt":
-                    found.append(_text_of(data)[1])
-                else:
-                    text = _plain(chunk, data)
-                    found.append(text if data.startswith(_XMP) else _digits(text))
-        return tuple(found[1:] if self.packet else found)
+                text = _plain(chunk, data)
+                others.append(text if data.startswith(_XMP) else _digits(text))
+        return [*(found or [b""]), *others]
 
     @property
     def holds_seal(self) -> bool:

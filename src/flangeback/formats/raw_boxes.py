@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from functools import cached_property
 from typing import ClassVar
@@ -63,13 +63,13 @@ class RawBoxes(OtherRaw):
         return Metadata(directory(b"CMT1"), directory(b"CMT2"), gps)
 
     @property
-    def packet(self) -> bytes:
+    def packets(self) -> Sequence[bytes]:
         with suppress(Damaged):
             for box in boxes(self.reader, 0, self.reader.size):
                 if box.type == b"uuid" and self._type_of(box) == _PACKET:
                     end = min(box.end, box.start + _LONGEST_PACKET)
-                    return self.reader.read(box.start + 16, end)
-        return b""
+                    return [self.reader.read(box.start + 16, end)]
+        return ()
 
     def preview(self, longest: int) -> bytes | None:
         part = self._parts.get(b"THMB")

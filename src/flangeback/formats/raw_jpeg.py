@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 from typing import ClassVar, cast
 
@@ -40,8 +41,8 @@ class RawWithJpeg(OtherRaw):
         return self._jpeg.exif
 
     @property
-    def packet(self) -> bytes:
-        return self._jpeg.packet
+    def packets(self) -> Sequence[bytes]:
+        return self._jpeg.packets
 
     def preview(self, longest: int) -> bytes | None:
         return self._jpeg.preview(longest)

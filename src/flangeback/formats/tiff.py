@@ -70,8 +70,8 @@ class Tiff(FrameFile):
         return self.exif.main().find(_SEAL) is not None
 
     @property
-    def packet(self) -> bytes:
-        return self.exif.raw(self.exif.main().find(XMP_PACKET))
+    def packets(self) -> Sequence[bytes]:
+        return [self.exif.raw(self.exif.main().find(XMP_PACKET))]
 
     @property
     def iptc(self) -> bytes:

@@ -72,14 +72,8 @@ class WebP(FrameFile):
         return len(_LEAD) if lead == _LEAD else 0
 
     @property
-    def packet(self) -> bytes:
-        chunk = self._first(*_XMP)
-        return b"" if chunk is None else self.reader.read(chunk.start, chunk.end)
-
-    @property
-    def other_packets(self) -> tuple[bytes, ...]:
-        found = [self.reader.read(c.start, c.end) for c in self.chunks if c.type in _XMP]
-        return tuple(found[1:])
+    def packets(self) -> Sequence[bytes]:
+        return [self.reader.read(c.start, c.end) for c in self.chunks if c.type in _XMP]
 
     @property
     def holds_seal(self) -> bool:
