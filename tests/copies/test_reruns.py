@@ -18,11 +18,12 @@ import pytest
 
 from flangeback.copies import Filled, FillOptions, fill, preview, verify
 from flangeback.copies.model import SourceNow
-from flangeback.copies.standing import Action
+from flangeback.copies.tasks import Action
 from flangeback.errors import InputError
 from flangeback.frames import scan
 from flangeback.locks import lock
 from flangeback.match import Matches, Outcome
+from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.system import open_to_append
 from flangeback.tags import Fill, Tag
 from support.chunk_files import PACKET, by_pillow, with_profile
@@ -357,15 +358,51 @@ def test_a_rated_sidecar_is_corrected_to_a_lens_of_which_less_is_known(
 ) -> None:
     run(raw, out)
     sidecar = out / "K7_0001.xmp"
-    text = sidecar.read_bytes().replace(b"<rdf:Description", b'<rdf:Description xmp:Rating="4"', 1)
-    lead = b'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:exif'
-    sidecar.write_bytes(text.replace(b"xmlns:exif", lead, 1))
+    rated(sidecar)
     assert set(outcomes(run(raw, out, WITHOUT_SERIAL, take_back=True)).values()) == {Outcome.FILL}
     stated = sidecar.read_bytes()
     assert b'xmp:Rating="4"' in stated
     assert b"Tolvan 28mm f/2.8" in stated
     assert b"6612345" not in stated
     assert not verify(out).failed
+
+
+def rated(sidecar: Path) -> bytes:
+    """A catalogue puts a rating into a sidecar of ours."""
+    text = sidecar.read_bytes().replace(b"<rdf:Description", b'<rdf:Description xmp:Rating="4"', 1)
+    lead = b'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:exif'
+    sidecar.write_bytes(text.replace(b"xmlns:exif", lead, 1))
+    return sidecar.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("values", "more"), [(None, {}), (AT_5_6, {"raw": RawMode.EMBED})], ids=["native", "embedded"]
+)
+def test_a_rated_sidecar_that_has_no_place_any_more_is_a_conflict(
+    raw: Path, out: Path, values: Fill | None, more: dict[str, Any]
+) -> None:
+    run(raw, out)
+    before = rated(out / "K7_0001.xmp")
+    found = run(raw, out, values, take_back=True, **more)
+    first, second = found.copies
+    assert first.match.outcome is Outcome.CONFLICT
+    assert "another program changed its sidecar K7_0001.xmp" in str(first.match.reason)
+    assert second.match.outcome is (Outcome.UNLOGGED if values is None else Outcome.FILL)
+    assert (out / "K7_0001.xmp").read_bytes() == before
+    assert (out / "K7_0001.DNG").read_bytes() == (raw / "K7_0001.DNG").read_bytes()
+
+
+def test_a_rated_sidecar_goes_on_under_its_name(raw: Path, out: Path) -> None:
+    run(raw, out)
+    rated(out / "K7_0001.xmp")
+    found = run(raw, out, AT_5_6, take_back=True, sidecar=SidecarName.FULL)
+    assert set(outcomes(found).values()) == {Outcome.FILL}
+    assert b'xmp:Rating="4"' in (out / "K7_0001.xmp").read_bytes()
+    assert b"56/10" in (out / "K7_0001.xmp").read_bytes()
+    assert not (out / "K7_0001.DNG.xmp").exists()
+    assert (out / "K7_0002.DNG.xmp").exists()
+    assert not (out / "K7_0002.xmp").exists()
+    assert not verify(out).needs_person
 
 
 def test_an_unfilled_copy_that_was_rated_is_filled_on_its_present_bytes(

@@ -21,8 +21,9 @@ from flangeback.copies.model import FrameCopy
 from flangeback.copies.plan import FilePlan
 from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
 from flangeback.copies.results import Done, frame_copy
-from flangeback.copies.standing import MADE, Action, Job, Standing, Task, left_as_it_is
+from flangeback.copies.standing import Standing, left_as_it_is
 from flangeback.copies.stated import Stated, asked_digest
+from flangeback.copies.tasks import MADE, Action, Job, Task
 from flangeback.copies.touched import check_stands
 from flangeback.copies.write import Written, write_file
 from flangeback.formats import Damaged, Refused

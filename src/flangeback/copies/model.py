@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from flangeback.copies.others import OtherFiles
-from flangeback.copies.standing import MADE, Action
+from flangeback.copies.tasks import MADE, Action
 from flangeback.match.model import FrameMatch, Matches
 
 

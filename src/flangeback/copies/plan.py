@@ -94,6 +94,11 @@ class FilePlan:
         return None if self.source_file is None else self.folder / self.source_file
 
     @property
+    def is_new_sidecar(self) -> bool:
+        """Whether it is a sidecar that is made from no other."""
+        return self.method == CopyMethod.SIDECAR and self.source_file is None
+
+    @property
     def is_picture(self) -> bool:
         """Whether the file is the frame's own, and no sidecar."""
         return self.copy == self.frame.file

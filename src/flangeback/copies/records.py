@@ -79,6 +79,11 @@ class Record:
         """Whether the file is an XMP sidecar."""
         return self.copy.lower().endswith(".xmp")
 
+    @property
+    def is_new_sidecar(self) -> bool:
+        """Whether it was made from no other."""
+        return self.way == CopyMethod.SIDECAR and self.source_state is None
+
 
 @dataclass(frozen=True, slots=True)
 class RunStart:

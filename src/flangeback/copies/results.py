@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from flangeback.copies.model import FrameCopy
 from flangeback.copies.records import Record
-from flangeback.copies.standing import Action, Job, Task
+from flangeback.copies.tasks import Action, Job, Task
 from flangeback.match.model import FrameMatch, Outcome
 
 

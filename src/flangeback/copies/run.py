@@ -14,7 +14,8 @@ from flangeback.copies.model import Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
 from flangeback.copies.plan import CopyMethod, FillOptions
 from flangeback.copies.records import Record, RunStart
-from flangeback.copies.standing import MADE, Action, Standing, Task
+from flangeback.copies.standing import Standing
+from flangeback.copies.tasks import MADE, Action, Task
 from flangeback.copies.touched import TIME_NAMES
 from flangeback.errors import InputError, Problem
 from flangeback.match.model import Matches

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 from pathlib import Path
 
 from flangeback.copies.compare import Digests, digest, is_beginning
@@ -18,6 +17,7 @@ from flangeback.copies.manifest import Manifest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
+from flangeback.copies.tasks import Action, Job, Task
 from flangeback.copies.touched import (
     TIME_NAMES,
     check_own,
@@ -30,97 +30,8 @@ from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.match.model import FrameMatch
-from flangeback.system import Identity, identity, open_file
+from flangeback.system import identity, open_file
 from flangeback.tags.table import TagValue
-
-_LONGEST_GROWTH = 1 << 16
-
-
-class Action(StrEnum):
-    """What a run does about a copy."""
-
-    MAKE = "made"
-    CHANGE = "changed"
-    TAKE_BACK = "taken back"
-    KEEP = "kept"
-    LEAVE = "left"
-
-
-MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
-"""Those by which a file is written."""
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One file on its way to the output folder `out`.
-
-    `record` is what the manifest has of the file that stands there, `replaces` that file, where a
-    new one is to take its place, `present` the plan by which it is corrected on the bytes that
-    another program left. `reason` says why it is left, or what a person should know of it,
-    `in_the_way` what stands where a folder above it should.
-    """
-
-    plan: FilePlan
-    out: Path
-    action: Action
-    record: Record | None = None
-    replaces: Identity | None = None
-    present: FilePlan | None = None
-    reason: str | None = None
-    in_the_way: Path | None = None
-
-    @property
-    def target(self) -> Path:
-        """Where the file goes."""
-        return self.out / self.plan.copy
-
-    @property
-    def needed(self) -> int:
-        """Bytes of room that it takes."""
-        if self.action not in (Action.MAKE, Action.CHANGE):
-            return 0
-        return self.plan.size + (_LONGEST_GROWTH if self.plan.values else 0)
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """A frame on its way, with the files its copy consists of.
-
-    `lost` says why none of them can be made: the frame can't be read.
-    """
-
-    match: FrameMatch
-    tasks: tuple[Task, ...]
-    lost: str | None = None
-
-    @property
-    def action(self) -> Action:
-        """What is done about the frame, all in all."""
-        actions = {task.action for task in self.tasks}
-        order = (Action.LEAVE, Action.TAKE_BACK, Action.CHANGE, Action.MAKE, Action.KEEP)
-        if self.lost is not None:
-            return Action.LEAVE
-        return next(action for action in order if action in actions)
-
-    @property
-    def reason(self) -> str | None:
-        """Why it is left, or what a person should know of it."""
-        plans = (task.plan for task in self.tasks)
-        told = [task.reason for task in self.tasks]
-        told += [why for plan in plans for why in (plan.refusal, plan.remark)]
-        return self.lost or "; ".join(dict.fromkeys(filter(None, told))) or None
-
-    def changes(self) -> tuple[set[str], set[str], set[str]]:
-        """The names of the lens data that the frame's copy gains, has changed, and loses."""
-        old, new = dict[str, str](), dict[str, str]()
-        for task in self.tasks:
-            if task.record is not None and task.action != Action.LEAVE:
-                old |= task.record.values
-            if task.action != Action.LEAVE and not (task.record and task.record.refusal):
-                new |= Stated.of(task.plan.values).values
-        lost = losses(old, new) - TIME_NAMES
-        changed = {name for name in old.keys() & new.keys() if old[name] != new[name]}
-        return new.keys() - old.keys() - TIME_NAMES, changed - TIME_NAMES - lost, lost
 
 
 class Standing:
@@ -133,6 +44,48 @@ class Standing:
 
     def jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
         """Every frame with its files; no two files get one name."""
+        touched = self._touched_sidecars()
+        if not touched:
+            yield from self._jobs(matches)
+            return
+        jobs = list(self._jobs(matches))
+        stale = touched - {task.plan.copy for job in jobs for task in job.tasks}
+        yield from (self._beside_stale(job, stale) for job in jobs)
+
+    def _touched_sidecars(self) -> set[str]:
+        """The new sidecars of earlier runs that other programs have worked on since."""
+        found = set()
+        for name in self.manifest:
+            record = self.manifest.get(name) if name.lower().endswith(".xmp") else None
+            if record is not None and record.is_new_sidecar:
+                with suppress(OSError):
+                    status = (self.out / name).lstat()
+                    if not _is_as_recorded(self.out / name, record.copy_state, status):
+                        found.add(name)
+        return found
+
+    def _beside_stale(self, job: Job, stale: Collection[str]) -> Job:
+        """A frame beside whose copy there may be such a sidecar that has no place any more.
+
+        It goes on under its name where a new one would be made beside it. Else the frame is left:
+        what the sidecar states would contradict its copy.
+        """
+        pictures = (task.plan.copy for task in job.tasks if task.plan.is_picture)
+        beside = (name for copy in pictures for name in _sidecar_names(copy) if name in stale)
+        name = next(beside, None)
+        if name is None:
+            return job
+        tasks = [
+            self._task(replace(task.plan, copy=name)) if task.plan.is_new_sidecar else task
+            for task in job.tasks
+        ]
+        if any(task.plan.is_new_sidecar for task in tasks):
+            return replace(job, tasks=tuple(tasks))
+        why = left_as_it_is(TouchedError(f"another program changed its sidecar {name} since"))
+        left = (replace(task, action=Action.LEAVE, reason=why) for task in tasks)
+        return replace(job, tasks=tuple(left))
+
+    def _jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
         taken: set[str] = set()
         for match in matches:
             try:
@@ -284,11 +237,10 @@ class Standing:
         A catalogue would still go by them. One that somebody has worked on since is theirs.
         """
         names = set(planned)
-        beside = {f"{copy}.xmp" for copy in names}
-        beside |= {f"{without_suffix(copy)}.xmp" for copy in names}
+        beside = {name for copy in names for name in _sidecar_names(copy)}
         for name in sorted(beside - names):
             record, target = self.manifest.get(name), self.out / name
-            if record is None or record.way != CopyMethod.SIDECAR or record.source_state:
+            if record is None or not record.is_new_sidecar:
                 continue
             try:
                 status = target.lstat()
@@ -321,6 +273,10 @@ class Standing:
             return edit, prove_file(plan, edit, task.target)
         except (Refused, Damaged):
             return Edit(), prove_file(plan, Edit(), task.target)
+
+
+def _sidecar_names(copy: str) -> tuple[str, str]:
+    return f"{copy}.xmp", f"{without_suffix(copy)}.xmp"
 
 
 def left_as_it_is(why: TouchedError) -> str:

@@ -247,7 +247,7 @@ def show_others(console: Console, others: OtherFiles) -> None:
 
 def show_preview(console: Console, planned: Sequence[FramePreview], out: str) -> None:
     """Prints what `fill` would do about the copies in a folder."""
-    from flangeback.copies.standing import Action
+    from flangeback.copies.tasks import Action
 
     counts = Counter(one.action for one in planned)
     worse: dict[str, list[str]] = {}
