@@ -256,7 +256,8 @@ def _by_log(
     """What the entries of one body come to, by time or by the order of slate frames."""
     if not log.by_order:
         return BodyEvidence(log.timeline, ClockFit(key, log.stated))
-    from flangeback.match.slate_order import OrderEntry, SlateLines, by_slates
+    from flangeback.match.slate_fit import OrderEntry
+    from flangeback.match.slate_order import SlateLines, by_slates
 
     shots = log.timeline.shots
     body = kit.bodies.get(key or "")
