@@ -35,7 +35,7 @@ def doubted(off: dict[int, float], spread: float = 0.7) -> set[int]:
     ("off", "spread", "shots"),
     [
         ({5: 0.55}, 0.7, {*range(5, 10)}),
-        ({5: 0.45}, 0.7, set()),
+        ({5: 0.4}, 0.7, set()),
         # Who forgot one note forgets others.
         ({5: 0.35, 15: 0.35}, 0.7, {*range(5, 10), *range(15, 20)}),
         ({5: 0.55, 15: 0.35}, 0.7, {*range(5, 10), *range(15, 20)}),

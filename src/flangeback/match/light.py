@@ -29,7 +29,7 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS, OBJECTS_AGAIN = 0.5, 0.7
+OBJECTS, OBJECTS_AGAIN = 0.55, 0.7
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing. The latter counts where two such doubts are raised for
 one body: who forgot one note forgets others."""
