@@ -57,9 +57,17 @@ def test_two_places_that_could_be_the_offset_are_refused() -> None:
         edited(with_preview("<", "block", times=2), VALUES)
 
 
-def test_a_trailer_with_absolute_offsets_is_refused() -> None:
+def test_beside_a_trailer_with_absolute_offsets_a_sidecar_takes_the_values(tmp_path: Path) -> None:
+    data = frame_bytes({}) + b"AXS!\0\0\0\0\0\0\0\0"
     with pytest.raises(Refused, match="AFCP"):
-        edited(frame_bytes({}) + b"AXS!\0\0\0\0\0\0\0\0", VALUES)
+        edited(data, VALUES)
+    (tmp_path / "frames").mkdir()
+    (tmp_path / "frames/K7_0001.JPG").write_bytes(data)
+    matches = all_filled(tmp_path / "frames", ["K7_0001.JPG"])
+    (copy,) = fill(matches, tmp_path / "frames", tmp_path / "out").copies
+    assert copy.copies == ("K7_0001.JPG", "K7_0001.xmp")
+    assert "AFCP" in str(copy.match.reason)
+    assert (tmp_path / "out/K7_0001.JPG").read_bytes() == data
 
 
 def filled(folder: Path, corpus: Path, *names: str) -> tuple[Filled, Path]:

@@ -14,9 +14,9 @@ from typing import ClassVar, NamedTuple
 
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.jpeg_offsets import (
+    has_absolute_trailer,
     multi_picture_index,
     note_previews,
-    refuse_absolute_trailer,
 )
 from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
@@ -159,15 +159,9 @@ class Jpeg(FrameFile):
             return against
         places = filter(None, (self.exif_segment, self.xmp_segment))
         is_nearly_full = any(place.end - place.start > _NEARLY_FULL for place in places)
-        if not values or not is_nearly_full:
-            return None
-        try:
-            self.edit(values)
-        except NoRoom as why:
-            return str(why)
-        except Refused:
-            pass  # The edit will say so.
-        return None
+        is_doubtful = is_nearly_full or has_absolute_trailer(self.reader)
+        # What further segments of Exif data state isn't known, so that a sidecar could contradict.
+        return self.refusal(values) if is_doubtful and not self._has_several_exif else None
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
@@ -254,7 +248,8 @@ class Jpeg(FrameFile):
         """What counts past the places where bytes are added, and has to follow."""
         if not sum(splice.growth for splice in splices):
             return
-        refuse_absolute_trailer(self.reader)
+        if has_absolute_trailer(self.reader):
+            raise Refused("the file ends with a trailer (AFCP) whose offsets count from its start")
         index = self.multi_picture_segment
         if index is not None:
             base = index.start + len(_MULTI_PICTURE)

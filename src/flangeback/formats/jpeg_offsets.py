@@ -103,7 +103,6 @@ def _picture_end(reader: FileReader, scan: int) -> int:
 _CHUNK = 1 << 20
 
 
-def refuse_absolute_trailer(reader: FileReader) -> None:
-    """Raises Refused where the file ends with a trailer that growth would break."""
-    if _AFCP.fullmatch(reader.read(reader.size - _AFCP_SIZE, reader.size)):
-        raise Refused("the file ends with a trailer (AFCP) whose offsets count from its start")
+def has_absolute_trailer(reader: FileReader) -> bool:
+    """Whether the file ends with a trailer that growth would break."""
+    return _AFCP.fullmatch(reader.read(reader.size - _AFCP_SIZE, reader.size)) is not None
