@@ -847,6 +847,17 @@ def test_what_lies_beside_copies_is_no_other_file_of_theirs(
     assert not verify(again).needs_person
 
 
+def test_the_sidecar_of_a_frame_that_is_gone_replaces_no_copy(raw: Path, out: Path) -> None:
+    (raw / "K7_0001.xmp").write_bytes(RATING)
+    run(raw, out)
+    before = (out / "K7_0001.xmp").read_bytes()
+    assert b"28/10" in before
+    (raw / "K7_0001.DNG").unlink()
+    found = run(raw, out, others=True)
+    assert found.others.left.keys() == {"K7_0001.xmp"}
+    assert (out / "K7_0001.xmp").read_bytes() == before
+
+
 def test_an_other_file_that_goes_away_stops_no_other(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

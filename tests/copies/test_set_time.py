@@ -623,6 +623,21 @@ def test_the_command_writes_it_and_says_the_same_otherwise(tmp_path: Path) -> No
     assert run("verify", tmp_path / "timed").code == 0
 
 
+def test_copies_with_the_true_time_are_matched_by_no_clock_line(tmp_path: Path) -> None:
+    log = (
+        "zone Europe/Stockholm\ndate 2026-05-17\nclock k7 fast 3m20s sure\n09:12 k7 miran58 f/2.8\n"
+    )
+    frames, out = put_outing(tmp_path / "frames", log), tmp_path / "out"
+    assert run("fill", frames, "--into", out, "--set-time").code in (0, 1)
+    given = ("--log", frames / "session.txt", "--kit", frames / "kit.toml")
+    for words in (("match", out), ("fill", out, "--into", tmp_path / "again")):
+        refused = run(*words, *given)
+        assert refused.code == 2
+        assert "carries the true time already (--set-time)" in refused.err
+    (frames / "session.txt").write_text(log.replace("clock", "# clock"))
+    assert run("match", out, *given).code in (0, 1)
+
+
 # Proof ------------------------------------------------------------------------------------------
 
 Spoil = Callable[[Path], None]

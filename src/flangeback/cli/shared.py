@@ -155,12 +155,14 @@ def matched(
 
     Values that flangeback wrote itself are no conflict.
     """
+    from flangeback.copies.own import check_times
     from flangeback.report.outing_page import OutingPage
 
     with progress("reading frames", None, quiet=quiet) as step:
         session = flangeback.read_session(outing.folder, logs, kit or outing.kit, step)
     tell_passed_over(outing.folder)
     frames = session.frames
+    check_times(outing.folder, session.logs)
     own = over or flangeback.own_frames(frames, outing.folder)
     matches = flangeback.match_frames(
         frames, session.logs, session.kit, over=own, by_log_alone=by_log_alone

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.model import Filled
-from flangeback.copies.own import own_frames
+from flangeback.copies.own import check_times, own_frames
 from flangeback.copies.records import RunStart
 from flangeback.copies.run import fill, options_of
 from flangeback.errors import InputError, Problem
@@ -48,6 +48,7 @@ def _mend(
     folder = next((place for place in places if place.is_dir()), places[0])
     logs = tuple(out / name for name in run.logs)
     session = read_session(folder, logs, out / run.kit)
+    check_times(folder, session.logs)
     options = replace(options_of(run), mend=True, logs=logs, kit=out / run.kit)
     over = options.over or own_frames(session.frames, folder)
     matches = match_frames(

@@ -7,11 +7,14 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from flangeback.errors import InputError
 from flangeback.frames.model import Frame
 from flangeback.frames.scanning import is_of_copies
+from flangeback.words import some_of
 
 if TYPE_CHECKING:
     from flangeback.copies.manifest import Manifest
+    from flangeback.log import SessionLog
 
 
 def own_frames(frames: Iterable[Frame], folder: Path) -> frozenset[str]:
@@ -28,6 +31,21 @@ def own_frames(frames: Iterable[Frame], folder: Path) -> frozenset[str]:
 
     with Manifest(folder) as manifest:
         return frozenset(frame.file for frame in frames if _is_own(frame, manifest))
+
+
+def check_times(folder: Path, logs: Iterable[SessionLog]) -> None:
+    """Raises InputError where clock lines would move times of copies that are the true ones."""
+    if not any(log.clocks for log in logs) or not is_of_copies(folder):
+        return
+    from flangeback.copies.manifest import Manifest
+    from flangeback.copies.touched import TIME_NAMES
+
+    with Manifest(folder) as manifest:
+        timed = [one.copy for one in manifest.records() if one.values.keys() & TIME_NAMES]
+    if timed:
+        text = f"carries the true time already (--set-time), in {some_of(timed)}"
+        expected = "a log without clock lines, or the frames that these copies were made from"
+        raise InputError.at(folder, text, expected)
 
 
 def _is_own(frame: Frame, manifest: Manifest) -> bool:

@@ -174,7 +174,8 @@ class Standing:
 
     def _known(self, task: Task, record: Record, status: os.stat_result) -> Task:
         plan = task.plan
-        if plan.is_picture and not self._is_of_same_source(plan, record):
+        is_frames = plan.method == CopyMethod.OTHER and record.way != CopyMethod.OTHER
+        if is_frames or (plan.is_picture and not self._is_of_same_source(plan, record)):
             return replace(task, action=Action.LEAVE, reason=_ANOTHER)
         is_asked = record.asked == asked_digest(plan.values, packet=self.options.xmp)
         is_done = is_asked and record.way == plan.method and record.failure is None
