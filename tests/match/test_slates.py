@@ -187,6 +187,9 @@ def test_a_clock_set_back_in_between_leaves_the_order_open() -> None:
     matches = found("..s..", "first k7 miran58 f/2.8\nthen k7 f/5.6", frames)
     assert letters(matches) == "??s??"
     assert "set in between" in str(matches[0].reason)
+    # One entry alone holds in whatever order they were made, unless one of them is a mark.
+    assert letters(found(".....", "first k7 miran58 f/2.8", frames)) == "AAAAA"
+    assert letters(found("..s..", "first k7 miran58 f/2.8", frames)) == "??s??"
 
 
 def test_readings_that_are_all_the_same_go_by_the_names() -> None:

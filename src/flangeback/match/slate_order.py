@@ -55,6 +55,9 @@ def by_slates(
     open. So is all where `disorder` says why the order of the shots isn't sure.
     """
     signs = _signs(shots, lights, lines)
+    if len(entries) == 1 and set(signs) <= {SlateSign.NO}:
+        # One entry and no mark: it holds in whatever order the shots were made.
+        disorder = None
     settled: dict[str, Standing] = {}
     for shot, sign in zip(shots, signs, strict=True):
         file = shot.frame.file
