@@ -58,17 +58,7 @@ def by_slates(
     if len(entries) == 1 and set(signs) <= {SlateSign.NO}:
         # One entry and no mark: it holds in whatever order the shots were made.
         disorder = None
-    settled: dict[str, Standing] = {}
-    for shot, sign in zip(shots, signs, strict=True):
-        file = shot.frame.file
-        if sign is SlateSign.YES:
-            reason = None if file in lines.slates else BY_PICTURE
-            settled[file] = Standing(outcome=Outcome.SLATE, reason=reason)
-        elif disorder is not None:
-            reason = f"in which order they were made isn't sure: {disorder}"
-            settled[file] = Standing(outcome=Outcome.UNSURE, reason=reason)
-        elif sign is SlateSign.DOUBTFUL:
-            settled[file] = Standing(outcome=Outcome.UNSURE, reason=_doubtful(shot))
+    settled = _settled(shots, signs, lines, disorder)
     kept = tuple(shot for shot, sign in zip(shots, signs, strict=True) if sign != SlateSign.YES)
     if disorder is not None:
         return SlateOrder(kept, settled=settled)
@@ -94,6 +84,27 @@ def by_slates(
             at = (places[part.shots[0].frame.file],)
             changes.append(Change(claim.log, claim.line, setting, before, at))
     return SlateOrder(kept, tuple(changes), settled, doubts)
+
+
+def _settled(
+    shots: Sequence[Shot],
+    signs: Sequence[SlateSign],
+    lines: SlateLines,
+    disorder: str | None,
+) -> dict[str, Standing]:
+    """The files whose outcome is known by their own picture, or all where the order isn't sure."""
+    settled: dict[str, Standing] = {}
+    for shot, sign in zip(shots, signs, strict=True):
+        file = shot.frame.file
+        if sign is SlateSign.YES:
+            reason = None if file in lines.slates else BY_PICTURE
+            settled[file] = Standing(outcome=Outcome.SLATE, reason=reason)
+        elif disorder is not None:
+            reason = f"in which order they were made isn't sure: {disorder}"
+            settled[file] = Standing(outcome=Outcome.UNSURE, reason=reason)
+        elif sign is SlateSign.DOUBTFUL:
+            settled[file] = Standing(outcome=Outcome.UNSURE, reason=_doubtful(shot))
+    return settled
 
 
 def _hides_changes(
