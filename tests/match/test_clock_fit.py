@@ -160,8 +160,20 @@ def test_light_tells_of_a_change_shortly_before_its_note(turned: float, likely: 
         NotedChange((-20.0, -10.0), None, 4.0),
         NotedChange((1020.0, 1080.0), ChangeKind.RING, 6.0),
     ]
-    early = ChangeOdds.of(shots, changes).before_notes(30.0, 0.4)
-    assert set(times[early > 0.5]) == ({1000.0, 1010.0} if likely else set())
+    beside = ChangeOdds.of(shots, changes).beside_notes(30.0, 0.0, 0.4)
+    assert set(times[beside > 0.5]) == ({1000.0, 1010.0} if likely else set())
+
+
+def test_light_tells_of_a_change_shortly_after_its_note() -> None:
+    times = np.arange(0.0, 2000, 10)
+    rng = np.random.default_rng(1)
+    light = np.where(times < 1100, 8.0, 6.0) + rng.normal(0, 0.1, len(times))
+    changes = [
+        NotedChange((-20.0, -10.0), None, 4.0),
+        NotedChange((1020.0, 1080.0), ChangeKind.RING, 6.0),
+    ]
+    beside = ChangeOdds.of(ShotSeries(times, light, 0.9, {}), changes).beside_notes(0.0, 40.0, 0.4)
+    assert set(times[beside > 0.5]) == {1080.0, 1090.0}
 
 
 def test_what_frames_say_of_their_lens_is_summed_over_each_state() -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 
 from flangeback.clock.model import ClockSource, StatedClock
@@ -36,8 +36,8 @@ class ClockFit:
     rather fits nowhere than by another clock. `rival` is the offset (seconds by which the clock is
     ahead of what is stated) by which shots are likeliest to have other values than by the stated
     one; `differs` says for each how likely it has, `far` the same if the clock is far off or the
-    log another outing's, and `early` how likely a shot was made after a change, though some seconds
-    before its note.
+    log another outing's. `beside` has shots that lie some seconds beside the note of a change, and
+    how likely each was made on its other side.
     """
 
     body: str | None
@@ -50,7 +50,7 @@ class ClockFit:
     rival: float = 0.0
     differs: tuple[float, ...] = ()
     far: tuple[float, ...] = ()
-    early: tuple[float, ...] = ()
+    beside: Mapping[int, float] = field(default_factory=dict)
 
     @property
     def offset(self) -> float:
@@ -97,12 +97,6 @@ class ClockFit:
         is_one = any(share >= DIFFERS or far >= FAR_DIFFERS for share, far in shares)
         if is_one and self.agrees and not self.leans:
             yield from (at for at, share in enumerate(self.differs) if share >= ALSO_DIFFERS)
-
-    @property
-    def noted_later(self) -> Iterator[int]:
-        """The shots that may have been made after the next change, though before its note."""
-        least = DIFFERS if self.late is None else ALSO_DIFFERS
-        yield from (shot for shot, share in enumerate(self.early) if share >= least)
 
     @property
     def unlikely(self) -> Iterator[int]:

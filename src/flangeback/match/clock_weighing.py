@@ -21,7 +21,15 @@ from flangeback.clock.model import ClockSource, StatedClock
 from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
 from flangeback.match.changes import BodyTimeline
-from flangeback.match.clock_fit import CONTRADICTED, SMALL, UNLIKELY, UNRELATED, ClockFit
+from flangeback.match.clock_fit import (
+    ALSO_DIFFERS,
+    CONTRADICTED,
+    DIFFERS,
+    SMALL,
+    UNLIKELY,
+    UNRELATED,
+    ClockFit,
+)
 from flangeback.match.clock_series import BodySeries, body_series
 from flangeback.match.index import BodyLog
 from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats, lens_log_odds
@@ -41,9 +49,9 @@ _LIKE_PLAIN = 60.0
 _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
-_SOON, _NOTED_WITHIN, _OF_LATE = 0.4, 30.0, 0.5
+_SOON, _NOTED_WITHIN, _OF_NEAR = 0.4, 30.0, 0.5
 """How likely notes were made once the change was, and seconds within which, of those that have
-whole minutes; the same where notes look late."""
+whole minutes; how likely a note is off where notes look late, or the clock as fast."""
 _LATE_BY = 20.0, 240.0
 """Seconds, from and to, by which all notes may be late alike."""
 _LATENESS = tuple((least, more) for least in (0.0, 30.0, 60.0, 120.0) for more in (60.0, 120.0))
@@ -186,9 +194,9 @@ class _Weighing:
         is_related = max(other, as_late) >= unrelated
         differs, far, at_most = self._differs(as_stated, offsets, late, unrelated)
         rival = self._plainest(at_most, fit.stated)
-        early = tuple(self.odds.before_notes(_noted_within(self.series), _SOON).tolist())
+        beside = self._beside(_noted_within(self.series), 0.0, _SOON, DIFFERS)
         fit = replace(
-            fit, rival=rival, differs=differs, far=far, early=early, is_related=is_related
+            fit, rival=rival, differs=differs, far=far, beside=beside, is_related=is_related
         )
         if against < as_stated:
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
@@ -196,8 +204,9 @@ class _Weighing:
             return replace(fit, fits=fit.stated.ahead, odds=_odds(as_stated - against))
         most = sum(_LATENESS[int(np.argmax(late))])
         slack = most if as_late > other else _slack(best) if _looks_late(tried[at]) else None
-        if slack is not None:
-            early = tuple(self.odds.before_notes(slack, _OF_LATE).tolist())
+        soon = best + _NOTED_WITHIN if _looks_late(-tried[at]) else 0.0
+        if slack or soon:
+            beside = self._beside(slack or 0.0, soon, _OF_NEAR, ALSO_DIFFERS)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
         is_harmless = slack is not None and max(differs) < UNLIKELY
         limit = math.log(CONTRADICTED if is_related else UNRELATED)
@@ -207,8 +216,15 @@ class _Weighing:
             odds=_odds(against - as_stated),
             agrees=is_harmless or against - as_stated < limit,
             late=slack,
-            early=early,
+            beside=beside,
         )
+
+    def _beside(
+        self, before: float, after: float, usual: float, least: float
+    ) -> Mapping[int, float]:
+        """The shots that lie on the other side of a change than its note says, if so likely."""
+        shares = self.odds.beside_notes(before, after, usual)
+        return {int(at): float(shares[at]) for at in np.flatnonzero(shares >= least)}
 
     def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats]:
         """How many times likelier each offset, and each lateness, is for what the others' have.

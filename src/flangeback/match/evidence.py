@@ -95,8 +95,8 @@ class BodyEvidence:
         doubts = dict(self.doubts) | {
             shot: (Doubt(DoubtKind.CLOCK_UNSURE, rival_words(fit, shot)),) for shot in fit.doubted
         }
-        for shot in fit.noted_later:
-            text = f"made after the next change, though before its note, by {fit.early[shot]:.0%}"
+        for shot, share in fit.beside.items():
+            text = f"made on the other side of the change that is noted beside it, by {share:.0%}"
             doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, text),))
         by_rival = _by_rival(timeline, fit)
         if not fit.is_trusted:

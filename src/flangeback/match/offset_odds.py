@@ -166,23 +166,26 @@ class ChangeOdds:
             found[some] += self._among(offsets[some], late)
         return found
 
-    def before_notes(self, within: float, usual: float) -> Floats:
-        """How likely each shot was made after a change, though before the time of its note.
+    def beside_notes(self, before: float, after: float, usual: float) -> Floats:
+        """How likely each shot lies on the other side of a change than the note of it says.
 
-        The share `usual` of notes follows the change by up to `within` seconds.
+        The share `usual` of changes was made up to so many seconds before the note, or after it.
         """
         found = np.zeros(len(self.times))
         changes = ((rate, at) for rate, which in self.by_light.items() for at in which)
         for rate, at in changes:
-            start, end, first = self.starts[at], self.ends[at], self.starts[at] - within
-            before, after = np.searchsorted(self.times, (first, start))
-            if before == after or not self.is_change[at]:
+            start, end = self.starts[at], self.ends[at]
+            first, last = start - before, end + after
+            cuts = np.searchsorted(self.times, (first, start, end, last))
+            if not self.is_change[at] or (cuts[0] == cuts[1] and cuts[2] == cuts[3]):
                 continue
-            made = rate.sums(np.append(self.times[before:after], (start, end))) - rate.sums(first)
-            exact = (1 - usual) * (made[-1] - made[-2]) / (end - start)
-            late = usual * made[-1] / (end - first)
-            shares = late / (late + exact) * made[:-2] / made[-1]
-            found[before:after] = np.maximum(found[before:after], shares)
+            noted = rate.sums(np.array((first, start, end, last))) - rate.sums(first)
+            exact = (1 - usual) * (noted[2] - noted[1]) / (end - start)
+            other = usual * noted[3] / (last - first)
+            made = (rate.sums(self.times) - rate.sums(first)) / noted[3]
+            for some, share in ((slice(*cuts[:2]), made), (slice(*cuts[2:]), 1 - made)):
+                beside = other / (other + exact) * share[some]
+                found[some] = np.maximum(found[some], beside)
         return found
 
     def _among(self, offsets: Floats, late: float) -> Floats:
