@@ -858,6 +858,36 @@ def test_the_sidecar_of_a_frame_that_is_gone_replaces_no_copy(raw: Path, out: Pa
     assert (out / "K7_0001.xmp").read_bytes() == before
 
 
+def test_frames_that_were_culled_with_their_copies_are_no_failed_proof(
+    raw: Path, out: Path
+) -> None:
+    run(raw, out)
+    for name in ("K7_0001.DNG", "K7_0001.xmp"):
+        (out / name).unlink()
+    assert {one.copy for one in verify(out).failed} == {"K7_0001.DNG", "K7_0001.xmp"}
+    (raw / "K7_0001.DNG").unlink()
+    found = verify(out)
+    assert found.culled == ("K7_0001.DNG", "K7_0001.xmp")
+    assert {one.copy for one in found.copies} == {"K7_0002.DNG", "K7_0002.xmp"}
+    assert not found.failed
+    assert not found.needs_person
+    # Nothing of the folder is as it was: it may be another card's.
+    (raw / "K7_0002.DNG").unlink()
+    assert {one.copy for one in verify(out).failed} == {"K7_0001.DNG", "K7_0001.xmp"}
+
+
+def test_values_that_move_from_a_sidecar_are_no_loss(raw: Path, out: Path) -> None:
+    run(raw, out)
+    assert set(outcomes(run(raw, out, raw=RawMode.EMBED)).values()) == {Outcome.FILL}
+    assert not (out / "K7_0001.xmp").exists()
+    assert f_number(out / "K7_0001.DNG") == "28/10"
+    run(raw, out)
+    (raw / "K7_0001.DNG.xmp").write_bytes(RATING)
+    assert set(outcomes(run(raw, out)).values()) == {Outcome.FILL}
+    assert b"28/10" in (out / "K7_0001.DNG.xmp").read_bytes()
+    assert not (out / "K7_0001.xmp").exists()
+
+
 def test_an_other_file_that_goes_away_stops_no_other(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

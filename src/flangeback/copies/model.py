@@ -156,6 +156,7 @@ class Verified:
     `strangers` are files that aren't in it; `missing` counts the files that a run which didn't
     come to its end hadn't made yet; `faults` are signs that the manifest itself was cut or
     changed; `folders` are folders of copies with manifests of their own, which are passed over.
+    `culled` are copies that were taken away together with their frames, which count no more;
     `mended` is what was done before, if it was asked for.
     """
 
@@ -164,6 +165,7 @@ class Verified:
     missing: int = 0
     faults: tuple[str, ...] = ()
     folders: tuple[str, ...] = ()
+    culled: tuple[str, ...] = ()
     mended: Mended | None = None
 
     @property

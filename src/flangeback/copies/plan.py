@@ -109,6 +109,11 @@ class FilePlan:
         return "other" if self.method == CopyMethod.OTHER else self.frame.format.code
 
 
+def sidecar_names(file: str) -> tuple[str, str]:
+    """The names that sidecars of a file have."""
+    return f"{file}.xmp", f"{without_suffix(file)}.xmp"
+
+
 HasThem = Callable[[Frame, Sequence[TagValue]], bool]
 """Whether an earlier run wrote these values into the copy of this file."""
 

@@ -12,7 +12,7 @@ from flangeback.copies.making import OPTIONS, Planned, Progress, Run
 from flangeback.copies.manifest import Manifest, ManifestWriter
 from flangeback.copies.model import Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
-from flangeback.copies.plan import CopyMethod, FillOptions
+from flangeback.copies.plan import CopyMethod, FillOptions, sidecar_names
 from flangeback.copies.records import Record, RunStart
 from flangeback.copies.standing import Standing
 from flangeback.copies.tasks import MADE, Action, Task
@@ -129,7 +129,16 @@ def _check_losses(out: Path, planned: Planned) -> None:
 
     Also where more of them would have it changed than would gain any.
     """
-    losing = [record.copy for record in planned.withdrawn if record.values.keys() - TIME_NAMES]
+    moved: dict[str, set[str]] = {}
+    for job in planned.jobs.values() if planned.withdrawn else ():
+        names = {value.name for task in job.tasks for value in task.plan.values}
+        for task in job.tasks:
+            moved |= dict.fromkeys(sidecar_names(task.plan.copy), names)
+    losing = [
+        record.copy
+        for record in planned.withdrawn
+        if record.values.keys() - TIME_NAMES - moved.get(record.copy, set())
+    ]
     changing, gaining = list[str](), list[str]()
     for job in planned.jobs.values():
         gains, changes, losses = job.changes()

@@ -14,7 +14,7 @@ from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.keeping import OWN
 from flangeback.copies.manifest import Manifest
-from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame
+from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame, sidecar_names
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
 from flangeback.copies.tasks import Action, Job, Task
@@ -28,7 +28,7 @@ from flangeback.copies.touched import (
 )
 from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
-from flangeback.frames.model import Frame, without_suffix
+from flangeback.frames.model import Frame
 from flangeback.match.model import FrameMatch
 from flangeback.system import identity, open_file
 from flangeback.tags.table import TagValue
@@ -71,7 +71,7 @@ class Standing:
         what the sidecar states would contradict its copy.
         """
         pictures = (task.plan.copy for task in job.tasks if task.plan.is_picture)
-        beside = (name for copy in pictures for name in _sidecar_names(copy) if name in stale)
+        beside = (name for copy in pictures for name in sidecar_names(copy) if name in stale)
         name = next(beside, None)
         if name is None:
             return job
@@ -238,7 +238,7 @@ class Standing:
         A catalogue would still go by them. One that somebody has worked on since is theirs.
         """
         names = set(planned)
-        beside = {name for copy in names for name in _sidecar_names(copy)}
+        beside = {name for copy in names for name in sidecar_names(copy)}
         for name in sorted(beside - names):
             record, target = self.manifest.get(name), self.out / name
             if record is None or not record.is_new_sidecar:
@@ -274,10 +274,6 @@ class Standing:
             return edit, prove_file(plan, edit, task.target)
         except (Refused, Damaged):
             return Edit(), prove_file(plan, Edit(), task.target)
-
-
-def _sidecar_names(copy: str) -> tuple[str, str]:
-    return f"{copy}.xmp", f"{without_suffix(copy)}.xmp"
 
 
 def left_as_it_is(why: TouchedError) -> str:

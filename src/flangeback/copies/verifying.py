@@ -14,7 +14,7 @@ from flangeback.copies.compare import compare, digest
 from flangeback.copies.faults import ProofError, SourceError
 from flangeback.copies.manifest import NAME, Manifest
 from flangeback.copies.model import CheckedCopy, SourceNow, Verified
-from flangeback.copies.plan import CopyMethod
+from flangeback.copies.plan import CopyMethod, sidecar_names
 from flangeback.copies.prove import Compared, check_metadata, check_values
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
@@ -50,16 +50,38 @@ def verify(
         places = _Places(out, manifest, frames)
         checked = list(_all_checked(manifest, places, progress))
         manifest.check_idle()
+        culled = _culled(manifest, places, checked)
         kept = {name for run in manifest.runs for name in (*run.logs, run.kit) if name}
         known = {NAME, *manifest, *kept}
         run = manifest.runs[-1] if manifest.runs else None
         return Verified(
-            tuple(checked),
+            tuple(one for one in checked if one.copy not in culled),
             tuple(sorted(output.others_in(out, known))),
             missing=0 if run is None else max(0, run.to_make - manifest.made_since),
             faults=tuple(manifest.faults),
             folders=tuple(name for name, what in passed_over(out) if what == COPIES),
+            culled=tuple(sorted(culled)),
         )
+
+
+def _culled(manifest: Manifest, places: _Places, checked: Sequence[CheckedCopy]) -> set[str]:
+    """The copies that were taken away together with their frames.
+
+    Others of the same folder are still there as they were: it isn't another card's by now. New
+    sidecars go with their pictures.
+    """
+    same = [one.copy for one in checked if one.source == SourceNow.SAME]
+    there = {record.frames for name in same if (record := manifest.get(name)) is not None}
+    lost = [one.copy for one in checked if not os.path.lexists(places.out / one.copy)]
+    gone, sidecars = set[str](), list[str]()
+    for name in lost:
+        record = manifest.get(name)
+        if record is not None and record.is_new_sidecar:
+            sidecars.append(name)
+        elif record is not None and record.frames in there and places.source(record) is None:
+            gone.add(name)
+    beside = {sidecar for name in gone for sidecar in sidecar_names(name)}
+    return gone | (beside & set(sidecars))
 
 
 class _Places:

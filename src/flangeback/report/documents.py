@@ -179,7 +179,7 @@ def verify_document(verified: Verified) -> Document:
             | {"verified": copy.failure is None}
             for copy in verified.copies
         ],
-        **fields(verified, "strangers", "missing", "faults", "folders"),
+        **fields(verified, "strangers", "missing", "faults", "folders", "culled"),
         "totals": Counter("failed" if copy.failure else "verified" for copy in verified.copies),
     }
 

@@ -319,6 +319,8 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
         say_wrapped(console, f"the manifest was cut or changed: {fault}", "yellow")
     for folder in verified.folders:
         say_wrapped(console, f"passed over: {folder}, a folder of copies of its own", "dim")
+    if verified.culled:
+        say_wrapped(console, f"gone, and so are their frames: {some_of(verified.culled)}", "dim")
     if verified.strangers:
         say_wrapped(console, f"not in the manifest: {some_of(verified.strangers)}", "dim")
 
