@@ -112,19 +112,12 @@ def sensor_of(body: Body, frames: Sequence[Frame], adapted: Sequence[Lens] = ())
     seen = {size: _seen(found, adapted) for size, found in by_size.items()}
     greatest = max((size for size in seen if size), key=math.prod, default=None)
     parts = {size: _part(seen[size], seen[greatest or size]) for size in seen}
-    whole = _Whole(
-        next(
-            (
-                replace(at.native, crop_factor=at.native.crop_factor / part)
-                for size, at in seen.items()
-                if at.native is not None and (part := parts[size]) is not None
-            ),
-            None,
-        ),
-        seen[greatest].plane if greatest in seen else None,
-    )
+    # The whole sensor: by native lenses of any size whose part is known, by the greatest's plane.
+    natives = (_scaled(at.native, 1 / part) for size, at in seen.items() if (part := parts[size]))
+    native = next((one for one in natives if one is not None), None)
+    plane = seen[greatest].plane if greatest in seen else None
     return BodySensor(
-        {size: _finding(size, body, seen[size], parts[size], whole) for size in seen},
+        {size: _finding(size, body, seen[size], parts[size], (native, plane)) for size in seen},
         tuple(dict.fromkeys(text for at in seen.values() for text in at.refused)),
     )
 
@@ -230,31 +223,28 @@ def _as_part(across: float, down: float) -> float:
     return smaller if smaller >= PART else 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Whole:
-    """The evidence on the whole sensor.
-
-    By native lenses of any picture size whose part is known, and by the focal plane of the greatest
-    pictures.
-    """
-
-    native: Evidence | None
-    plane: Evidence | None
-
-    def scaled(self, found: Evidence | None, part: float | None) -> Evidence | None:
-        """Evidence on the whole sensor, for a part of it."""
-        if found is None or part is None:
-            return None
-        return replace(found, crop_factor=found.crop_factor * part)
+def _scaled(found: Evidence | None, part: float | None) -> Evidence | None:
+    """Evidence on the whole sensor, for a part of it."""
+    if found is None or part is None:
+        return None
+    return replace(found, crop_factor=found.crop_factor * part)
 
 
-def _finding(size: Size, body: Body, at: _Seen, part: float | None, whole: _Whole) -> SizeFinding:
+def _finding(
+    size: Size,
+    body: Body,
+    at: _Seen,
+    part: float | None,
+    whole: tuple[Evidence | None, Evidence | None],
+) -> SizeFinding:
+    """What holds for one size; `whole` is what native lenses and the plane tell of the sensor."""
+    by_native, by_plane = (_scaled(found, part) for found in whole)
     kit = body.crop_factor
     ranked = (
         None if kit is None else Evidence(SensorSource.KIT, kit * (part or 1.0)),
-        at.native or whole.scaled(whole.native, part),
+        at.native or by_native,
         # The whole first: pictures of another shape have strips cut off, which isn't the sensor's.
-        at.plane and (whole.scaled(whole.plane, part) or at.plane),
+        at.plane and (by_plane or at.plane),
     )
     known = [evidence for evidence in ranked if evidence is not None]
     if not known:
