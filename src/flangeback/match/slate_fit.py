@@ -24,8 +24,6 @@ _CLEARLY = 1.0
 """Stops by which the light must step more as logged than as any other entry would have it."""
 _LEAST_STEADY = 3
 """Shots of a part that show its light steady."""
-_FAR_FROM_LOGGED = 2.0
-"""The same where they fit: what scenes differ by once in a hundred marks."""
 BY_STEPS = (
     "slate frames and entries don't fit, or a slate frame is doubtful: the steps of the light at "
     "the slate frames tell that this entry holds"
@@ -217,18 +215,7 @@ class Fit:
         left_out = next((part.name for part in self.parts if not part.sure), None)
         if n and left_out:
             return f"{left_out} counts as a picture: if it is a mark, another entry may hold here"
-        far = [
-            (mark, steps)
-            for mark in range(1, len(parts))
-            if (steps := self._steps(parts, mark)) and abs(steps[0] - steps[1]) > _FAR_FROM_LOGGED
-        ]
-        # Two such marks are no chance: one slate frame was left out, and another marks nothing.
-        told = (
-            f"at {parts[mark].name} {_in_words(steps)}"
-            for mark, steps in far
-            if len(far) > 1 or mark in (n, n + 1)
-        )
-        return next(told, None)
+        return None
 
     def _misfit(self, parts: Sequence[Part]) -> str | None:
         """In words, that there are more marks than entries, or fewer.
