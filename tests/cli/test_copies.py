@@ -102,6 +102,24 @@ def test_other_files_are_told_and_copied_when_asked(frames: Path) -> None:
     assert "6 of 6 copies in out verified" in mended.out
 
 
+def test_what_a_stopped_run_had_begun_to_take_back_is_mended(frames: Path, out: Path) -> None:
+    log = frames / "session.txt"
+    run("fill", frames, "--into", out)
+    shutil.copytree(out, "before")
+    log.write_text(log.read_text("utf-8").replace("f/2.8", "f/?"), "utf-8")
+    assert run("fill", frames, "--into", out, "--take-back").code in (0, 1)
+    manifest = out / "flangeback-manifest.jsonl"
+    *lines, last, _ = manifest.read_bytes().splitlines(keepends=True)
+    manifest.write_bytes(b"".join(lines))  # As after a kill, before its last copy.
+    copy = json.loads(last)["copy"]
+    shutil.copy2(Path("before") / copy, out / copy)
+    assert f_number(out / copy) == "28/10"
+    mended = run("verify", out, "--mend")
+    assert f"made again: {copy}" in mended.out
+    assert f_number(out / copy) is None
+    assert run("verify", out).code == 0
+
+
 def test_verify_says_what_became_of_the_sources(frames: Path, out: Path) -> None:
     frames.rename("elsewhere")
     assert "by their digests alone" in run("verify", out).out

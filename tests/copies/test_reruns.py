@@ -888,6 +888,27 @@ def test_values_that_move_from_a_sidecar_are_no_loss(raw: Path, out: Path) -> No
     assert not (out / "K7_0001.xmp").exists()
 
 
+def test_a_copy_that_cant_be_read_stops_no_other(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run(frames, out)
+    (out / SECOND).unlink()
+    real = os.open
+
+    def refuse(path: Any, *given: Any, **more: Any) -> int:
+        if str(path).endswith(f"out/{FIRST}"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path, *given, **more)
+
+    monkeypatch.setattr(os, "open", refuse)
+    found = run(frames, out, mend=True)
+    assert outcomes(found) == {FIRST: "conflict", SECOND: "fill", THIRD: "fill"}
+    (left,) = (copy for copy in found.copies if copy.copy is None)
+    assert "its copy can't be read" in str(left.match.reason)
+    monkeypatch.undo()
+    assert not verify(out).failed
+
+
 def test_an_other_file_that_goes_away_stops_no_other(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -32,14 +32,23 @@ def mend(
         raise InputError(Problem(str(out), "there is no such folder", expected=expected))
     with Manifest(out) as manifest:
         runs = {run.frames: run for run in manifest.runs}
+        unfinished = None if manifest.is_sealed else manifest.runs[-1]
     if not runs:
         expected = "`fill` with the same log and kit, which makes again what is missing"
         raise InputError(Problem(str(out), "its manifest has no run on record", expected=expected))
-    return tuple(_mend(out, run, frames, progress) for run in runs.values())
+    # What a run that was stopped had begun to take back was meant.
+    return tuple(
+        _mend(out, run, frames, progress, take_back=run is unfinished) for run in runs.values()
+    )
 
 
 def _mend(
-    out: Path, run: RunStart, moved: Path | None, progress: Callable[[int, int], None] | None
+    out: Path,
+    run: RunStart,
+    moved: Path | None,
+    progress: Callable[[int, int], None] | None,
+    *,
+    take_back: bool,
 ) -> Filled:
     if not run.logs or run.kit is None:
         text = "the log or the kit of its last run isn't beside the copies"
@@ -49,7 +58,7 @@ def _mend(
     logs = tuple(out / name for name in run.logs)
     session = read_session(folder, logs, out / run.kit)
     check_times(folder, session.logs)
-    options = replace(options_of(run), mend=True, logs=logs, kit=out / run.kit)
+    options = replace(options_of(run), mend=True, take_back=take_back, logs=logs, kit=out / run.kit)
     over = options.over or own_frames(session.frames, folder)
     matches = match_frames(
         session.frames, session.logs, session.kit, over=over, by_log_alone=options.by_log_alone

@@ -136,7 +136,7 @@ def clear_unfinished(out: Path) -> None:
 
 
 def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
-    """Every file below `out` that isn't one of the known.
+    """Every file below `out` that isn't one of the known, nor one half made by a run.
 
     Those count under whatever spelling the disk lists them.
     """
@@ -145,6 +145,8 @@ def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
     for path in _files(out):
         name = path.relative_to(out).as_posix()
         alike = spelled.get(_folded(name))
+        if is_part(path.name):
+            continue
         if name not in exact and not (alike and _same(path, out / alike)):
             yield name
 

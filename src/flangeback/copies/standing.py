@@ -135,6 +135,9 @@ class Standing:
             return self._known(task, record, status)
         except TouchedError as why:
             return replace(task, action=Action.LEAVE, reason=left_as_it_is(why))
+        except OSError as error:
+            reason = f"its copy can't be read: {error.strerror}"
+            return replace(task, action=Action.LEAVE, reason=reason)
 
     def _in_the_way(self, target: Path) -> Path | None:
         """A folder on the way that is none of its own: a file, or a link that leads elsewhere."""

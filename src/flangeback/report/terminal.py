@@ -313,7 +313,7 @@ def show_verified(console: Console, verified: Verified, out: str) -> None:
     say(console, verified_line(verified, f" in {out}"))
     if verified.missing:
         missing = count(verified.missing, "file")
-        told = f"{missing} of the last run not there: fill again makes what can be made"
+        told = f"{missing} of the last run not made or not corrected yet: fill again goes on"
         say_wrapped(console, told, "yellow")
     for fault in verified.faults:
         say_wrapped(console, f"the manifest was cut or changed: {fault}", "yellow")
