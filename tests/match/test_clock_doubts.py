@@ -11,6 +11,7 @@ import pytest
 from flangeback.frames import Frame
 from flangeback.log import parse_log
 from flangeback.match import FrameMatch, Outcome, match_frames
+from flangeback.match.clock_fit import clock_words
 from flangeback.report.documents import match_document
 from support.kits import whole_kit
 from support.shots import kinds, matched, shot
@@ -169,6 +170,10 @@ def test_notes_made_as_soon_as_the_lens_was_on_contradict_no_clock(count: int) -
     assert len(filled) >= 0.4 * len(found.frames)
     assert unmarked(found.frames, [lens for lens in lenses[:count] for _ in range(10)]) == []
     assert not any("clock-unsure" in kinds(one) for one in found.frames)
+    (clock,) = match_document(found)["clocks"]
+    assert (clock["fits_s"], clock["odds"], clock["agrees"]) == (None, None, True)
+    (words,) = map(clock_words, found.clocks)
+    assert words == "k7: taken as right; notes look up to 2m late, which changes no frame's values"
 
 
 def test_no_line_that_a_frame_names_as_its_own_is_idle() -> None:

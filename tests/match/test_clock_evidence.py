@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 
 import numpy as np
 import pytest
 
-from flangeback.frames import Frame
+from flangeback.frames import Exposure, Frame
 from flangeback.match import Matches
+from flangeback.match.brightness import PictureLight
 from flangeback.match.clock_fit import ClockFit
-from flangeback.match.clock_series import BodySeries
+from flangeback.match.clock_series import BodySeries, body_series
+from flangeback.match.index import index_logs
 from flangeback.match.offset_odds import ShotSeries
 from match.test_clock_doubts import FOUR, bursts
-from support.shots import kinds, matched
+from support.shots import KIT, kinds, log, matched, shot
 
 STARTS = ("10:02:10", "10:22:10", "10:42:10", "11:02:10")
 ZONE = "zone Europe/Stockholm\n"
@@ -132,3 +135,19 @@ def test_an_offset_that_is_not_the_zones_makes_that_hour_likelier() -> None:
     assert clock_of(found, "k7").offset == clock_of(plain, "k7").offset == 3600
     assert odds_against(found, "k7") > 3 * odds_against(plain, "k7")
     assert all("clock k7 fast 1h" in one.doubts[0].text for one in found.frames)
+
+
+def test_covered_lenses_are_no_step_of_the_light() -> None:
+    """A hand before the lens takes five stops or more (common practice)."""
+    seconds = {4: Fraction(1), 6: Fraction(1, 25)}
+    frames = [
+        replace(
+            shot(f"K7_{n:04}", f"10:{n:02}:00"),
+            exposure=Exposure(seconds.get(n, Fraction(1, 100)), 100),
+        )
+        for n in range(9)
+    ]
+    timeline = index_logs(frames, [log("10:00 k7 miran58 f/4\n")], KIT).by_body["k7"].timeline
+    series = body_series(timeline, KIT.bodies["k7"], KIT, lambda frame: PictureLight(-2.5, 0.2))
+    assert series is not None
+    assert list(np.flatnonzero(np.isnan(series.shots.light))) == [4]

@@ -37,7 +37,8 @@ class ClockFit:
     ahead of what is stated) by which shots are likeliest to have other values than by the stated
     one; `differs` says for each how likely it has, `far` the same if the clock is far off or the
     log another outing's. `beside` has shots that lie some seconds beside the note of a change, and
-    how likely each was made on its other side.
+    how likely each was made on its other side. With `is_harmless` notes look late, and no shot has
+    other values for that.
     """
 
     body: str | None
@@ -46,6 +47,7 @@ class ClockFit:
     odds: float | None = None
     agrees: bool = True
     late: float | None = None
+    is_harmless: bool = False
     is_related: bool = True
     rival: float = 0.0
     differs: tuple[float, ...] = ()
@@ -83,12 +85,14 @@ class ClockFit:
     @property
     def is_borne_out(self) -> bool:
         """Whether the frames put a doubt on none for its clock."""
-        return self.agrees and self.is_likely and not any(True for _ in self.doubted)
+        is_fine = self.is_likely or self.is_harmless
+        return self.agrees and is_fine and not any(True for _ in self.doubted)
 
     @property
     def tells(self) -> bool:
         """Whether the frames tell anything worth saying, for the clock or against it."""
-        return self.odds is not None and not (self.offset and self.is_likely and self.agrees)
+        says_nothing = self.offset and self.is_likely and self.agrees
+        return self.odds is not None and not (says_nothing or self.is_harmless)
 
     @property
     def doubted(self) -> Iterator[int]:
@@ -117,6 +121,9 @@ def clock_words(fit: ClockFit) -> str:
     said = stated if fit.stated.source else "taken as right"
     if fit.odds is None or fit.fits is None:
         return f"{name}: {said}"
+    if fit.is_harmless and fit.late:
+        late = f"notes look up to {_amount(fit.late)} late, which changes no frame's values"
+        return f"{name}: {said}; {late}"
     odds = f"{min(fit.odds, 1e6):,.0f}:1"
     if not fit.offset:
         return f"{name}: {said}; the frames agree, {odds}"

@@ -29,6 +29,9 @@ _UNUSED = 1200.0
 """Seconds without a shot of any body after which none is in use."""
 _BURST = 60.0
 """Seconds between shots that tell the same of their lens."""
+_COVERED = 5.0
+"""Stops less light than in the shots on both sides, from where on a lens was covered to mark a
+change (common practice): its light is no scene's."""
 _TELLS_METERED, _TELLS_MANUAL = 0.99, 0.85
 """How likely light tells f-numbers, where exposures change from shot to shot and where they don't,
 as with flash."""
@@ -131,6 +134,9 @@ def _shot_series(
     for at, picture in zip(wanted, read, strict=True):
         seen = FrameLight.of(shots[at].frame, picture)
         light[at], gain[at] = np.nan if seen.through is None else seen.through, seen.gain
+    lit = np.flatnonzero(~np.isnan(light))
+    before, between, after = (light[lit[at : len(lit) - 2 + at]] for at in range(3))
+    light[lit[1:-1][between < np.minimum(before, after) - _COVERED]] = np.nan
     known = gain[is_first & ~np.isnan(gain)]
     metered = len(known) > 1 and np.count_nonzero(np.diff(known)) > len(known) / 3
     lenses = [kit.lenses[state] for state in states if state]

@@ -52,6 +52,8 @@ so many seconds on the average."""
 _SOON, _NOTED_WITHIN, _OF_NEAR = 0.4, 30.0, 0.5
 """How likely notes were made once the change was, and seconds within which, of those that have
 whole minutes; how likely a note is off where notes look late, or the clock as fast."""
+_USUALLY_WITHIN = 60.0
+"""Seconds by which notes follow a change at the most, unless they are late (common practice)."""
 _LATE_BY = 20.0, 240.0
 """Seconds, from and to, by which all notes may be late alike."""
 _LATENESS = tuple((least, more) for least in (0.0, 30.0, 60.0, 120.0) for more in (60.0, 120.0))
@@ -208,7 +210,8 @@ class _Weighing:
         if slack or soon:
             beside = self._beside(slack or 0.0, soon, _OF_NEAR, ALSO_DIFFERS)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
-        is_harmless = slack is not None and max(differs) < UNLIKELY
+        is_usual = slack is not None and best >= -_USUALLY_WITHIN
+        is_harmless = is_usual and max(differs) < UNLIKELY
         limit = math.log(CONTRADICTED if is_related else UNRELATED)
         return replace(
             fit,
@@ -216,6 +219,7 @@ class _Weighing:
             odds=_odds(against - as_stated),
             agrees=is_harmless or against - as_stated < limit,
             late=slack,
+            is_harmless=is_harmless,
             beside=beside,
         )
 

@@ -118,12 +118,14 @@ def _sums(matches: Matches) -> Document:
 
 
 def _clock(fit: ClockFit) -> Document:
+    told = None if fit.is_harmless else fit.fits
+    odds = None if fit.is_harmless else fit.odds
     return {
         **fields(fit, "body"),
         "stated_s": round(fit.stated.ahead, 1) if fit.stated.source else None,
         **fields(fit, source="stated.source"),
-        "fits_s": None if fit.fits is None else round(fit.fits, 1),
-        "odds": None if fit.odds is None else round(fit.odds, 1),
+        "fits_s": None if told is None else round(told, 1),
+        "odds": None if odds is None else round(odds, 1),
         "agrees": fit.is_borne_out,
     }
 
