@@ -33,8 +33,8 @@ def by_every_path(
     stages: list[dict[tuple[int, int], float]] = []
     for n, part in enumerate(parts):
         if n:
-            is_sure = bool(parts[n - 1].lights) and not part.doubtful
-            mark = slate_odds._at_mark(light, steps[n - 1], last, is_sure=is_sure)
+            is_first = not parts[n - 1].lights
+            mark = slate_odds._at_mark(light, steps[n - 1], last, part, is_first=is_first)
             stages.append({(old, new): weight for old, new, weight in mark})
         stages.append(
             {(o, new): weight for o, new, weight in slate_odds._within(light, part, last)}
@@ -57,17 +57,21 @@ LIGHT = st.floats(-6, 6)
 
 
 @given(
-    st.lists(st.tuples(st.lists(LIGHT, max_size=3), st.booleans()), min_size=2, max_size=3),
+    st.lists(
+        st.tuples(st.lists(LIGHT, max_size=3), st.booleans(), st.booleans()),
+        min_size=2,
+        max_size=3,
+    ),
     st.lists(st.one_of(st.none(), LIGHT), min_size=2, max_size=2),
     st.lists(st.one_of(st.none(), st.floats(1, 8)), min_size=2, max_size=2),
 )
 @settings(max_examples=30, deadline=None)
 def test_it_is_the_sum_over_all_paths(
-    frames: list[tuple[list[float], bool]],
+    frames: list[tuple[list[float], bool, bool]],
     steps: list[float | None],
     stops: list[float | None],
 ) -> None:
-    parts = [MarkedPart(lights, doubtful) for lights, doubtful in frames]
+    parts = [MarkedPart(*one) for one in frames]
     steps = steps[: len(parts) - 1]
     expected = by_every_path(parts, steps, stops)
     for part, other in zip(entry_odds(parts, steps, stops), expected, strict=True):

@@ -126,7 +126,11 @@ class Fit:
         parts = self.parts
         lights = [[self.through[shot.frame.file] for shot in part.shots] for part in parts]
         marked = [
-            MarkedPart([one for one in each if one is not None], not part.sure)
+            MarkedPart(
+                [one for one in each if one is not None],
+                doubtful=not part.sure,
+                several=part.sure and part.open is not None,
+            )
             for part, each in zip(parts, lights, strict=True)
         ]
         steps = [

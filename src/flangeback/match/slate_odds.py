@@ -33,11 +33,12 @@ _UNKNOWN = 0.3
 class MarkedPart:
     """Frames from one mark to the next: log2 of the light that came through the lens.
 
-    `doubtful` says that the mark before it may be a picture.
+    `doubtful` says that the mark before it may be a picture, `several` that it may be two marks.
     """
 
     lights: Sequence[float]
     doubtful: bool = False
+    several: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ def entry_odds(
     last = 2 * len(stops) - 2
     within = [list(_within(light, part, last)) for part in parts]
     at_marks = [
-        list(_at_mark(light, step, last, is_sure=bool(before.lights) and not after.doubtful))
+        list(_at_mark(light, step, last, after, is_first=not before.lights))
         for (before, after), step in zip(pairwise(parts), steps, strict=True)
     ]
     starts = [[1.0, *[0.0] * (last + 1)]]
@@ -104,17 +105,23 @@ def entry_odds(
 
 
 def _at_mark(
-    light: _Steps, step: float | None, last: int, *, is_sure: bool
+    light: _Steps, step: float | None, last: int, part: MarkedPart, *, is_first: bool
 ) -> Iterator[tuple[int, int, float]]:
-    """The moves at a mark: from state to state, with their weights."""
-    stays = _BY_ACCIDENT if is_sure else _A_PICTURE
+    """The moves at the mark before a part: from state to state, with their weights.
+
+    It `is_first` where no frame is known before it.
+    """
+    stays = _A_PICTURE if part.doubtful or is_first else _BY_ACCIDENT
+    twice = (1 - stays) / 2 if part.several else 0.0
+    goes = 1 - stays - twice - _NOT_NOTED
     for entry in range(0, last + 1, 2):
         yield entry, entry, stays * light.density(step, entry, entry)
         yield entry, entry + 1, _NOT_NOTED * light.density(step, entry, entry + 1)
         if entry < last:
-            goes = 1 - stays - _NOT_NOTED
             yield entry, entry + 2, goes * light.density(step, entry, entry + 2)
             yield entry + 1, entry + 2, light.density(step, entry + 1, entry + 2)
+        if entry + 2 < last:
+            yield entry, entry + 4, twice * light.density(step, entry, entry + 4)
 
 
 def _within(light: _Steps, part: MarkedPart, last: int) -> Iterator[tuple[int, int, float]]:
