@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from flangeback.copies import fill, verify
+from flangeback.copies.manifest import Manifest
 from flangeback.copies.write import write_spliced
 from flangeback.formats import Splice
 from flangeback.match import Outcome
@@ -240,6 +241,10 @@ def test_a_failed_copy_is_made_once_the_writer_is_mended(
     with monkeypatch.context() as patch:
         patch_embed(patch, wrong_values())
         assert fill(all_filled(frames, ["K7_0001.JPG"]), frames, out).failed
+    with Manifest(out) as manifest:
+        (record,) = manifest.records()
+    assert (record.outcome, record.values) == ("unreadable", {})
+    assert record.failure
     filled = fill(all_filled(frames, ["K7_0001.JPG"]), frames, out)
     assert not filled.failed
     assert filled.copies[0].match.outcome is Outcome.FILL

@@ -27,7 +27,7 @@ from flangeback.copies.tasks import MADE, Action, Job, Task
 from flangeback.copies.touched import check_stands
 from flangeback.copies.write import Written, write_file
 from flangeback.formats import Damaged, Refused
-from flangeback.match.model import FrameMatch
+from flangeback.match.model import FrameMatch, Outcome
 from flangeback.pinning import pinned
 from flangeback.system import identity, open_file, set_times, sync_folder
 
@@ -208,7 +208,11 @@ class Run:
                 return Done(task, stands=False, refusal=refusal, failure=failure)
             edit = Edit()
             written = self._write(task, plan, edit)
-        record = replace(self._record(match, task, edit, written), refusal=refusal, failure=failure)
+        record = self._record(match, task, edit, written)
+        if refusal or failure:
+            record = replace(record, refusal=refusal, failure=failure)
+            if match is not None and match.outcome.is_filled:
+                record = replace(record, outcome=Outcome.UNREADABLE)
         return Done(
             task,
             record,
