@@ -95,6 +95,7 @@ def test_other_files_are_told_and_copied_when_asked(frames: Path) -> None:
     told = " ".join(run("fill", frames, "--into", "out", "--others").out.split())
     assert "1 other file copied and verified too: 1 MOV" in told
     assert "notes.pdf isn't copied" in told
+    assert run("fill", frames, "--into", "out", "--others").code == 1
     (frames / "notes.pdf").write_bytes(b"pages")
     Path("out/clip.mov").unlink()
     mended = run("verify", "out", "--mend")

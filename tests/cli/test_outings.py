@@ -263,3 +263,14 @@ def test_a_page_is_an_html_file(year: Path) -> None:
         assert done.code == 2
         assert "page.html" in done.err
     assert not (year / "out").exists()
+
+
+def test_files_that_lie_in_no_outing_are_told(year: Path) -> None:
+    shutil.rmtree(year / "day2")
+    (year / "trip" / "clip.mov").write_bytes(b"movie")
+    shutil.copy(year / "day1" / SOUND[0], year / "loose.jpg")
+    told = "2 files stay behind that lie in no outing: loose.jpg, trip/clip.mov"
+    for words in (("survey", year), ("match", year), ("fill", year, "--into", year.parent / "out")):
+        assert told in " ".join(run(*words).out.split())
+    document = json.loads(run("match", year, "--json").out)
+    assert document["outside"] == ["loose.jpg", "trip/clip.mov"]

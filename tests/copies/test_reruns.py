@@ -18,6 +18,7 @@ import pytest
 
 from flangeback.copies import Filled, FillOptions, fill, preview, verify
 from flangeback.copies.model import SourceNow
+from flangeback.copies.own import own_frames
 from flangeback.copies.tasks import Action
 from flangeback.errors import InputError
 from flangeback.frames import scan
@@ -1070,3 +1071,11 @@ def test_no_folder_is_made_below_a_file(frames: Path, tmp_path: Path) -> None:
     (tmp_path / "kit.toml").write_text("")
     with pytest.raises(InputError, match=r"kit\.toml: is a file"):
         run(frames, tmp_path / "kit.toml" / "copies")
+
+
+def test_what_stands_in_a_sidecar_of_ours_is_our_own_too(raw: Path, out: Path) -> None:
+    run(raw, out)
+    assert own_frames(scan(out), out) == {"K7_0001.DNG", "K7_0002.DNG"}
+    sidecar = out / "K7_0001.xmp"
+    sidecar.write_bytes(sidecar.read_bytes().replace(b"28/10", b"40/10"))
+    assert own_frames(scan(out), out) == {"K7_0002.DNG"}

@@ -137,16 +137,16 @@ def fill(
     def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:
         report.terminal.show_filled(terminal(), filled, str(place(outing)))
         if not outing.name:
-            tell_next(report.terminal.after_fill(str(into)))
+            tell_next(report.hints.after_fill(str(into)))
 
     for folder in folders:
         check_place(folder, into)
     found = flangeback.find_outings(folders, log)
     told, document = report.terminal.filled_line, report.documents.fill_document
-    filled = outings.run(found, outings.Work(work, show, told, document), json=json)
+    filled = outings.run(found, outings.Work(work, show, told, document), folders, json=json)
     if any(one.failed for one in filled):
         raise typer.Exit(UNPROVED)
-    if any(one.matches.needs_person for one in filled):
+    if any(one.matches.needs_person or one.others.left for one in filled):
         raise typer.Exit(NEEDS_PERSON)
 
 

@@ -101,9 +101,10 @@ def match(
             report.terminal.show_preview(shared.terminal(), found.planned, str(into / outing.name))
         if not outing.name:
             given = shared.as_given(log, kit)
-            shared.tell_next(report.terminal.after_match(page.matches, str(outing.folder), given))
+            shared.tell_next(report.hints.after_match(page.matches, str(outing.folder), given))
 
-    done = outings.run(found, outings.Work(work, show, Found.told, Found.document), json=json)
+    what = outings.Work(work, show, Found.told, Found.document)
+    done = outings.run(found, what, folders, json=json)
     if any(one.page.matches.needs_person for one in done):
         raise typer.Exit(NEEDS_PERSON)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 import typer
@@ -12,6 +13,7 @@ import flangeback
 from flangeback import report
 from flangeback.cli.ending import WRONG, print_json
 from flangeback.cli.shared import terminal
+from flangeback.match.outings import files_outside
 
 T = TypeVar("T")
 
@@ -34,10 +36,17 @@ def is_one(outings: Sequence[flangeback.OutingFolder]) -> bool:
     return len(outings) == 1 and not outings[0].name
 
 
-def run(outings: Sequence[flangeback.OutingFolder], work: Work[T], *, json: bool) -> list[T]:
+def run(
+    outings: Sequence[flangeback.OutingFolder],
+    work: Work[T],
+    folders: Sequence[Path] = (),
+    *,
+    json: bool,
+) -> list[T]:
     """Does the work for each outing, prints what is found, and gives it.
 
-    Of several it says at the end how each came out, and ends with exit 2 where one failed.
+    Of several it says at the end how each came out, and which files of `folders`, where they were
+    looked for, lie in none of them; it ends with exit 2 where one failed.
     """
     if is_one(outings):
         found = work.do(outings[0])
@@ -47,12 +56,13 @@ def run(outings: Sequence[flangeback.OutingFolder], work: Work[T], *, json: bool
             work.show(outings[0], found)
         return [found]
     done = [_one_of_several(outing, work, json=json) for outing in outings]
+    outside = tuple(files_outside(folders, outings))
     if json:
         documents = [(one.name, one.document) for one in done]
-        print_json(report.documents.outings_document(documents))
+        print_json(report.documents.outings_document(documents, outside))
     else:
         rows = ((one.name, one.line, one.error is None) for one in done)
-        report.terminal.show_outings(terminal(), rows)
+        report.terminal.show_outings(terminal(), rows, outside)
     if any(one.error is not None for one in done):
         raise typer.Exit(WRONG)
     return [one.found for one in done if one.found is not None]

@@ -40,6 +40,5 @@ def survey(
         report.terminal.show_others(shared.terminal(), found.others)
 
     told, document = report.survey.summary_line, report.documents.survey_document
-    outings.run(
-        flangeback.find_outings(folders), outings.Work(work, show, told, document), json=json
-    )
+    found = flangeback.find_outings(folders)
+    outings.run(found, outings.Work(work, show, told, document), folders, json=json)

@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flangeback.errors import InputError
-from flangeback.frames.model import Frame
+from flangeback.frames.model import Frame, LensData
 from flangeback.frames.scanning import is_of_copies
 from flangeback.words import some_of
 
 if TYPE_CHECKING:
     from flangeback.copies.manifest import Manifest
+    from flangeback.copies.records import Record
     from flangeback.log import SessionLog
 
 
@@ -49,10 +50,13 @@ def check_times(folder: Path, logs: Iterable[SessionLog]) -> None:
 
 
 def _is_own(frame: Frame, manifest: Manifest) -> bool:
-    record = manifest.get(frame.file)
-    if record is None or not record.values:
-        return False
-    data, written = frame.lens_data, record.values
+    names = (frame.file, *frame.sidecars)
+    records = [record for name in names if (record := manifest.get(name)) and record.values]
+    return any(_says(frame.lens_data, record) for record in records)
+
+
+def _says(data: LensData, record: Record) -> bool:
+    written = record.values
     return (
         data.lens in (record.whole.get("LensModel"), written.get("LensModel"))
         and data.f_number == _number(written.get("FNumber"))

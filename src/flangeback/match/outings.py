@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import MANIFEST
+from flangeback.frames.scanning import files_below
 from flangeback.kit.places import NAME as KIT
 
 LOG = "session.txt"
@@ -63,6 +64,20 @@ def find_outings(
         )
         for folder in found
     )
+
+
+def files_outside(folders: Iterable[Path], outings: Iterable[OutingFolder]) -> Iterator[str]:
+    """The files below some folders that lie in none of their outings, but for the kit.
+
+    They are relative to their folder. Raises InputError where one can't be read.
+    """
+    inside = [_whole(outing.folder) for outing in outings]
+    for folder in folders:
+        place = _whole(folder)
+        if place.is_dir() and place not in inside:
+            for file in files_below(place):
+                if file != KIT and not any(one in (place / file).parents for one in inside):
+                    yield file
 
 
 def _kit_above(folder: Path, above: Path) -> Path | None:

@@ -198,10 +198,15 @@ def meaning_document(word: str, kind: str, meaning: str) -> Document:
     return {"schema": "flangeback/meaning-1", "word": word, "kind": kind, "meaning": meaning}
 
 
-def outings_document(found: Sequence[tuple[str, Document]]) -> Document:
-    """`flangeback/outings-1`: the documents of several outings, each with its folder."""
+def outings_document(
+    found: Sequence[tuple[str, Document]], outside: Sequence[str] = ()
+) -> Document:
+    """`flangeback/outings-1`: the documents of several outings, each with its folder.
+
+    `outside` are the files that lie in none of them.
+    """
     outings = [{"folder": name} | document for name, document in found]
-    return {"schema": "flangeback/outings-1", "outings": outings}
+    return {"schema": "flangeback/outings-1", "outings": outings, "outside": list(outside)}
 
 
 # Surveys and tallies ---------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Commands to paste: with the program's own path, quoted for the shell at hand."""
+"""Commands to paste, with the program's own path, quoted for the shell at hand; what comes next."""
 
 from __future__ import annotations
 
@@ -7,7 +7,15 @@ import re
 import shlex
 import shutil
 import sys
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flangeback.frames.model import without_suffix
+
+if TYPE_CHECKING:
+    from flangeback.copies.model import Verified
+    from flangeback.match.model import Matches
 
 NAME = "flangeback"
 
@@ -52,3 +60,36 @@ def out_beside(frames: str) -> str:
         whole = folder.resolve()
         return str(Path(os.path.relpath(whole.parent)) / f"{whole.name or 'frames'}-filled")
     return str(folder.with_name(f"{folder.name}-filled"))
+
+
+# What to do next -------------------------------------------------------------------------------
+
+
+def after_match(matches: Matches, frames: str, given: Sequence[str] = ()) -> Iterator[str]:
+    """What follows a match of the folder `frames`; `given` are the options it was run with."""
+    found = next((one for one in matches.frames if one.outcome.needs_person), None)
+    if found is not None:
+        yield "why a frame came to what it came to:"
+        yield _command("match", frames, *given, "--explain", without_suffix(found.frame.file))
+    if any(one.outcome.is_filled for one in matches.frames):
+        yield "next, to make and prove the copies:"
+        yield _command("fill", frames, *given, "--into", out_beside(frames))
+
+
+def after_fill(out: str) -> Iterator[str]:
+    """What follows a fill into `out`."""
+    yield "next: keep the originals until the copies are in the catalogue and backed up;"
+    yield "to prove the copies again, and to count what was used:"
+    yield _command("verify", out)
+    yield _command("tally", out)
+
+
+def after_verify(verified: Verified, out: str) -> Iterator[str]:
+    """What follows a proof of the copies in `out` in which something was amiss."""
+    if verified.mended is None and (verified.failed or verified.needs_person):
+        yield "to make again what is missing or broken, and note what another program changed:"
+        yield _command("verify", out, "--mend")
+
+
+def _command(*words: str) -> str:
+    return f"  {command(*words)}"

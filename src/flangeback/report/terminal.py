@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING
 from rich.console import Console, RenderableType
 from rich.text import Text
 
-from flangeback.frames.model import without_suffix
 from flangeback.match.clock_fit import clock_words
 from flangeback.match.meanings import words_in
 from flangeback.match.model import Matches, Outcome, Source
-from flangeback.report.hints import command, out_beside
+from flangeback.report.hints import command
 from flangeback.report.runs import Note, Run, Section, sections, sensor_lines
 from flangeback.report.tables import Column, indented, say, say_wrapped, show_table
 from flangeback.words import count, listed, number, shortened, some_of
@@ -199,10 +198,15 @@ def totals_line(matches: Matches) -> Text:
     return Text(f"{count(len(matches.frames), 'frame')}: ") + Text(", ").join(totals)
 
 
-def show_outings(console: Console, rows: Iterable[tuple[str, str, bool]]) -> None:
-    """Prints how each of several outings came out, and whether it did."""
+def show_outings(
+    console: Console, rows: Iterable[tuple[str, str, bool]], outside: Sequence[str] = ()
+) -> None:
+    """Prints how each of several outings came out, whether it did, and what lies in none."""
     cells = ((name, Text(told, "" if done else "red")) for name, told, done in rows)
     show_table(console, [Column("outing", 20), Column("")], cells)
+    if outside:
+        told = count(len(outside), "file stays behind that lies", "files stay behind that lie")
+        say_wrapped(console, f"{told} in no outing: {some_of(outside)}", "yellow")
 
 
 def show_filled(console: Console, filled: Filled, out: str) -> None:
@@ -364,37 +368,4 @@ def show_tour(console: Console, tour: Tour) -> None:
     page = str(tour.out.parent / "page.html")
     match, fill = ("match", frames, "--report", page), ("fill", frames, "--into", out)
     for words in (match, fill, ("verify", out)):
-        say(console, _command(*words))
-
-
-# What to do next -------------------------------------------------------------------------------
-
-
-def after_match(matches: Matches, frames: str, given: Sequence[str] = ()) -> Iterator[str]:
-    """What follows a match of the folder `frames`; `given` are the options it was run with."""
-    found = next((one for one in matches.frames if one.outcome.needs_person), None)
-    if found is not None:
-        yield "why a frame came to what it came to:"
-        yield _command("match", frames, *given, "--explain", without_suffix(found.frame.file))
-    if any(one.outcome.is_filled for one in matches.frames):
-        yield "next, to make and prove the copies:"
-        yield _command("fill", frames, *given, "--into", out_beside(frames))
-
-
-def after_fill(out: str) -> Iterator[str]:
-    """What follows a fill into `out`."""
-    yield "next: keep the originals until the copies are in the catalogue and backed up;"
-    yield "to prove the copies again, and to count what was used:"
-    yield _command("verify", out)
-    yield _command("tally", out)
-
-
-def after_verify(verified: Verified, out: str) -> Iterator[str]:
-    """What follows a proof of the copies in `out` in which something was amiss."""
-    if verified.mended is None and (verified.failed or verified.needs_person):
-        yield "to make again what is missing or broken, and note what another program changed:"
-        yield _command("verify", out, "--mend")
-
-
-def _command(*words: str) -> str:
-    return f"  {command(*words)}"
+        say(console, f"  {command(*words)}")
