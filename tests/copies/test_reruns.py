@@ -376,14 +376,17 @@ def rated(sidecar: Path) -> bytes:
     return sidecar.read_bytes()
 
 
+@pytest.mark.parametrize("noted", [False, True])
 @pytest.mark.parametrize(
     ("values", "more"), [(None, {}), (AT_5_6, {"raw": RawMode.EMBED})], ids=["native", "embedded"]
 )
 def test_a_rated_sidecar_that_has_no_place_any_more_is_a_conflict(
-    raw: Path, out: Path, values: Fill | None, more: dict[str, Any]
+    raw: Path, out: Path, values: Fill | None, more: dict[str, Any], noted: bool
 ) -> None:
     run(raw, out)
     before = rated(out / "K7_0001.xmp")
+    if noted:
+        run(raw, out)
     found = run(raw, out, values, take_back=True, **more)
     first, second = found.copies
     assert first.match.outcome is Outcome.CONFLICT
@@ -393,9 +396,12 @@ def test_a_rated_sidecar_that_has_no_place_any_more_is_a_conflict(
     assert (out / "K7_0001.DNG").read_bytes() == (raw / "K7_0001.DNG").read_bytes()
 
 
-def test_a_rated_sidecar_goes_on_under_its_name(raw: Path, out: Path) -> None:
+@pytest.mark.parametrize("noted", [False, True])
+def test_a_rated_sidecar_goes_on_under_its_name(raw: Path, out: Path, noted: bool) -> None:
     run(raw, out)
     rated(out / "K7_0001.xmp")
+    if noted:
+        run(raw, out)
     found = run(raw, out, AT_5_6, take_back=True, sidecar=SidecarName.FULL)
     assert set(outcomes(found).values()) == {Outcome.FILL}
     assert b'xmp:Rating="4"' in (out / "K7_0001.xmp").read_bytes()

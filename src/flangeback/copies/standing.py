@@ -53,14 +53,15 @@ class Standing:
         yield from (self._beside_stale(job, stale) for job in jobs)
 
     def _touched_sidecars(self) -> set[str]:
-        """The new sidecars of earlier runs that other programs have worked on since."""
+        """The new sidecars of earlier runs that other programs have worked on, noted or not."""
         found = set()
         for name in self.manifest:
             record = self.manifest.get(name) if name.lower().endswith(".xmp") else None
             if record is not None and record.is_new_sidecar:
                 with suppress(OSError):
                     status = (self.out / name).lstat()
-                    if not _is_as_recorded(self.out / name, record.copy_state, status):
+                    is_ours = _is_as_recorded(self.out / name, record.copy_state, status)
+                    if record.patched or not is_ours:
                         found.add(name)
         return found
 
@@ -244,7 +245,7 @@ class Standing:
         beside = {name for copy in names for name in sidecar_names(copy)}
         for name in sorted(beside - names):
             record, target = self.manifest.get(name), self.out / name
-            if record is None or not record.is_new_sidecar:
+            if record is None or not record.is_new_sidecar or record.patched:
                 continue
             try:
                 status = target.lstat()
