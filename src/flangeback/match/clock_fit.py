@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 
@@ -50,8 +50,8 @@ class ClockFit:
     is_harmless: bool = False
     is_related: bool = True
     rival: float = 0.0
-    differs: tuple[float, ...] = ()
-    far: tuple[float, ...] = ()
+    differs: Sequence[float] = ()
+    far: Sequence[float] = ()
     beside: Mapping[int, float] = field(default_factory=dict)
 
     @property

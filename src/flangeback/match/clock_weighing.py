@@ -8,6 +8,7 @@ finds nothing by chance. Nothing is corrected; what is found is told.
 from __future__ import annotations
 
 import math
+from array import array
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -261,7 +262,7 @@ class _Weighing:
 
     def _differs(
         self, as_stated: float, offsets: Floats, late: Floats, unrelated: float
-    ) -> tuple[tuple[float, ...], tuple[float, ...], int]:
+    ) -> tuple[Sequence[float], Sequence[float], int]:
         """For each shot, how likely the log would have other values for it than by the stated.
 
         The same by far offsets alone, and the offset by which most are likeliest to have.
@@ -283,7 +284,8 @@ class _Weighing:
         last = np.searchsorted(self.tried, self.tried + _APART, "right")
         rival = int(np.argmax(matters + sums[last] - sums[first]))
         other = math.exp(unrelated - whole)
-        return tuple((near + far + other).tolist()), tuple((far + other).tolist()), rival
+        # An array takes an eighth of what a tuple of as many numbers does.
+        return array("d", near + far + other), array("d", far + other), rival
 
 
 def _days(series: BodySeries) -> float:

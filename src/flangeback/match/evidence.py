@@ -188,7 +188,7 @@ def weigh_evidence(
 
     `pictures` gives the light of a frame's picture.
     """
-    read = _no_picture if by_log_alone else _remembering(pictures)
+    read = _no_picture if by_log_alone else _Remembering(pictures)
     fits: Mapping[str | None, ClockFit] = {}
     if not by_log_alone:
         from flangeback.match.clock_weighing import fit_clocks
@@ -199,11 +199,12 @@ def weigh_evidence(
     for key, log in index.by_body.items():
         fit = fits.get(key, ClockFit(key, log.stated))
         found[key] = _by_log(key, log, index, kit, read).beside(fit, log.missed)
-    return _with_moved(found if by_log_alone else _narrowed(found, index, kit, read))
+    narrowed = _narrowed(found, index, kit, read) if isinstance(read, _Remembering) else found
+    return _with_moved(narrowed)
 
 
 def _narrowed(
-    found: Mapping[str | None, BodyEvidence], index: LogIndex, kit: Kit, pictures: PictureReader
+    found: Mapping[str | None, BodyEvidence], index: LogIndex, kit: Kit, pictures: _Remembering
 ) -> Mapping[str | None, BodyEvidence]:
     """The same, with the changes in fewer places and with the doubts that the frames raise."""
     narrowed, lights = {}, {}
@@ -214,6 +215,7 @@ def _narrowed(
         line, body = one.timeline, kit.bodies.get(key or "")
         lights[key] = body_light(line.shots, line.changes, body, kit, pictures, index.by_name)
         narrowed[key] = one
+    pictures.forget()
     # All bodies are under one sky: what the others saw tells of the light.
     for key, one in narrowed.items():
         if one.uses_evidence:
@@ -238,16 +240,21 @@ def _no_picture(_: Frame) -> None:
     return None
 
 
-def _remembering(pictures: PictureReader) -> PictureReader:
-    """Reads each picture once."""
-    known: dict[str, PictureLight | None] = {}
+class _Remembering:
+    """Reads each picture once, until it is told to forget them."""
 
-    def read(frame: Frame) -> PictureLight | None:
-        if frame.file not in known:
-            known[frame.file] = pictures(frame)
-        return known[frame.file]
+    def __init__(self, pictures: PictureReader) -> None:
+        self._pictures = pictures
+        self._known: dict[str, PictureLight | None] = {}
 
-    return read
+    def __call__(self, frame: Frame) -> PictureLight | None:
+        if frame.file not in self._known:
+            self._known[frame.file] = self._pictures(frame)
+        return self._known[frame.file]
+
+    def forget(self) -> None:
+        """Frees the memory that the pictures' light takes."""
+        self._known.clear()
 
 
 def _by_log(

@@ -64,7 +64,7 @@ def _kinds(records: Iterable[Record]) -> tuple[KindOfCopy, ...]:
     made = Counter((record.kind, record.way) for record in records)
     return tuple(
         KindOfCopy(files, BY_CODE[kind].title if kind in BY_CODE else kind, _WAYS.get(way, way))
-        for (kind, way), files in made.most_common()
+        for (kind, way), files in sorted(made.items(), key=lambda one: (-one[1], one[0]))
     )
 
 
@@ -81,7 +81,8 @@ def proof_again(verified: Verified, out: Path) -> Proof:
         kinds = _kinds(manifest.records())
         sound_ones = (one for one in manifest.records() if one.copy not in failed)
         embedded = (one for one in sound_ones if one.way == CopyMethod.EMBED)
-        shown = max(embedded, key=lambda record: bool(record.doubts), default=None)
+        # The lines stand in the order in which the copies were finished, which chance has made.
+        shown = min(embedded, key=lambda record: (not record.doubts, record.copy), default=None)
     shown_as, changes = "", tuple[TagChange, ...]()
     if shown is not None and shown.before is not None:
         shown_as = f"{shown.copy}, before as the manifest has it, after as ExifRead sees it"
