@@ -70,6 +70,6 @@ make_first_files
 make_run
 # Without KVM, which many a machine hasn't: it takes about three minutes.
 timeout 900 qemu-system-x86_64 -accel tcg -cpu max,la57=off -m 1500 -nographic -no-reboot \
-  -kernel "$place"/kernel/boot/vmlinuz-* -initrd "$place/first.gz" \
+  -kernel "$place"/*/*/vmlinuz-* -initrd "$place/first.gz" \
   -append "console=ttyS0 loglevel=0 panic=-1" -nic none \
   -virtfs local,path=/,mount_tag=host,security_model=none,readonly=on,multidevs=remap </dev/null
