@@ -7,12 +7,13 @@ from datetime import datetime, timedelta
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flangeback.frames import Frame
 from flangeback.log import parse_log
 from flangeback.match import FrameMatch, Outcome, match_frames
+from support.examples import examples
 from support.shots import KIT, kinds, matched, short, shot
 
 START = datetime(2026, 5, 17, 9, 0)
@@ -149,6 +150,7 @@ def test_a_clock_left_to_itself_has_no_doubt() -> None:
     assert all(kinds(one) == [] for one in found)
 
 
+@settings(max_examples=examples(100), deadline=None)
 @given(
     st.floats(-300, 300).filter(lambda by: abs(by) > 1),
     st.floats(5, 125),

@@ -13,6 +13,7 @@ from random import Random
 import pytest
 
 from hard import faults, kills, links, manifests
+from support.examples import examples
 from support.hard import Yardstick, yardstick
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="runs are forked")
@@ -60,7 +61,7 @@ def test_odd_things_in_the_output_lead_nowhere_and_stop_nothing(
 def test_malformed_manifests_harm_nothing(stick: Yardstick, place: Path) -> None:
     found = [
         fault
-        for number in range(8)
+        for number in range(examples(8, least=4))
         for fault in manifests.disturbed(stick, place, place / "whole", Random(f"1/{number}"))
     ]
     assert not found

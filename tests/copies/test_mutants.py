@@ -12,11 +12,12 @@ from random import Random
 
 from flangeback.copies import fill
 from flangeback.match import Outcome
+from support.examples import examples
 from support.gear import all_filled
 from support.plain_jpeg import SCAN, pieces
 from support.readers import by_exifread, exifread_text
 
-MUTANTS = 400
+MUTANTS = examples(400)
 LARGEST = 120_000
 """Bytes of a file; larger ones say no more and take longer."""
 

@@ -5,6 +5,6 @@ from __future__ import annotations
 import os
 
 
-def examples(number: int) -> int:
-    """So many of hypothesis's examples, or a quarter of them where no CI asks for all."""
-    return number if os.environ.get("CI") else max(20, number // 4)
+def examples(number: int, least: int = 20) -> int:
+    """So many examples, or a quarter of them, but `least`, where no CI asks for all."""
+    return number if os.environ.get("CI") else max(least, number // 4)
