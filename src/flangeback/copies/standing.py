@@ -282,7 +282,8 @@ class Standing:
 
 def left_as_it_is(why: TouchedError) -> str:
     """Why a copy stays that another program changed, and what to do about it."""
-    return f"its copy is left as it is: {why}; moved away, it is made anew by the same command"
+    how = "moved away, it is made anew by the same command, without that program's work"
+    return f"its copy is left as it is: {why}; {how}"
 
 
 TOUCHED = "another program changed its copy since: its picture and the values written still stand"
