@@ -162,9 +162,11 @@ class _States:
         self.hypothesis = hypothesis
         self.offsets = (0.0, *hypothesis.offsets)
         implied = seen.light + hypothesis.stops + np.array(self.offsets)
-        self.miss: Array = (implied[:, None] - grid).astype(np.float32)
+        miss = implied[:, None] - grid
+        self.miss: Array = miss.astype(np.float32)
         self.emission = student_t(self.miss / seen.spread) / seen.spread
-        self.turned = self.emission * (np.abs(self.miss) < _TURN_SPREADS * seen.spread)
+        # Before it is rounded: just at the limit, single precision would tell otherwise.
+        self.turned = self.emission * (np.abs(miss) < _TURN_SPREADS * seen.spread)
 
 
 class _Move:
