@@ -6,6 +6,7 @@ import flangeback
 from flangeback import report
 from flangeback.cli import outings, shared
 from flangeback.cli.ending import columns
+from flangeback.match.outings import LOG
 
 
 def survey(
@@ -28,7 +29,7 @@ def survey(
 
     def show(outing: flangeback.OutingFolder, found: flangeback.Survey) -> None:
         has_kit = (outing.kit or kit_file(None, outing.folder)).exists()
-        has_log = (outing.folder / "session.txt").exists()
+        has_log = (outing.folder / LOG).exists()
         lines = report.survey.survey_lines(
             found,
             str(outing.folder),

@@ -37,6 +37,8 @@ from flangeback.system import (
 )
 
 NAME = MANIFEST
+FILLED = "a folder that flangeback filled"
+"""What is expected where a folder of copies is named."""
 
 
 def filled_below(folder: Path) -> list[Path]:
@@ -56,6 +58,12 @@ _EXPECTED = (
 _LINE_START = b'{"schema": "flangeback/manifest-'
 _BETWEEN_SYNCS = 1.0
 """Seconds."""
+
+
+def check_folder(out: Path) -> None:
+    """Raises InputError where there is no folder that may have been filled."""
+    if not out.is_dir():
+        raise InputError.at(out, "there is no such folder", FILLED)
 
 
 def now() -> str:

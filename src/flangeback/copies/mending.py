@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from flangeback.copies.manifest import Manifest
+from flangeback.copies.manifest import Manifest, check_folder
 from flangeback.copies.model import Filled
 from flangeback.copies.own import check_times, own_frames
 from flangeback.copies.records import RunStart
@@ -27,9 +27,7 @@ def mend(
 
     Raises InputError where a run left no log or kit, or its frames aren't at hand.
     """
-    if not out.is_dir():
-        expected = "a folder that flangeback filled"
-        raise InputError(Problem(str(out), "there is no such folder", expected=expected))
+    check_folder(out)
     with Manifest(out) as manifest:
         runs = {run.frames: run for run in manifest.runs}
         unfinished = None if manifest.is_sealed else manifest.runs[-1]

@@ -53,8 +53,8 @@ def fill(
         _check_strangers(out, manifest, list(planned.tasks))
         if not options.take_back:
             _check_losses(out, planned)
-            runs = [run for run in manifest.runs if run.frames == str(frames.resolve())]
-            _check_options(out, planned, options, runs)
+            before = [one for one in manifest.runs if one.frames == run.standing.folder]
+            _check_options(out, planned, options, before)
         output.check_names(out, planned.names)
         output.check_room(out, sum(task.needed for task in planned.tasks))
         try:

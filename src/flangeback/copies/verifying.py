@@ -12,14 +12,14 @@ from pathlib import Path
 from flangeback.copies import output, proof_xmp
 from flangeback.copies.compare import compare, digest
 from flangeback.copies.faults import ProofError, SourceError
-from flangeback.copies.manifest import NAME, Manifest
+from flangeback.copies.manifest import FILLED, NAME, Manifest, check_folder
 from flangeback.copies.model import CheckedCopy, SourceNow, Verified
 from flangeback.copies.plan import CopyMethod, sidecar_names
 from flangeback.copies.prove import Compared, check_metadata, check_values
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
 from flangeback.copies.touched import check_stands
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.formats import Damaged, Splice
 from flangeback.frames.scanning import COPIES, passed_over
 from flangeback.system import open_file, pread
@@ -39,13 +39,10 @@ def verify(
 
     Raises InputError when there is no such folder, no manifest in it, or a run is under way there.
     """
-    expected = "a folder that flangeback filled"
-    if not out.is_dir():
-        raise InputError(Problem(str(out), "there is no such folder", expected=expected))
+    check_folder(out)
     with Manifest(out) as manifest:
         if not len(manifest) and not manifest.runs:
-            text = f"there is no {NAME} in it, or nothing in that"
-            raise InputError(Problem(str(out), text, expected=expected))
+            raise InputError.at(out, f"there is no {NAME} in it, or nothing in that", FILLED)
         manifest.check_idle()
         places = _Places(out, manifest, frames)
         checked = list(_all_checked(manifest, places, progress))

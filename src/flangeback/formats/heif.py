@@ -162,7 +162,7 @@ class Heif(FrameFile):
         data = self._data(b"Exif")
         return Block(data[_lead(data) :])
 
-    @property
+    @cached_property
     def packets(self) -> Sequence[bytes]:
         return [self._data(_XMP)] if _XMP in self._items else ()
 

@@ -69,7 +69,7 @@ class JpegXl(FrameFile):
         found = self._metadata(b"Exif")
         return None if found is None else Block(found[1][_lead(found[1]) :])
 
-    @property
+    @cached_property
     def packets(self) -> Sequence[bytes]:
         return [data for _, data in self._all_metadata(b"xml ")]
 

@@ -62,7 +62,7 @@ class RawBoxes(OtherRaw):
             gps = NO_DIRECTORY  # Nothing else depends on it.
         return Metadata(directory(b"CMT1"), directory(b"CMT2"), gps)
 
-    @property
+    @cached_property
     def packets(self) -> Sequence[bytes]:
         with suppress(Damaged):
             for box in boxes(self.reader, 0, self.reader.size):

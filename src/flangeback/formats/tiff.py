@@ -69,7 +69,7 @@ class Tiff(FrameFile):
     def holds_seal(self) -> bool:
         return self.exif.main().find(_SEAL) is not None
 
-    @property
+    @cached_property
     def packets(self) -> Sequence[bytes]:
         return [self.exif.raw(self.exif.main().find(XMP_PACKET))]
 

@@ -71,7 +71,7 @@ class WebP(FrameFile):
         lead = self.reader.read(chunk.start, chunk.start + len(_LEAD))
         return len(_LEAD) if lead == _LEAD else 0
 
-    @property
+    @cached_property
     def packets(self) -> Sequence[bytes]:
         return [self.reader.read(c.start, c.end) for c in self.chunks if c.type in _XMP]
 

@@ -117,7 +117,7 @@ def passed_over(folder: Path) -> list[tuple[str, str]]:
             for name, reason in why.items()
             if reason
         ]
-        folders[:] = [name for name in folders if not _is_passed_over(place / name)]
+        folders[:] = [name for name in folders if name[0] != "." and why[name] is None]
     return sorted(found)
 
 

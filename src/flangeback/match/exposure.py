@@ -92,7 +92,7 @@ class BodyLight:
 class _Group:
     """Shots of one scene; `lights` came through the lens at some of them (log2), `at` seconds.
 
-    `first` and `last` are the pictures at its ends; `gain` is the first one's (see `FrameLight`).
+    `first` and `last` are the pictures at its ends.
     """
 
     start: int
@@ -102,7 +102,11 @@ class _Group:
     lights: Sequence[float]
     first: PictureLight
     last: PictureLight
-    gain: float
+
+    @property
+    def gain(self) -> float:
+        """The first one's (see `FrameLight`)."""
+        return self.first.brightness - self.lights[0]
 
 
 def body_light(
@@ -227,8 +231,7 @@ def _groups(
         if told:
             lights, pictures_told = zip(*told, strict=True)
             first, last = pictures_told[0], pictures_told[-1]
-            gain = first.brightness - lights[0]
-            yield _Group(start, end, shots[start].at, hypotheses, lights, first, last, gain)
+            yield _Group(start, end, shots[start].at, hypotheses, lights, first, last)
 
 
 def _may_be_by(shot: Shot, lenses: Iterable[str], kit: Kit) -> bool:

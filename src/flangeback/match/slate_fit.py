@@ -133,13 +133,7 @@ class Fit:
             )
             for part, each in zip(parts, lights, strict=True)
         ]
-        steps = [
-            None if before is None or after is None else after - before
-            for before, after in (
-                (self._light(one.shots[-_NEAR:]), self._light(other.shots[:_NEAR]))
-                for one, other in pairwise(parts)
-            )
-        ]
+        steps = [self._step(before, after) for before, after in pairwise(parts)]
         if not any(steps):
             return {}
         odds = entry_odds(marked, steps, [entry.stops for entry in self.entries])
@@ -300,11 +294,15 @@ class Fit:
         if not 0 < n < min(len(self.entries), len(parts)):
             return None
         old, new = self.entries[n - 1].stops, self.entries[n].stops
-        before = self._light(parts[n - 1].shots[-_NEAR:])
-        after = self._light(parts[n].shots[:_NEAR])
-        if before is None or after is None or old is None or new is None:
+        step = self._step(parts[n - 1], parts[n])
+        if step is None or old is None or new is None:
             return None
-        return after - before, old - new
+        return step, old - new
+
+    def _step(self, before: Part, after: Part) -> float | None:
+        """By how many stops the light steps from part to part; None where it isn't known."""
+        old, new = self._light(before.shots[-_NEAR:]), self._light(after.shots[:_NEAR])
+        return None if old is None or new is None else new - old
 
     def _light(self, shots: Sequence[Shot]) -> float | None:
         known = [light for shot in shots if (light := self.through[shot.frame.file]) is not None]
