@@ -1,7 +1,9 @@
 """The changes that a log claims, with the places where each may have been made.
 
-Place p lies after p shots. The changes of a body stand in the order of their first places; a
-change's number is its position in that order, counted from 1, and 0 stands for no change yet.
+Place p lies after p shots. The changes of a body by time or order stand in the order of their first
+places; a change's number is its position in that order, counted from 1, and 0 stands for no change
+yet. Those that name files govern these alone. Where several govern a frame, `Rank` says which one
+stands above.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
-from enum import Enum
+from enum import Enum, IntEnum
 from itertools import accumulate
 from typing import TypeVar
 
@@ -41,9 +43,24 @@ class ChangeKind(Enum):
     """A ring on the lens is turned: f-number or focal length."""
 
 
+class Rank(IntEnum):
+    """What stands above what, the lowest first; of one rank, the change of fewer files does."""
+
+    ALL = 0
+    GROUP = 1
+    """A folder or a day."""
+    TIME = 2
+    """Or the order of slate frames: a body has one of the two."""
+    NAME = 3
+    """Frames by their names, or by a pattern of them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Change:
     """From one of its `places` on, `setting` holds; None where the log claims nothing more.
+
+    One whose entry names its `files` has no places: it holds for these. `body` is then the one that
+    the entry names.
 
     `log` and `line` say where the entry stands, `before` what the log has before it (None: nothing,
     or not known). `places` rise. By the log alone it was made within `window`, from the earliest up
@@ -58,6 +75,21 @@ class Change:
     places: tuple[int, ...]
     window: tuple[int, int] | None = None
     reason: str | None = None
+    rank: Rank = Rank.TIME
+    files: frozenset[str] = frozenset()
+    body: str | None = None
+
+    @property
+    def height(self) -> tuple[Rank, int]:
+        """Of the changes that govern a frame, the one of the greatest height holds."""
+        return self.rank, -len(self.files)
+
+    def contradicts(self, other: Change) -> bool:
+        """Whether both name files, neither stands above the other, and they differ in values."""
+        if self.setting is None or other.setting is None or self.rank != other.rank:
+            return False
+        is_nested = self.files < other.files or other.files < self.files
+        return not is_nested and values(self.setting) != values(other.setting)
 
     @property
     def kind(self) -> ChangeKind | None:

@@ -207,13 +207,13 @@ def _narrowed(
     found: Mapping[str | None, BodyEvidence], index: LogIndex, kit: Kit, pictures: _Remembering
 ) -> Mapping[str | None, BodyEvidence]:
     """The same, with the changes in fewer places and with the doubts that the frames raise."""
-    narrowed, lights = {}, {}
+    narrowed, lights, named = {}, {}, index.by_name
     for key, one in found.items():
         if one.uses_evidence:
             one = one.after(Source.PAUSE, by_pauses)
             one = one.after(Source.REGISTERED, partial(by_registered, kit=kit))
         line, body = one.timeline, kit.bodies.get(key or "")
-        lights[key] = body_light(line.shots, line.changes, body, kit, pictures, index.by_name)
+        lights[key] = body_light(line.shots, line.changes, body, kit, pictures, named)
         narrowed[key] = one
     pictures.forget()
     # All bodies are under one sky: what the others saw tells of the light.
@@ -224,7 +224,7 @@ def _narrowed(
             one = one.after(Source.LIGHT, partial(by_light, light=light, others=others))
             one = replace(one, estimates=estimates(lights[key], light.weighed))
         line = one.timeline
-        narrowed[key] = one.doubting(by_natives(line.shots, line.changes, kit, index.by_name))
+        narrowed[key] = one.doubting(by_natives(line.shots, line.changes, kit, named))
     return narrowed
 
 

@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
+from operator import attrgetter
 
 from flangeback.clock.checks import clock_by_satellites, misses, set_back
 from flangeback.clock.fitting import fit_clock
@@ -33,8 +34,14 @@ from flangeback.log.model import (
     Span,
 )
 from flangeback.match.bodies import Bodies, bodies_of, described, taken_for_one
-from flangeback.match.changes import BodyTimeline, changes_by_time, ended_by_pauses
-from flangeback.match.names import Claim, NamedFrames, Rank, contradictions, narrowest
+from flangeback.match.changes import (
+    BodyTimeline,
+    Change,
+    Rank,
+    changes_by_time,
+    ended_by_pauses,
+)
+from flangeback.match.names import NamedFrames, named_change, named_twice
 from flangeback.match.shots import Shot, shots_of
 
 
@@ -58,20 +65,24 @@ class BodyLog:
 class LogIndex:
     """The logs of a run.
 
-    `by_name` has the frames that an entry names, `by_group` those of which one speaks by their
-    folder or day, or of all of them. `slates` are those that a slate line names, `not_slates` those
-    that a not-slate line or an entry of theirs alone does. `common_offset` is the offset from UTC
-    that most frames state, `zone` that of all logs.
+    `named` has for each file that entries name, alone or in a group, the highest of their changes.
+    `slates` are those that a slate line names, `not_slates` those that a not-slate line or an entry
+    of theirs alone does. `common_offset` is the offset from UTC that most frames state, `zone` that
+    of all logs.
     """
 
     bodies: Bodies
     by_body: Mapping[str | None, BodyLog]
-    by_name: Mapping[str, Span]
-    by_group: Mapping[str, Span]
+    named: Mapping[str, Change]
     slates: frozenset[str]
     not_slates: frozenset[str]
     common_offset: timedelta | None
     zone: tzinfo | None
+
+    @property
+    def by_name(self) -> frozenset[str]:
+        """The files of which an entry speaks that stands above times."""
+        return frozenset(file for file, one in self.named.items() if one.rank > Rank.TIME)
 
 
 def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> LogIndex:
@@ -80,8 +91,8 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     notes = _Notes(NamedFrames(frames, bodies), _only_body(bodies))
     problems = [problem for log in logs for problem in notes.take(log)]
     problems += [*notes.mixed_zones(logs), *notes.mixed_orders(), *notes.clashes(logs)]
-    claims, missing = notes.claims(logs)
-    problems += [*missing, *contradictions(claims, frames)]
+    named: dict[str, list[Change]] = defaultdict(list)
+    problems += notes.take_named(logs, named)
     if problems:
         files = [log.file for log in logs]
         problems.sort(key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
@@ -90,8 +101,7 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     return LogIndex(
         bodies,
         {body: notes.body_log(body) for body in notes.by_body},
-        narrowest([claim for claim in claims if claim.rank > Rank.TIME]),
-        narrowest([claim for claim in claims if claim.rank < Rank.TIME]),
+        {file: max(found, key=attrgetter("height")) for file, found in named.items()},
         frozenset(notes.slates),
         frozenset(notes.not_slates),
         _common_offset(frames),
@@ -238,24 +248,27 @@ class _Notes:
                 yield from problems
         yield from self._take_clocks(log)
 
-    def claims(self, logs: Sequence[SessionLog]) -> tuple[list[Claim], list[Problem]]:
-        """What the entries that name frames say of them, once the clocks are known.
+    def take_named(
+        self, logs: Sequence[SessionLog], into: dict[str, list[Change]]
+    ) -> Iterator[Problem]:
+        """Takes the entries that name frames, once the clocks are known; gives what is wrong.
 
-        And what is wrong with the names.
+        `into` gets the changes that they mean, by file.
         """
-        claims, problems = [], list[Problem]()
         for log in logs:
-            problems += self.named.doubtful_times(log)
+            yield from self.named.doubtful_times(log)
             for span in log.spans:
                 if span.frames is None:
                     continue
-                found, wrong = self.named.named(log, span.frames, span.body, self._day_of)
-                problems += wrong
-                files = frozenset(frame.file for frame in found)
-                claims.append(Claim(log, span, files))
+                found, problems = self.named.named(log, span.frames, span.body, self._day_of)
+                yield from problems
+                change = named_change(span, found)
+                others = {id(one): one for file in sorted(change.files) for one in into[file]}
+                yield from named_twice(log, span, change, others.values())
+                for file in change.files:
+                    into[file].append(change)
                 if isinstance(span.frames, FrameRange) and span.frames.first == span.frames.last:
-                    self.not_slates |= files
-        return claims, problems
+                    self.not_slates |= change.files
 
     def _day_of(self, frame: Frame) -> date | None:
         """The day on which a frame was made, by the log's clock."""

@@ -10,10 +10,10 @@ from flangeback.clock.checks import is_ambiguous
 from flangeback.clock.model import ClockHistory
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
-from flangeback.log.model import SessionLog, Span
+from flangeback.log.model import SessionLog
 from flangeback.match.bodies import described
 from flangeback.match.brightness import PictureReader, read_picture
-from flangeback.match.changes import BodyTimeline, values
+from flangeback.match.changes import BodyTimeline, Change, Rank, values
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.evidence import weigh_evidence
 from flangeback.match.index import LogIndex, index_logs
@@ -47,7 +47,7 @@ def match_frames(
     told = {file: found for body in evidence.values() for file, found in body.standings()}
     sensors = sensors_of(frames, index.bodies, kit)
     standings = [_standing(frame, index, told) for frame in frames]
-    twins = _told_apart(frames, standings, index.by_name) if index.by_name else {}
+    twins = _told_apart(frames, standings, index.by_name) if index.named else {}
     about = _About(index, timelines, kit, sensors, _namesakes(frames), twins)
     found = tuple(
         judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over=over))
@@ -74,21 +74,19 @@ def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> St
 
     A slate frame stands above all that entries say, which stand above each other by their `Rank`.
     """
-    found, span = told.get(frame.file), index.by_name.get(frame.file)
-    group = index.by_group.get(frame.file)
+    found, named = told.get(frame.file), index.named.get(frame.file)
     if frame.damage is not None:
         return Standing(outcome=Outcome.UNREADABLE, reason=frame.damage)
     if frame.file in index.slates:
         return Standing(outcome=Outcome.SLATE)
     if found is not None and found.outcome is Outcome.SLATE:
         return found
-    if found is not None and span is None:
-        return found if group is None else _behind(found, group)
-    span = span or group
-    if span is not None:
+    if named is not None and (found is None or named.rank > Rank.TIME):
         doubts = () if found is None else found.doubts
         steps = tuple(doubt for doubt in doubts if doubt.kind is DoubtKind.LIGHT_STEP)
-        return Standing((span.setting,), Source.NAME, steps)
+        return Standing((named.setting,), Source.NAME, steps)
+    if found is not None:
+        return found if named is None else _above(found, named)
     if frame.time is None:
         doubt = Doubt(DoubtKind.NO_TIME, "the frame carries no time, and no entry names it")
         return Standing(outcome=Outcome.UNLOGGED, doubts=(doubt,), reason="it carries no time")
@@ -98,12 +96,12 @@ def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> St
     return Standing(outcome=Outcome.UNLOGGED, reason=reason)
 
 
-def _behind(found: Standing, group: Span) -> Standing:
-    """The same, with what a group says for the stretches of which other entries say nothing."""
+def _above(found: Standing, named: Change) -> Standing:
+    """The same, with what a lower change says where the entries say nothing."""
     if found.outcome not in (None, Outcome.UNLOGGED):
         return found
     settings, by_rival = (
-        tuple(dict.fromkeys(one or group.setting for one in those))
+        tuple(dict.fromkeys(one or named.setting for one in those))
         for those in (found.settings, found.by_rival)
     )
     is_told = any(found.settings)
@@ -139,15 +137,16 @@ class _About:
         clock = ClockHistory(self.index.zone) if timeline is None else timeline.clock
         true = clock.true_time(frame)
         unsure = () if timeline is None else tuple(self._clock_doubts(frame, clock))
-        span = self.index.by_name.get(frame.file)
-        body = key or (span.body if span else None)
+        named = self.index.named.get(frame.file)
+        is_by_name = named is not None and named.rank > Rank.TIME
+        body = key or (named.body if named else None)
         told = timeline is not None and frame.time and not is_ambiguous(frame.time, clock.zone)
         return Circumstances(
             self.kit.bodies[body] if body else None,
             self.sensors.get(key or ""),
             true.at if true else None,
             bool(told) and not unsure,
-            (*self._pair_doubts(frame), *(() if span else unsure)),
+            (*self._pair_doubts(frame), *(() if is_by_name else unsure)),
         )
 
     def _pair_doubts(self, frame: Frame) -> Iterator[Doubt]:

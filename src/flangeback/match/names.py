@@ -5,16 +5,15 @@ from __future__ import annotations
 import re
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from enum import IntEnum
 from fnmatch import translate
 from functools import cached_property
 
 from flangeback.clock.counting import numbered
 from flangeback.errors import Problem, nearest
-from flangeback.frames.model import Frame
+from flangeback.frames.model import Frame, without_suffix
 from flangeback.log.model import (
     FrameGroup,
     FrameName,
@@ -26,7 +25,7 @@ from flangeback.log.model import (
 )
 from flangeback.log.text import clean_word
 from flangeback.match.bodies import Bodies
-from flangeback.match.changes import values
+from flangeback.match.changes import Change, Rank
 from flangeback.words import visible
 
 DayOf = Callable[[Frame], date | None]
@@ -193,18 +192,6 @@ def _problem(
     return log.problem(name.line, name.column, len(name.name), text, expected, suggestion)
 
 
-class Rank(IntEnum):
-    """What stands above what, the lowest first; of one rank, the place with fewer frames does."""
-
-    ALL = 0
-    GROUP = 1
-    """A folder or a day."""
-    TIME = 2
-    """Or the order of slate frames: a body has one of the two."""
-    NAME = 3
-    """Frames by their names, or by a pattern of them."""
-
-
 _RANKS = {
     GroupKind.ALL: Rank.ALL,
     GroupKind.FOLDER: Rank.GROUP,
@@ -213,61 +200,27 @@ _RANKS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """What an entry says of the files that its place names."""
+def named_change(span: Span, frames: Iterable[Frame]) -> Change:
+    """The change that an entry means which names these frames."""
+    rank = _RANKS[span.frames.kind] if isinstance(span.frames, FrameGroup) else Rank.NAME
+    files = frozenset(frame.file for frame in frames)
+    setting = span.setting
+    return Change(
+        setting.log, setting.line, setting, None, (), rank=rank, files=files, body=span.body
+    )
 
-    log: SessionLog
-    span: Span
-    files: frozenset[str]
 
-    @property
-    def rank(self) -> Rank:
-        """How it stands among others."""
-        frames = self.span.frames
-        return _RANKS[frames.kind] if isinstance(frames, FrameGroup) else Rank.NAME
-
-    def contradicts(self, other: Claim) -> bool:
-        """Whether neither stands above the other, and they say different things."""
-        differ = values(self.span.setting) != values(other.span.setting)
-        nested = self.files < other.files or other.files < self.files
-        return differ and self.rank == other.rank and not nested
-
-    def fault(self, other: Claim, files: Mapping[str, Frame]) -> Problem:
-        """The problem that another entry, above this one, says otherwise of a frame."""
-        frame = files[min(self.files & other.files)]
-        frames = self.span.frames
-        assert frames is not None
+def named_twice(
+    log: SessionLog, span: Span, change: Change, others: Iterable[Change]
+) -> Iterator[Problem]:
+    """The problem that an entry above says otherwise of a frame, neither standing above."""
+    other = next((other for other in others if change.contradicts(other)), None)
+    if other is not None and span.frames is not None:
+        frames = span.frames
         name = frames.first if isinstance(frames, FrameRange) else frames.name
-        text = f"line {other.span.setting.line} already has {frame.stem}, with other values"
-        return _problem(self.log, name, text, "each frame once")
-
-    def __lt__(self, other: Claim) -> bool:
-        """Whether the other is narrower, and so stands above this one."""
-        return (self.rank, -len(self.files)) < (other.rank, -len(other.files))
-
-
-def narrowest(claims: Sequence[Claim]) -> Mapping[str, Span]:
-    """What stands for each file: the narrowest place that names it, the first of equal ones."""
-    found: dict[str, Claim] = {}
-    for claim in claims:
-        for file in claim.files:
-            if file not in found or found[file] < claim:
-                found[file] = claim
-    return {file: claim.span for file, claim in found.items()}
-
-
-def contradictions(claims: Sequence[Claim], frames: Sequence[Frame]) -> Iterator[Problem]:
-    """The problems of entries that say different things of a frame, none above the other."""
-    files = {frame.file: frame for frame in frames}
-    above: dict[str, list[Claim]] = defaultdict(list)
-    for claim in claims:
-        others = {id(other): other for file in claim.files for other in above[file]}
-        found = (other for other in others.values() if claim.contradicts(other))
-        if (other := next(found, None)) is not None:
-            yield claim.fault(other, files)
-        for file in claim.files:
-            above[file].append(claim)
+        stem = without_suffix(min(change.files & other.files)).rsplit("/", 1)[-1]
+        text = f"line {other.line} already has {stem}, with other values"
+        yield _problem(log, name, text, "each frame once")
 
 
 def in_a_log(name: str) -> str:
