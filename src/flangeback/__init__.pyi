@@ -42,7 +42,6 @@ from .kit.card import cards as cards
 from .kit.fit import Fit as Fit
 from .kit.fit import fits as fits
 from .log import SessionLog as SessionLog
-from .log import format_log as format_log
 from .log import parse_log as parse_log
 from .log import read_log as read_log
 from .match import Doubt as Doubt

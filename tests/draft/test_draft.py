@@ -21,7 +21,7 @@ from flangeback.errors import InputError
 from flangeback.frames import CameraTime, Frame, LensData, scan
 from flangeback.frames.model import Exposure
 from flangeback.kit import Kit, parse_kit, read_kit
-from flangeback.log import format_log, parse_log
+from flangeback.log import parse_log
 from flangeback.match import Outcome, match_frames
 from flangeback.match.brightness import PictureLight, read_picture
 from flangeback.match.explaining import explain
@@ -29,6 +29,7 @@ from flangeback.match.model import Source
 from support.camera_files import DATE_TIME_ORIGINAL, put_frame
 from support.examples import examples
 from support.kits import BRASK135, K7, M42_E, MIRAN58, N2
+from support.log_printing import format_log
 from support.plain_jpeg import picture
 
 START = datetime(2026, 5, 17, 9, 0)

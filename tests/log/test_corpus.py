@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 
 from flangeback.errors import InputError, Problem
-from flangeback.log import SessionLog, format_log, parse_log, read_log
+from flangeback.log import SessionLog, parse_log, read_log
 from flangeback.log.model import FrameRange, Moment, Span
 from support.log_gear import EXAMPLE_KIT, ROOT, under_caret
+from support.log_printing import format_log
 
 LOGS = sorted((ROOT / "fixtures" / "logs").glob("*.txt"))
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit import parse_kit
-from flangeback.log import SessionLog, format_log, parse_log
+from flangeback.log import SessionLog, parse_log
 from flangeback.log.model import (
     Aperture,
     ApertureKind,
@@ -33,6 +33,7 @@ from flangeback.log.model import (
 )
 from support.examples import examples
 from support.log_gear import AWKWARD_KIT, under_caret
+from support.log_printing import format_log
 
 pytestmark = pytest.mark.filterwarnings("error")
 STOCKHOLM = ZoneInfo("Europe/Stockholm")

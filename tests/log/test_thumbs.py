@@ -8,9 +8,10 @@ import pytest
 
 from flangeback.errors import InputError, Problem
 from flangeback.kit import parse_kit
-from flangeback.log import format_log, parse_log
+from flangeback.log import parse_log
 from flangeback.log.model import ClockOffset, FrameGroup, FrameRange, GroupKind
 from support.log_gear import DAY, EXAMPLE_KIT, fault, faults, read, under_caret
+from support.log_printing import format_log
 
 KVARN = """
 [lens.kvarn50]

@@ -15,10 +15,11 @@ from typer.testing import CliRunner
 from flangeback.cli.app import app
 from flangeback.errors import InputError
 from flangeback.kit import Kit, parse_kit
-from flangeback.log import format_log, parse_log, read_log
+from flangeback.log import parse_log, read_log
 from flangeback.note import Noted, add_note, undo_note
 from support.examples import examples
 from support.kits import WHOLE
+from support.log_printing import format_log
 
 NOW = datetime(2026, 5, 17, 12, 2, 31, tzinfo=UTC)
 """14:02 in Lindholm harbour."""

@@ -11,6 +11,7 @@ from typing import Literal
 
 from flangeback.errors import Problem
 from flangeback.log.text import Place
+from flangeback.words import clock_time, exact
 
 OrderWord = Literal["first", "then"]
 """How an entry stands in the order of slate frames: from the body's first frame on, or after the
@@ -50,6 +51,10 @@ class Aperture:
 
     kind: ApertureKind
     stops: tuple[Decimal, ...] = ()
+
+    def __str__(self) -> str:
+        words = {ApertureKind.OPEN: "open", ApertureKind.NOT_NOTED: "f/?"}
+        return words.get(self.kind) or "f/" + "-".join(map(exact, self.stops))
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +253,15 @@ class SessionLog:
         """What a clock on the wall showed at this instant, by the log's zone."""
         local = instant if self.zone is None else instant.astimezone(self.zone)
         return local.replace(tzinfo=None, fold=0)
+
+    def time_text(self, moment: Moment) -> str:
+        """A time as it was written, to the minute or to the second.
+
+        The last second of the moment tells, since a time that occurs twice in a clock change is
+        an hour wide, whatever its precision.
+        """
+        first = self.wall(moment.earliest)
+        return clock_time(first, seconds=first == self.wall(moment.latest - timedelta(seconds=1)))
 
     def problem(
         self,

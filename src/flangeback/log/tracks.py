@@ -9,7 +9,6 @@ from decimal import Decimal
 from flangeback.kit import Lens
 from flangeback.log.model import Aperture, ApertureKind, Entry, FrameGroup, Part, Setting, Span
 from flangeback.log.places import Frames, covers
-from flangeback.log.printing import aperture_text
 from flangeback.log.text import Fault, Place
 from flangeback.log.values import MOST_APART, geometric_mean, is_marked, stops_apart
 from flangeback.words import exact
@@ -208,7 +207,7 @@ def _lens(state: State) -> str:
 
 
 def _aperture(state: State) -> str:
-    return aperture_text(state.aperture) if state.aperture else "f/?"
+    return str(state.aperture or "f/?")
 
 
 def _two_readings(entry: Entry, *states: State) -> Fault:

@@ -14,7 +14,6 @@ from flangeback.kit.model import Kit, Lens
 from flangeback.locks import held
 from flangeback.log import LogError, parse_log
 from flangeback.log.model import Moment, Part, SessionLog, Setting, Span
-from flangeback.log.printing import moment_text
 from flangeback.log.reading import decoded, is_sound, time_of_day, words_of
 from flangeback.log.text import clean_line, split_lines
 from flangeback.log.tokenizer import Tokenizer
@@ -254,4 +253,4 @@ def _where(log: SessionLog, span: Span) -> str:
 
 def _time(log: SessionLog, moment: Moment) -> str:
     """As it was written: a span's moments are widened by the log's slack."""
-    return moment_text(log, Moment(moment.earliest + log.slack, moment.latest - log.slack))
+    return log.time_text(Moment(moment.earliest + log.slack, moment.latest - log.slack))

@@ -12,8 +12,7 @@ from flangeback.clock.model import instant
 from flangeback.kit import stops
 from flangeback.kit.model import Kit, Lens
 from flangeback.log.model import FrameName, FrameRange, SessionLog, Setting
-from flangeback.log.names import frame_stem
-from flangeback.log.printing import frames_text
+from flangeback.log.names import frame_stem, range_text
 from flangeback.match.changes import setting_of, standing
 from flangeback.match.clock_fit import clock_line, clock_words
 from flangeback.match.doubts import DoubtKind
@@ -154,7 +153,7 @@ def _places(run: Run, order: Mapping[str, int]) -> Iterator[str]:
     in_order = sorted(stems, key=lambda stem: stems[stem])
     for _, group in groupby(enumerate(in_order), key=lambda one: stems[one[1]] - one[0]):
         first, *others = [stem for _, stem in group]
-        yield frames_text(FrameRange(FrameName(first), FrameName((first, *others)[-1])))
+        yield range_text(FrameRange(FrameName(first), FrameName((first, *others)[-1])))
 
 
 def _name_order(matches: Matches) -> Mapping[str, int]:

@@ -1,14 +1,11 @@
-"""Printing a session log in its plainest form, which reads as the same log."""
+"""A session log in its plainest form, which reads as the same log."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from datetime import date, timedelta, timezone, tzinfo
 
 from flangeback.log.model import (
-    Aperture,
-    ApertureKind,
     ClockOffset,
     ClockReference,
     Entry,
@@ -16,12 +13,11 @@ from flangeback.log.model import (
     FrameName,
     FrameRange,
     GroupKind,
-    Moment,
     SessionLog,
 )
-from flangeback.log.names import is_frame_name, names_one_frame
+from flangeback.log.names import is_bare, is_frame_name, range_text
 from flangeback.log.text import clean_word
-from flangeback.words import clock_time, duration, exact, utc_offset, visible
+from flangeback.words import duration, exact, utc_offset
 
 
 def format_log(log: SessionLog) -> str:
@@ -55,7 +51,7 @@ def _clock(log: SessionLog, clock: ClockOffset | ClockReference) -> Iterator[str
     yield "clock"
     yield from filter(None, (clock.body,))
     if isinstance(clock, ClockReference):
-        yield f"{_name(clock.frame)} shows {moment_text(log, clock.shows)}"
+        yield f"{_name(clock.frame)} shows {log.time_text(clock.shows)}"
     elif not clock.ahead:
         yield "right"
     else:
@@ -67,13 +63,13 @@ def _clock(log: SessionLog, clock: ClockOffset | ClockReference) -> Iterator[str
 
 def _entry(log: SessionLog, entry: Entry) -> Iterator[str]:
     if entry.start is not None:
-        end = "" if entry.end is None else f"-{moment_text(log, entry.end)}"
-        yield moment_text(log, entry.start) + end
+        end = "" if entry.end is None else f"-{log.time_text(entry.end)}"
+        yield log.time_text(entry.start) + end
     if entry.frames is not None:
-        yield frames_text(entry.frames)
+        yield _frames(entry.frames)
     yield from filter(None, (entry.order, entry.body, entry.lens))
     if entry.aperture is not None:
-        yield aperture_text(entry.aperture)
+        yield str(entry.aperture)
     if entry.focal_length is not None:
         yield f"{exact(entry.focal_length)}mm"
     if entry.adapter is not None:
@@ -92,17 +88,6 @@ def _remark(remark: str) -> str:
     return f"'{remark}'" if set("()") & set(clean) else f"({remark})"
 
 
-def moment_text(log: SessionLog, moment: Moment) -> str:
-    """A time as it was written, to the minute or to the second.
-
-    The last second of the moment tells, since a time that occurs twice in a clock change is
-    an hour wide, whatever its precision.
-    """
-    first = log.wall(moment.earliest)
-    last = log.wall(moment.latest - timedelta(seconds=1))
-    return clock_time(first, seconds=first == last)
-
-
 def _zone(zone: tzinfo) -> str:
     key = getattr(zone, "key", None)
     if isinstance(key, str):
@@ -113,32 +98,12 @@ def _zone(zone: tzinfo) -> str:
     return utc_offset(offset)
 
 
-def aperture_text(aperture: Aperture) -> str:
-    """An aperture as an entry gives it."""
-    if aperture.kind is ApertureKind.OPEN:
-        return "open"
-    if aperture.kind is ApertureKind.NOT_NOTED:
-        return "f/?"
-    return "f/" + "-".join(map(exact, aperture.stops))
-
-
-def frames_text(frames: FrameRange | FrameGroup) -> str:
-    """Frames as an entry names them: in quotes where the bare words would be read otherwise."""
-    if isinstance(frames, FrameGroup):
-        is_bare = frames.kind in (GroupKind.ALL, GroupKind.DAY) or _is_bare(frames.name)
-        return str(frames) if is_bare else f'"{frames}"'
-    first, last = frames.first, frames.last
-    if first == last:
-        return first.name if _is_bare(first) and names_one_frame(first.name) else f'"{frames}"'
-    is_bare = _is_bare(first) and _is_bare(last)
-    return str(frames) if is_bare else f'"{first.name}".."{last.name}"'
+def _frames(frames: FrameRange | FrameGroup) -> str:
+    if isinstance(frames, FrameRange):
+        return range_text(frames)
+    needs_none = frames.kind in (GroupKind.ALL, GroupKind.DAY) or is_bare(frames.name)
+    return str(frames) if needs_none else f'"{frames}"'
 
 
 def _name(name: FrameName) -> str:
-    return name.name if _is_bare(name) and is_frame_name(name.name) else f'"{name.name}"'
-
-
-def _is_bare(name: FrameName) -> bool:
-    # A lone * is a list's; what isn't to be seen is shown in single quotation marks.
-    shown = visible(name.name)
-    return not name.quoted and re.fullmatch(r"[^\s,;\"'‹#]*[^\s,;\"'‹#*]\*?", shown) is not None
+    return name.name if is_bare(name) and is_frame_name(name.name) else f'"{name.name}"'
