@@ -22,7 +22,7 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
-from flangeback.formats.tiff_edit import LOST_DIRECTORY, edit_block
+from flangeback.formats.tiff_edit import LOST_DIRECTORY, applied_to, edit_block
 from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
@@ -180,8 +180,8 @@ class Jpeg(FrameFile):
         if block is None or segment is None:
             at = self._place_for_exif()
             profile = _COLOUR_PROFILE in self._named
-            size = self._pixels()
-            fresh = new_block(values, size, _GREATEST_BLOCK, is_jpeg=True, has_profile=profile)
+            empty = new_block(self._pixels(), is_jpeg=True, has_profile=profile)
+            fresh = applied_to(empty, values, _GREATEST_BLOCK)
             yield Splice(at, at, _app1(_EXIF + b"\0" + fresh))
             return
         start = segment.start + _EXIF_LEAD

@@ -22,11 +22,6 @@ _AFCP = re.compile(rb"AXS[!*].{8}", re.DOTALL)
 _AFCP_SIZE = 12
 
 
-def growth_between(splices: Sequence[Splice], start: int, end: int) -> int:
-    """By how many bytes the edit moves `end` away from `start`."""
-    return sum(splice.growth for splice in splices if start <= splice.start <= end)
-
-
 def multi_picture_index(
     reader: FileReader, base: int, end: int, splices: Sequence[Splice]
 ) -> Iterator[Splice]:
@@ -71,7 +66,8 @@ def note_previews(
         if len(places) > 1:
             raise Refused("the MakerNote seems to have more than one offset of its preview")
         for place, (order, base) in places.items():
-            fresh = preview - base + growth_between(splices, base, preview)
+            growth = sum(s.growth for s in splices if base <= s.start <= preview)
+            fresh = preview - base + growth
             yield Splice(at + place, at + place + 4, struct.pack(order + "I", fresh))
 
 

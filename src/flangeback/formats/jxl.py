@@ -93,12 +93,10 @@ class JpegXl(FrameFile):
             raise Refused(self.obstacle(values) or "there is no picture in it")
         if len(list(self._all_metadata(b"Exif"))) > 1:
             raise Refused(SEVERAL_BLOCKS)
-        found, block = self._metadata(b"Exif"), self.exif
-        if found is None or block is None:
-            contents = bytes(4) + new_block(values, None, _GREATEST)
-        else:
-            contents = found[1][: _lead(found[1])] + applied_to(block, values, _GREATEST)
-        splices = [self._placed(found, b"Exif", contents, picture)]
+        found = self._metadata(b"Exif")
+        lead = bytes(4) if found is None else found[1][: _lead(found[1])]
+        fresh = lead + applied_to(self.exif or new_block(None), values, _GREATEST)
+        splices = [self._placed(found, b"Exif", fresh, picture)]
         packet = self.packet_after(values, add_packet=add_packet, date=date)
         if packet is not None:
             splices.append(self._placed(self._metadata(b"xml "), b"xml ", packet, picture))

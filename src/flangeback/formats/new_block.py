@@ -2,29 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import applied_to
-from flangeback.tags.table import TagValue
 
 _LEAD = 6
 _SRGB, _UNCALIBRATED = 1, 0xFFFF
 
 
 def new_block(
-    values: Sequence[TagValue],
-    size: tuple[int, int] | None,
-    greatest: int,
-    *,
-    is_jpeg: bool = False,
-    has_profile: bool = False,
-) -> bytes:
-    """A block with what is mandatory, and `values`; `size` is the picture's in pixels.
+    size: tuple[int, int] | None, *, is_jpeg: bool = False, has_profile: bool = False
+) -> Block:
+    """A block with what is mandatory; `size` is the picture's in pixels.
 
-    piexif lays it out; the values are put in like into any other block, since piexif leaves out the
-    pointer behind the Exif directory (TIFF 6.0, section 2) where values follow it. Raises Refused
-    where it gets longer than `greatest` bytes.
+    Values are put in like into any other block, since piexif leaves out the pointer behind the Exif
+    directory (TIFF 6.0, section 2) where values follow it.
     """
     import piexif
 
@@ -40,5 +30,4 @@ def new_block(
         exif[tags.ComponentsConfiguration] = b"\1\2\3\0"
     if size is not None:
         exif |= {tags.PixelXDimension: size[0], tags.PixelYDimension: size[1]}
-    block = piexif.dump({"0th": resolution, "Exif": exif})[_LEAD:]
-    return applied_to(Block(block), values, greatest)
+    return Block(piexif.dump({"0th": resolution, "Exif": exif})[_LEAD:])

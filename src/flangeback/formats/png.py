@@ -98,44 +98,35 @@ class Png(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
-        head = self.chunks[0]
-        chunk, block = self._first(b"eXIf"), self.exif
+        head, chunk = self.chunks[0], self._first(b"eXIf")
         if sum(one.type == b"eXIf" for one in self.chunks) > 1:
             raise Refused(SEVERAL_BLOCKS)
-        if chunk is None or block is None:
+        block = None if chunk is None else self.exif
+        if block is None:
             size = struct.unpack(">II", self.reader.read(head.start, head.start + 8))
-            fresh = new_block(values, size, _GREATEST, has_profile=self._first(b"iCCP") is not None)
-            splices = [self._added(b"eXIf", fresh)]
-        else:
-            fresh = applied_to(block, values, _GREATEST)
-            splices = [self._replaced(chunk, fresh)]
-        packet = self._packet_splices(values, add_packet=add_packet, date=date)
-        return in_order([*splices, *packet])
+            block = new_block(size, has_profile=self._first(b"iCCP") is not None)
+        splices = [self._placed(chunk, b"eXIf", applied_to(block, values, _GREATEST))]
+        packet = self.packet_after(values, add_packet=add_packet, date=date)
+        if packet is not None:
+            text, data = next(self._texts((_XMP,), (b"iTXt",)), (None, b""))
+            tail = bytes(2) if text is None else _text_of(data)[0]
+            splices.append(self._placed(text, b"iTXt", _XMP + bytes(2) + tail + packet))
+        return in_order(splices)
 
-    def _packet_splices(
-        self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
-    ) -> Iterator[Splice]:
-        found = next(self._texts((_XMP,), (b"iTXt",)), None)
-        fresh = self.packet_after(values, add_packet=add_packet, date=date)
-        if fresh is None:
-            return
-        if found is None:
-            yield self._added(b"iTXt", _XMP + bytes(4) + fresh)
-        else:
-            tail, _ = _text_of(found[1])
-            yield self._replaced(found[0], _XMP + bytes(2) + tail + fresh)
+    def _placed(self, chunk: Chunk | None, kind: bytes, contents: bytes) -> Splice:
+        """The chunk with these contents; a new one comes before the picture.
 
-    def _added(self, kind: bytes, contents: bytes) -> Splice:
-        """A new chunk before the picture; in a moving one last, or some readers see it stand."""
+        In a moving one it comes last, or some readers see it stand.
+        """
+        checksum = struct.pack(">I", zlib.crc32(kind + contents))
+        fresh = struct.pack(">I", len(contents)) + kind + contents + checksum
+        if chunk is not None:
+            return changed(chunk.at, self.reader.read(chunk.at, chunk.end + 4), fresh)
         picture = self._first(b"IDAT")
         if picture is None:
             raise Refused("there is no picture in it")
         at = self.chunks[-1].at if self._first(b"acTL") else picture.at
-        return Splice(at, at, _chunk(kind, contents))
-
-    def _replaced(self, chunk: Chunk, contents: bytes) -> Splice:
-        old = self.reader.read(chunk.at, chunk.end + 4)
-        return changed(chunk.at, old, _chunk(chunk.type, contents))
+        return Splice(at, at, fresh)
 
 
 def _chunks(reader: FileReader) -> Iterator[Chunk]:
@@ -153,11 +144,6 @@ def _chunks(reader: FileReader) -> Iterator[Chunk]:
             return
         at = end + 4
     raise Damaged(f"there are more than {_MOST_CHUNKS} chunks")
-
-
-def _chunk(kind: bytes, contents: bytes) -> bytes:
-    checksum = struct.pack(">I", zlib.crc32(kind + contents))
-    return struct.pack(">I", len(contents)) + kind + contents + checksum
 
 
 def _text_of(data: bytes) -> tuple[bytes, bytes]:

@@ -20,7 +20,6 @@ from flangeback.formats.tiff_block import (
     SUB_DIRECTORIES,
     XMP_PACKET,
     Block,
-    Directory,
 )
 from flangeback.formats.tiff_edit import edit_block
 from flangeback.formats.tiff_space import usage
@@ -190,8 +189,5 @@ def _holds_raw(block: Block) -> bool:
     if main.find(_DNG_VERSION) is not None or (subfile is not None and int(subfile) & 1):
         return True
     at = [int(value) for value in main.numbers(SUB_DIRECTORIES)[:8] if value]
-    return any(_is_raw_picture(found) for found in (main, *map(block.directory, at)))
-
-
-def _is_raw_picture(directory: Directory) -> bool:
-    return directory.number(_PHOTOMETRIC) in _RAW_PICTURES
+    pictures = (main, *map(block.directory, at))
+    return any(one.number(_PHOTOMETRIC) in _RAW_PICTURES for one in pictures)

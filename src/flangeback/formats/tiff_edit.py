@@ -303,13 +303,11 @@ class _Writer:
                 if entry.tag in rows:
                     self.write(entry.at, rows[entry.tag])
             return
-        kept = [(entry.tag, rows.get(entry.tag) or self.bytes_of(entry)) for entry in old]
+        read = self.block.read
+        kept = [(e.tag, rows.get(e.tag) or read(e.at, e.at + ENTRY_SIZE)) for e in old]
         fresh = {slot.tag: rows[slot.tag] for slot in change.slots if not slot.entries}
         following = change.directory.next if change.directory else 0
         self.write(directory_at, self.directory(kept, fresh, following))
-
-    def bytes_of(self, entry: Entry) -> bytes:
-        return self.block.read(entry.at, entry.at + ENTRY_SIZE)
 
     def directory(self, kept: _Rows, fresh: Mapping[int, bytes], following: int) -> bytes:
         """A directory's bytes, its entries ascending, as TIFF 6.0 wants them.

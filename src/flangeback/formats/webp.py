@@ -87,32 +87,27 @@ class WebP(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
-        chunk, block, end = self._first(b"EXIF"), self.exif, self.chunks[-1].after
+        chunk, text, end = self._first(b"EXIF"), self._first(*_XMP), self.chunks[-1].after
         if sum(one.type == b"EXIF" for one in self.chunks) > 1:
             raise Refused(SEVERAL_BLOCKS)
         header = self.chunks[0].start
         flags = self.reader.read(header, header + 1)[0]
-        if chunk is None or block is None:
-            at = getattr(self._first(*_XMP), "at", end)
-            fresh = new_block(values, self._size, _GREATEST, has_profile=bool(flags & _HAS_PROFILE))
-            splices = [Splice(at, at, _chunk(b"EXIF", fresh))]
-        else:
-            fresh = applied_to(block, values, _GREATEST)
-            splices = [self._replaced(chunk, _LEAD[: self._lead(chunk)] + fresh)]
-        packet = list(self._packet_splices(values, end, add_packet=add_packet, date=date))
-        # Readers of the standard's name alone find none where the flag says that there is one.
-        is_found = self._first(_XMP[1]) is None
-        flags |= _HAS_EXIF | (_HAS_XMP if packet and is_found else 0)
-        size = int.from_bytes(self.reader.read(4, 8), "little")
-        size += sum(splice.growth for splice in (*splices, *packet))
-        return in_order(
-            [
-                Splice(4, 8, struct.pack("<I", size)),
-                Splice(header, header + 1, bytes([flags])),
-                *splices,
-                *packet,
-            ]
-        )
+        block = self.exif or new_block(self._size, has_profile=bool(flags & _HAS_PROFILE))
+        lead = b"" if chunk is None else _LEAD[: self._lead(chunk)]
+        fresh = lead + applied_to(block, values, _GREATEST)
+        splices = [self._placed(chunk, b"EXIF", fresh, end if text is None else text.at)]
+        packet = self.packet_after(values, add_packet=add_packet, date=date)
+        flags |= _HAS_EXIF
+        if packet is not None:
+            splices.append(self._placed(text, _XMP[0], packet, end))
+            # Readers of the standard's name alone find none where the flag says that there is one.
+            flags |= _HAS_XMP if self._first(_XMP[1]) is None else 0
+        size = int.from_bytes(self.reader.read(4, 8), "little") + sum(s.growth for s in splices)
+        splices += [
+            Splice(4, 8, struct.pack("<I", size)),
+            Splice(header, header + 1, bytes([flags])),
+        ]
+        return in_order(splices)
 
     @property
     def _size(self) -> tuple[int, int]:
@@ -121,18 +116,13 @@ class WebP(FrameFile):
         data = self.reader.read(start + 4, start + 10)
         return int.from_bytes(data[:3], "little") + 1, int.from_bytes(data[3:], "little") + 1
 
-    def _packet_splices(
-        self, values: Sequence[TagValue], end: int, *, add_packet: bool, date: str | None
-    ) -> Iterator[Splice]:
-        chunk = self._first(*_XMP)
-        fresh = self.packet_after(values, add_packet=add_packet, date=date)
-        if fresh is not None:
-            new = Splice(end, end, _chunk(_XMP[0], fresh))
-            yield new if chunk is None else self._replaced(chunk, fresh)
-
-    def _replaced(self, chunk: Chunk, contents: bytes) -> Splice:
-        old = self.reader.read(chunk.at, chunk.after)
-        return changed(chunk.at, old, _chunk(chunk.type, contents))
+    def _placed(self, chunk: Chunk | None, kind: bytes, contents: bytes, at: int) -> Splice:
+        """The chunk with these contents; a new one comes `at`."""
+        kind = kind if chunk is None else chunk.type
+        fresh = kind + struct.pack("<I", len(contents)) + contents + bytes(len(contents) % 2)
+        if chunk is None:
+            return Splice(at, at, fresh)
+        return changed(chunk.at, self.reader.read(chunk.at, chunk.after), fresh)
 
 
 def _chunks(reader: FileReader) -> Iterator[Chunk]:
@@ -150,7 +140,3 @@ def _chunks(reader: FileReader) -> Iterator[Chunk]:
         at = chunk.after
     if at != end or end == 12:
         raise Damaged("the WebP chunks don't lead to the file's end")
-
-
-def _chunk(kind: bytes, contents: bytes) -> bytes:
-    return kind + struct.pack("<I", len(contents)) + contents + bytes(len(contents) % 2)
