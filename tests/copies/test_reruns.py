@@ -27,6 +27,7 @@ from flangeback.match import Matches, Outcome
 from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.system import open_to_append
 from flangeback.tags import Fill, Tag
+from support.camera_files import put_frame
 from support.chunk_files import PACKET, by_pillow, with_profile
 from support.folders import litter, snapshot
 from support.gear import AT_2_8, AT_5_6, filled
@@ -57,6 +58,11 @@ def frames(tmp_path: Path) -> Path:
 @pytest.fixture
 def out(tmp_path: Path) -> Path:
     return tmp_path / "out"
+
+
+def with_packet(packet: bytes) -> bytes:
+    """A picture with this XMP packet in it (ISO 16684-1)."""
+    return with_segments(a_picture(0), segment(APP1, b"http://ns.adobe.com/xap/1.0/\0" + packet))
 
 
 def matched(frames: Path, values: Fill | None = AT_2_8) -> Matches:
@@ -376,23 +382,50 @@ def rated(sidecar: Path) -> bytes:
     return sidecar.read_bytes()
 
 
-@pytest.mark.parametrize("noted", [False, True])
-@pytest.mark.parametrize(
+NO_PLACE = pytest.mark.parametrize(
     ("values", "more"), [(None, {}), (AT_5_6, {"raw": RawMode.EMBED})], ids=["native", "embedded"]
 )
-def test_a_rated_sidecar_that_has_no_place_any_more_is_a_conflict(
+"""Reruns that make no sidecars any more."""
+
+
+@pytest.mark.parametrize("noted", [False, True])
+@NO_PLACE
+def test_a_rated_sidecar_that_has_no_place_any_more_keeps_its_rating_alone(
     raw: Path, out: Path, values: Fill | None, more: dict[str, Any], noted: bool
 ) -> None:
     run(raw, out)
-    before = rated(out / "K7_0001.xmp")
+    rated(out / "K7_0001.xmp")
     if noted:
         run(raw, out)
     found = run(raw, out, values, take_back=True, **more)
-    first, second = found.copies
+    is_native = values is None
+    assert set(outcomes(found).values()) == {Outcome.UNLOGGED if is_native else Outcome.FILL}
+    packet = xmp_by_exiv2(with_packet((out / "K7_0001.xmp").read_bytes()))
+    assert packet == {RATED: "4"}
+    assert not (out / "K7_0002.xmp").exists()
+    is_as_it_was = (out / "K7_0001.DNG").read_bytes() == (raw / "K7_0001.DNG").read_bytes()
+    assert is_as_it_was is is_native
+    before = copies(out)
+    assert all(copy.resumed for copy in run(raw, out, values, **more).copies)
+    assert copies(out) == before
+    assert not verify(out).needs_person
+    run(raw, out, take_back=True)
+    assert b'xmp:Rating="4"' in (out / "K7_0001.xmp").read_bytes()
+    assert b"28/10" in (out / "K7_0001.xmp").read_bytes()
+
+
+@NO_PLACE
+def test_a_sidecar_of_other_values_that_has_no_place_any_more_is_a_conflict(
+    raw: Path, out: Path, values: Fill | None, more: dict[str, Any]
+) -> None:
+    run(raw, out)
+    changed = rated(out / "K7_0001.xmp").replace(b"28/10", b"40/10")
+    (out / "K7_0001.xmp").write_bytes(changed)
+    first, second = run(raw, out, values, take_back=True, **more).copies
     assert first.match.outcome is Outcome.CONFLICT
-    assert "another program changed its sidecar K7_0001.xmp" in str(first.match.reason)
+    assert "states 40/10 as FNumber, not 28/10" in str(first.match.reason)
     assert second.match.outcome is (Outcome.UNLOGGED if values is None else Outcome.FILL)
-    assert (out / "K7_0001.xmp").read_bytes() == before
+    assert (out / "K7_0001.xmp").read_bytes() == changed
     assert (out / "K7_0001.DNG").read_bytes() == (raw / "K7_0001.DNG").read_bytes()
 
 
@@ -420,6 +453,72 @@ def test_an_unfilled_copy_that_was_rated_is_filled_on_its_present_bytes(
     run(frames, out)
     assert f_number(out / FIRST) == "28/10"
     assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
+
+
+@pytest.mark.parametrize("registered", [None, (50, 1), (500, 10)])
+def test_all_values_go_from_a_rated_copy_and_the_frames_own_come_back(
+    frames: Path, out: Path, registered: tuple[int, int] | None
+) -> None:
+    own = {} if registered is None else {0x920A: registered}
+    put_frame(frames, FIRST, own)
+    run(frames, out)
+    rate(out / FIRST)
+    found = run(frames, out, None, take_back=True)
+    assert set(outcomes(found).values()) == {Outcome.UNLOGGED}
+    tags = by_exiv2((out / FIRST).read_bytes())
+    assert tags["Exif.Photo.FocalLength"] == "/".join(map(str, registered or (0, 0)))
+    assert not tags["Exif.Photo.LensModel"].strip("\0 ")
+    assert tags["Exif.Photo.FNumber"] == "0/0"
+    assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
+    before = copies(out)
+    assert all(copy.resumed for copy in run(frames, out, None).copies)
+    assert copies(out) == before
+    assert not verify(out).needs_person
+    assert set(outcomes(run(frames, out)).values()) == {Outcome.FILL}
+    assert f_number(out / FIRST) == "28/10"
+
+
+def test_what_stood_in_the_frames_own_xmp_doesnt_come_back_by_our_hand(
+    frames: Path, out: Path
+) -> None:
+    packet = RATING.replace(b"xmp:Rating", b'exif:FocalLength="50/1" xmp:Rating')
+    (frames / FIRST).write_bytes(with_packet(packet))
+    run(frames, out)
+    rate(out / FIRST)
+    before = (out / FIRST).read_bytes()
+    found = run(frames, out, None, take_back=True)
+    assert outcomes(found)[FIRST] == Outcome.CONFLICT
+    assert (out / FIRST).read_bytes() == before
+
+
+AS_LOGGED = {"FNumber": "4/1", "LensModel": "Miran 58mm f/2"}
+AT_4 = replace(AT_2_8, f_number=Decimal(4))
+
+
+@pytest.mark.parametrize("earlier", [AT_2_8, None], ids=["filled", "unfilled"])
+def test_a_copy_that_a_catalogue_set_to_what_the_log_says_by_now_is_filled(
+    frames: Path, out: Path, earlier: Fill | None
+) -> None:
+    run(frames, out, earlier)
+    rate(out / FIRST, **AS_LOGGED)
+    found = run(frames, out, AT_4, take_back=True)
+    assert set(outcomes(found).values()) == {Outcome.FILL}
+    tags = by_exiv2((out / FIRST).read_bytes())
+    assert (tags["Exif.Photo.FNumber"], tags["Exif.Photo.ApertureValue"]) == ("4/1", "4/1")
+    assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
+    assert not verify(out).needs_person
+
+
+def test_a_sidecar_that_a_catalogue_set_to_what_the_log_says_by_now_is_ours(
+    raw: Path, out: Path
+) -> None:
+    run(raw, out)
+    sidecar = out / "K7_0001.xmp"
+    sidecar.write_bytes(rated(sidecar).replace(b"28/10", b"4/1"))
+    found = run(raw, out, AT_4, take_back=True)
+    assert set(outcomes(found).values()) == {Outcome.FILL}
+    assert b'xmp:Rating="4"' in sidecar.read_bytes()
+    assert not verify(out).needs_person
 
 
 @pytest.mark.parametrize("values", [AT_2_8, AT_5_6])

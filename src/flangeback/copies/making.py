@@ -30,6 +30,7 @@ from flangeback.formats import Damaged, Refused
 from flangeback.match.model import FrameMatch, Outcome
 from flangeback.pinning import pinned
 from flangeback.system import identity, open_file, set_times, sync_folder
+from flangeback.tags.decide import blank
 
 Progress = Callable[[int, int], None]
 """Called with the number of finished copies and the bytes of their frames."""
@@ -226,7 +227,10 @@ class Run:
         return write_file(plan, edit, self.standing.out, replaces=task.replaces)
 
     def _record(self, match: FrameMatch | None, task: Task, edit: Edit, written: Written) -> Record:
-        plan, stated = task.plan, Stated.of(edit.values)
+        plan, asked = task.plan, {value.tag for value in task.plan.values}
+        # What the frame says itself isn't ours though it had to be written again.
+        ours = [one for one in edit.values if one.tag in asked or one == blank(one.tag)]
+        stated = Stated.of(ours)
         source = None
         if plan.source is not None:
             digest = written.digests.source

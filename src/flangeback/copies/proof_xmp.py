@@ -141,8 +141,10 @@ def check_stated(packet: bytes, stated: Stated) -> None:
     for name, value in stated.values.items():
         if name not in _PROPERTIES.values() or is_blank(value):
             continue
-        if not any(name == one and says(text, name, stated) for one, text in there):
-            raise ProofError(f"the XMP packet doesn't state {name}")
+        texts = [text for one, text in there if one == name]
+        if not any(says(text, name, stated) for text in texts):
+            instead = f"states {texts[0]} as {name}, not {value}" if texts else f"lacks {name}"
+            raise ProofError(f"the XMP packet {instead}")
 
 
 def is_blank(text: str) -> bool:

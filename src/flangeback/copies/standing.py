@@ -68,23 +68,24 @@ class Standing:
     def _beside_stale(self, job: Job, stale: Collection[str]) -> Job:
         """A frame beside whose copy there may be such a sidecar that has no place any more.
 
-        It goes on under its name where a new one would be made beside it. Else the frame is left:
-        what the sidecar states would contradict its copy.
+        It goes on under its name where a new one would be made beside it. Else our values are taken
+        out of it; where they can't be, the frame is left: its copy would contradict them.
         """
-        pictures = (task.plan.copy for task in job.tasks if task.plan.is_picture)
-        beside = (name for copy in pictures for name in sidecar_names(copy) if name in stale)
-        name = next(beside, None)
-        if name is None:
+        pictures = [task.plan for task in job.tasks if task.plan.is_picture]
+        found = ((one, name) for one in pictures for name in sidecar_names(one.copy))
+        beside = next(((one, name) for one, name in found if name in stale), None)
+        if beside is None or job.action == Action.LEAVE:
             return job
-        tasks = [
-            self._task(replace(task.plan, copy=name)) if task.plan.is_new_sidecar else task
-            for task in job.tasks
-        ]
-        if any(task.plan.is_new_sidecar for task in tasks):
-            return replace(job, tasks=tuple(tasks))
-        why = left_as_it_is(TouchedError(f"another program changed its sidecar {name} since"))
-        left = (replace(task, action=Action.LEAVE, reason=why) for task in tasks)
-        return replace(job, tasks=tuple(left))
+        plan, name = beside
+        if any(task.plan.is_new_sidecar for task in job.tasks):
+            renamed = (
+                self._task(replace(task.plan, copy=name)) if task.plan.is_new_sidecar else task
+                for task in job.tasks
+            )
+            return replace(job, tasks=tuple(renamed))
+        without = FilePlan(CopyMethod.SIDECAR, plan.frame, name, plan.folder, None, 0, 0)
+        emptied = self._task(without)
+        return replace(job, tasks=_all_left((*job.tasks, emptied), emptied))
 
     def _jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
         taken: set[str] = set()
@@ -92,7 +93,10 @@ class Standing:
             try:
                 planned = plan_frame(match, self.frames, self.options, self._has)
                 plans = [p for p in (_apart(plan, taken) for plan in planned) if p is not None]
-                yield Job(match, self._together([self._task(plan) for plan in plans]))
+                tasks = tuple(self._task(plan) for plan in plans)
+                # All files of a frame are left where its picture is.
+                left = [task for task in tasks if task.plan.is_picture]
+                yield Job(match, _all_left(tasks, *left))
             except SourceError as why:
                 yield Job(match, (), str(why))
 
@@ -107,14 +111,6 @@ class Standing:
             and record.source_state is not None
             and record.source_state.is_of(file.size, file.modified_ns)
         )
-
-    def _together(self, tasks: Sequence[Task]) -> tuple[Task, ...]:
-        """All files of a frame are left where its picture is."""
-        pictures = [task for task in tasks if task.plan.is_picture]
-        left = next((task for task in pictures if task.action == Action.LEAVE), None)
-        if left is None:
-            return tuple(tasks)
-        return tuple(replace(task, action=Action.LEAVE, reason=left.reason) for task in tasks)
 
     def _task(self, plan: FilePlan) -> Task:
         target = self.out / plan.copy
@@ -278,6 +274,14 @@ class Standing:
             return edit, prove_file(plan, edit, task.target)
         except (Refused, Damaged):
             return Edit(), prove_file(plan, Edit(), task.target)
+
+
+def _all_left(tasks: tuple[Task, ...], *which: Task) -> tuple[Task, ...]:
+    """All of them left where one of these is."""
+    left = next((task for task in which if task.action == Action.LEAVE), None)
+    if left is None:
+        return tasks
+    return tuple(replace(task, action=Action.LEAVE, reason=left.reason) for task in tasks)
 
 
 def left_as_it_is(why: TouchedError) -> str:

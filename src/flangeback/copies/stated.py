@@ -33,6 +33,10 @@ class Stated:
             {value.name: value.whole for value in values if value.whole is not None},
         )
 
+    def of_name(self, name: str) -> Stated:
+        """The value of this name alone."""
+        return Stated({name: self.values[name]}, self.whole)
+
 
 def value_text(value: TagValue) -> str:
     """One tag value as text."""

@@ -9,7 +9,7 @@ from pathlib import Path
 from flangeback.copies.plan import FilePlan
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
-from flangeback.copies.touched import TIME_NAMES, losses
+from flangeback.copies.touched import TIME_NAMES, says_something
 from flangeback.match.model import FrameMatch
 from flangeback.system import Identity
 
@@ -94,10 +94,12 @@ class Job:
         """The names of the lens data that the frame's copy gains, has changed, and loses."""
         old, new = dict[str, str](), dict[str, str]()
         for task in self.tasks:
-            if task.record is not None and task.action != Action.LEAVE:
-                old |= task.record.values
-            if task.action != Action.LEAVE and not (task.record and task.record.refusal):
-                new |= Stated.of(task.plan.values).values
-        lost = losses(old, new) - TIME_NAMES
+            if task.action == Action.LEAVE:
+                continue
+            if task.record is not None:
+                old |= says_something(task.record.values)
+            if not (task.record and task.record.refusal):
+                new |= says_something(Stated.of(task.plan.values).values)
         changed = {name for name in old.keys() & new.keys() if old[name] != new[name]}
-        return new.keys() - old.keys() - TIME_NAMES, changed - TIME_NAMES - lost, lost
+        gains, lost = new.keys() - old.keys(), old.keys() - new.keys()
+        return gains - TIME_NAMES, changed - TIME_NAMES, lost - TIME_NAMES

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+import struct
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flangeback.copies import proof_exif, proof_xmp
+from flangeback.copies.edit import source_text
 from flangeback.copies.faults import ProofError, TouchedError, of_source
 from flangeback.copies.plan import CopyMethod, FilePlan
 from flangeback.copies.proof_files import locate
@@ -14,38 +17,86 @@ from flangeback.copies.prove import picture_digest, read_exif
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
 from flangeback.formats import Damaged
-from flangeback.frames.model import Frame
+from flangeback.formats.tiff_block import NO_DIRECTORY, Block, Entry
+from flangeback.frames.model import Frame, is_blank
 from flangeback.frames.reading import recognised_frame
 from flangeback.system import open_file
 from flangeback.tags.decide import blank
-from flangeback.tags.table import TAGS, TIME_TAGS
+from flangeback.tags.table import ASCII, SHORT, TAGS, TIME_TAGS, Tag, TagValue
 
 TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
+_NOTHING = Stated()
 
 
 def present_plan(plan: FilePlan, out: Path, record: Record | None) -> FilePlan:
-    """The plan for correcting a copy on the bytes it has now; what another lens leaves is blanked.
+    """The plan for correcting a copy on the bytes it has now.
 
-    Raises TouchedError where another program changed our own values, or put values of its own
-    where ours are to stand, and where values of the frame's own are to come back; SourceError,
-    OSError.
+    Values of ours that go are blanked, or are what the source says. Raises TouchedError where
+    another program changed our own values, or put values of its own where ours are to stand, and
+    where what the source says can't be written again; SourceError, OSError.
     """
     check_own(plan, out, record)
+    values = {value.tag: value for value in plan.values}
     if record is not None and (gone := losses(record.values, Stated.of(plan.values).values)):
-        if not plan.values or record.before is None or gone & {*record.before, *TIME_NAMES}:
-            raise TouchedError("another program changed it since, and values are to be taken out")
-        blanks = (blank(tag) for tag, kind in TAGS.items() if kind.name in gone)
-        values = sorted((*plan.values, *blanks), key=lambda value: value.tag)
-        plan = replace(plan, values=tuple(values))
+        values |= {value.tag: value for value in _as_in_source(plan, gone)}
+        plan = replace(plan, method=CopyMethod(record.way))
     status = (out / plan.copy).stat()
-    size, modified_ns = status.st_size, status.st_mtime_ns
-    present = replace(plan, folder=out, source_file=plan.copy, size=size, modified_ns=modified_ns)
+    present = replace(
+        plan,
+        folder=out,
+        source_file=plan.copy,
+        size=status.st_size,
+        modified_ns=status.st_mtime_ns,
+        values=tuple(values[tag] for tag in sorted(values)),
+    )
     if plan.is_picture:
         frame = sound_frame(out, plan.copy, plan.code)
         if frame is None:
             raise TouchedError(f"it isn't a sound {plan.frame.format.title} any more")
         present = replace(present, frame=frame)
     return present
+
+
+def _as_in_source(plan: FilePlan, names: Collection[str]) -> Iterator[TagValue]:
+    """What a file's source says of tags: mostly nothing.
+
+    Raises TouchedError where XMP says it, or what can't be written as it was; SourceError.
+    """
+    exif, packets = NO_DIRECTORY, [] if plan.is_picture else [source_text(plan)]
+    try:
+        if plan.is_picture and (picture := plan.frame.source) is not None:
+            with of_source(), picture:
+                metadata = picture.metadata()
+                exif = NO_DIRECTORY if metadata is None else metadata.exif
+                packets += picture.packets
+        stated = {name for packet in packets for name in _said(packet)}
+        for tag in (tag for tag, kind in TAGS.items() if kind.name in names):
+            entry = exif.find(tag)
+            if tag in TIME_TAGS or TAGS[tag].name in stated:
+                raise ValueError
+            yield blank(tag) if entry is None else _value(exif.block, entry)
+    except (Damaged, ProofError, ValueError, struct.error):
+        text = "another program changed it since, and values of the frame's own are to come back"
+        raise TouchedError(text) from None
+
+
+def _said(packet: bytes) -> Iterator[str]:
+    """The names of the values of which a packet says anything. Raises ProofError."""
+    for name, texts in proof_xmp.stated_in(packet).items():
+        if not all(proof_xmp.is_blank(text) or is_blank(text) for text in texts):
+            yield name
+
+
+def _value(block: Block, entry: Entry) -> TagValue:
+    """A tag's value as it stands. Raises ValueError, struct.error where it can't be written so."""
+    tag, raw = Tag(entry.tag), block.raw(entry)
+    if entry.type != TAGS[tag].type:
+        raise ValueError
+    if entry.type == ASCII:
+        return TagValue(tag, raw.partition(b"\0")[0].decode("ascii"))
+    if entry.type == SHORT:
+        return TagValue(tag, *struct.unpack(f"{block.order}H", raw))
+    return TagValue(tag, tuple(struct.iter_unpack(f"{block.order}II", raw)))
 
 
 def sound_frame(out: Path, copy: str, code: str) -> Frame | None:
@@ -55,34 +106,54 @@ def sound_frame(out: Path, copy: str, code: str) -> Frame | None:
     return frame if is_sound else None
 
 
-def check_stands(out: Path, record: Record, source: Path | None = None) -> None:
+def check_stands(
+    out: Path, record: Record, source: Path | None = None, asked: Stated = _NOTHING
+) -> None:
     """Raises ProofError unless a copy still has the values and the picture that it was given.
 
-    Where its `source` is named and its size is the same, also what the body wrote: programs that
-    lay metadata out anew change other tags, too, one that writes in place has no reason to. That
-    can't be told of a file that is no picture or sidecar, nor of a picture in a format whose
-    structure nobody knows. Raises Damaged where it can't be read, OSError.
+    A value may also be as it is `asked` for by now. Where its `source` is named and its size is the
+    same, also what the body wrote has to stand: programs that lay metadata out anew change other
+    tags, too, one that writes in place has no reason to. That can't be told of a file that is no
+    picture or sidecar, nor of a picture in a format whose structure nobody knows. Raises Damaged
+    where it can't be read, OSError.
     """
     path, written = out / record.copy, Stated(record.values, record.whole)
     if record.way == CopyMethod.OTHER or not (record.is_sidecar or record.picture):
         raise ProofError("its bytes changed since it was made")
     present = _seen(None if record.is_sidecar else record.kind, path)
-    if present.tags is not None:
-        proof_exif.check_values(present.tags, written)
-        is_in_place = path.stat().st_size == record.copy_state.size and not record.patched
-        if source is not None and is_in_place:
-            with open_file(path) as after, open_file(source) as before:
-                old, new = (read_exif(locate(record.kind, file)) for file in (before, after))
-                proof_exif.check_kept(old, new, written)
-    elif record.way == CopyMethod.SIDECAR:
-        proof_xmp.check_stated(present.packet, written)
-    _check_packet(present, None, written, ())
+    for name in written.values:
+        _check_either(present, record.way, name, (written, asked))
+    is_in_place = path.stat().st_size == record.copy_state.size and not record.patched
+    if present.tags is not None and source is not None and is_in_place:
+        with open_file(path) as after, open_file(source) as before:
+            old, new = (read_exif(locate(record.kind, file)) for file in (before, after))
+            proof_exif.check_kept(old, new, written)
+    _check_packet(present, None, (written, asked), written.values)
     if record.is_sidecar:
         return
     if sound_frame(out, record.copy, record.kind) is None:
         raise ProofError("it can't be read any more as the picture that it was")
     if _picture(record.kind, path) != record.picture:
         raise ProofError("its picture changed since it was made")
+
+
+def _check_either(present: _Seen, way: str, name: str, either: tuple[Stated, Stated]) -> None:
+    """Raises ProofError unless a value is as it was written, or as it is asked for."""
+    try:
+        _check_values(present, way, either[0].of_name(name))
+    except ProofError:
+        if name not in either[1].values:
+            raise
+        with suppress(ProofError):
+            return _check_values(present, way, either[1].of_name(name))
+        raise
+
+
+def _check_values(present: _Seen, way: str, stated: Stated) -> None:
+    if present.tags is not None:
+        proof_exif.check_values(present.tags, stated)
+    elif way == CopyMethod.SIDECAR:
+        proof_xmp.check_stated(present.packet, stated)
 
 
 def _picture(code: str, path: Path) -> str:
@@ -108,10 +179,10 @@ def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
     """Raises TouchedError unless our values and the picture still stand in a copy.
 
     Values that a manifest has of it must be as they were written, the others that it is to get as
-    they were in its source. Raises SourceError, OSError.
+    they were in its source; or as they are to be. Raises SourceError, OSError.
     """
-    written = Stated() if record is None else Stated(record.values, record.whole)
-    wanted = {value.name for value in plan.values} - written.values.keys()
+    written = _NOTHING if record is None else Stated(record.values, record.whole)
+    asked = Stated.of(plan.values)
     code = plan.code if plan.is_picture else None
     try:
         with of_source():
@@ -119,14 +190,16 @@ def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
             if record is not None and not record.picture and code and plan.source:
                 record = replace(record, picture=_picture(code, plan.source))
         if record is not None:
-            check_stands(out, record)
+            check_stands(out, record, asked=asked)
         present = _seen(code, out / plan.copy)
-        _check_packet(present, source, written, wanted)
+        _check_packet(present, source, (written, asked), {*written.values, *asked.values})
+        for name in sorted(asked.values.keys() - written.values.keys()):
+            if present.tags is not None and present.tag(name) != (
+                source.tag(name) if source else None
+            ):
+                proof_exif.check_values(present.tags, asked.of_name(name))
     except (ProofError, Damaged) as why:
         raise TouchedError(f"another program changed it: {why}") from None
-    for name in sorted(wanted):
-        if present.tag(name) != (source.tag(name) if source else None):
-            raise TouchedError(f"another program changed {name} in it")
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,21 +233,23 @@ def date_in(plan: FilePlan, path: Path) -> str | None:
 
 
 def _check_packet(
-    present: _Seen, source: _Seen | None, written: Stated, wanted: Collection[str]
+    present: _Seen, source: _Seen | None, either: tuple[Stated, Stated], names: Collection[str]
 ) -> None:
-    """What the packet states of ours is as written, or as the source's packet had it."""
+    """What a packet says under these names was written or is asked for, or is its source's."""
     before = proof_xmp.stated_in(source.packet) if source else {}
     for name, texts in proof_xmp.stated_in(present.packet).items():
-        for text in texts:
-            if name in written.values:
-                stands = proof_xmp.says(text, name, written)
-            else:
-                stands = name not in wanted or text in before.get(name, ())
-            if not stands:
+        for text in texts if name in names else ():
+            is_ours = any(name in one.values and proof_xmp.says(text, name, one) for one in either)
+            may_stay = name not in either[0].values and text in before.get(name, ())
+            if not (is_ours or may_stay):
                 raise ProofError(f"it states {text} as {name}")
 
 
 def losses(written: Mapping[str, str], values: Mapping[str, str]) -> set[str]:
     """The names of the values that a copy has and is to have no more, or blank."""
-    stays = {name for name, text in values.items() if not proof_xmp.is_blank(text)}
-    return {name for name, text in written.items() if not proof_xmp.is_blank(text)} - stays
+    return says_something(written).keys() - says_something(values).keys()
+
+
+def says_something(values: Mapping[str, str]) -> dict[str, str]:
+    """The values that aren't blank."""
+    return {name: text for name, text in values.items() if not proof_xmp.is_blank(text)}

@@ -6,7 +6,7 @@ Only properties that the packet already states are changed; all else in it is ke
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from flangeback.formats.xmp_text import (
@@ -136,7 +136,7 @@ def merged(
     date: str | None = None,
     is_sidecar: bool = True,
 ) -> bytes:
-    """A packet with all of `values` stated; what it says besides, and how, is kept.
+    """A packet with all of `values` stated, blank ones taken out; what it says besides is kept.
 
     Raises NotXmp where it isn't an XMP packet that may be changed. For `date` see [agreed].
     """
@@ -158,7 +158,10 @@ def merged(
     missing = _missing(root, values)
     for name, value in missing:
         _state(description, name, value)
-    changed = _bring(root, values, date, is_sidecar=is_sidecar and not missing)
+    blank = {value.tag for value in values if _is_blank(value)}
+    taken = _take_out(_described(root), lambda name: PROPERTIES.get(name) in blank)
+    is_settled = is_sidecar and not (missing or taken)
+    changed = _bring(root, values, date, is_sidecar=is_settled) or taken
     return lead + text_of(root) + trailer if changed or missing else packet
 
 
@@ -241,7 +244,8 @@ def _bring(
     by_tag = {value.tag: value for value in values}
     described = _described(root)
     lens = by_tag.get(Tag.LENS_MODEL)
-    changes = [_clear_other_lens(described)] if lens is not None and lens.replaces else []
+    replaces = lens is not None and lens.replaces
+    changes = [_take_out(described, _OF_A_LENS.match)] if replaces else []
     changes += [_bring_attributes(node, by_tag) for node in described]
     changes += [_bring_content(child, by_tag) for node in described for child in node]
     if date is not None and (any(changes) or not is_sidecar):
@@ -265,14 +269,14 @@ _METADATA_DATE = "{http://ns.adobe.com/xap/1.0/}MetadataDate"
 """When any metadata of the resource were last changed (ISO 16684-1, 8.4)."""
 
 
-def _clear_other_lens(described: Sequence[_Element]) -> bool:
-    """Takes out what speaks of a lens without naming it; whether there was any."""
+def _take_out(described: Sequence[_Element], is_meant: Callable[[str], object]) -> bool:
+    """Takes out properties, told by their names; whether there was any."""
     found = False
     for node in described:
-        for name in [str(name) for name in node.attrib if _OF_A_LENS.match(str(name))]:
+        for name in [str(name) for name in node.attrib if is_meant(str(name))]:
             del node.attrib[name]
             found = True
-        for child in [child for child in node if _OF_A_LENS.match(str(child.tag))]:
+        for child in [child for child in node if is_meant(str(child.tag))]:
             node.remove(child)
             found = True
     return found
