@@ -208,10 +208,13 @@ def _missing(root: _Element, values: Sequence[TagValue]) -> list[tuple[str, TagV
     found = []
     for name in (*_WRITTEN, f"{{{AUX}}}Lens"):
         value = by_tag.get(PROPERTIES[name])
-        is_blank = value is None or not value.value or value.numbers[:1] == (None,)
-        if name not in there and value is not None and not is_blank:
+        if name not in there and value is not None and not _is_blank(value):
             found.append((name, value))
     return found
+
+
+def _is_blank(value: TagValue) -> bool:
+    return not value.value or value.numbers[:1] == (None,)
 
 
 def _state(description: _Element, name: str, value: TagValue) -> None:
