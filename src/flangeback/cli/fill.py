@@ -120,7 +120,9 @@ def fill(
         out = place(outing)
         check_place(outing.folder, out)
         path = report_file and report.pages.own_page(report_file, outing.name, outing.folder)
-        session, page = matched(outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json)
+        session, page = matched(
+            outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
+        )
         found = page.matches
         used = replace(options, logs=session.log_files, kit=session.kit_file)
         count = len(found.frames)

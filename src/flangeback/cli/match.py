@@ -81,14 +81,14 @@ def match(
         return
 
     def work(outing: flangeback.OutingFolder) -> Found:
+        out = into / outing.name if into else None
         session, page = shared.matched(
-            outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json
+            outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
         )
         if report_file:
             path = report.pages.own_page(report_file, outing.name, outing.folder)
             report.pages.write_outing_page(path, page)
         others = flangeback.other_files(outing.folder, session.frames, session.files)
-        out = into / outing.name if into else None
         planned = flangeback.preview(page.matches, outing.folder, out) if out else None
         return Found(page, flangeback.OtherFiles(others), planned)
 

@@ -150,11 +150,13 @@ def matched(
     by_log_alone: bool,
     quiet: bool,
     over: bool = False,
+    out: Path | None = None,
 ) -> tuple[flangeback.Session, OutingPage]:
     """The frames, logs and kit of an outing, and what its frames come to, for a report.
 
-    Values that flangeback wrote itself are no conflict.
+    Values that flangeback wrote itself are no conflict. What a run into `out` noted is taken up.
     """
+    from flangeback.copies.manifest import noted_in
     from flangeback.copies.own import check_times
     from flangeback.report.outing_page import OutingPage
 
@@ -165,7 +167,12 @@ def matched(
     check_times(outing.folder, session.logs)
     own = over or flangeback.own_frames(frames, outing.folder)
     matches = flangeback.match_frames(
-        frames, session.logs, session.kit, over=own, by_log_alone=by_log_alone
+        frames,
+        session.logs,
+        session.kit,
+        over=own,
+        by_log_alone=by_log_alone,
+        noted=out and noted_in(out),
     )
     return session, OutingPage(outing.title, matches, session.logs, session.kit)
 

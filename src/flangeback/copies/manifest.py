@@ -28,7 +28,9 @@ from flangeback.errors import InputError, Problem
 from flangeback.frames.model import MANIFEST
 from flangeback.locks import lock
 from flangeback.system import (
+    CHUNK,
     append_whole,
+    open_file,
     open_to_append,
     open_to_read,
     pread,
@@ -64,6 +66,31 @@ def check_folder(out: Path) -> None:
     """Raises InputError where there is no folder that may have been filled."""
     if not out.is_dir():
         raise InputError.at(out, "there is no such folder", FILLED)
+
+
+def noted_in(out: Path) -> Any:
+    """What the last run into a folder noted of its match; None where the manifest isn't whole.
+
+    It is whole where the run came to its end and no line before that was changed since.
+    """
+    from xxhash import xxh3_128
+
+    path, digest = out / NAME, xxh3_128()
+    if path.is_symlink():
+        return None
+    try:
+        with open_file(path) as file:
+            end = os.fstat(file.fileno()).st_size
+            file.seek(max(0, end - _LONGEST_LINE))
+            line = file.read().splitlines(keepends=True)[-1]
+            file.seek(0)
+            for at in range(0, end - len(line), CHUNK):
+                digest.update(file.read(min(CHUNK, end - len(line) - at)))
+        last = json.loads(line)
+        is_whole = line.endswith(b"\n") and last["seal"] == digest.hexdigest()
+        return last["match"] if is_whole else None
+    except (OSError, LookupError, TypeError, ValueError, RecursionError):
+        return None
 
 
 def now() -> str:
@@ -247,10 +274,15 @@ class ManifestWriter:
         """Notes a finished file. Raises OSError."""
         self._append({"schema": SCHEMA, "record": "file"} | asdict(record))
 
-    def seal(self) -> None:
-        """Notes that the run came to its end. Raises OSError."""
+    def seal(self, match: Mapping[str, Any] | None = None) -> None:
+        """Notes that the run came to its end, and of its match what isn't too long.
+
+        Raises OSError.
+        """
         seal = self._digest.hexdigest()
-        self._append({"schema": SCHEMA, "record": "end", "when": now(), "seal": seal})
+        end = {"schema": SCHEMA, "record": "end", "when": now(), "seal": seal}
+        is_short = match is not None and len(_encoded(match)) < _LONGEST_LINE // 2
+        self._append(end | {"match": match} if is_short else end)
 
     def _append(self, data: Mapping[str, Any]) -> None:
         """Writes one line whole, or none of it and raises OSError."""

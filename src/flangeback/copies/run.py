@@ -67,7 +67,7 @@ def fill(
                 left = run.carry_out_others(planned.others, writer)
                 run.withdraw(planned.withdrawn, writer)
                 run.finish_folders(planned.names)
-                writer.seal()
+                writer.seal(matches.noted)
             finally:
                 writer.close()
         except OSError as error:

@@ -93,7 +93,7 @@ def read_picture(frame: Frame) -> PictureLight | None:
     None where neither can be read.
     """
     try:
-        small = _preview(frame)
+        small = preview_of(frame)
         if small is not None:
             return _light(_decoded(small))
         return _light(_whole(frame.path)) if frame.size <= _LONGEST_DECODED else None
@@ -112,7 +112,7 @@ def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[P
         return [light for row in read for light in row]
 
 
-def _preview(frame: Frame) -> bytes | None:
+def preview_of(frame: Frame) -> bytes | None:
     """The embedded JPEG that is quickest to decode; None without one that can be read."""
     if (source := frame.source) is None:
         return None

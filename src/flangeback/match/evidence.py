@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from typing import Any
 
 from flangeback.clock.checks import set_back
 from flangeback.clock.model import SECOND
@@ -39,6 +40,7 @@ from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
 from flangeback.match.registered import by_registered
 from flangeback.match.shots import Shot
+from flangeback.match.told import LightTold, Told
 
 Narrowing = Callable[[Sequence[Shot], Sequence[Change]], tuple[Sequence[Change], Doubts]]
 """Gives the changes without the places that it rules out, and doubts."""
@@ -182,50 +184,73 @@ def _same_day(one: Shot, other: Shot) -> bool:
 
 
 def weigh_evidence(
-    index: LogIndex, kit: Kit, pictures: PictureReader, *, by_log_alone: bool = False
-) -> Mapping[str | None, BodyEvidence]:
-    """What log and evidence come to, by body; with `by_log_alone` the log speaks alone.
+    index: LogIndex, kit: Kit, pictures: PictureReader, state: str, noted: Any = None
+) -> tuple[Mapping[str | None, BodyEvidence], Told]:
+    """What log and evidence come to, by body, and what the frames told.
 
-    `pictures` gives the light of a frame's picture.
+    `pictures` gives the light of a frame's picture. None is asked for where `noted` is what an
+    earlier run noted of the same `state` (see `told`).
     """
-    read = _no_picture if by_log_alone else _Remembering(pictures)
-    fits: Mapping[str | None, ClockFit] = {}
-    if not by_log_alone:
-        from flangeback.match.clock_weighing import fit_clocks
-
-        by_time = {key: log for key, log in index.by_body.items() if not log.by_order}
-        fits = fit_clocks(by_time, kit, read)
-    found = {}
-    for key, log in index.by_body.items():
-        fit = fits.get(key, ClockFit(key, log.stated))
-        found[key] = _by_log(key, log, index, kit, read).beside(fit, log.missed)
-    narrowed = _narrowed(found, index, kit, read) if isinstance(read, _Remembering) else found
-    return _with_moved(narrowed)
-
-
-def _narrowed(
-    found: Mapping[str | None, BodyEvidence], index: LogIndex, kit: Kit, pictures: _Remembering
-) -> Mapping[str | None, BodyEvidence]:
-    """The same, with the changes in fewer places and with the doubts that the frames raise."""
-    narrowed, lights, named = {}, {}, index.by_name
+    read = _Remembering(pictures)
+    known = Told.recalled(noted, state, index)
+    fits = known.fits if known else _fits(index, kit, read)
+    found = _by_logs(index, kit, read, fits)
     for key, one in found.items():
         if one.uses_evidence:
             one = one.after(Source.PAUSE, by_pauses)
-            one = one.after(Source.REGISTERED, partial(by_registered, kit=kit))
-        line, body = one.timeline, kit.bodies.get(key or "")
-        lights[key] = body_light(line.shots, line.changes, body, kit, pictures, named)
-        narrowed[key] = one
-    pictures.forget()
-    # All bodies are under one sky: what the others saw tells of the light.
-    for key, one in narrowed.items():
-        if one.uses_evidence:
-            others = [light for other, light in lights.items() if other != key]
-            light = weigh(lights[key], others)
-            one = one.after(Source.LIGHT, partial(by_light, light=light, others=others))
-            one = replace(one, estimates=estimates(lights[key], light.weighed))
+            found[key] = one.after(Source.REGISTERED, partial(by_registered, kit=kit))
+    lights = known.lights if known else _by_lights(found, index, kit, read)
+    for key, one in found.items():
+        if (light := lights.get(key)) is not None:
+            one = replace(one.after(Source.LIGHT, light.narrow), estimates=light.estimates)
         line = one.timeline
-        narrowed[key] = one.doubting(by_natives(line.shots, line.changes, kit, named))
-    return narrowed
+        found[key] = one.doubting(by_natives(line.shots, line.changes, kit, index.by_name))
+    return _with_moved(found), Told(state, fits, lights)
+
+
+def log_evidence(index: LogIndex, kit: Kit) -> Mapping[str | None, BodyEvidence]:
+    """What the log alone comes to, by body."""
+    return _with_moved(_by_logs(index, kit, lambda _: None, {}))
+
+
+def _fits(index: LogIndex, kit: Kit, pictures: PictureReader) -> Mapping[str | None, ClockFit]:
+    from flangeback.match.clock_weighing import fit_clocks
+
+    by_time = {key: log for key, log in index.by_body.items() if not log.by_order}
+    return fit_clocks(by_time, kit, pictures)
+
+
+def _by_logs(
+    index: LogIndex, kit: Kit, pictures: PictureReader, fits: Mapping[str | None, ClockFit]
+) -> dict[str | None, BodyEvidence]:
+    """What the entries come to, by clocks that fit so."""
+    return {
+        key: _by_log(key, log, index, kit, pictures).beside(
+            fits.get(key, ClockFit(key, log.stated)), log.missed
+        )
+        for key, log in index.by_body.items()
+    }
+
+
+def _by_lights(
+    found: Mapping[str | None, BodyEvidence], index: LogIndex, kit: Kit, pictures: _Remembering
+) -> Mapping[str | None, LightTold]:
+    """What the light tells of each body whose evidence is used."""
+    lights = {}
+    for key, one in found.items():
+        line, body = one.timeline, kit.bodies.get(key or "")
+        lights[key] = body_light(line.shots, line.changes, body, kit, pictures, index.by_name)
+    pictures.forget()
+    told = {}
+    for key, one in found.items():
+        if one.uses_evidence:
+            # All bodies are under one sky: what the others saw tells of the light.
+            others = [light for other, light in lights.items() if other != key]
+            light, line = weigh(lights[key], others), one.timeline
+            left, doubts = by_light(line.shots, line.changes, light, others)
+            by_shot = estimates(lights[key], light.weighed)
+            told[key] = LightTold.of(line.changes, left, doubts, estimates=by_shot)
+    return told
 
 
 def _with_moved(found: Mapping[str | None, BodyEvidence]) -> dict[str | None, BodyEvidence]:
@@ -234,10 +259,6 @@ def _with_moved(found: Mapping[str | None, BodyEvidence]) -> dict[str | None, Bo
         return dict(found)
     timelines = {key: one.timeline for key, one in found.items()}
     return {key: one.doubting(by_moved_lenses(key, timelines)) for key, one in found.items()}
-
-
-def _no_picture(_: Frame) -> None:
-    return None
 
 
 class _Remembering:

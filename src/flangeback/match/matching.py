@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from flangeback.clock.checks import is_ambiguous
 from flangeback.clock.model import ClockHistory
@@ -15,11 +16,12 @@ from flangeback.match.bodies import described
 from flangeback.match.brightness import PictureReader, read_picture
 from flangeback.match.changes import BodyTimeline, Change, Rank, values
 from flangeback.match.doubts import Doubt, DoubtKind
-from flangeback.match.evidence import weigh_evidence
+from flangeback.match.evidence import log_evidence, weigh_evidence
 from flangeback.match.index import LogIndex, index_logs
 from flangeback.match.model import Matches, Outcome, Source
 from flangeback.match.outcomes import Circumstances, Standing, judge
 from flangeback.match.sensors import BodySensor, sensors_of
+from flangeback.match.told import state_of
 
 
 def match_frames(
@@ -30,23 +32,29 @@ def match_frames(
     over: bool | Collection[str] = False,
     by_log_alone: bool = False,
     pictures: PictureReader = read_picture,
+    noted: Any = None,
 ) -> Matches:
     """What each frame comes to by the logs.
 
     `over` fills frames that contradict the log, too: all, or those of these names; with
     `by_log_alone` nothing but the log speaks: no pauses, no light, no look at the clocks.
 
-    `pictures` gives the light of a frame's picture, where an entry leaves something open.
+    `pictures` gives the light of a frame's picture. With `noted`, which an earlier `fill` has of
+    the very same files and words (`copies.manifest.noted_in`), none is read.
 
     Raises InputError, with every fault found, where a log names frames that aren't there or
     doesn't fit the bodies that made them.
     """
     index = index_logs(frames, logs, kit)
-    evidence = weigh_evidence(index, kit, pictures, by_log_alone=by_log_alone)
+    if by_log_alone:
+        evidence, told = log_evidence(index, kit), None
+    else:
+        state = state_of(frames, logs, kit)
+        evidence, told = weigh_evidence(index, kit, pictures, state, noted)
     timelines = {body: found.timeline for body, found in evidence.items()}
-    told = {file: found for body in evidence.values() for file, found in body.standings()}
+    told_of = {file: found for body in evidence.values() for file, found in body.standings()}
     sensors = sensors_of(frames, index.bodies, kit)
-    standings = [_standing(frame, index, told) for frame in frames]
+    standings = [_standing(frame, index, told_of) for frame in frames]
     twins = _told_apart(frames, standings, index.by_name) if index.named else {}
     about = _About(index, timelines, kit, sensors, _namesakes(frames), twins)
     found = tuple(
@@ -62,7 +70,8 @@ def match_frames(
         if (span.setting.log, span.setting.line) not in met
     }
     clocks = tuple(one.clock for one in evidence.values())
-    return Matches(found, sensors, timelines, clocks, tuple(idle))
+    noted = told.noted() if told else None
+    return Matches(found, sensors, timelines, clocks, tuple(idle), noted)
 
 
 def _is_in(frame: Frame, *, over: bool | Collection[str]) -> bool:

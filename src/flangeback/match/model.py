@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
 from flangeback.frames.model import Frame
 from flangeback.log.model import Setting
@@ -115,7 +116,8 @@ class Matches:
     By the body's key, `sensors` says what its sensor is known by, and `timelines` has the bodies
     that the logs speak of: their clocks, their shots and the changes among them as evidence left
     them. `clocks` says how each body's clock fits its frames; `idle` are the entries that met no
-    frame, each with its line.
+    frame, each with its line. `noted` is what the frames told, for a
+    later match of the same files (see `told`); None where the log spoke alone.
     """
 
     frames: tuple[FrameMatch, ...]
@@ -123,6 +125,7 @@ class Matches:
     timelines: Mapping[str | None, BodyTimeline] = field(default_factory=dict)
     clocks: tuple[ClockFit, ...] = ()
     idle: tuple[tuple[Setting, str], ...] = ()
+    noted: Mapping[str, Any] | None = field(default=None, compare=False, repr=False)
 
     @property
     def totals(self) -> Mapping[Outcome, int]:

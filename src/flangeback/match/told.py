@@ -1,0 +1,160 @@
+"""What the weighing of an outing's frames came to, as a run notes it.
+
+Weighing looks at the light of every picture. It comes to the fit of each clock, and by the light to
+places of changes, doubts and estimates; all else follows from these, the log and the frames, so
+that a later run on the same files needs no picture.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import astuple, dataclass, field, replace
+from decimal import Decimal
+from itertools import groupby
+from typing import Any, TypeVar
+
+import flangeback
+from flangeback.frames.model import Frame
+from flangeback.kit.model import Kit
+from flangeback.log.model import SessionLog
+from flangeback.match.changes import Change, Doubts
+from flangeback.match.clock_fit import ALSO_DIFFERS, ClockFit
+from flangeback.match.doubts import Doubt, DoubtKind
+from flangeback.match.index import LogIndex
+from flangeback.match.model import Estimate
+from flangeback.match.shots import Shot
+
+_T = TypeVar("_T")
+_SAID = ("fits", "odds", "agrees", "late", "is_harmless", "is_related", "rival")
+"""Fields of a fit that are noted as they stand."""
+
+
+@dataclass(frozen=True, slots=True)
+class LightTold:
+    """What the light told of one body.
+
+    `places` has the changes as it left them: of each its number among those it was given, from 0,
+    and its places. Doubts and estimates are by shot.
+    """
+
+    places: Sequence[tuple[int, Sequence[int]]] = ()
+    doubts: Doubts = field(default_factory=dict)
+    estimates: Mapping[int, Estimate] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls, given: Sequence[Change], left: Sequence[Change], doubts: Doubts, **more: Any
+    ) -> LightTold:
+        """What it told that was given some changes and left these."""
+        numbers = {replace(change, places=()): n for n, change in enumerate(given)}
+        places = [(numbers[replace(change, places=())], change.places) for change in left]
+        return cls(places, doubts, **more)
+
+    def narrow(self, _: Sequence[Shot], changes: Sequence[Change]) -> tuple[list[Change], Doubts]:
+        """The changes as the light left them, and its doubts."""
+        return [changes[number].at(places) for number, places in self.places], self.doubts
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the frames told, by body. `state` is the digest of all that it goes by."""
+
+    state: str
+    fits: Mapping[str | None, ClockFit]
+    lights: Mapping[str | None, LightTold]
+
+    def noted(self) -> Mapping[str, Any]:
+        """It as JSON."""
+        return {
+            "state": self.state,
+            "fits": [[body, *_noted_fit(fit)] for body, fit in self.fits.items()],
+            "lights": [
+                [body, one.places, [*_runs(one.doubts)], [*_runs(one.estimates)]]
+                for body, one in self.lights.items()
+            ],
+        }
+
+    @classmethod
+    def recalled(cls, noted: Any, state: str, index: LogIndex) -> Told | None:
+        """What an earlier run noted; None where it went by anything else, or isn't sound."""
+        try:
+            if noted["state"] != state:
+                return None
+            shots = {body: len(log.timeline.shots) for body, log in index.by_body.items()}
+            return cls(
+                state,
+                {
+                    body: _fit(ClockFit(body, index.by_body[body].stated), shots[body], *told)
+                    for body, *told in noted["fits"]
+                },
+                {body: _light(shots[body], *told) for body, *told in noted["lights"]},
+            )
+        except (AttributeError, LookupError, TypeError, ValueError, ArithmeticError):
+            return None
+
+
+def state_of(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> str:
+    """The digest of what weighing goes by: the files as they are, logs, kit, and this program."""
+    from xxhash import xxh3_128
+
+    said = flangeback.__version__, kit, [(log.file, log.lines) for log in logs]
+    found = xxh3_128(repr(said).encode(errors="surrogatepass"))
+    for frame in frames:
+        for one in (frame, *frame.companions):
+            state = f"{one.file}\0{one.identity}{one.stated}{one.damage}\0"
+            found.update(state.encode(errors="surrogatepass"))
+    return found.hexdigest()
+
+
+def _noted_fit(fit: ClockFit) -> Iterator[Any]:
+    """A fit, of its shares those that tell anything."""
+    yield {name: getattr(fit, name) for name in _SAID}
+    for shares in (fit.differs, fit.far):
+        told = [(at, share) for at, share in enumerate(shares) if share >= ALSO_DIFFERS]
+        yield told if shares else None
+    yield list(fit.beside.items())
+
+
+def _fit(fit: ClockFit, shots: int, said: Any, differs: Any, far: Any, beside: Any) -> ClockFit:
+    shares = [() if one is None else _dense(one, shots) for one in (differs, far)]
+    said = {name: said[name] for name in _SAID}
+    return replace(fit, **said, differs=shares[0], far=shares[1], beside=dict(beside))
+
+
+def _dense(told: Sequence[tuple[int, float]], shots: int) -> Sequence[float]:
+    found = array("d", bytes(8 * shots))
+    for at, share in told:
+        found[at] = share
+    return found
+
+
+def _light(shots: int, places: Any, doubts: Any, estimates: Any) -> LightTold:
+    return LightTold(
+        [(int(number), tuple(map(int, some))) for number, some in places],
+        dict(_by_shot(doubts, shots, lambda *some: tuple(_doubt(*one) for one in some))),
+        dict(_by_shot(estimates, shots, Estimate)),
+    )
+
+
+def _doubt(kind: str, text: str, f_number: str | None) -> Doubt:
+    return Doubt(DoubtKind(kind), text, None if f_number is None else Decimal(f_number))
+
+
+def _runs(by_shot: Mapping[int, Any]) -> Iterator[list[Any]]:
+    """Shots in a row of which the same is told: the first, the last, and what."""
+    rows = sorted(by_shot)
+    for (told, _), run in groupby(enumerate(rows), lambda row: (by_shot[row[1]], row[1] - row[0])):
+        numbers = [number for _, number in run]
+        if isinstance(told, Estimate):
+            yield [numbers[0], numbers[-1], *astuple(told)]
+        else:
+            marks = [one.f_number and str(one.f_number) for one in told]
+            doubts = [[one.kind, one.text, mark] for one, mark in zip(told, marks, strict=True)]
+            yield [numbers[0], numbers[-1], *doubts]
+
+
+def _by_shot(runs: Any, shots: int, value: Callable[..., _T]) -> Iterator[tuple[int, _T]]:
+    for first, last, *told in runs:
+        found = value(*told)
+        yield from ((at, found) for at in range(shots)[first : last + 1])
