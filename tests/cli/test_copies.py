@@ -220,7 +220,7 @@ def test_folders_of_copies_are_passed_over_and_said(frames: Path, tmp_path: Path
     assert "passed over: filled" in run("survey", "year").err
 
 
-@pytest.mark.parametrize("name", ["System Volume Information", "lost+found"])
+@pytest.mark.parametrize("name", ["System Volume Information", "lost+found", "$RECYCLE.BIN"])
 def test_folders_of_the_system_are_passed_over_and_said(name: str, frames: Path) -> None:
     put_time(frames, f"{name}/K7_0299.JPG", "09:43:00")
     shown = run("match", frames, "--json")
@@ -239,6 +239,19 @@ def test_pictures_that_scans_pass_over_are_said(frames: Path, tmp_path: Path) ->
     said += ["passed over: day2, a link to a folder"]
     assert [line for line in shown.err.splitlines() if "passed over" in line] == said
     assert len(json.loads(shown.out)["frames"]) == 4
+
+
+def test_what_systems_leave_among_the_copies_is_no_strangers(frames: Path, tmp_path: Path) -> None:
+    """Desktops write such files into every folder that is looked at (common practice)."""
+    assert run("fill", frames, "--into", "filled").code == 0
+    for name in (
+        *(".DS_Store", f"._{ALL[0]}", "Thumbs.db", "desktop.ini", ".Trashes/501/K7_0201.JPG"),
+        *("System Volume Information/WPSettings.dat", "$RECYCLE.BIN/$R7.JPG", "album.pdf"),
+    ):
+        (tmp_path / "filled" / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "filled" / name).write_bytes(b"left")
+    proved = run("verify", "filled")
+    assert (proved.code, "not in the manifest: album.pdf\n" in proved.out) == (0, True)
 
 
 def test_copies_are_filled_anew_by_a_better_log(frames: Path, out: Path) -> None:

@@ -6,6 +6,7 @@
 # It needs Debian's wine, wine64 and gcc-mingw-w64-x86-64-win32, a Python 3.12 whose standard library
 # serves (FLANGEBACK_PYTHON312, else python3.12), and PyPI: the wheel of panda3d carries the DLL.
 # FLANGEBACK_WINE names a folder to keep what was made; else it is made anew and removed.
+# Real camera files are read from FLANGEBACK_CORPUS, else from `shared/corpus` beside the repository.
 set -euo pipefail
 
 root=$(cd "$(dirname "$0")/../.." && pwd)
@@ -69,7 +70,7 @@ make_shims() {
   x86_64-w64-mingw32-gcc -shared -O2 -s -o "$python/bcryptprimitives.dll" "$shims" -ladvapi32
 }
 
-# Its drives lead to these two folders, and nowhere else on this machine.
+# Its drives lead to these two folders and the camera files, and nowhere else on this machine.
 make_drives() {
   wineboot -i
   wine winecfg -v win10
@@ -87,6 +88,8 @@ mkdir -p "$place/work/flangeback"
 cd "$root"
 git ls-files -z | tar -c --null -T - | tar -x -C "$place/work/flangeback"
 export PYTHONPATH='R:\flangeback\src' PYTHONDONTWRITEBYTECODE=1
+ln -sfn "${FLANGEBACK_CORPUS:-$root/../shared/corpus}" "$WINEPREFIX/dosdevices/q:"
+export FLANGEBACK_CORPUS='Q:\'
 cd "$place/work/flangeback"
 if [ "${1:-}" = --python ]; then
   words=("${@:2}")

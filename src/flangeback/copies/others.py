@@ -14,9 +14,6 @@ from flangeback.copies.keeping import OWN
 from flangeback.frames.model import Frame
 from flangeback.frames.scanning import files_below
 
-_OF_SYSTEMS = frozenset(["thumbs.db", "desktop.ini"])
-"""What operating systems leave in folders (common practice)."""
-
 
 @dataclass(frozen=True, slots=True)
 class OtherFiles:
@@ -53,8 +50,7 @@ def other_files(
     """The regular files below a folder that are no frame's, in the order of their names.
 
     `used` are logs and kits, which are kept anyway: neither they nor files with their very bytes
-    count. What operating systems leave is passed over, and so are folders that flangeback filled
-    and what it keeps in such a folder.
+    count, and what flangeback keeps in a folder that it filled doesn't either.
     """
     known = {
         name for frame in frames for file in frame.files for name in (file.file, *file.sidecars)
@@ -68,7 +64,6 @@ def other_files(
         for file in files_below(folder)
         if file not in known
         and not OWN.fullmatch(file)
-        and file.rpartition("/")[2].lower() not in _OF_SYSTEMS
         and _is_regular(folder / file)
         and not _is_one_of(folder / file, kept)
     )

@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 
 from flangeback.errors import InputError, Problem
-from flangeback.frames.scanning import is_of_copies
+from flangeback.frames.scanning import files_below, is_of_copies
 from flangeback.system import is_part, part_name
 
 _SPARE = 1 << 20
@@ -136,18 +136,16 @@ def clear_unfinished(out: Path) -> None:
 
 
 def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
-    """Every file below `out` that isn't one of the known, nor one half made by a run.
+    """Every file below `out` that isn't one of the known, whatever way the disk spells those.
 
-    Those count under whatever spelling the disk lists them.
+    Hidden files, half made ones among them, and what operating systems leave are passed over.
     """
     exact = set(known)
     spelled = {_folded(name): name for name in exact}
-    for path in _files(out):
-        name = path.relative_to(out).as_posix()
+    for name in files_below(out):
         alike = spelled.get(_folded(name))
-        if is_part(path.name):
-            continue
-        if name not in exact and not (alike and _same(path, out / alike)):
+        is_known = name in exact or (alike is not None and _same(out / name, out / alike))
+        if not is_known and not os.path.isdir(out / name):  # noqa: PTH112
             yield name
 
 

@@ -18,8 +18,10 @@ from flangeback.system import open_file, read_text_file
 _SIDECAR = ".xmp"
 _BEGINNINGS = frozenset([b"{", b"\0", b""])
 """Of a manifest: a line, or what a power cut left."""
-_OF_SYSTEMS = frozenset(["system volume information", "lost+found"])
+_OF_SYSTEMS = frozenset(["system volume information", "lost+found", "$recycle.bin"])
 """Folders that operating systems keep on disks of their own (common practice)."""
+_LEFT_BY_SYSTEMS = frozenset(["thumbs.db", "desktop.ini"])
+"""Files that they leave in folders (common practice); others have names that begin with a dot."""
 COPIES = "a folder of copies"
 _HIDDEN = "its name begins with a dot"
 
@@ -44,6 +46,9 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
 
 def files_below(folder: Path) -> Sequence[str]:
     """Every file that `scan` looks at, relative to the folder, in the order of their names.
+
+    What operating systems leave is passed over, and so are folders that flangeback filled; a folder
+    that can't be listed stands for what is in it.
 
     Raises InputError when there is no such folder, or it can't be read.
     """
@@ -81,8 +86,12 @@ def _files(folder: Path) -> Iterator[str]:
         folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]
         below = Path(at).relative_to(folder).as_posix()
         lead = "" if below == "." else below + "/"
-        yield from (lead + name for name in names if not name.startswith("."))
+        yield from (lead + name for name in names if not _is_hidden(name))
     yield from unlisted
+
+
+def _is_hidden(name: str) -> bool:
+    return name.startswith(".") or name.lower() in _LEFT_BY_SYSTEMS
 
 
 def _is_passed_over(folder: Path) -> bool:
