@@ -232,6 +232,29 @@ def test_a_file_system_without_sync_is_used_without(
     assert (tmp_path / "session.txt").read_bytes() == b"new"
 
 
+@pytest.mark.parametrize("is_refused", [False, True])
+def test_what_only_a_full_sync_brings_to_disk_is_synced_so(
+    file: Path, monkeypatch: pytest.MonkeyPatch, is_refused: bool
+) -> None:
+    """Apple's fsync(2): only fcntl's F_FULLFSYNC empties the disk's own memory. Network disks
+    refuse it (common practice)."""
+    fcntl = pytest.importorskip("fcntl")
+    asked: list[object] = []
+
+    def controlled(_: int, what: object) -> None:
+        asked.append(what)
+        if is_refused:
+            refusing(errno.ENOTSUP)()
+
+    monkeypatch.setattr(fcntl, "F_FULLFSYNC", "full", raising=False)
+    monkeypatch.setattr(fcntl, "fcntl", controlled)
+    monkeypatch.setattr(os, "fsync", asked.append)
+    descriptor = system.open_to_append(file)
+    system.sync_file(descriptor)
+    os.close(descriptor)
+    assert asked == ["full", descriptor][: 1 + is_refused]
+
+
 def test_times_that_are_refused_are_left(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "utime", refusing(errno.EPERM))
     system.set_times(file, 1, 1)

@@ -115,6 +115,59 @@ def no_room(patch: Patch) -> None:
     patch.setattr(shutil, "disk_usage", lambda _: full)
 
 
+def forbidden(root: Path) -> Callable[[Patch], None]:
+    """A system that lets this program look at nothing in `root`, as macOS does unless its user
+    allowed it: what is there has a status, but isn't opened or listed."""
+
+    return _refused_in(root, errno.EPERM, dict.fromkeys(("open", "scandir", "listdir"), _always))
+
+
+def write_protected(root: Path) -> Callable[[Patch], None]:
+    """A card or disk, mounted at `root`, that is only read."""
+    writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT
+    changing = ("mkdir", "unlink", "remove", "rmdir", "rename", "replace", "link", "utime", "chmod")
+    opening = {"open": lambda _, flags, *__: bool(flags & writing)}
+    return _refused_in(root, errno.EROFS, dict.fromkeys(changing, _always) | opening)
+
+
+def holding(root: Path, is_held: Callable[[str], bool]) -> Callable[[Patch], None]:
+    """A disk, mounted at `root`, that makes no file of another name."""
+
+    def makes_another(path: Any, flags: int, *_: object) -> bool:
+        return bool(flags & os.O_CREAT) and not is_held(Path(path).name)
+
+    return _refused_in(root, errno.EILSEQ, {"open": makes_another})
+
+
+def _always(*_: object) -> bool:
+    return True
+
+
+def _refused_in(
+    root: Path, number: int, calls: dict[str, Callable[..., bool]]
+) -> Callable[[Patch], None]:
+    """What refuses these calls of `os`, where their words are such, for paths in `root`."""
+
+    def fake(patch: Patch) -> None:
+        lacking("O_PATH")(patch)  # Paths begin with no descriptors then.
+        for name, is_meant in calls.items():
+            patch.setattr(os, name, _refusing_in(root, number, getattr(os, name), is_meant))
+
+    return fake
+
+
+def _refusing_in(
+    root: Path, number: int, really: Callable[..., Any], is_meant: Callable[..., bool]
+) -> Callable[..., Any]:
+    def call(path: Any, *words: Any, **more: Any) -> Any:
+        inside = not isinstance(path, int) and Path(path).absolute().is_relative_to(root)
+        if inside and is_meant(path, *words):
+            raise OSError(number, os.strerror(number), os.fspath(path))
+        return really(path, *words, **more)
+
+    return call
+
+
 def composed(name: str) -> str:
     return unicodedata.normalize("NFC", name)
 

@@ -165,7 +165,7 @@ def replace_what_cant_be_shown() -> None:
 
 
 def end_of_crash(error: Exception) -> None:
-    """Tells of a fault of flangeback's own and ends with exit 2, since 1 means that all went well.
+    """Tells of a fault of flangeback's own and ends with exit 2: 1 would say that the run was done.
 
     `python -X dev -m flangeback` raises it instead.
     """

@@ -43,10 +43,11 @@ def lies_in(inner: Path, outer: Path) -> bool:
     Told by the folders themselves, so that links and other spellings don't hide it.
     """
     place = inner.resolve()
-    return any(_same(folder, outer) for folder in (place, *place.parents))
+    return any(is_same_file(folder, outer) for folder in (place, *place.parents))
 
 
-def _same(one: Path, other: Path) -> bool:
+def is_same_file(one: Path, other: Path) -> bool:
+    """Whether two paths lead to one file or folder that is there."""
     try:
         return one.samefile(other)
     except OSError:
@@ -80,7 +81,7 @@ def check_names(out: Path, copies: Iterable[str]) -> None:
     alike: dict[str, set[str]] = defaultdict(set)
     delicate = set()
     for copy in copies:
-        alike[_folded(copy)].add(copy)
+        alike[folded(copy)].add(copy)
         delicate |= {name for name in PurePosixPath(copy).parts if _is_delicate(name)}
     confused = [sorted(names) for names in alike.values() if len(names) > 1]
     if not confused and not delicate:
@@ -92,7 +93,7 @@ def check_names(out: Path, copies: Iterable[str]) -> None:
         raise InputError(problems)
 
 
-def _folded(name: str) -> str:
+def folded(name: str) -> str:
     """What names have in common that some disks take for one."""
     return unicodedata.normalize("NFC", name).casefold()
 
@@ -100,7 +101,9 @@ def _folded(name: str) -> str:
 def _is_delicate(name: str) -> bool:
     stem = name.partition(".")[0].lower()
     is_long = len(os.fsencode(name)) > _LONGEST_NAME // 2
-    return bool(set(name) & _DELICATE) or name[-1] in ". " or stem in _RESERVED or is_long
+    is_reserved = name[-1] in ". " or stem in _RESERVED
+    # Not all disks hold what is no text: control characters, bytes that aren't UTF-8.
+    return bool(set(name) & _DELICATE) or is_reserved or is_long or not name.isprintable()
 
 
 def _confused(place: Path, groups: Iterable[list[str]]) -> Iterator[Problem]:
@@ -141,10 +144,10 @@ def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
     Hidden files, half made ones among them, and what operating systems leave are passed over.
     """
     exact = set(known)
-    spelled = {_folded(name): name for name in exact}
+    spelled = {folded(name): name for name in exact}
     for name in files_below(out):
-        alike = spelled.get(_folded(name))
-        is_known = name in exact or (alike is not None and _same(out / name, out / alike))
+        alike = spelled.get(folded(name))
+        is_known = name in exact or (alike is not None and is_same_file(out / name, out / alike))
         if not is_known and not os.path.isdir(out / name):  # noqa: PTH112
             yield name
 

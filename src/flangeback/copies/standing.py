@@ -14,6 +14,7 @@ from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.keeping import OWN
 from flangeback.copies.manifest import Manifest
+from flangeback.copies.output import folded, is_same_file
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame, sidecar_names
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
@@ -41,6 +42,7 @@ class Standing:
         self.frames, self.out, self.manifest, self.options = frames, out, manifest, options
         self.folder = str(frames.resolve())
         self._sound_folders: set[Path] = {out}
+        self._spelled: dict[str, str] | None = None
 
     def jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
         """Every frame with its files; no two files get one name."""
@@ -113,6 +115,7 @@ class Standing:
         )
 
     def _task(self, plan: FilePlan) -> Task:
+        plan = self._as_recorded(plan)
         target = self.out / plan.copy
         if OWN.fullmatch(plan.copy):
             return Task(plan, self.out, Action.LEAVE, reason=_OURS)
@@ -135,6 +138,27 @@ class Standing:
         except OSError as error:
             reason = f"its copy can't be read: {error.strerror}"
             return replace(task, action=Action.LEAVE, reason=reason)
+
+    def _as_recorded(self, plan: FilePlan) -> FilePlan:
+        """The plan under the name that the manifest has for its copy.
+
+        The system of an earlier run may have listed it in other letters, or another Unicode form.
+        """
+        if plan.copy in self.manifest or not len(self.manifest):
+            return plan
+        if self._spelled is None:
+            self._spelled = {folded(name): name for name in self.manifest}
+        name = self._spelled.get(folded(plan.copy))
+        record = None if name is None else self.manifest.get(name)
+        if record is None:
+            return plan
+        known = replace(plan, copy=record.copy)
+        there, recorded = self.out / plan.copy, self.out / record.copy
+        if os.path.lexists(there) or os.path.lexists(recorded):
+            return known if is_same_file(there, recorded) else plan
+        with suppress(SourceError):  # Making it will say why it can't be read.
+            return known if self._is_of_same_source(plan, record) else plan
+        return plan
 
     def _in_the_way(self, target: Path) -> Path | None:
         """A folder on the way that is none of its own: a file, or a link that leads elsewhere."""

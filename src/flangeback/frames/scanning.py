@@ -105,10 +105,8 @@ def is_of_copies(folder: Path) -> bool:
     try:
         with open_file(folder / MANIFEST) as file:
             return file.read(1) in _BEGINNINGS
-    except (FileNotFoundError, NotADirectoryError):
-        return False
-    except OSError:
-        return True
+    except OSError:  # In a folder that may not be looked into there is none to be seen.
+        return os.path.lexists(folder / MANIFEST)
 
 
 def passed_over(folder: Path) -> list[tuple[str, str]]:
