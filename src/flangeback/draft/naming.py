@@ -10,7 +10,7 @@ from flangeback.clock.counting import count_of
 from flangeback.frames.model import Frame, without_suffix
 from flangeback.kit.model import Kit
 from flangeback.log.gear import Gear
-from flangeback.log.reading import frames_named, slates_named
+from flangeback.log.reading import frames_in
 from flangeback.match.names import in_a_log
 from flangeback.words import visible
 
@@ -48,7 +48,7 @@ class Namer:
         """One frame's name for a `slate` line; None where it can't stand there."""
         written = self._written(frame, frame)
         for form in (written, f'"{written}"'):
-            names = [in_a_log(slate.name) for slate in slates_named(form, self._gear)]
+            names = [in_a_log(slate.name) for slate in frames_in(f"slate {form}", self._gear)]
             if names == [in_a_log(written)] and not self._is_ambiguous(frame):
                 return form
         return None
@@ -71,9 +71,8 @@ class Namer:
         to = shown(last.stem)
         one = [name, f'"{name}"'] if len(run) == 1 else []
         for form in (*one, f"{name}..{to}", f'"{name}".."{to}"'):
-            found = frames_named(form, self._gear)
-            ends = () if found is None else (found.first.name, found.last.name)
-            named = [in_a_log(end.rpartition("/")[2]) for end in ends]
+            ends = frames_in(f"{form} off", self._gear)
+            named = [in_a_log(end.name.rpartition("/")[2]) for end in ends]
             if named == [in_a_log(first.stem), in_a_log(last.stem)]:
                 return form
         return None

@@ -14,7 +14,7 @@ from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.kit.stops import series
-from flangeback.match.outcomes import FALSE_REGISTER
+from flangeback.match.outcomes import has_focal
 
 _NEIGHBOURS = timedelta(minutes=10)
 """Frames this close in time are taken to have been made in the same light."""
@@ -44,11 +44,7 @@ def _registered_for(length: Fraction | None, body: Body | None, kit: Kit) -> Ite
         factors = {adapter.factor for adapter in kit.adapters_for(lens, body)}
         if lens.mount == body.mount:
             factors.add(Decimal(1))
-        ends = [[Fraction(end * factor) for end in lens.focal] for factor in factors]
-        if any(
-            low * (1 - FALSE_REGISTER) <= length <= high * (1 + FALSE_REGISTER)
-            for low, high in ends
-        ):
+        if any(has_focal(lens, length / Fraction(factor)) for factor in factors):
             yield lens
 
 

@@ -128,8 +128,8 @@ class Calendar:
 
     def _later(self, then: Moment, time: WallTime) -> str:
         """What a time that is earlier than the one above may have been meant to be."""
-        assert self.day is not None
-        midnight = f"`date {self.day + timedelta(days=1)}` above it, if midnight lies between"
+        next_day = then.earliest.date() + timedelta(days=1)
+        midnight = f"`date {next_day}` above it, if midnight lies between"
         afternoon = time.in_half("pm")
         wall = then.earliest.hour * 3600 + then.earliest.minute * 60
         if afternoon is None or afternoon.seconds == time.seconds or afternoon.seconds < wall:

@@ -316,11 +316,8 @@ class EntryReader:
             return FrameGroup(GroupKind.DAY, FrameName.at(token.place, str(day)), day)
 
         if self._says(*_PLACES) or self._may_hide_place:
-            text, expected = (
-                "a date stands on a line of its own",
-                f"date {token.text} above the entry",
-            )
-            self.faults.append(token.place.fault(text, expected))
+            text = "a date stands on a line of its own"
+            self.faults.append(token.place.fault(text, f"date {token.text} above the entry"))
         else:
             self._say(Part.FRAMES, token.place, frames)
 

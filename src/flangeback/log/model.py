@@ -264,14 +264,10 @@ class SessionLog:
         return clock_time(first, seconds=first == self.wall(moment.latest - timedelta(seconds=1)))
 
     def problem(
-        self,
-        line: int,
-        column: int | None,
-        width: int,
-        text: str,
-        expected: str | None = None,
-        suggestion: str | None = None,
+        self, at: FrameName | int, text: str, expected: str, suggestion: str | None = None
     ) -> Problem:
-        """A fault at this place of the log, with the line shown."""
+        """A fault of a frame's name, or of a whole line, which is shown."""
+        line = at if isinstance(at, int) else at.line
+        column, width = (None, 1) if isinstance(at, int) else (at.column, len(at.name))
         source = self.lines[line - 1].rstrip()
         return Problem(self.file, text, line, column, width, source, expected, suggestion)

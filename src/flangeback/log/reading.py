@@ -127,22 +127,20 @@ def time_of_day(text: str, name: str) -> WallTime:
         raise InputError.at(name, fault.text, fault.expected) from None
 
 
-def frames_named(text: str, gear: Gear) -> FrameRange | None:
-    """The frames that this text names at the head of an entry; None where it says more."""
-    reader = LineReader(gear)
-    reader.read(f"{text} off")
-    if reader.faults or len(reader.entries) != 1:
-        return None
-    (entry,) = reader.entries
-    is_place = entry.places.keys() == {Part.ENTRY, Part.FRAMES, Part.OFF}
-    return entry.frames if is_place and isinstance(entry.frames, FrameRange) else None
+def frames_in(text: str, gear: Gear) -> tuple[FrameName, ...]:
+    """The frames that a `slate` line names, or both ends of what an `off` entry stands for.
 
-
-def slates_named(text: str, gear: Gear) -> tuple[FrameName, ...]:
-    """The frames that this text names in a `slate` line; none where it has a fault."""
+    No frame where the line has a fault, or says anything else.
+    """
     reader = LineReader(gear)
-    reader.read(f"slate {text}")
-    return () if reader.faults else tuple(frame for _, frame in reader.slates.values())
+    reader.read(text)
+    if reader.faults:
+        return ()
+    for entry in reader.entries:
+        is_place = entry.places.keys() == {Part.ENTRY, Part.FRAMES, Part.OFF}
+        if is_place and isinstance(entry.frames, FrameRange):
+            return entry.frames.first, entry.frames.last
+    return tuple(frame for _, frame in reader.slates.values())
 
 
 # Encodings -------------------------------------------------------------------------------------

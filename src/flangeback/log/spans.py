@@ -254,38 +254,24 @@ class _Carrier:
             entry.order,
         )
         if span.start is not None:
-            self._check_inside(entry, span, span.start, track)
+            self._check_inside(entry, span.start, span.end, track)
         return span
 
-    def _check_inside(self, entry: Entry, span: Span, start: Moment, track: Track) -> None:
-        """Note an entry that certainly falls inside one with an end."""
-        for other, its in reversed(track.closed):
-            if _is_certainly_inside(span, its):
-                written = other.place(Part.TIME).text
-                text = f"falls inside line {other.line}'s {written}"
-                if span.end is not None:
-                    text = text.replace("falls inside", "overlaps", 1)
+    def _check_inside(self, entry: Entry, start: Moment, end: Moment | None, track: Track) -> None:
+        """Note an entry that overlaps one with an end, wherever in their minutes both fall."""
+        last = (end or start).earliest
+        for other, its_start, its_end in reversed(track.closed):
+            if start.latest <= its_end.earliest and its_start.latest <= last:
+                what = "overlaps" if end else "falls inside"
+                text = f"{what} line {other.line}'s {other.place(Part.TIME).text}"
                 self.faults.append(entry.place(Part.TIME).fault(text, "that one to end first"))
                 break
         # Entries stand in order of time: what has ended before this one can't hold a later.
-        track.closed = [
-            one for one in track.closed if one[1].end and one[1].end.earliest >= start.earliest
-        ]
-        if span.end is not None:
-            track.closed.append((entry, span))
+        track.closed = [one for one in track.closed if one[2].earliest >= start.earliest]
+        if end is not None:
+            track.closed.append((entry, start, end))
 
 
 def _has(lens: Lens | None, focal_length: Decimal) -> bool:
     """Whether a lens can be set to this focal length, in mm."""
     return lens is not None and lens.focal[0] <= focal_length <= lens.focal[1]
-
-
-def _is_certainly_inside(span: Span, other: Span) -> bool:
-    """Whether a span overlaps one with an end, wherever in their minutes both fall."""
-    assert span.start is not None
-    assert other.start is not None
-    assert other.end is not None
-    if span.start.latest > other.end.earliest:
-        return False
-    last = span.start.earliest if span.end is None else span.end.earliest
-    return other.start.latest <= last

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from flangeback.kit import Lens
-from flangeback.log.model import Aperture, ApertureKind, Entry, FrameGroup, Part, Setting, Span
+from flangeback.log.model import Aperture, ApertureKind, Entry, FrameGroup, Moment, Part, Setting
 from flangeback.log.places import Frames, covers
 from flangeback.log.text import Fault, Place
 from flangeback.log.values import MOST_APART, geometric_mean, is_marked, stops_apart
@@ -129,8 +129,8 @@ class Track:
     """By frame names, since the last timed one."""
     placed: list[tuple[Frames, State]] = field(default_factory=list)
     """All by frame names, with these."""
-    closed: list[tuple[Entry, Span]] = field(default_factory=list)
-    """Those with a start and an end."""
+    closed: list[tuple[Entry, Moment, Moment]] = field(default_factory=list)
+    """Those with a start and an end, with these."""
     first_lines: dict[str, int] | None = field(default_factory=dict)
     """Where its entries by time and by order begin, and its `first` stands; None after a fault in
     their order was told: the entries after it make no other."""

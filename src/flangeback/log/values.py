@@ -123,7 +123,8 @@ def moment(day: date, time: WallTime, zone: tzinfo | None) -> Moment:
     width = timedelta(minutes=1) if time.second is None else timedelta(seconds=1)
     if zone is None:
         return Moment(wall, wall + width)
-    instants = [instant for fold in (0, 1) if (instant := _instant(wall, zone, fold)) is not None]
+    either = (wall.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
+    instants = [one for one in either if one.astimezone(zone).replace(tzinfo=None, fold=0) == wall]
     if not instants:
         raise time.place.fault(
             f"there is no {wall:%H:%M} on {day} in this zone: the clocks went forward over it",
@@ -133,17 +134,9 @@ def moment(day: date, time: WallTime, zone: tzinfo | None) -> Moment:
     return Moment(_fixed(instants[0], zone), _fixed(instants[-1] + width, zone))
 
 
-def _instant(wall: datetime, zone: tzinfo, fold: int) -> datetime | None:
-    """The UTC instant of a wall-clock time; None where the clocks skip it."""
-    instant = wall.replace(tzinfo=zone, fold=fold).astimezone(UTC)
-    return instant if instant.astimezone(zone).replace(tzinfo=None, fold=0) == wall else None
-
-
 def _fixed(instant: datetime, zone: tzinfo) -> datetime:
     local = instant.astimezone(zone)
-    offset = local.utcoffset()
-    assert offset is not None
-    return local.replace(tzinfo=timezone(offset), fold=0)
+    return local.replace(tzinfo=timezone(local.utcoffset() or timedelta(0)), fold=0)
 
 
 def amount(token: Token) -> timedelta:

@@ -27,7 +27,6 @@ from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import (
     ClockReference,
-    FrameName,
     FrameRange,
     SessionLog,
     Setting,
@@ -301,7 +300,7 @@ class _Notes:
                     references[body][found[0].file] = reference
                 elif found:
                     text = f"{line.frame.name} carries no time"
-                    yield _fault(log, line.frame, text, "a frame with a time")
+                    yield log.problem(line.frame, text, "a frame with a time")
             else:
                 clock = BodyClock(ahead=float(microseconds(line.ahead)))
                 yield from self._set_clock(log, line.line, body, clock)
@@ -317,7 +316,7 @@ class _Notes:
         notes.clock = notes.clock or clock
         if notes.clock != clock:
             text = f"another log says otherwise of {body}'s clock"
-            yield log.problem(line, None, 1, text, "a body's clock in one log")
+            yield log.problem(line, text, "a body's clock in one log")
 
     def mixed_zones(self, logs: Sequence[SessionLog]) -> Iterator[Problem]:
         """Two logs of one body must both have a zone, or neither: they share one time line."""
@@ -354,7 +353,7 @@ class _Notes:
                         f"has {body or 'the body'} with {one.lens or 'off'}"
                     )
                     expected = "the one that is right"
-                    yield by_file[setting.log].problem(setting.line, None, 1, text, expected)
+                    yield by_file[setting.log].problem(setting.line, text, expected)
 
     def body_log(self, body: str | None) -> BodyLog:
         """What was collected about one body."""
@@ -384,7 +383,3 @@ def _reference(photo: Frame, line: ClockReference, zone: tzinfo | None) -> Refer
     start, end = instant(line.shows.earliest), instant(line.shows.latest)
     camera = instant(placed(photo.time, zone)) + half
     return Reference(camera, (start + end) / 2, half + (end - start) / 2, photo.stem)
-
-
-def _fault(log: SessionLog, name: FrameName, text: str, expected: str) -> Problem:
-    return log.problem(name.line, name.column, len(name.name), text, expected)

@@ -74,7 +74,7 @@ class NamedFrames:
         folders = {_up_to(f.file, frames.name.name) for f in found}
         if frames.kind is GroupKind.FOLDER and len(folders) > 1:
             text = f"{frames} is more than one folder: {' and '.join(sorted(folders)[:2])}"
-            return [], [_problem(log, frames.name, text, "the folder above it before the name")]
+            return [], [log.problem(frames.name, text, "the folder above it before the name")]
         if found:
             return found, []
         whose = "" if body is None else f" of {body}"
@@ -84,7 +84,7 @@ class NamedFrames:
             GroupKind.DAY: f"no frame{whose} was made on {frames}",
             GroupKind.PATTERN: f"no frame{whose} has a name like {frames}",
         }[frames.kind]
-        return [], [_problem(log, frames.name, text, "frames that are in the folder")]
+        return [], [log.problem(frames.name, text, "frames that are in the folder")]
 
     def _group(self, group: FrameGroup, day_of: DayOf) -> Iterator[Frame]:
         name = group.name.name
@@ -122,14 +122,14 @@ class NamedFrames:
             if any(f"/{in_a_log(name.name)}/" in f"/{_folder(f.file)}/" for f in self.frames):
                 shown = f"{name.name}/"
             text, expected = f"there is no frame {name.name}", "the name of a frame in the folder"
-            return [], [_problem(log, name, text, expected, shown)]
+            return [], [log.problem(name, text, expected, shown)]
         if not fitting:
             text = f"{name.name} was made by {self.bodies[named[0].file]}, not by {body}"
-            return [], [_problem(log, name, text, "a frame of the entry's body")]
+            return [], [log.problem(name, text, "a frame of the entry's body")]
         if len(folders) > 1:
             files = " and ".join(frame.file for frame in fitting[:2])
             text = f"{name.name} is more than one frame: {files}"
-            return [], [_problem(log, name, text, "its folder before the name")]
+            return [], [log.problem(name, text, "its folder before the name")]
         return fitting, []
 
     def doubtful_times(self, log: SessionLog) -> Iterator[Problem]:
@@ -145,7 +145,7 @@ class NamedFrames:
                 frame = f'"{digits}" in quotes' if stem == digits else stem
                 expected = f"{digits[:2]}:{digits[2:]} for the time, or {frame} for the frame"
                 text = f"{digits} can be a time or a frame"
-                yield _problem(log, FrameName.at(place, digits), text, expected)
+                yield log.problem(FrameName.at(place, digits), text, expected)
 
     def range(self, log: SessionLog, frames: FrameRange, body: str | None) -> Found:
         """The frames from the first to the last, both included, or what is wrong with the names."""
@@ -186,12 +186,6 @@ class NamedFrames:
         return body is None or self.bodies[frame.file] in (None, body)
 
 
-def _problem(
-    log: SessionLog, name: FrameName, text: str, expected: str, suggestion: str | None = None
-) -> Problem:
-    return log.problem(name.line, name.column, len(name.name), text, expected, suggestion)
-
-
 _RANKS = {
     GroupKind.ALL: Rank.ALL,
     GroupKind.FOLDER: Rank.GROUP,
@@ -220,7 +214,7 @@ def named_twice(
         name = frames.first if isinstance(frames, FrameRange) else frames.name
         stem = without_suffix(min(change.files & other.files)).rsplit("/", 1)[-1]
         text = f"line {other.line} already has {stem}, with other values"
-        yield _problem(log, name, text, "each frame once")
+        yield log.problem(name, text, "each frame once")
 
 
 def in_a_log(name: str) -> str:

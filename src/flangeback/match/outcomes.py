@@ -28,7 +28,8 @@ stop is 12 %."""
 SAME_FOCAL_LENGTH = Fraction(2, 100)
 """Relative. What a lens says of itself is rounded to whole mm."""
 FALSE_REGISTER = Fraction(5, 100)
-"""Relative; beyond it the stabiliser worked with a wrong focal length."""
+"""Relative; beyond it the stabiliser worked with a wrong focal length. (Bodies take whole mm, and
+some only certain steps.)"""
 
 
 @dataclass(frozen=True, slots=True)

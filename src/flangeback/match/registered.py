@@ -10,11 +10,9 @@ from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
 from flangeback.match.changes import Change, ChangeKind, Doubts
 from flangeback.match.doubts import Doubt, DoubtKind
+from flangeback.match.outcomes import has_focal
 from flangeback.match.pauses import told_shots
 from flangeback.match.shots import Shot
-
-_SAME_FOCAL_LENGTH = Fraction(5, 100)
-"""Relative; bodies take whole mm, and some only certain steps."""
 
 
 def by_registered(
@@ -71,11 +69,7 @@ def _has(shot: Shot, setting: Setting, kit: Kit) -> bool:
     factor = kit.adapters[setting.adapter].factor if setting.adapter else 1
     if focal is None:
         return False
-    least, most = (Fraction(end) for end in lens.focal)
-    return any(
-        least * scale * (1 - _SAME_FOCAL_LENGTH) <= focal <= most * scale * (1 + _SAME_FOCAL_LENGTH)
-        for scale in (Fraction(1), Fraction(factor))
-    )
+    return has_focal(lens, focal) or has_focal(lens, focal / Fraction(factor))
 
 
 def _in_words(change: Change) -> str:
