@@ -48,6 +48,9 @@ def test_what_the_page_for_developers_names_is_there() -> None:
         assert hasattr(found, (name or "__doc__") if own else module), f"{room}.{module}.{name}"
     for file in re.findall(rf"`((?:{rooms})/\w+\.py)`", text):
         assert (ROOT / "src" / "flangeback" / file).is_file(), file
+    for room, row in re.findall(rf"^\| `({rooms})/` \| (.*) \|$", text, re.MULTILINE):
+        modules = {module.stem for module in MODULES if module.parent.name == room}
+        assert modules - {"__init__"} <= set(re.findall(r"`(\w+)`", row)), room
 
 
 COMMON = {
