@@ -13,12 +13,12 @@ import exifread
 import pytest
 
 from flangeback import match_frames, read_kit, read_log, scan
-from flangeback.demo import Outing, Truth
 from flangeback.demo.outing import LOG
 from flangeback.demo.tour import free_folder, take_tour
 from flangeback.errors import InputError
 from flangeback.match import Doubt, FrameMatch
 from support.commands import SCRIPT, WIDTH, Ran, pasted, run, run_script, tree
+from support.demo_truth import TRUTH
 
 SHOWN = Path("shown")
 
@@ -31,11 +31,6 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def demo(place: Path) -> Ran:
     return run_script("demo", SHOWN, cwd=place)
-
-
-@pytest.fixture(scope="module")
-def truth(outing: Outing) -> tuple[Truth, ...]:
-    return outing.truth
 
 
 @pytest.fixture(scope="module")
@@ -59,11 +54,9 @@ def same(one: Decimal | None, other: Decimal | None) -> bool:
     return abs(one - other) <= Decimal("0.0006")
 
 
-def test_every_frame_comes_to_the_truth(
-    truth: tuple[Truth, ...], matches: dict[str, FrameMatch]
-) -> None:
-    assert matches.keys() == {frame.file for frame in truth}
-    for frame in truth:
+def test_every_frame_comes_to_the_truth(matches: dict[str, FrameMatch]) -> None:
+    assert matches.keys() == {frame.file for frame in TRUTH}
+    for frame in TRUTH:
         found = matches[frame.file]
         assert found.outcome == frame.outcome, frame.file
         assert set(frame.doubts) <= {str(doubt.kind) for doubt in found.doubts}, frame.file
@@ -94,10 +87,8 @@ def _kind(doubt: Doubt) -> str:
     return str(doubt.kind)
 
 
-def test_frames_without_any_reason_to_look_have_no_doubt(
-    truth: tuple[Truth, ...], matches: dict[str, FrameMatch]
-) -> None:
-    for frame in truth:
+def test_frames_without_any_reason_to_look_have_no_doubt(matches: dict[str, FrameMatch]) -> None:
+    for frame in TRUTH:
         if frame.outcome in ("native", "agree") or (frame.outcome == "fill" and not frame.doubts):
             doubts = {str(doubt.kind) for doubt in matches[frame.file].doubts}
             assert not doubts or frame.file in BY_LIGHT, frame.file
@@ -159,11 +150,9 @@ def exif(path: Path) -> dict[str, Any]:
     return exifread.process_file(io.BytesIO(path.read_bytes()), details=True)
 
 
-def test_the_copies_say_what_the_truth_is(
-    place: Path, truth: tuple[Truth, ...], matches: dict[str, FrameMatch]
-) -> None:
+def test_the_copies_say_what_the_truth_is(place: Path, matches: dict[str, FrameMatch]) -> None:
     kit = read_kit(place / SHOWN / "frames" / "kit.toml")
-    for frame in truth:
+    for frame in TRUTH:
         found = matches[frame.file]
         copy, original = (place / SHOWN / name / frame.file for name in ("filled", "frames"))
         if not found.outcome.is_filled:

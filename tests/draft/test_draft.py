@@ -27,6 +27,7 @@ from flangeback.match.brightness import PictureLight, read_picture
 from flangeback.match.explaining import explain
 from flangeback.match.model import Source
 from support.camera_files import DATE_TIME_ORIGINAL, put_frame
+from support.demo_truth import TRUTH
 from support.examples import examples
 from support.kits import BRASK135, K7, M42_E, MIRAN58, N2
 from support.log_printing import format_log
@@ -181,7 +182,7 @@ def test_the_outings_draft_filled_in_by_the_truth_comes_to_the_truth(outing: Out
     assert "date 2026-05-17\nzone +02:00\n" in text
     assert "58 mm registered" in text
     assert "slate" not in text.replace("slate frame", "")
-    lens_of = {truth.file: truth.lens for truth in outing.truth}
+    lens_of = {truth.file: truth.lens for truth in TRUTH}
     settings = []
     for entry in entries(text):
         first = re.match(r"# (\w+)", entry)
@@ -191,7 +192,7 @@ def test_the_outings_draft_filled_in_by_the_truth_comes_to_the_truth(outing: Out
         settings.append(f"{lens or 'miran58'} f/8")
     log = parse_log(filled_in(text, *settings), gear)
     found = {match.frame.file: match for match in match_frames(frames, [log], gear).frames}
-    for truth in outing.truth:
+    for truth in TRUTH:
         match = found[truth.file]
         if truth.lens is not None and truth.outcome == "fill":
             assert match.outcome is Outcome.FILL, truth

@@ -22,6 +22,7 @@ from flangeback.match import match_frames
 from flangeback.match.explaining import Explanation, explain
 from flangeback.report.documents import explain_document, frame_document
 from flangeback.report.explanation import explanation_lines
+from support.demo_truth import TRUTH
 from support.kits import WHOLE
 from support.shots import KIT, log, matched, shot
 
@@ -191,7 +192,7 @@ def test_every_frame_of_the_outing_is_explained_as_it_is_matched(outing: Outing)
         document = explain_document(explain(found.frame.file, matches, logs))
         assert document["schema"] == "flangeback/explain-1"
         assert document["frame"] == frame_document(found)
-    assert {found.frame.file for found in matches.frames} == {one.file for one in outing.truth}
+    assert {found.frame.file for found in matches.frames} == {one.file for one in TRUTH}
 
 
 def test_the_command_explains_a_frame_of_each_outcome(outing: Outing) -> None:

@@ -39,6 +39,7 @@ from support.camera_files import (
     SPECIFICATION,
     put_frame,
 )
+from support.demo_truth import TRUTH
 from support.plain_jpeg import APP1, EXIF, picture, segment, with_segments
 
 logging.getLogger("exifread").setLevel(logging.CRITICAL)
@@ -160,14 +161,14 @@ def test_counts_on_real_files_are_exifreads(corpus: Path) -> None:
 
 def test_the_outing_is_counted_as_it_was_made(outing: Outing) -> None:
     found = survey_folder(outing.frames)
-    assert found.frames == len(outing.truth)
+    assert found.frames == len(TRUTH)
     assert [name for name, _ in found.damaged] == [
-        truth.file for truth in outing.truth if truth.outcome == "unreadable"
+        truth.file for truth in TRUTH if truth.outcome == "unreadable"
     ]
     by_model = {body.name.model: body for body in found.bodies}
     for key, model in (("K7", "Kestrin K7"), ("N2", "Norrvik N2")):
         lacking = {"fill", "partial", "unsure", "unlogged"}
-        expected = sum(t.outcome in lacking for t in outing.truth if t.file.startswith(key))
+        expected = sum(t.outcome in lacking for t in TRUTH if t.file.startswith(key))
         assert by_model[model].lacks_any == expected
     k7 = by_model["Kestrin K7"]
     assert {found.focal_length: found.frames for found in k7.registered} == {20: 3, 50: 7, 58: 7}

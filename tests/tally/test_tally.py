@@ -16,7 +16,6 @@ import pytest
 from typer.testing import CliRunner
 
 from flangeback.cli.app import app
-from flangeback.demo.outing import Truth
 from flangeback.demo.tour import Tour, take_tour
 from flangeback.errors import InputError
 from flangeback.kit import read_kit
@@ -24,6 +23,7 @@ from flangeback.report.documents import tally_document
 from flangeback.report.tally import tally_csv, tally_lines
 from flangeback.tally import Taken, Tally, tally_folders
 from support.camera_files import F_NUMBER, LENS_MODEL, put_frame
+from support.demo_truth import TRUTH, Truth
 
 logging.getLogger("exifread").setLevel(logging.CRITICAL)
 
@@ -39,7 +39,7 @@ def tour(tmp_path_factory: pytest.TempPathFactory) -> Tour:
 def logged(tour: Tour) -> Iterator[tuple[Truth, str]]:
     """What was made with a lens of the kit, and that lens's name."""
     lenses = read_kit(tour.outing.kit).lenses
-    for truth in tour.outing.truth:
+    for truth in TRUTH:
         if truth.lens is not None:
             yield truth, lenses[truth.lens].name
 
@@ -49,9 +49,9 @@ def test_the_outing_is_counted_as_it_was_made(tour: Tour) -> None:
     expected = Counter(name for _, name in logged(tour))
     counts = {str(key[0]): count.frames for key, count in found.by_lens().items()}
     assert {name: counts[name] for name in expected} == expected
-    filled = sum(truth.outcome in ("fill", "partial") for truth in tour.outing.truth)
+    filled = sum(truth.outcome in ("fill", "partial") for truth in TRUTH)
     assert (found.total.filled, found.total.kept) == (filled, filled)
-    assert found.total.frames + found.damaged == len(tour.outing.truth)
+    assert found.total.frames + found.damaged == len(TRUTH)
     f_numbers = Counter(
         (name, round(float(truth.f_number), 2))
         for truth, name in logged(tour)

@@ -1,5 +1,5 @@
-"""A made-up outing to play with, every frame's truth known."""
+"""A made-up outing to play with."""
 
-from flangeback.demo.outing import Outing, Truth, make_outing
+from flangeback.demo.outing import Outing, make_outing
 
-__all__ = ["Outing", "Truth", "make_outing"]
+__all__ = ["Outing", "make_outing"]

@@ -1,8 +1,8 @@
-"""A made-up outing to Lindholm harbour: frames, the log kept along the way, the kit, the truth.
+"""A made-up outing to Lindholm harbour: frames, the log kept along the way, the kit.
 
 Two bodies, three adapted lenses, a reducer, one lens of each body's own, and the slips that an
 outing has: clocks that are wrong, a ring moved without a note, a forgotten stretch, a frame the
-card lost half of. Since it is made up, what each frame has to come to is known.
+card lost half of.
 """
 
 from __future__ import annotations
@@ -46,30 +46,12 @@ _DAMAGED_AT = 214
 
 
 @dataclass(frozen=True, slots=True)
-class Truth:
-    """What flangeback has to come to for one frame.
-
-    `lens` is a key of the kit; `f_number` and `focal_length` (mm) are what is to be recorded, a
-    reducer's factor included. They are stated for the outcomes fill, partial and agree, and None
-    where they aren't to be known. `doubts` are kinds the frame has to carry; it may carry others.
-    """
-
-    file: str
-    outcome: str
-    lens: str | None = None
-    f_number: Decimal | None = None
-    focal_length: Decimal | None = None
-    doubts: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Outing:
-    """Where the outing lies, and the truth about every frame, in the order of their names."""
+    """Where the outing lies."""
 
     frames: Path
     log: Path
     kit: Path
-    truth: tuple[Truth, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,21 +59,21 @@ class _Frame:
     """One frame as it really was.
 
     `clock` is the right time, `stop` the f-number the ring stood at, `pan` where the lens looked,
-    `light` by how many stops a cloud changed the light. `told` is the f-number the log has for it
-    when that isn't `stop`.
+    `light` by how many stops a cloud changed the light, `registered` the focal length set for the
+    stabiliser (mm). One that `is_named` has the lens itself from the body's menu; one that `is_cut`
+    is damaged.
     """
 
     number: int
     clock: str
     lens: str
     stop: str
-    outcome: str
     pan: float
-    doubts: tuple[str, ...] = ()
     registered: int | None = None
     light: float = 0.0
-    told: str | None = None
     upright: bool = False
+    is_named: bool = False
+    is_cut: bool = False
 
     @property
     def is_k7(self) -> bool:
@@ -111,68 +93,63 @@ class _Frame:
         return _REDUCER if self.is_k7 and self.lens == "tolvan28" else Decimal(1)
 
 
-_GAP = ("placed-in-gap",)
-_WRONG_FOCAL = ("registered-focal",)
-_STEP = ("registered-focal", "light-step")
-
 _FRAMES = (
     # Before the first entry; then within its own minute.
-    _Frame(201, "09:08:15", "miran58", "2.8", "unlogged", -0.2),
-    _Frame(202, "09:12:38", "miran58", "2.8", "unsure", -0.35, ("near-change",)),
-    _Frame(203, "09:14:05", "miran58", "2.8", "fill", 0.1),
+    _Frame(201, "09:08:15", "miran58", "2.8", -0.2),
+    _Frame(202, "09:12:38", "miran58", "2.8", -0.35),
+    _Frame(203, "09:14:05", "miran58", "2.8", 0.1),
     # Already filled, by a registered lens of the body's menu.
-    _Frame(204, "09:19:40", "miran58", "2.8", "agree", 0.25),
+    _Frame(204, "09:19:40", "miran58", "2.8", 0.25, is_named=True),
     # The body's own zoom, put on for one frame and not noted.
-    _Frame(205, "09:22:11", "native35", "8", "conflict", 0.3, ("native-lens",)),
-    _Frame(206, "09:24:30", "miran58", "2.8", "fill", 0.55, ("native-lens",)),
+    _Frame(205, "09:22:11", "native35", "8", 0.3),
+    _Frame(206, "09:24:30", "miran58", "2.8", 0.55),
     # The ring is turned within the minute; two stops of shutter time say between which frames.
-    _Frame(207, "09:26:11", "miran58", "2.8", "fill", 0.9, ("native-lens",)),
-    _Frame(208, "09:26:47", "miran58", "5.6", "fill", 0.88),
-    _Frame(209, "09:30:05", "miran58", "5.6", "fill", -0.9, registered=58),
-    _Frame(210, "09:35:16", "miran58", "5.6", "fill", -1.5, registered=58),
+    _Frame(207, "09:26:11", "miran58", "2.8", 0.9),
+    _Frame(208, "09:26:47", "miran58", "5.6", 0.88),
+    _Frame(209, "09:30:05", "miran58", "5.6", -0.9, registered=58),
+    _Frame(210, "09:35:16", "miran58", "5.6", -1.5, registered=58),
     # One stop, a cloud of half a stop, one frame in the minute: it can't be told.
-    _Frame(211, "09:40:31", "miran58", "5.6", "partial", -1.2, ("near-change",), 58, -0.5),
-    _Frame(212, "09:43:10", "miran58", "8", "fill", -0.6, registered=58),
-    _Frame(213, "09:47:20", "miran58", "4", "fill", 1.4, registered=58),
-    _Frame(214, "09:47:52", "miran58", "4", "fill", 1.45, registered=58),
-    _Frame(215, "09:52:40", "miran58", "8", "fill", 1.9, registered=58),
+    _Frame(211, "09:40:31", "miran58", "5.6", -1.2, registered=58, light=-0.5),
+    _Frame(212, "09:43:10", "miran58", "8", -0.6, registered=58),
+    _Frame(213, "09:47:20", "miran58", "4", 1.4, registered=58),
+    _Frame(214, "09:47:52", "miran58", "4", 1.45, registered=58),
+    _Frame(215, "09:52:40", "miran58", "8", 1.9, registered=58),
     # Between two lenses, pauses on both sides, a cloud again.
-    _Frame(216, "10:05:30", "brask135", "5.6", "unsure", -0.55, light=-0.5),
+    _Frame(216, "10:05:30", "brask135", "5.6", -0.55, light=-0.5),
     # The stabiliser was left at 50 mm.
-    _Frame(217, "10:08:00", "brask135", "5.6", "fill", -0.72, _WRONG_FOCAL, 50, upright=True),
-    _Frame(218, "10:10:25", "brask135", "5.6", "fill", -0.45, _WRONG_FOCAL, 50),
-    _Frame(219, "10:14:10", "brask135", "5.6", "fill", 0.31, _WRONG_FOCAL, 50),
+    _Frame(217, "10:08:00", "brask135", "5.6", -0.72, registered=50, upright=True),
+    _Frame(218, "10:10:25", "brask135", "5.6", -0.45, registered=50),
+    _Frame(219, "10:14:10", "brask135", "5.6", 0.31, registered=50),
     # The ring was turned to f/11 and no note made: the log's word is filled, the light objects.
-    _Frame(220, "10:18:35", "brask135", "11", "fill", 0.98, _STEP, 50, told="5.6"),
-    _Frame(221, "10:21:50", "brask135", "11", "fill", 1.1, _STEP, 50, told="5.6"),
+    _Frame(220, "10:18:35", "brask135", "11", 0.98, registered=50),
+    _Frame(221, "10:21:50", "brask135", "11", 1.1, registered=50),
     # The log stops at 10:25, the photographer doesn't.
-    _Frame(222, "10:29:20", "brask135", "5.6", "unlogged", 1.35, registered=50),
-    _Frame(223, "10:33:05", "brask135", "5.6", "unlogged", 1.8, registered=50),
+    _Frame(222, "10:29:20", "brask135", "5.6", 1.35, registered=50),
+    _Frame(223, "10:33:05", "brask135", "5.6", 1.8, registered=50),
     # Gulls, hardly a pause, then one long enough to change lenses.
-    _Frame(224, "10:44:57", "miran58", "4", "fill", 0.6),
-    _Frame(225, "10:45:01", "miran58", "4", "fill", 0.62, _GAP),
-    _Frame(226, "10:45:03", "miran58", "4", "fill", 0.66, _GAP),
-    _Frame(227, "10:45:54", "tolvan28", "5.6", "fill", 0.4, _GAP, 20),
-    _Frame(228, "10:46:02", "tolvan28", "5.6", "fill", 0.1, registered=20),
-    _Frame(229, "10:54:00", "tolvan28", "8", "partial", -0.4, registered=20),
-    _Frame(230, "10:57:12", "tolvan28", "8", "unreadable", 0.0),
-    _Frame(231, "11:02:15", "native24", "8", "native", 0.3),
-    _Frame(232, "11:04:30", "native70", "5.6", "native", -1.5),
-    _Frame(401, "09:05:10", "native20", "4", "native", 0.0),
-    _Frame(402, "09:07:44", "native20", "5.6", "native", 0.15),
-    _Frame(403, "09:33:20", "tolvan28", "2.8", "fill", -0.75),
-    _Frame(404, "09:36:45", "tolvan28", "2.8", "fill", 0.35),
-    _Frame(405, "09:46:10", "tolvan28", "4-5.6", "fill", 0.7),
-    _Frame(406, "09:48:05", "tolvan28", "4-5.6", "fill", 1.2),
-    _Frame(407, "10:00:15", "tolvan28", "8", "fill", 1.65),
-    _Frame(408, "10:12:30", "tolvan28", "8", "fill", -1.3),
+    _Frame(224, "10:44:57", "miran58", "4", 0.6),
+    _Frame(225, "10:45:01", "miran58", "4", 0.62),
+    _Frame(226, "10:45:03", "miran58", "4", 0.66),
+    _Frame(227, "10:45:54", "tolvan28", "5.6", 0.4, registered=20),
+    _Frame(228, "10:46:02", "tolvan28", "5.6", 0.1, registered=20),
+    _Frame(229, "10:54:00", "tolvan28", "8", -0.4, registered=20),
+    _Frame(230, "10:57:12", "tolvan28", "8", 0.0, is_cut=True),
+    _Frame(231, "11:02:15", "native24", "8", 0.3),
+    _Frame(232, "11:04:30", "native70", "5.6", -1.5),
+    _Frame(401, "09:05:10", "native20", "4", 0.0),
+    _Frame(402, "09:07:44", "native20", "5.6", 0.15),
+    _Frame(403, "09:33:20", "tolvan28", "2.8", -0.75),
+    _Frame(404, "09:36:45", "tolvan28", "2.8", 0.35),
+    _Frame(405, "09:46:10", "tolvan28", "4-5.6", 0.7),
+    _Frame(406, "09:48:05", "tolvan28", "4-5.6", 1.2),
+    _Frame(407, "10:00:15", "tolvan28", "8", 1.65),
+    _Frame(408, "10:12:30", "tolvan28", "8", -1.3),
 )
 
 _K7_AHEAD = timedelta(minutes=3, seconds=20)
 _N2_AHEAD = timedelta(hours=1, minutes=7, seconds=23)
 """How far each body's clock was ahead."""
 _FOCAL = {"miran58": 58, "brask135": 135, "tolvan28": 28}
-_VALUED = ("fill", "partial", "agree")
 
 
 def make_outing(folder: Path) -> Outing:
@@ -204,7 +181,7 @@ def _make(frames: Path) -> Outing:
     kit, log = frames / "kit.toml", frames / "session.txt"
     kit.write_bytes((profiles.folder() / "kit.toml").read_bytes())
     log.write_bytes(LOG.encode())
-    return Outing(frames, log, kit, tuple(map(_truth, _FRAMES)))
+    return Outing(frames, log, kit)
 
 
 def _marked(stop: str) -> Decimal:
@@ -213,22 +190,13 @@ def _marked(stop: str) -> Decimal:
     return (Decimal(low) * Decimal(high)).sqrt() if high else Decimal(low)
 
 
-def _truth(frame: _Frame) -> Truth:
-    if frame.outcome not in _VALUED:
-        return Truth(frame.name, frame.outcome, doubts=frame.doubts)
-    is_known = frame.outcome != "partial"
-    f_number = _marked(frame.told or frame.stop) * frame.factor if is_known else None
-    focal = _FOCAL[frame.lens] * frame.factor
-    return Truth(frame.name, frame.outcome, frame.lens, f_number, focal, frame.doubts)
-
-
 def _developed(frame: _Frame) -> bytes:
     """The bytes of a frame."""
     from flangeback.demo import bodies, pictures
 
     make, ahead = (bodies.KESTRIN, _K7_AHEAD) if frame.is_k7 else (bodies.NORRVIK, _N2_AHEAD)
     focal, glass = _FOCAL.get(frame.lens, 0) * frame.factor, None
-    if frame.outcome == "agree":
+    if frame.is_named:
         name = "Miran 58mm f/2"
         glass = bodies.Glass("Ostrava Optik", name, 58, (58, 58), Decimal("2.0"), "6612345")
     elif frame.lens.startswith("native"):
@@ -268,4 +236,4 @@ def _developed(frame: _Frame) -> bytes:
             frame.upright,
         ),
     )
-    return data[:_DAMAGED_AT] if frame.outcome == "unreadable" else data
+    return data[:_DAMAGED_AT] if frame.is_cut else data
