@@ -1,5 +1,5 @@
-"""Entries hold over no long pause, and the first entry's own minute is open where frames lie
-before it."""
+"""Entries hold over no long pause; the minute in which a log begins, or a range ends, is open where
+frames lie on the other side of it."""
 
 from __future__ import annotations
 
@@ -16,6 +16,20 @@ def test_an_entry_carries_over_no_pause_of_six_hours(later: str, outcome: str) -
     before, after = matched(frames, "9:12 k7 miran58 f/2.8\n").frames
     assert short(before) == "fill miran58 f/2.8 58mm"
     assert short(after) == outcome
+
+
+def test_a_pause_of_just_six_hours_is_long() -> None:
+    frames = [shot("K7_0201", "09:13:00"), shot("K7_0202", "15:13:00")]
+    assert short(matched(frames, "9:12 k7 miran58 f/2.8\n").frames[1]) == "unlogged"
+
+
+def test_a_range_holds_over_pauses_up_to_its_own_end() -> None:
+    frames = [shot(f"K7_020{n}", f"{n:02}:13:00") for n in (9, 17, 19)]
+    assert [short(match) for match in matched(frames, "9:12-18:00 k7 miran58 f/2.8\n").frames] == [
+        "fill miran58 f/2.8 58mm",
+        "fill miran58 f/2.8 58mm",
+        "unlogged",
+    ]
 
 
 def test_the_reason_says_what_to_add() -> None:
@@ -55,6 +69,21 @@ def test_the_first_entrys_minute_is_open_where_frames_lie_before_it() -> None:
     assert short(one(shot("K7_0202", "09:12:30"), text)) == "fill miran58 f/2.8 58mm"
     earlier = [shot("K7_0201", "20:00:00", day="2026-05-16"), frames[1]]
     assert short(matched(earlier, text).frames[1]) == "fill miran58 f/2.8 58mm"
+
+
+def test_the_last_minute_of_a_range_is_open_where_unlogged_frames_follow() -> None:
+    text = "9:12-9:40 k7 miran58 f/2.8\n"
+    frames = [shot("K7_0201", "09:39:00"), shot("K7_0202", "09:40:30"), shot("K7_0203", "09:50:00")]
+    found = matched(frames, text).frames
+    assert [short(match) for match in found] == ["fill miran58 f/2.8 58mm", "unsure", "unlogged"]
+    assert kinds(found[1]) == ["near-change"]
+    # Where none follows that day, or another entry does, it is filled, with the doubt.
+    assert short(matched(frames[:2], text).frames[1]) == "fill miran58 f/2.8 58mm"
+    found = matched(frames, text + "9:41 k7 f/4\n").frames
+    assert [short(match) for match in found[1:]] == [
+        "fill miran58 f/2.8 58mm",
+        "fill miran58 f/4 58mm",
+    ]
 
 
 def test_overnight_lifts_the_bound() -> None:

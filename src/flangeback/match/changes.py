@@ -201,10 +201,11 @@ def at_their_places(changes: Iterable[Change], shots: Sequence[Shot]) -> tuple[C
 def ended_by_pauses(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[Change, ...]:
     """The changes, and one more for each long pause of a body.
 
-    After it nothing holds until the next entry.
+    After it nothing holds until the next entry; an entry that says its own end holds up to that.
     """
+    has_end = {(change.log, change.line) for change in changes if change.setting is None}
     moments: list[tuple[tuple[int, int], Change | None]] = [
-        ((shot.earliest, shot.latest), None) for shot in shots
+        ((shot.earliest, shot.latest - (shot.end - shot.start)), None) for shot in shots
     ]
     moments += [(change.window, change) for change in changes if change.window]
     moments.sort(key=lambda moment: moment[0])
@@ -212,7 +213,8 @@ def ended_by_pauses(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[C
     held: Change | None = None
     reached = moments[0][0][1] if moments else 0
     for (first, last), change in moments:
-        if first - reached >= LONGEST_CARRIED and held is not None and held.setting is not None:
+        carries = held is not None and held.setting and (held.log, held.line) not in has_end
+        if first - reached >= LONGEST_CARRIED and held is not None and carries:
             held = _end(held, first - reached, sum(shot.earliest <= reached for shot in shots))
             found.append(held)
         if change is not None:

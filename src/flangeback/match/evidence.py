@@ -131,14 +131,25 @@ class BodyEvidence:
             estimate=estimate,
             by_rival=self.by_rival.get(at, ()),
         )
-        if not any((*settings, *found.by_rival)):
+        if not any(settings):
             reason = changes[numbers[-1] - 1].reason if numbers[-1] else None
             return replace(found, reason=reason, is_open=not self.clock.settled)
         if not self.clock.settled:
             return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
-        # Within the first entry's own time, the shots before it may go on.
+        return replace(found, is_open=self._is_open(at, numbers))
+
+    def _is_open(self, at: int, numbers: Sequence[int]) -> bool:
+        """Whether shots of which the log says nothing, before or after on that day, may go on."""
+        shots, changes = self.timeline.shots, self.timeline.changes
         begins = 0 if numbers[0] else changes[0].places[0]
-        return replace(found, is_open=begins > 0 and _same_day(shots[begins - 1], shots[at]))
+        if begins > 0 and _same_day(shots[begins - 1], shots[at]):
+            return True
+        last = numbers[-1]
+        if not last or changes[last - 1].setting is not None:
+            return False
+        ends = changes[last - 1].places[-1]
+        goes_on = changes[last].places[0] if last < len(changes) else len(shots)
+        return ends < goes_on and _same_day(shots[ends], shots[at])
 
 
 def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setting | None, ...]]:

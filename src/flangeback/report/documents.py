@@ -122,12 +122,20 @@ def _clock(fit: ClockFit) -> Document:
     odds = None if fit.is_harmless else fit.odds
     return {
         **fields(fit, "body"),
-        "stated_s": round(fit.stated.ahead, 1) if fit.stated.source else None,
+        "stated_s": _tenths(fit.stated.ahead if fit.stated.source else None),
         **fields(fit, source="stated.source"),
-        "fits_s": None if told is None else round(told, 1),
-        "odds": None if odds is None else round(odds, 1),
+        "fits_s": _tenths(told),
+        "odds": _tenths(odds),
         "agrees": fit.is_borne_out,
     }
+
+
+def _tenths(value: float | None) -> float | None:
+    """To a tenth; whole numbers without a decimal point."""
+    if value is None:
+        return None
+    tenths = round(value, 1)
+    return int(tenths) if tenths.is_integer() else tenths
 
 
 def _sensor(finding: SizeFinding, sensor: BodySensor) -> Document:
