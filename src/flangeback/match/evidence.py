@@ -120,7 +120,7 @@ class BodyEvidence:
                 yield shots[at].frame.file, self._standing(at, numbers)
 
     def _standing(self, at: int, numbers: Sequence[int]) -> Standing:
-        shots, changes = self.timeline.shots, self.timeline.changes
+        changes = self.timeline.changes
         settings = tuple(setting_of(changes, number) for number in numbers)
         doubts = self.doubts.get(at, ())
         estimate = self.estimates.get(at)
