@@ -207,22 +207,13 @@ def sync_file(file: int) -> None:
 
 def sync_folder(folder: Path) -> None:
     """Brings the names in a folder to disk, where the system opens folders."""
-    with suppress(OSError):
-        descriptor = open_folder(folder)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+    with suppress(OSError), _closing(open_folder(folder)) as descriptor:
+        os.fsync(descriptor)
 
 
 def set_times(path: Path, accessed_ns: int, modified_ns: int) -> bool:
     """Sets times of a file or a folder, in ns; whether its file system takes them."""
     return _tolerated(os.utime, path, ns=(accessed_ns, modified_ns))
-
-
-def _is_the_users(attribute: str) -> bool:
-    """Whether an extended attribute is no matter of the system's own."""
-    return attribute.startswith("user.")
 
 
 def copy_attributes(source: int, copy: Path) -> bool:
@@ -234,9 +225,10 @@ def copy_attributes(source: int, copy: Path) -> bool:
     whole = _tolerated(copy.chmod, stat.S_IMODE(status.st_mode))
     if hasattr(os, "listxattr"):
         with suppress(OSError):
-            for name in filter(_is_the_users, os.listxattr(source)):
-                value = os.getxattr(source, name)
-                whole &= _tolerated(os.setxattr, copy, name, value)
+            for name in os.listxattr(source):
+                if name.startswith("user."):  # The others are matters of the system's own.
+                    value = os.getxattr(source, name)
+                    whole &= _tolerated(os.setxattr, copy, name, value)
     return set_times(copy, status.st_atime_ns, status.st_mtime_ns) and whole
 
 
@@ -358,15 +350,14 @@ def _write_part(part: Path, content: bytes, like: Path) -> None:
 
     Where the system has files without a name, it gets one only when it is whole.
     """
-    file = _open_nameless(part.parent)
-    if file is not None:
-        with _closing(file):
+    nameless = _open_nameless(part.parent)
+    if nameless is not None:
+        with _closing(nameless) as file:
             _fill(file, content, like)
             # Only with a folder's descriptor does Python follow the link to the file itself.
             if _tolerated(os.link, f"/proc/self/fd/{file}", part, src_dir_fd=file):
                 return
-    file = open_new(part)
-    with _closing(file):
+    with _closing(open_new(part)) as file:
         _fill(file, content, like)
 
 
@@ -377,6 +368,14 @@ def _fill(file: int, content: bytes, like: Path) -> None:
     sync_file(file)
 
 
+def terminal_columns(usual: int) -> int:
+    """How many columns the terminal has to which a standard stream leads; else `usual`."""
+    for stream in (1, 2, 0):  # The output may go to a pager.
+        with suppress(OSError):
+            return os.get_terminal_size(stream).columns or usual
+    return usual
+
+
 def discard_output(file: int) -> None:
     """Sends what is still to be written to an open file nowhere. Raises OSError."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -385,9 +384,9 @@ def discard_output(file: int) -> None:
 
 
 @contextmanager
-def _closing(file: int) -> Iterator[None]:
+def _closing(file: int) -> Iterator[int]:
     try:
-        yield
+        yield file
     finally:
         os.close(file)
 

@@ -13,7 +13,7 @@ import pytest
 import flangeback
 from flangeback import cli
 from flangeback.cli import ending
-from support.commands import put_outing, run
+from support.commands import put_outing, run, run_script
 
 COMMANDS = [
     ("survey", "FRAMES"),
@@ -122,3 +122,15 @@ def test_a_fault_s_place_and_caret_stand_out_on_a_terminal_alone(
     )
     (frames / "session.txt").write_text("date 2026-05-17\n09:12 k7 mirn58\n")
     assert "\x1b" not in run("match", frames).err
+
+
+@pytest.mark.parametrize(
+    ("environment", "styled"),
+    [({}, False), ({"FORCE_COLOR": "1"}, True), ({"FORCE_COLOR": "1", "NO_COLOR": "1"}, False)],
+)
+def test_styles_are_for_those_who_want_them(
+    environment: dict[str, str], styled: bool, frames: Path
+) -> None:
+    """Common practice: NO_COLOR, FORCE_COLOR; else at a terminal alone."""
+    done = run_script("match", frames, cwd=frames, **environment)
+    assert ("\x1b[1mk7\x1b[0m" in done.out) is styled

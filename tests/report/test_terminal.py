@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
 import pytest
-from rich.console import Console
 
 from flangeback.cli.shared import terminal
 from flangeback.copies import Filled, FrameCopy, Verified
@@ -20,24 +18,24 @@ from flangeback.report.kit import show_kit
 from flangeback.report.runs import Run
 from flangeback.report.settling import cases
 from flangeback.report.terminal import (
+    matches_line,
     show_filled,
     show_matches,
     show_verified,
-    totals_line,
 )
 from support.commands import WIDTH
 from support.kits import K7, M42_E, MIRAN58, changed, whole_kit
+from support.screens import Screen
 from support.shots import log, matched, shot
 
 LOG = "9:00 k7 miran58 f/2.8\n9:40 k7 brask135 f/4\n"
 
 
 def printed(show: Callable[..., None], *what: Any) -> list[str]:
-    out = io.StringIO()
-    show(Console(file=out, width=WIDTH, markup=False, emoji=False), *what)
-    lines = out.getvalue().splitlines()
-    assert all(len(line) <= WIDTH for line in lines), lines
-    return [line.rstrip() for line in lines]
+    screen = Screen(WIDTH)
+    show(screen, *what)
+    assert all(len(line) <= WIDTH for line in screen.lines), screen.lines
+    return [line.rstrip() for line in screen.lines]
 
 
 def table(frames: Sequence[Frame], text: str = LOG) -> list[str]:
@@ -129,8 +127,8 @@ def test_a_name_longer_than_its_column_keeps_its_ends() -> None:
 
 def test_totals() -> None:
     frames = [shot("K7_0200", "09:10:00"), shot("K7_0201", "08:00:00")]
-    assert totals_line(matched(frames, LOG)).plain == "2 frames: 1 fill, 1 unlogged"
-    assert totals_line(matched(frames[:1], LOG)).plain == "1 frame: 1 fill"
+    assert matches_line(matched(frames, LOG)) == "2 frames: 1 fill, 1 unlogged"
+    assert matches_line(matched(frames[:1], LOG)) == "1 frame: 1 fill"
 
 
 # Copies ----------------------------------------------------------------------------------------
@@ -158,9 +156,9 @@ def test_what_verifying_found() -> None:
         CheckedCopy("b.JPG", None, SourceNow.AWAY),
         CheckedCopy("c.JPG", "its bytes changed", SourceNow.SAME),
     )
-    out = io.StringIO()
-    show_verified(Console(file=out, width=WIDTH), Verified(copies, ("mine.txt",)), "out")
-    lines = out.getvalue().splitlines()
+    screen = Screen(WIDTH)
+    show_verified(screen, Verified(copies, ("mine.txt",)), "out")
+    lines = screen.lines
     assert lines[0] == "c.JPG: its bytes changed"
     assert lines[1].startswith("2 of 3 copies in out verified; for 1 by their digests alone")
     assert lines[2] == "not in the manifest: mine.txt"
@@ -191,20 +189,18 @@ def test_frames_stand_in_the_order_they_were_made_though_the_clock_was_set() -> 
 def test_no_figure_and_no_outcome_is_broken_in_two(width: int) -> None:
     text = "9:00 k7 tolvan28 f/4-5.6\n9:40 k7 miran58 f/?\n"
     frames = [shot(f"K7_020{n}", f"09:{1 + 5 * n:02}:00") for n in range(10)]
-    out = io.StringIO()
-    console = Console(file=out, width=width, markup=False, emoji=False, highlight=False)
-    show_matches(console, matched(frames, text))
-    lines = out.getvalue().splitlines()
-    assert max(map(len, lines)) <= width
-    words = out.getvalue().split()
+    screen = Screen(width)
+    show_matches(screen, matched(frames, text))
+    assert max(map(len, screen.lines)) <= width
+    words = " ".join(screen.lines).split()
     for whole in ("count", "partial", "fill", "19.9", "3.36", "58"):
         assert whole in words
 
 
 def test_a_wide_terminal_names_lenses_in_full() -> None:
-    out = io.StringIO()
-    show_matches(Console(file=out, width=140), matched([shot("K7_0200", "09:10:00")], LOG))
-    assert "Miran 58mm f/2" in out.getvalue()
+    screen = Screen(140)
+    show_matches(screen, matched([shot("K7_0200", "09:10:00")], LOG))
+    assert any("Miran 58mm f/2" in line for line in screen.lines)
 
 
 def test_after_a_long_list_what_needs_a_person_is_told_again() -> None:

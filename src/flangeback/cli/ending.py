@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import os
 import shutil
 import sys
 from collections.abc import Iterator
@@ -47,7 +48,7 @@ class Commands(WholeHelp):
     def make_context(self, *given: Any, **more: Any) -> Any:
         """Reads the words before the command, of which --help and --version print."""
         with _ending({}), _inert():
-            return super().make_context(*given, **more)
+            return super().make_context(*given, **more, color=_colours())
 
     def invoke(self, ctx: Any) -> Any:
         """Runs the command that was called."""
@@ -56,6 +57,13 @@ class Commands(WholeHelp):
                 done = super().invoke(ctx)
             sys.stdout.flush()
         return done
+
+
+def _colours() -> bool | None:
+    """Whether styles are wanted, None for at a terminal alone (common practice: NO_COLOR)."""
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        return False
+    return True if os.environ.get("FORCE_COLOR") else None
 
 
 @contextmanager
@@ -125,7 +133,9 @@ def _reader_left(error: OSError) -> bool:
 
 def columns() -> int:
     """How many columns the terminal has; a usual number where there is none."""
-    return shutil.get_terminal_size().columns
+    from flangeback.system import terminal_columns
+
+    return shutil.get_terminal_size((terminal_columns(_USUAL_COLUMNS), 24)).columns
 
 
 def narrow_width() -> int | None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
@@ -77,11 +78,17 @@ Json = Annotated[
 ]
 
 
+_MOMENT = 0.5
+"""Seconds."""
+
+
 def terminal() -> Terminal:
     """The terminal for tables."""
     from flangeback.report.tables import Terminal
 
-    return Terminal()
+    # An old console of Windows wraps in its last column.
+    wraps = sys.platform == "win32" and sys.stdout.isatty()
+    return Terminal(typer.echo, columns() - wraps)
 
 
 def print_lines(lines: Iterable[str]) -> None:
@@ -179,13 +186,29 @@ def matched(
 
 @contextmanager
 def progress(what: str, total: int | None, *, quiet: bool) -> Iterator[Callable[[int], None]]:
-    """A progress bar on stderr; silent when asked, or when that isn't a terminal.
+    """A progress bar on stderr for what isn't done in a moment, where that is a terminal.
 
-    Gives a function to call with how much is done.
+    Gives a function to call with how much is done; it is silent when asked.
     """
-    if quiet or not sys.stderr.isatty():
+    if quiet or not at_terminal():
         yield lambda done: None
         return
+    begun = time.monotonic()
+    with ExitStack() as shown:
+        advance: Callable[[int], None] | None = None
+
+        def step(done: int) -> None:
+            nonlocal advance
+            if advance is None and time.monotonic() - begun > _MOMENT:
+                advance = shown.enter_context(_bar(what, total))
+            if advance is not None:
+                advance(done)
+
+        yield step
+
+
+@contextmanager
+def _bar(what: str, total: int | None) -> Iterator[Callable[[int], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 

@@ -7,15 +7,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from itertools import groupby
 
-from rich.console import Console
-from rich.text import Text
-
 from flangeback.kit.card import Card, CardLine
 from flangeback.kit.cautions import STANDING
 from flangeback.kit.fit import AdapterRoom, ApertureControl, Fit, Infinity, Spacing, View, Way
 from flangeback.kit.model import USUAL_NARROWEST, Adapter
 from flangeback.kit.mounts import Mount
-from flangeback.report.tables import Column, say, say_wrapped, show_table
+from flangeback.report.tables import Column, Terminal, Text
 from flangeback.words import exact, f_number, focal_length, number, some_of
 
 _MOST_WAYS = 6
@@ -88,12 +85,13 @@ def thick(ends: tuple[float, float]) -> str:
 # What fits what --------------------------------------------------------------------------------
 
 
-def show_spacing(console: Console, lens_mount: Mount, body_mount: Mount, found: Spacing) -> None:
+def show_spacing(terminal: Terminal, lens_mount: Mount, body_mount: Mount, found: Spacing) -> None:
     """Prints what an adapter between two bare mounts comes to."""
     for mount in dict.fromkeys((lens_mount, body_mount)):
         note = f" ({mount.note})" if mount.note else ""
-        console.print(Text(mount.name, "bold"), Text(f"register {thick(mount.register)}{note}"))
-    say_wrapped(console, f"{lens_mount.name} on {body_mount.name}: {_room(found)}")
+        told = f" register {thick(mount.register)}{note}"
+        terminal.print([(mount.name, "bold"), (told, "")])
+    terminal.print(f"{lens_mount.name} on {body_mount.name}: {_room(found)}")
 
 
 def _room(found: Spacing) -> str:
@@ -107,35 +105,36 @@ def _room(found: Spacing) -> str:
     }[found.room]
 
 
-def show_fits(console: Console, fits: Sequence[Fit]) -> None:
+def show_fits(terminal: Terminal, fits: Sequence[Fit]) -> None:
     """Prints the matrix, body by body."""
     for n, (_, found) in enumerate(groupby(fits, key=lambda fit: fit.body.key)):
         rows = list(found)
         body = rows[0].body
         if n:
-            console.print()
-        console.print(Text(body.key, "bold"), Text(f" {body.mount}, {body.model or 'any model'}"))
-        show_table(console, _FITS, map(_cells, rows))
+            terminal.print()
+        told = f"  {body.mount}, {body.model or 'any model'}"
+        terminal.print([(body.key, "bold"), (told, "")])
+        terminal.table(_FITS, map(_cells, rows))
         for fit in rows:
             for note in _short_notes(fit):
-                say_wrapped(console, f"{fit.lens.key}: {note}", "yellow", by=2)
+                terminal.print(f"{fit.lens.key}: {note}", "yellow", by=2)
 
 
 def _cells(fit: Fit) -> Iterator[Text]:
-    yield Text(fit.lens.key)
+    yield fit.lens.key
     way = fit.way
     if way is None:
-        yield Text(_missing(fit.spacing), "yellow")
+        yield [(_missing(fit.spacing), "yellow")]
         return
     yield from _way(way)
-    yield Text(span(view.focal for view in way.views))
-    yield Text(equivalents(way) or "?")
+    yield span(view.focal for view in way.views)
+    yield equivalents(way) or "?"
 
 
 def _way(way: Way) -> Iterator[Text]:
-    yield Text(way.name or "none needed")
-    yield Text(ring(way), "yellow" if way.aperture is ApertureControl.WIDE_OPEN else "")
-    yield Text(f_range(way))
+    yield way.name or "none needed"
+    yield [(ring(way), "yellow" if way.aperture is ApertureControl.WIDE_OPEN else "")]
+    yield f_range(way)
 
 
 def _missing(found: Spacing) -> str:
@@ -156,27 +155,28 @@ def _short_notes(fit: Fit) -> Iterator[str]:
         yield "also " + some_of(way.name for way in fit.ways[1:])
 
 
-def show_fit(console: Console, fit: Fit) -> None:
+def show_fit(terminal: Terminal, fit: Fit) -> None:
     """Prints one lens on one body in full."""
     lens, body = fit.lens, fit.body
-    heading = Text.assemble((lens.key, "bold"), f" {lens.name} ({lens.mount}) on ")
-    heading.append(body.key, "bold").append(f" {body.model or 'any model'} ({body.mount})")
-    console.print(heading)
-    say_wrapped(console, _room(fit.spacing))
+    about_lens = f" {lens.name} ({lens.mount}) on "
+    about_body = f" {body.model or 'any model'} ({body.mount})"
+    heading = [(lens.key, "bold"), (about_lens, ""), (body.key, "bold"), (about_body, "")]
+    terminal.print(heading)
+    terminal.print(_room(fit.spacing))
     if not fit.ways:
-        say(console, "No adapter of the kit does it.", "yellow")
+        terminal.say("No adapter of the kit does it.", "yellow")
         for adapter in fit.other_adapters:
             text = f"{adapter.key} is for {adapter.lens_mount} lenses, not for {lens.mount}"
-            say_wrapped(console, text, by=2)
+            terminal.print(text, by=2)
     for way in fit.ways[:_MOST_WAYS]:
-        console.print()
-        console.print(Text(way.name or "no adapter", "bold"), Text(kinds(way.adapters)))
-        show_table(console, _DETAILS, _details(way), heading=False, gap=4)
+        terminal.print()
+        terminal.print([(way.name or "no adapter", "bold"), (f" {kinds(way.adapters)}", "")])
+        terminal.table(_DETAILS, _told(way), heading=False, gap=4)
     if len(fit.ways) > _MOST_WAYS:
         names = some_of(way.name for way in fit.ways[_MOST_WAYS:])
-        say_wrapped(console, f"\nand by longer stacks: {names}", "dim")
-    console.print()
-    say_wrapped(console, " ".join(STANDING[:4]), "dim")
+        terminal.print(f"\nand by longer stacks: {names}", "dim")
+    terminal.print()
+    terminal.print(" ".join(STANDING[:4]), "dim")
 
 
 def kinds(adapters: Sequence[Adapter]) -> str:
@@ -184,11 +184,6 @@ def kinds(adapters: Sequence[Adapter]) -> str:
     return ", ".join(
         str(a.kind) if a.factor == 1 else f"{a.kind} {number(a.factor)}" for a in adapters
     )
-
-
-def _details(way: Way) -> Iterator[tuple[Text, Text]]:
-    for label, text in _told(way):
-        yield Text(label), Text(text)
 
 
 def _told(way: Way) -> Iterator[tuple[str, str]]:
@@ -295,26 +290,26 @@ def _close_up(view: View) -> str:
 # The card --------------------------------------------------------------------------------------
 
 
-def show_cards(console: Console, cards: Sequence[Card]) -> None:
+def show_cards(terminal: Terminal, cards: Sequence[Card]) -> None:
     """Prints the cards, a body's after the other."""
     for card in cards:
-        console.print(Text(card.body.key, "bold"), Text(card.body.model or ""))
+        terminal.print([(card.body.key, "bold"), (f" {card.body.model or ''}", "")])
         advice = "Key in the focal length as it stands here: never the 35 mm equivalent."
-        say_wrapped(console, advice, "dim")
-        show_table(console, _CARD, map(_card_cells, card.lines))
+        terminal.print(advice, "dim")
+        terminal.table(_CARD, map(_card_cells, card.lines))
         for line in card.lines:
             if line.notes:
                 text = f"{line.lens.key} via {line.way.name}" if line.way.name else line.lens.key
-                say_wrapped(console, f"{text}: {'; '.join(line.notes)}", "dim", by=2)
+                terminal.print(f"{text}: {'; '.join(line.notes)}", "dim", by=2)
         if card.left_out:
             names = ", ".join(lens.key for lens in card.left_out)
-            say_wrapped(console, f"No adapter in the kit: {names}", "yellow")
-        console.print()
-    say_wrapped(console, " ".join(STANDING), "dim")
+            terminal.print(f"No adapter in the kit: {names}", "yellow")
+        terminal.print()
+    terminal.print(" ".join(STANDING), "dim")
 
 
 def _card_cells(line: CardLine) -> Iterator[Text]:
-    yield Text(span(line.key_in))
-    yield Text(line.lens.key)
+    yield span(line.key_in)
+    yield line.lens.key
     yield from _way(line.way)
-    yield Text(equivalents(line.way) or "?")
+    yield equivalents(line.way) or "?"

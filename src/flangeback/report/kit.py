@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from rich.console import Console
-
 from flangeback.errors import Problem
 from flangeback.kit.formats import format_named
 from flangeback.kit.lensdb import LookUp, RecordedLens
@@ -13,7 +11,7 @@ from flangeback.kit.model import Kit
 from flangeback.kit.mounts import Mount
 from flangeback.kit.remarks import Remark
 from flangeback.report.fit import kinds, span, thick
-from flangeback.report.tables import Column, say, say_wrapped, show_table
+from flangeback.report.tables import Column, Terminal
 from flangeback.words import listed, number
 
 _MOST_ENTRIES = 20
@@ -35,16 +33,16 @@ _GEAR = (
 )
 
 
-def show_kit(console: Console, kit: Kit) -> None:
+def show_kit(terminal: Terminal, kit: Kit) -> None:
     """Prints a kit as it was understood, and the plain adapters that go without saying."""
-    show_table(console, _GEAR, _gear(kit))
+    terminal.table(_GEAR, _gear(kit))
     understood = [
         f"{adapter.key} ({adapter.lens_mount} on {adapter.body_mount})"
         for adapter in kit.adapters.values()
         if adapter.understood
     ]
     if understood:
-        say_wrapped(console, f"Plain adapters, understood without an entry: {listed(understood)}")
+        terminal.print(f"Plain adapters, understood without an entry: {listed(understood)}")
 
 
 def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
@@ -73,7 +71,7 @@ _MOUNTS = (
 )
 
 
-def show_mounts(console: Console, mounts: Iterable[Mount]) -> None:
+def show_mounts(terminal: Terminal, mounts: Iterable[Mount]) -> None:
     """Prints the mounts, the shortest register first."""
     rows = (
         (
@@ -85,43 +83,43 @@ def show_mounts(console: Console, mounts: Iterable[Mount]) -> None:
         )
         for mount in sorted(mounts, key=lambda mount: mount.register)
     )
-    show_table(console, _MOUNTS, rows)
+    terminal.table(_MOUNTS, rows)
 
 
-def show_remarks(console: Console, found: Sequence[Remark]) -> None:
+def show_remarks(terminal: Terminal, found: Sequence[Remark]) -> None:
     """Prints what in a kit is worth a look."""
     for each in found:
-        say_wrapped(console, f"[{each.table}] {each.text}", "yellow")
+        terminal.print(f"[{each.table}] {each.text}", "yellow")
 
 
-def show_names(console: Console, found: Sequence[LookUp] | Problem) -> None:
+def show_names(terminal: Terminal, found: Sequence[LookUp] | Problem) -> None:
     """Prints which lenses the lens-correction database knows by maker and name.
 
     For the others it prints the nearest entries, and without the database how to get it.
     """
     if isinstance(found, Problem):
         text = f"Whether lens corrections find these names can't be told: {found.text}"
-        say_wrapped(console, f"{text}; {found.expected}", "dim")
+        terminal.print(f"{text}; {found.expected}", "dim")
         return
     known = ", ".join(each.lens.key for each in found if each.entry is not None)
     if known:
-        say_wrapped(console, f"Lens corrections know by maker and name: {known}", "green")
+        terminal.print(f"Lens corrections know by maker and name: {known}", "green")
     for each in found:
         if each.entry is None:
             near = "; the nearest:" if each.nearest else ", nor one of its figures"
             text = f"{each.lens.key}: no lens correction has its maker and name{near}"
-            say_wrapped(console, text, "dim")
+            terminal.print(text, "dim")
             if each.nearest:
-                show_table(console, _ENTRIES, map(_entry, each.nearest), by=2)
+                terminal.table(_ENTRIES, map(_entry, each.nearest), by=2)
 
 
-def show_entries(console: Console, found: Sequence[RecordedLens]) -> None:
+def show_entries(terminal: Terminal, found: Sequence[RecordedLens]) -> None:
     """Prints entries with the numbers that --pick takes."""
     rows = ((str(n), *_entry(entry)) for n, entry in enumerate(found[:_MOST_ENTRIES], 1))
-    show_table(console, (_NUMBERED, *_ENTRIES), rows)
+    terminal.table((_NUMBERED, *_ENTRIES), rows)
     if len(found) > _MOST_ENTRIES:
-        say(console, f"and {len(found) - _MOST_ENTRIES} more")
-    say(console, f"{len(found)} entries: choose with --pick N, or say more of the name.")
+        terminal.say(f"and {len(found) - _MOST_ENTRIES} more")
+    terminal.say(f"{len(found)} entries: choose with --pick N, or say more of the name.")
 
 
 def _entry(entry: RecordedLens) -> tuple[str, ...]:

@@ -8,15 +8,12 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from rich.console import Console, RenderableType
-from rich.text import Text
-
 from flangeback.match.clock_fit import clock_words
 from flangeback.match.meanings import words_in
 from flangeback.match.model import Matches, Outcome, Source
 from flangeback.report.hints import command
 from flangeback.report.runs import Note, Run, Section, sections, sensor_lines
-from flangeback.report.tables import Column, indented, say, say_wrapped, show_table
+from flangeback.report.tables import Column, Terminal, Text
 from flangeback.words import count, listed, number, shortened, some_of
 
 if TYPE_CHECKING:
@@ -45,35 +42,35 @@ _STYLES = {
 }
 
 
-def show_matches(console: Console, matches: Matches, cases: Sequence[Case] = ()) -> None:
+def show_matches(terminal: Terminal, matches: Matches, cases: Sequence[Case] = ()) -> None:
     """Prints what the frames come to; at the end of a long list, again the `cases` for a person."""
     found = tuple(sections(matches))
     for section in found:
-        _show_section(console, section)
+        _show_section(terminal, section)
         for line in sensor_lines(matches, section.body):
-            say_wrapped(console, line, "dim")
+            terminal.print(line, "dim")
         for fit in matches.clocks:
             if fit.body == section.body and fit.tells:
                 style = "dim" if fit.settled else "yellow"
-                say_wrapped(console, f"the clock of {clock_words(fit)}", style)
-        console.print()
-    console.print(totals_line(matches))
+                terminal.print(f"the clock of {clock_words(fit)}", style)
+        terminal.print()
+    terminal.print(_totals(matches))
     if told := evidence_line(matches):
-        say(console, told)
-    _show_idle(console, matches)
-    meanings = [(word, Text(meaning, "dim")) for word, meaning in words_in(matches)]
-    show_table(console, [Column("", 16), Column("")], meanings, heading=False, by=2)
+        terminal.say(told)
+    _show_idle(terminal, matches)
+    meanings = [(word, [(meaning, "dim")]) for word, meaning in words_in(matches)]
+    terminal.table([Column("", 16), Column("")], meanings, heading=False, by=2)
     if sum(len(section.runs) for section in found) > _LONG:
-        _show_cases(console, cases)
+        _show_cases(terminal, cases)
 
 
-def _show_idle(console: Console, matches: Matches) -> None:
+def _show_idle(terminal: Terminal, matches: Matches) -> None:
     """Prints which entries met no frame, but for `off`, as it stands at an outing's end."""
     idle = [(setting, text) for setting, text in matches.idle if setting.lens is not None]
     for setting, text in idle[:_MOST_IDLE]:
-        say_wrapped(console, f"no frame: line {setting.line} ({text})", "yellow")
+        terminal.print(f"no frame: line {setting.line} ({text})", "yellow")
     if len(idle) > _MOST_IDLE:
-        say(console, f"no frame: {len(idle) - _MOST_IDLE} more; --report shows the log", "yellow")
+        terminal.say(f"no frame: {len(idle) - _MOST_IDLE} more; --report shows the log", "yellow")
 
 
 def evidence_line(matches: Matches) -> str:
@@ -84,18 +81,18 @@ def evidence_line(matches: Matches) -> str:
     return f"told by evidence: {listed(told)}" if told else ""
 
 
-def _show_cases(console: Console, cases: Sequence[Case]) -> None:
+def _show_cases(terminal: Terminal, cases: Sequence[Case]) -> None:
     """Prints what to write at the end of the log for each case that a line settles."""
     rows = [
         (shortened(case.run.names, _NAMES), _worded(case.run.outcome), _what_to_do(case))
         for case in cases
     ]
     if rows:
-        say(console, "\nTo settle, at the end of the log or as it says:", "bold")
+        terminal.say("\nTo settle, at the end of the log or as it says:", "bold")
         columns = (Column("frames", _NAMES), Column("outcome", 10, whole=True), Column("line"))
-        show_table(console, columns, rows[:_MOST_CASES])
+        terminal.table(columns, rows[:_MOST_CASES])
     if len(rows) > _MOST_CASES:
-        say(console, f"and {len(rows) - _MOST_CASES} more; --report has a page of them")
+        terminal.say(f"and {len(rows) - _MOST_CASES} more; --report has a page of them")
 
 
 def _what_to_do(case: Case) -> str:
@@ -106,26 +103,24 @@ def _what_to_do(case: Case) -> str:
     return case.answers[0].lines[0] + more + (f"; {case.advice}" if case.advice else "")
 
 
-def _show_section(console: Console, section: Section) -> None:
-    heading = Text(section.title, style="bold")
-    if section.model:
-        heading.append(f"  {section.model}", style="default not bold")
-    console.print(heading)
-    layout = _layout(section, console.width)
-    show_table(console, layout.columns)
+def _show_section(terminal: Terminal, section: Section) -> None:
+    model = f"  {section.model}" if section.model else ""
+    terminal.print([(section.title, "bold"), (model, "")])
+    layout = _layout(section, terminal.width)
+    terminal.table(layout.columns)
     for day, runs in groupby(section.runs, key=lambda run: run.day):
         if layout.says_days:
-            say(console, day, "dim")
+            terminal.say(day, "dim")
         rows = []
         for run in runs:
             rows.append(_cells(run, layout))
             if run.notes:
-                show_table(console, layout.columns, rows, heading=False)
+                terminal.table(layout.columns, rows, heading=False)
                 rows = []
             for note in run.notes:
-                console.print(indented(_note(note), 4))
+                terminal.print(_note(note), by=4)
         if rows:
-            show_table(console, layout.columns, rows, heading=False)
+            terminal.table(layout.columns, rows, heading=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +157,7 @@ def _layout(section: Section, width: int) -> _Layout:
     return _Layout(columns, names, short, full, len(days) > 1 or (short and bool(days)))
 
 
-def _cells(run: Run, layout: _Layout) -> Iterator[RenderableType]:
+def _cells(run: Run, layout: _Layout) -> Iterator[Text]:
     yield shortened(run.names, layout.names)
     yield str(len(run.frames))
     yield run.times[:5] if layout.short else run.times
@@ -174,82 +169,81 @@ def _cells(run: Run, layout: _Layout) -> Iterator[RenderableType]:
 
 
 def _worded(outcome: Outcome) -> Text:
-    return Text(outcome, _STYLES.get(outcome, ""))
+    return [(outcome, _STYLES.get(outcome, ""))]
 
 
 def _note(note: Note) -> Text:
     if not note.kind:
-        return Text(note.text, style="dim")
+        return [(note.text, "dim")]
     some = f" ({note.some})" if note.some else ""
-    return Text.assemble((f"{note.kind}: ", "yellow"), note.text, (some, "dim"))
+    return [(f"{note.kind}: ", "yellow"), (note.text, ""), (some, "dim")]
 
 
 def matches_line(matches: Matches) -> str:
     """How many frames came to what, without colours."""
-    return totals_line(matches).plain
+    return "".join(text for text, _ in _totals(matches))
 
 
-def totals_line(matches: Matches) -> Text:
-    """How many frames came to what."""
-    totals = [
-        Text(f"{number} {outcome}", _STYLES.get(outcome, ""))
-        for outcome, number in matches.totals.items()
-    ]
-    return Text(f"{count(len(matches.frames), 'frame')}: ") + Text(", ").join(totals)
+def _totals(matches: Matches) -> Sequence[tuple[str, str]]:
+    """How many frames came to what, each outcome in its style."""
+    pieces = [(f"{count(len(matches.frames), 'frame')}: ", "")]
+    for n, (outcome, frames) in enumerate(matches.totals.items()):
+        pieces += [(", " * (n > 0), ""), (f"{frames} {outcome}", _STYLES.get(outcome, ""))]
+    return pieces
 
 
 def show_outings(
-    console: Console, rows: Iterable[tuple[str, str, bool]], outside: Sequence[str] = ()
+    terminal: Terminal, rows: Iterable[tuple[str, str, bool]], outside: Sequence[str] = ()
 ) -> None:
     """Prints how each of several outings came out, whether it did, and what lies in none."""
-    cells = ((name, Text(told, "" if done else "red")) for name, told, done in rows)
-    show_table(console, [Column("outing", 20), Column("")], cells)
+    cells = ((name, [(told, "" if done else "red")]) for name, told, done in rows)
+    terminal.table([Column("outing", 20), Column("")], cells)
     if outside:
         told = count(len(outside), "file stays behind that lies", "files stay behind that lie")
-        say_wrapped(console, f"{told} in no outing: {some_of(outside)}", "yellow")
+        terminal.print(f"{told} in no outing: {some_of(outside)}", "yellow")
 
 
-def show_filled(console: Console, filled: Filled, out: str) -> None:
+def show_filled(terminal: Terminal, filled: Filled, out: str) -> None:
     """Prints the outcomes, then what became of the copies."""
-    show_matches(console, filled.matches)
+    show_matches(terminal, filled.matches)
     for copy in filled.failed:
-        say_wrapped(console, f"{copy.failure}; the frame is copied as it is", "red")
-    say(console, _copies(filled, f" in {out}"))
+        terminal.print(f"{copy.failure}; the frame is copied as it is", "red")
+    terminal.say(_copies(filled, f" in {out}"))
     bare = sum(not copy.keeps_attributes for copy in filled.copies)
     if bare:
         told = f"{count(bare, 'copy has', 'copies have')} not the frame's mode, times or attributes"
-        say_wrapped(console, f"{told}: the disk doesn't take them")
+        terminal.print(f"{told}: the disk doesn't take them")
     if filled.older:
         who = count(filled.older, "copy states", "copies state")
         told = f"{who} an Exif version older than 2.3, which had no lens tags"
-        say_wrapped(console, f"{told}: they are written all the same")
-    show_others(console, filled.others)
+        terminal.print(f"{told}: they are written all the same")
+    show_others(terminal, filled.others)
 
 
-def show_sealed(console: Console, matches: Matches) -> None:
+def show_sealed(terminal: Terminal, matches: Matches) -> None:
     """Prints which frames to be filled are under a seal, and what `fill` does about them."""
     sealed = [one.frame.stem for one in matches.frames if one.would_break_seal]
     if sealed:
         told = f"{count(len(sealed), 'frame is', 'frames are')} under a seal (C2PA)"
         left = "a change would break it, so fill makes sidecars where they name no other lens"
-        say_wrapped(console, f"{told}: {left} (--break-seal writes in): {some_of(sealed, 12)}")
+        terminal.print(f"{told}: {left} (--break-seal writes in): {some_of(sealed, 12)}")
 
 
-def show_others(console: Console, others: OtherFiles) -> None:
+def show_others(terminal: Terminal, others: OtherFiles) -> None:
     """Prints how many files beside the frames were copied, or stay behind."""
     kinds = others.kinds_copied if others.copied else others.kinds
     told = count(sum(kinds.values()), "other file")
     listing = ", ".join(f"{number} {kind}" for kind, number in kinds.items())
     if kinds and others.copied:
-        say_wrapped(console, f"{told} copied and verified too: {listing}")
+        terminal.print(f"{told} copied and verified too: {listing}")
     elif kinds:
         verb = "stays" if len(others.files) == 1 else "stay"
-        say_wrapped(console, f"{told} {verb} behind: {listing} (fill --others copies them too)")
+        terminal.print(f"{told} {verb} behind: {listing} (fill --others copies them too)")
     for file, why in others.left.items():
-        say_wrapped(console, f"{file} isn't copied: {why}", "red")
+        terminal.print(f"{file} isn't copied: {why}", "red")
 
 
-def show_preview(console: Console, planned: Sequence[FramePreview], out: str) -> None:
+def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) -> None:
     """Prints what `fill` would do about the copies in a folder."""
     from flangeback.copies.tasks import Action
 
@@ -267,11 +261,11 @@ def show_preview(console: Console, planned: Sequence[FramePreview], out: str) ->
             left.setdefault(one.reason, []).append(file)
     for what, files in worse.items():
         told = f"{count(len(files), 'copy', 'copies')} would {what}: {some_of(files)}"
-        say_wrapped(console, told, "yellow")
+        terminal.print(told, "yellow")
     for why, files in left.items():
-        say_wrapped(console, f"{some_of(files)}: {why}", "yellow")
+        terminal.print(f"{some_of(files)}: {why}", "yellow")
     told = ", ".join(f"{counts[action]} {action}" for action in Action if counts[action])
-    say(console, f"fill --into {out}: {told}")
+    terminal.say(f"fill --into {out}: {told}")
 
 
 def _parts_of_lens_data(tags: Iterable[str]) -> str:
@@ -298,44 +292,44 @@ def _copies(filled: Filled, place: str) -> str:
     return told
 
 
-def show_verified(console: Console, verified: Verified, out: str) -> None:
+def show_verified(terminal: Terminal, verified: Verified, out: str) -> None:
     """Prints which copies failed, and how many didn't."""
     from flangeback.copies.model import SourceNow
 
     if verified.mended is not None:
-        _show_mended(console, verified.mended)
+        _show_mended(terminal, verified.mended)
     for copy in verified.failed:
-        say_wrapped(console, f"{copy.copy}: {copy.failure}", "red")
+        terminal.print(f"{copy.copy}: {copy.failure}", "red")
     touched = [copy.copy for copy in verified.copies if copy.is_touched]
     if touched:
         told = "changed by another program, the picture and the values written still in place"
-        say_wrapped(console, f"{told}: {some_of(touched)}", "yellow")
+        terminal.print(f"{told}: {some_of(touched)}", "yellow")
     changed = [copy.copy for copy in verified.copies if copy.source == SourceNow.CHANGED]
     if changed:
         told = "sound, but made of frames that changed since"
-        say_wrapped(console, f"{told}: {some_of(changed)}", "yellow")
-    say(console, verified_line(verified, f" in {out}"))
+        terminal.print(f"{told}: {some_of(changed)}", "yellow")
+    terminal.say(verified_line(verified, f" in {out}"))
     if verified.missing:
         missing = count(verified.missing, "file")
         told = f"{missing} of the last run not made or not corrected yet: fill again goes on"
-        say_wrapped(console, told, "yellow")
+        terminal.print(told, "yellow")
     for fault in verified.faults:
-        say_wrapped(console, f"the manifest was cut or changed: {fault}", "yellow")
+        terminal.print(f"the manifest was cut or changed: {fault}", "yellow")
     for folder in verified.folders:
-        say_wrapped(console, f"passed over: {folder}, a folder of copies of its own", "dim")
+        terminal.print(f"passed over: {folder}, a folder of copies of its own", "dim")
     if verified.culled:
-        say_wrapped(console, f"gone, and so are their frames: {some_of(verified.culled)}", "dim")
+        terminal.print(f"gone, and so are their frames: {some_of(verified.culled)}", "dim")
     if verified.strangers:
-        say_wrapped(console, f"not in the manifest: {some_of(verified.strangers)}", "dim")
+        terminal.print(f"not in the manifest: {some_of(verified.strangers)}", "dim")
 
 
-def _show_mended(console: Console, mended: Mended) -> None:
+def _show_mended(terminal: Terminal, mended: Mended) -> None:
     """Prints what was made again, what noted, and why the rest was left."""
     for told, files in (("made again", mended.made), ("noted as it is now", mended.noted)):
         if files:
-            say_wrapped(console, f"{told}: {some_of(files)}")
+            terminal.print(f"{told}: {some_of(files)}")
     for file, why in mended.left.items():
-        say_wrapped(console, f"{file}: {why}", "yellow")
+        terminal.print(f"{file}: {why}", "yellow")
 
 
 def verified_line(verified: Verified, place: str = "") -> str:
@@ -347,25 +341,25 @@ def verified_line(verified: Verified, place: str = "") -> str:
     return told + (by_digests if alone else "")
 
 
-def show_tour(console: Console, tour: Tour) -> None:
+def show_tour(terminal: Terminal, tour: Tour) -> None:
     """Prints the made-up outing's way through match, fill and verify."""
     frames, out = str(tour.outing.frames), str(tour.out)
-    console.print(Text("The session log", style="bold"), Text(f"  {tour.outing.log}", style="dim"))
-    say_wrapped(console, tour.outing.log.read_text("utf-8").rstrip(), by=2)
-    console.print()
-    show_filled(console, tour.filled, out)
-    show_verified(console, tour.verified, out)
-    console.print()
+    terminal.print([("The session log", "bold"), (f"   {tour.outing.log}", "dim")])
+    terminal.print(tour.outing.log.read_text("utf-8").rstrip(), by=2)
+    terminal.print()
+    show_filled(terminal, tour.filled, out)
+    show_verified(terminal, tour.verified, out)
+    terminal.print()
     title = f"{tour.shown}, as ExifRead sees it in the original and in the copy"
-    say_wrapped(console, title, "bold")
+    terminal.print(title, "bold")
     rows = (
-        (tag.name, Text(tag.before, "dim"), Text(tag.after, "green" * (tag.before != tag.after)))
+        (tag.name, [(tag.before, "dim")], [(tag.after, "green" * (tag.before != tag.after))])
         for tag in tour.changes
     )
-    show_table(console, [Column("tag"), Column("before"), Column("after")], rows, gap=2)
-    console.print()
-    say(console, "To play with it:", "bold")
+    terminal.table([Column("tag"), Column("before"), Column("after")], rows, gap=2)
+    terminal.print()
+    terminal.say("To play with it:", "bold")
     page = str(tour.out.parent / "page.html")
     match, fill = ("match", frames, "--report", page), ("fill", frames, "--into", out)
     for words in (match, fill, ("verify", out)):
-        say(console, f"  {command(*words)}")
+        terminal.say(f"  {command(*words)}")
