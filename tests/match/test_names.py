@@ -213,11 +213,45 @@ def test_all_frames_of_a_body() -> None:
     frames = [shot("K7_0001"), shot("N2_0001", body="n2")]
     assert filled(frames, "all k7 miran58 f/4\n") == ["K7_0001"]
     assert filled(frames, "all k7 miran58 f/4\nall n2 tolvan28 f/4\n") == ["K7_0001", "N2_0001"]
-    with pytest.raises(InputError, match="no entry names its body"):
-        matched(frames, "all miran58 f/4\n")
     frames.append(shot("X_0001", model=""))
     both = "all k7 miran58 f/4\nall n2 tolvan28 f/4\n"
     assert filled(frames, both) == ["K7_0001", "N2_0001"]
+
+
+def test_all_frames_of_every_body() -> None:
+    """Each with an adapter of its own; one that is named has to fit all of them."""
+    frames = [shot("K7_0001", "09:10:00"), shot("N2_0001", "09:10:00", body="n2")]
+    found = matched(frames, "all miran58 f/4\n").frames
+    assert [short(one) for one in found] == ["fill miran58 f/4 58mm"] * 2
+    adapters = [one.fill.adapter for one in found if one.fill]
+    assert [one and one.body_mount for one in adapters] == ["E", "Micro Four Thirds"]
+    text = "all miran58 f/4\n9:00 k7 f/8\n9:00 n2 f/2.8\nN2_0001 n2 f/2\n"
+    assert list(outcomes(frames, text).values()) == [
+        "fill miran58 f/8 58mm",
+        "fill miran58 f/2 58mm",
+    ]
+    (problem,) = problems(frames, "all miran58 f/4 via m42-e\n")
+    assert (problem.line, problem.column, problem.width) == (2, 1, 25)
+    assert "no entry names its body" in problem.text
+
+
+@pytest.mark.parametrize("line", ["K7_0001 miran58 f/4", "9:00 miran58 f/4", "first miran58 f/4"])
+def test_every_other_entry_names_its_body_where_there_are_several(line: str) -> None:
+    frames = [shot("K7_0001", "09:10:00"), shot("N2_0001", "09:10:00", body="n2")]
+    (problem,) = problems(frames, f"all miran58 f/2\n  {line}\n")
+    assert (problem.line, problem.column, problem.width) == (3, 3, len(line))
+    assert problem.source == f"  {line}"
+
+
+@pytest.mark.parametrize(
+    ("place", "broader"), [("K7_0003*", "K7_*"), ("day1/K7_*", "day1/"), ("*7_*31", "*7_*")]
+)
+def test_a_pattern_carries_on_what_a_broader_place_says(place: str, broader: str) -> None:
+    frames = [shot(name, "09:00:00") for name in ("day1/K7_0001", "day1/K7_00031")]
+    found = outcomes(frames, f"{broader} k7 miran58 f/4\n{place} k7 f/8\n")
+    assert found["day1/K7_00031.JPG"] == "fill miran58 f/8 58mm"
+    (problem,) = problems(frames, f"{place} k7 miran58 f/4\nN2_* k7 f/8\n")
+    assert problem.text == "which lens on k7?"
 
 
 def test_a_day_is_that_of_the_logs_clock() -> None:
@@ -242,10 +276,10 @@ def test_narrower_places_stand_above_broader_ones_and_names_above_times() -> Non
         "K7_000* k7 miran58 f/4\n"
     )
     assert list(outcomes(frames, text).values()) == [
-        "fill miran58 f/4 58mm",
+        "fill miran58 f/2 58mm",
         "fill miran58 f/8 58mm",
         "fill miran58 f/16 58mm",
-        "fill miran58 f/4 58mm",
+        "fill miran58 f/2 58mm",
         "fill miran58 f/4 58mm",
     ]
     timed = "all k7 brask135 f/22\nday1/ k7 miran58 f/2\n9:15 k7 miran58 f/4\n9:35 k7 off\n"
@@ -256,6 +290,19 @@ def test_narrower_places_stand_above_broader_ones_and_names_above_times() -> Non
         "fill miran58 f/4 58mm",
         "native",
     ]
+
+
+def test_a_place_within_another_stands_above_it_whatever_their_kinds() -> None:
+    """And where the other stands above times, so does what lies within it."""
+    frames = [shot(f"day{n}/K7_000{n}", f"09:{n}0:00") for n in range(1, 4)]
+    text = "9:00 k7 miran58 f/16\nK7_* k7 miran58 f/4\nday1/ k7 brask135 f/8\n"
+    by_pattern = "fill miran58 f/4 58mm"
+    expected = ["fill brask135 f/8 135mm", by_pattern, by_pattern]
+    assert list(outcomes(frames, text).values()) == expected
+    # Neither lies within the other: a pattern stands above a folder.
+    text = "*1 k7 miran58 f/4\nday1/ k7 brask135 f/8\n"
+    frames = [shot("day1/K7_0001"), shot("day1/K7_0002"), shot("day2/K7_0011")]
+    assert list(outcomes(frames, text).values()) == [by_pattern, expected[0], by_pattern]
 
 
 def test_a_group_stays_behind_an_order_that_slate_frames_contradict() -> None:

@@ -113,6 +113,12 @@ class FrameGroup:
         return f"{self.name.name}/" if self.kind is GroupKind.FOLDER else self.name.name
 
 
+def is_every_frame(said: Entry | Span) -> bool:
+    """Whether it speaks of every frame there is, whichever body made it."""
+    is_all = isinstance(said.frames, FrameGroup) and said.frames.kind is GroupKind.ALL
+    return is_all and said.body is None
+
+
 class Part(StrEnum):
     """What a word of an entry says; each at most once. ENTRY is all of them."""
 
@@ -246,8 +252,8 @@ class SessionLog:
 
     @property
     def names_bodies(self) -> bool:
-        """Whether all entries name their bodies; if not, all frames must come from one body."""
-        return all(span.body is not None for span in self.spans)
+        """Whether all entries name their bodies, but for those of every frame."""
+        return all(span.body is not None or is_every_frame(span) for span in self.spans)
 
     def wall(self, instant: datetime) -> datetime:
         """What a clock on the wall showed at this instant, by the log's zone."""

@@ -31,6 +31,9 @@ def covers(outer: Frames, inner: Frames | None) -> bool | None:
         return False
     if inner.kind is outer.kind is GroupKind.FOLDER:
         return _holds(outer, f"{inner.name.name}/*")
+    if inner.kind is GroupKind.PATTERN:
+        # What its * stands for, a * of the other stands for as well. Else they may overlap.
+        return _holds(outer, inner.name.name) or None
     return None
 
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 from decimal import Decimal
 
 from flangeback.kit import Adapter, Body, Kit, Lens
-from flangeback.log.model import Aperture, Entry, Moment, Part, Span
+from flangeback.log.model import Aperture, Entry, Moment, Part, Span, is_every_frame
 from flangeback.log.text import Fault, noted
 from flangeback.log.tracks import Mounting, State, Track
 
@@ -44,18 +44,24 @@ class _Carrier:
             for track in self.tracks.values():
                 track.enter(State(entry.line, known=False))
             return None
-        track = self._track(self._body(entry))
+        is_any_bodys = is_every_frame(entry) and len(self.named) > 1
+        track = self._track(None if is_any_bodys else self._body(entry))
         state = State(entry.line, known=False)
         with noted(self.faults):
             state = self._state(entry, track.base(entry))
         if not entry.says(Part.FRAMES):
             self._check_order(entry, track)
-        track.enter(state, entry)
+        for one in self.tracks.values() if is_any_bodys else (track,):
+            one.enter(state, entry)
         return self._span(entry, state, track) if state.known and not entry.lost else None
 
     def _track(self, body: str | None) -> Track:
         if body not in self.tracks:
             self.tracks[body] = Track()
+            if None in self.tracks:
+                # What holds for every frame holds for this body's.
+                self.tracks[body].framed[:] = self.tracks[None].framed
+                self.tracks[body].placed[:] = self.tracks[None].placed
             if self.lost_line is not None:
                 self.tracks[body].enter(State(self.lost_line, known=False))
         return self.tracks[body]
@@ -65,10 +71,11 @@ class _Carrier:
         if entry.body is not None:
             return True
         is_hidden = entry.lost or entry.says(Part.BODY)
-        if len(self.named) > 1 and not is_hidden:
+        is_open = len(self.named) > 1 and not is_every_frame(entry)
+        if is_open and not is_hidden:
             expected = "a body in every entry, or in none: " + " or ".join(self.kit.bodies)
             self.faults.append(entry.place().fault("which body?", expected))
-        return len(self.named) < 2 and not is_hidden
+        return not is_open and not is_hidden
 
     def _body(self, entry: Entry) -> str | None:
         """The body that an entry is about; None where the log names none."""
@@ -137,7 +144,7 @@ class _Carrier:
             return self.kit.lenses[entry.lens]
         if entry.lost or (base is not None and not base.known):
             return None
-        body = self._body(entry)
+        body = None if is_every_frame(entry) else self._body(entry)
         on = "" if body is None else f" on {body}"
         place = entry.place(Part.TIME, Part.FRAMES, Part.ORDER)
         has_news = (entry.adapter, entry.aperture, entry.focal_length) != (None, None, None)
@@ -174,7 +181,7 @@ class _Carrier:
 
     def _bodies(self, entry: Entry) -> Sequence[Body]:
         """The body of an entry; without one, every body the log may be about."""
-        key = self._body(entry)
+        key = None if is_every_frame(entry) else self._body(entry)
         return tuple(self.kit.bodies.values()) if key is None else (self.kit.bodies[key],)
 
     def _named_mounting(self, entry: Entry, lens: Lens, adapter: Adapter) -> Mounting:

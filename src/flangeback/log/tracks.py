@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from flangeback.kit import Lens
+from flangeback.kit.model import USUAL_NARROWEST
 from flangeback.log.model import Aperture, ApertureKind, Entry, FrameGroup, Moment, Part, Setting
 from flangeback.log.places import Frames, covers
 from flangeback.log.text import Fault, Place
@@ -80,7 +81,7 @@ class State:
                 return _beyond(place, stop, lens, least, meant)
             # No ring is marked f/28: that is f/2.8 without its point.
             is_known = is_marked(str(stop)) or stop in (lens.narrowest, *lens.widest)
-            if meant and not is_known and is_marked(meant.removeprefix("f/")):
+            if meant and not is_known:
                 return place.fault(f"no ring is marked f/{stop}", "an f-number of a ring", meant)
         if stops_apart(aperture.stops) > MOST_APART:
             written = f"f/{exact(aperture.stops[0])} and f/{exact(aperture.stops[1])}"
@@ -111,10 +112,12 @@ def _beyond(place: Place, stop: Decimal, lens: Lens, least: Decimal, meant: str 
 def _with_point(stop: Decimal, widest: Decimal, narrowest: Decimal) -> str | None:
     """f/28 may be f/2.8 without its point."""
     written = str(stop)
-    if not written.isdigit() or len(written) < 2:
+    is_mark = is_marked(written) and stop <= USUAL_NARROWEST
+    if not written.isdigit() or len(written) < 2 or is_mark:
         return None
     guess = Decimal(f"{written[:-1]}.{written[-1]}")
-    return f"f/{exact(guess)}" if widest <= guess <= narrowest else None
+    is_meant = widest <= guess <= narrowest and is_marked(str(guess))
+    return f"f/{exact(guess)}" if is_meant else None
 
 
 @dataclass(slots=True)

@@ -1,12 +1,14 @@
-"""Which body of the kit made a frame."""
+"""Which body of the kit made a frame, by what it says and by what the logs do."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
+from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
+from flangeback.log.model import SessionLog, Span, is_every_frame
 
 Bodies = Mapping[str, str | None]
 """Each file's body, by its key in the kit; None where it isn't known."""
@@ -38,19 +40,6 @@ def body_of(frame: Frame, kit: Kit) -> Body | None:
     return next((body for body in kit.bodies.values() if body.model is None), None)
 
 
-def taken_for_one(
-    frames: Iterable[Frame], bodies: Bodies, kit: Kit
-) -> Iterator[tuple[Body, Mapping[str, int]]]:
-    """Bodies of the kit without serial, if their frames have several, and how many frames each."""
-    for body in kit.bodies.values():
-        if body.model is None or body.serial is not None:
-            continue
-        own = [one for one in frames if bodies.get(one.file) == body.key and one.damage is None]
-        makers = Counter(described(frame) for frame in own if frame.serial is not None)
-        if len({_folded_serial(frame.serial) for frame in own if frame.serial is not None}) > 1:
-            yield body, makers
-
-
 def _folded(model: str | None) -> str:
     return " ".join((model or "").split()).casefold()
 
@@ -64,3 +53,69 @@ def described(frame: Frame) -> str:
     """The body as the frame names it, for messages."""
     name = frame.model or "a body that doesn't name itself"
     return f"{name} (serial {frame.serial})" if frame.serial else name
+
+
+def bodies_by_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
+    """Each file's body. A log that names no bodies holds for the only one there is."""
+    found = bodies_of(frames, kit)
+    _check_serials(frames, found, logs, kit)
+    nameless = [log for log in logs if any(span.body is None for span in log.spans)]
+    if not nameless:
+        return found
+    makers = Counter(
+        found[frame.file] or described(frame)
+        for frame in frames
+        if frame.damage is None and (found[frame.file] or frame.model)
+    )
+    named = {span.body for log in nameless for span in log.spans if span.body}
+    if len(named.union(makers)) < 2:
+        return dict.fromkeys(found, only_body(found))
+    counts = ", ".join(f"{name} ({count})" for name, count in makers.most_common())
+    whose = "not every entry names" if named else "no entry names"
+    text = f"{whose} its body, but the frames come from {len(makers)}: {counts}"
+    whole = (found[frame.file] for frame in frames if frame.damage is None)
+    mounts = {kit.bodies[body].mount if body else None for body in whole}
+    problems = []
+    for log in nameless:
+        lines = {span.setting.line for span in log.spans if _needs_body(span, mounts, kit)}
+        entry = next((entry for entry in log.entries if entry.line in lines), None)
+        if entry is not None:
+            fault = entry.place().fault(text, "the body in every entry")
+            problems.append(fault.problem(log.file))
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _needs_body(span: Span, mounts: Collection[str | None], kit: Kit) -> bool:
+    """Whether it has to say whose frames it means, which come from bodies with these mounts."""
+    adapter = span.setting.adapter
+    fits_all = adapter is None or set(mounts) == {kit.adapters[adapter].body_mount}
+    return span.body is None and not (is_every_frame(span) and fits_all)
+
+
+def _check_serials(
+    frames: Sequence[Frame], bodies: Bodies, logs: Sequence[SessionLog], kit: Kit
+) -> None:
+    """Raises InputError where entries of one body would hold for frames of several."""
+    in_order = {span.body for log in logs for span in log.spans if span.start or span.order}
+    problems = []
+    for body in kit.bodies.values():
+        if body.model is None or body.serial is not None or not in_order & {body.key, None}:
+            continue
+        own = [one for one in frames if bodies.get(one.file) == body.key and one.damage is None]
+        serials = {_folded_serial(frame.serial) for frame in own if frame.serial is not None}
+        if len(serials) > 1:
+            makers = Counter(described(frame) for frame in own if frame.serial is not None)
+            counts = ", ".join(f"{maker} ({count})" for maker, count in makers.items())
+            text = f"[body.{body.key}] has no serial, but its frames come from {counts}"
+            expected = "its serial, and a body of the kit for each other that the log speaks of"
+            problems.append(Problem(kit.file, text, expected=expected))
+    if problems:
+        raise InputError(problems)
+
+
+def only_body(bodies: Bodies) -> str | None:
+    """The only body that the frames come from, as far as that is known; else None."""
+    known = {body for body in bodies.values() if body is not None}
+    return known.pop() if len(known) == 1 else None

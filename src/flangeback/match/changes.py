@@ -44,7 +44,10 @@ class ChangeKind(Enum):
 
 
 class Rank(IntEnum):
-    """What stands above what, the lowest first; of one rank, the change of fewer files does."""
+    """What stands above what, the lowest first; of one rank, the change of fewer files does.
+
+    A change whose files are a strict part of another's stands above it, whatever their ranks.
+    """
 
     ALL = 0
     GROUP = 1
@@ -78,11 +81,6 @@ class Change:
     rank: Rank = Rank.TIME
     files: frozenset[str] = frozenset()
     body: str | None = None
-
-    @property
-    def height(self) -> tuple[Rank, int]:
-        """Of the changes that govern a frame, the one of the greatest height holds."""
-        return self.rank, -len(self.files)
 
     def contradicts(self, other: Change) -> bool:
         """Whether both name files, neither stands above the other, and they differ in values."""
@@ -123,6 +121,21 @@ class BodyTimeline:
     clock: ClockHistory
     shots: tuple[Shot, ...] = ()
     changes: tuple[Change, ...] = ()
+
+
+def highest(named: Mapping[str, Sequence[Change]]) -> Mapping[str, Change]:
+    """For each file, of the changes that name it the one that holds.
+
+    Against times it has the greatest rank among them.
+    """
+    found: dict[tuple[int, ...], Change] = {}
+    for changes in named.values():
+        key = tuple(map(id, changes))
+        if key not in found:
+            inmost = [c for c in changes if not any(other.files < c.files for other in changes)]
+            change = max(inmost, key=lambda one: (one.rank, -len(one.files)))
+            found[key] = replace(change, rank=max(one.rank for one in changes))
+    return {file: found[tuple(map(id, changes))] for file, changes in named.items()}
 
 
 def values(setting: Setting) -> Values:

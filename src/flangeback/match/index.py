@@ -6,7 +6,6 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
-from operator import attrgetter
 
 from flangeback.clock.checks import clock_by_satellites, misses, set_back
 from flangeback.clock.fitting import fit_clock
@@ -32,13 +31,14 @@ from flangeback.log.model import (
     Setting,
     Span,
 )
-from flangeback.match.bodies import Bodies, bodies_of, described, taken_for_one
+from flangeback.match.bodies import Bodies, bodies_by_logs, bodies_of, only_body
 from flangeback.match.changes import (
     BodyTimeline,
     Change,
     Rank,
     changes_by_time,
     ended_by_pauses,
+    highest,
 )
 from flangeback.match.names import NamedFrames, named_change, named_twice
 from flangeback.match.shots import Shot, shots_of
@@ -86,8 +86,8 @@ class LogIndex:
 
 def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> LogIndex:
     """The logs against the frames there are. Raises InputError with every fault found."""
-    bodies = _bodies(frames, logs, kit)
-    notes = _Notes(NamedFrames(frames, bodies), _only_body(bodies))
+    bodies = bodies_by_logs(frames, logs, kit)
+    notes = _Notes(NamedFrames(frames, bodies), only_body(bodies))
     problems = [problem for log in logs for problem in notes.take(log)]
     problems += [*notes.mixed_zones(logs), *notes.mixed_orders(), *notes.clashes(logs)]
     named: dict[str, list[Change]] = defaultdict(list)
@@ -100,7 +100,7 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     return LogIndex(
         bodies,
         {body: notes.body_log(body) for body in notes.by_body},
-        {file: max(found, key=attrgetter("height")) for file, found in named.items()},
+        highest(named),
         frozenset(notes.slates),
         frozenset(notes.not_slates),
         _common_offset(frames),
@@ -128,50 +128,6 @@ def missing_names(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit)
 
 def _camera_day(frame: Frame) -> date | None:
     return frame.time.at.date() if frame.time else None
-
-
-def _bodies(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
-    """Each file's body. A log that names no bodies holds for the only one there is."""
-    found = bodies_of(frames, kit)
-    _check_serials(frames, found, logs, kit)
-    nameless = [log for log in logs if log.spans and not log.names_bodies]
-    if not nameless:
-        return found
-    makers = Counter(
-        found[frame.file] or described(frame)
-        for frame in frames
-        if frame.damage is None and (found[frame.file] or frame.model)
-    )
-    named = {span.body for log in nameless for span in log.spans if span.body}
-    if len(named.union(makers)) > 1:
-        counts = ", ".join(f"{name} ({count})" for name, count in makers.most_common())
-        whose = "not every entry names" if named else "no entry names"
-        text = f"{whose} its body, but the frames come from {len(makers)}: {counts}"
-        raise InputError(
-            [Problem(log.file, text, expected="the body in every entry") for log in nameless]
-        )
-    return dict.fromkeys(found, _only_body(found))
-
-
-def _check_serials(
-    frames: Sequence[Frame], bodies: Bodies, logs: Sequence[SessionLog], kit: Kit
-) -> None:
-    """Raises InputError where entries of one body would hold for frames of several."""
-    in_order = {span.body for log in logs for span in log.spans if span.start or span.order}
-    problems = []
-    for body, makers in taken_for_one(frames, bodies, kit):
-        if in_order & {body.key, None}:
-            counts = ", ".join(f"{maker} ({count})" for maker, count in makers.items())
-            text = f"[body.{body.key}] has no serial, but its frames come from {counts}"
-            expected = "its serial, and a body of the kit for each other that the log speaks of"
-            problems.append(Problem(kit.file, text, expected=expected))
-    if problems:
-        raise InputError(problems)
-
-
-def _only_body(bodies: Bodies) -> str | None:
-    known = {body for body in bodies.values() if body is not None}
-    return known.pop() if len(known) == 1 else None
 
 
 def _common_offset(frames: Iterable[Frame]) -> timedelta | None:
