@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import astuple, dataclass, field, replace
+from dataclasses import astuple, dataclass, field, fields, replace
 from decimal import Decimal
 from itertools import groupby
 from typing import Any, TypeVar
@@ -18,16 +18,16 @@ import flangeback
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
-from flangeback.match.changes import Change, Doubts
-from flangeback.match.clock_fit import ALSO_DIFFERS, ClockFit
+from flangeback.match.changes import BodyTimeline, Change, Doubts
+from flangeback.match.clock_fit import ClockFit
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.index import LogIndex
 from flangeback.match.model import Estimate
 from flangeback.match.shots import Shot
 
 _T = TypeVar("_T")
-_SAID = ("fits", "odds", "agrees", "late", "is_harmless", "is_related", "rival")
-"""Fields of a fit that are noted as they stand."""
+_FIT = [one.name for one in fields(ClockFit) if one.name not in ("body", "stated")]
+"""What the frames told of a clock; the rest is the log's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class Told:
         """It as JSON."""
         return {
             "state": self.state,
-            "fits": [[body, *_noted_fit(fit)] for body, fit in self.fits.items()],
+            "fits": [[body, dict(_noted_fit(fit))] for body, fit in self.fits.items()],
             "lights": [
                 [body, one.places, [*_runs(one.doubts)], [*_runs(one.estimates)]]
                 for body, one in self.lights.items()
@@ -81,14 +81,14 @@ class Told:
         try:
             if noted["state"] != state:
                 return None
-            shots = {body: len(log.timeline.shots) for body, log in index.by_body.items()}
+            lines = {body: log.timeline for body, log in index.by_body.items()}
             return cls(
                 state,
                 {
-                    body: _fit(ClockFit(body, index.by_body[body].stated), shots[body], *told)
-                    for body, *told in noted["fits"]
+                    body: _fit(ClockFit(body, index.by_body[body].stated), lines[body], told)
+                    for body, told in noted["fits"]
                 },
-                {body: _light(shots[body], *told) for body, *told in noted["lights"]},
+                {body: _light(lines[body], *told) for body, *told in noted["lights"]},
             )
         except (AttributeError, LookupError, TypeError, ValueError, ArithmeticError):
             return None
@@ -107,31 +107,38 @@ def state_of(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> s
     return found.hexdigest()
 
 
-def _noted_fit(fit: ClockFit) -> Iterator[Any]:
-    """A fit, of its shares those that tell anything."""
-    yield {name: getattr(fit, name) for name in _SAID}
-    for shares in (fit.differs, fit.far):
-        told = [(at, share) for at, share in enumerate(shares) if share >= ALSO_DIFFERS]
-        yield told if shares else None
-    yield list(fit.beside.items())
+def _noted_fit(fit: ClockFit) -> Iterator[tuple[str, Any]]:
+    """Its fields; what shots have in a row alike stands there once, and how often."""
+    for name in _FIT:
+        value = getattr(fit, name)
+        if isinstance(value, Mapping):
+            yield name, list(value.items())
+        elif isinstance(value, Sequence):
+            yield name, [(len(list(alike)), share) for share, alike in groupby(value)]
+        else:
+            yield name, value
 
 
-def _fit(fit: ClockFit, shots: int, said: Any, differs: Any, far: Any, beside: Any) -> ClockFit:
-    shares = [() if one is None else _dense(one, shots) for one in (differs, far)]
-    said = {name: said[name] for name in _SAID}
-    return replace(fit, **said, differs=shares[0], far=shares[1], beside=dict(beside))
+def _fit(fit: ClockFit, line: BodyTimeline, noted: Any) -> ClockFit:
+    """The fit, of one that says nothing."""
+    said = {name: noted[name] for name in _FIT}
+    for name, value in said.items():
+        if isinstance(getattr(fit, name), Mapping):
+            said[name] = {int(at): float(share) for at, share in value}
+        elif isinstance(getattr(fit, name), Sequence):
+            if sum(abs(times) for times, _ in value) not in (0, len(line.shots)):
+                raise ValueError("each shot has a share, or none has")
+            said[name] = array("d", (share for times, share in value for _ in range(times)))
+    return replace(fit, **said)
 
 
-def _dense(told: Sequence[tuple[int, float]], shots: int) -> Sequence[float]:
-    found = array("d", bytes(8 * shots))
-    for at, share in told:
-        found[at] = share
-    return found
-
-
-def _light(shots: int, places: Any, doubts: Any, estimates: Any) -> LightTold:
+def _light(line: BodyTimeline, places: Any, doubts: Any, estimates: Any) -> LightTold:
+    shots, changes = range(len(line.shots)), range(len(line.changes))
+    within = range(len(shots) + 1)
+    if any(not some for _, some in places):
+        raise ValueError("a change has no place")
     return LightTold(
-        [(int(number), tuple(map(int, some))) for number, some in places],
+        [(changes[number], tuple(within[at] for at in some)) for number, some in places],
         dict(_by_shot(doubts, shots, lambda *some: tuple(_doubt(*one) for one in some))),
         dict(_by_shot(estimates, shots, Estimate)),
     )
@@ -154,7 +161,7 @@ def _runs(by_shot: Mapping[int, Any]) -> Iterator[list[Any]]:
             yield [numbers[0], numbers[-1], *doubts]
 
 
-def _by_shot(runs: Any, shots: int, value: Callable[..., _T]) -> Iterator[tuple[int, _T]]:
+def _by_shot(runs: Any, shots: range, value: Callable[..., _T]) -> Iterator[tuple[int, _T]]:
     for first, last, *told in runs:
         found = value(*told)
-        yield from ((at, found) for at in range(shots)[first : last + 1])
+        yield from ((at, found) for at in shots[first : last + 1])
