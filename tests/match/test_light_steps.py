@@ -10,7 +10,7 @@ from flangeback.log.model import Setting
 from flangeback.match.changes import Change
 from flangeback.match.exposure import Scene
 from flangeback.match.light import Weighed, WeighedLight, light_steps
-from flangeback.match.observation import Hypothesis, Observation, Posterior
+from flangeback.match.observation import Hypothesis, Posterior
 
 F4, F8 = (Setting("miran58", f_number=Decimal(stop)) for stop in (4, 8))
 CHANGES = [
@@ -26,8 +26,8 @@ def doubted(off: dict[int, float], spread: float = 0.7) -> set[int]:
     for at in range(30):
         held = Hypothesis(1 + at // 10, 4.0, (-1.0, 1.0), "miran58")
         logged = 1 - off.get(at, 0.0)
-        scene = Scene(at, at + 1, Observation(60.0 * at, 8.0, spread, (held,)), 0.0)
-        weighed.append(Weighed(scene, Posterior((1.0,), (logged,), (0.0,), logged, 1.0)))
+        scene = Scene(at, at + 1, 60.0 * at, 8.0, 0.0, (held,), spread)
+        weighed.append(Weighed(scene, Posterior((1.0,), (logged,), (0.0,), 1.0)))
     return set(light_steps(CHANGES, WeighedLight(weighed), [], 30))
 
 

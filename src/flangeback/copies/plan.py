@@ -114,7 +114,7 @@ def sidecar_names(file: str) -> tuple[str, str]:
     return f"{file}.xmp", f"{without_suffix(file)}.xmp"
 
 
-HasThem = Callable[[Frame, Sequence[TagValue]], bool]
+HasThem = Callable[[Frame, tuple[TagValue, ...]], bool]
 """Whether an earlier run wrote these values into the copy of this file."""
 
 
@@ -209,19 +209,20 @@ def _beside(
 
 
 def _why_beside(
-    file: Frame, values: Sequence[TagValue], options: FillOptions, has: HasThem
+    file: Frame, values: tuple[TagValue, ...], options: FillOptions, has: HasThem
 ) -> str | None:
     """Why a sidecar takes the values; empty where that is the usual way, None where the file does.
 
     Raises SourceError.
     """
-    picture = file.source
-    if picture is None or (file.format.is_raw and options.raw == RawMode.SIDECAR):
+    if file.format.is_raw and options.raw == RawMode.SIDECAR:
         return ""
     if file.is_sealed and not options.break_seal:
         return "its seal (C2PA) would break (--break-seal)"
     if has(file, values):
         return None
+    if (picture := file.source) is None:
+        return ""
     try:
         with of_source(), picture:
             why = picture.obstacle(values)

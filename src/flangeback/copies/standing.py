@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -102,7 +102,7 @@ class Standing:
             except SourceError as why:
                 yield Job(match, (), str(why))
 
-    def _has(self, file: Frame, values: Sequence[TagValue]) -> bool:
+    def _has(self, file: Frame, values: tuple[TagValue, ...]) -> bool:
         """Whether an earlier run wrote these values into the copy of this very file."""
         record = self.manifest.get(file.file)
         return (
@@ -247,13 +247,13 @@ class Standing:
         Told by size and time where it lies where it lay, else by its digest.
         """
         state = record.source_state
-        if state is None or plan.source is None:
-            return state is None and plan.source is None
+        if state is None or plan.source_file is None:
+            return state is None and plan.source_file is None
         if plan.size != state.size:
             return False
         if record.frames == self.folder and state.is_of(plan.size, plan.modified_ns):
             return True
-        with of_source(), open_file(plan.source) as file:
+        with of_source(), open_file(plan.folder / plan.source_file) as file:
             return digest(file.fileno()) == state.digest
 
     def withdrawals(self, planned: Iterable[str]) -> Iterator[Record]:

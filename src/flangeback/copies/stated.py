@@ -45,17 +45,16 @@ def value_text(value: TagValue) -> str:
     return str(value.value)
 
 
-def asked_digest(values: Sequence[TagValue], *, packet: bool) -> str:
-    """The digest of what is asked for one file: its values, and whether a packet states them."""
-    words = [[value.name, value_text(value), value.whole] for value in values]
-    return _digest_of(json.dumps([words, packet]))
-
-
 @lru_cache(maxsize=64)
-def _digest_of(text: str) -> str:
+def asked_digest(values: tuple[TagValue, ...], *, packet: bool) -> str:
+    """The digest of what is asked for one file: its values, and whether a packet states them.
+
+    The frames of a span are asked for the same.
+    """
     from xxhash import xxh3_64
 
-    return str(xxh3_64(text.encode()).hexdigest())
+    words = [[value.name, value_text(value), value.whole] for value in values]
+    return str(xxh3_64(json.dumps([words, packet]).encode()).hexdigest())
 
 
 def numbers(text: str) -> list[tuple[int, int]]:

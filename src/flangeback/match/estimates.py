@@ -33,7 +33,7 @@ def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Esti
     Where the log leaves the f-number open, and where the light objects to it. f-numbers are those
     that Exif has, with a reducer's factor.
     """
-    known = [one for one in weighed if len(one.scene.observation.hypotheses) == 1]
+    known = [one for one in weighed if len(one.scene.hypotheses) == 1]
     steady = [one for one in known if not one.objects()]
     reach = _reach(steady)
     found: dict[int, Estimate] = {}
@@ -44,8 +44,8 @@ def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Esti
             found |= dict.fromkeys(range(start, end), estimate)
     for one in known:
         if one.objects():
-            logged = one.scene.observation.hypotheses[0].stops
-            spread = one.scene.observation.spread
+            logged = one.scene.hypotheses[0].stops
+            spread = one.scene.spread
             estimate = _of(logged + one.posterior.offset, _RANGE * spread)
             if estimate is not None:
                 found |= dict.fromkeys(range(one.scene.start, one.scene.end), estimate)
@@ -57,12 +57,9 @@ def _open(light: BodyLight) -> Iterator[tuple[int, int, float, float]]:
 
     Their shots from and up to, the time, and log2 of the light through the lens.
     """
-    for scene in light.unknown:
-        yield scene.start, scene.end, scene.at, scene.light
-    for one in light.scenes:
-        seen = one.observation
-        if len(seen.hypotheses) > 1:
-            yield one.start, one.end, seen.at, seen.light
+    for scene in (*light.unknown, *light.scenes):
+        if len(scene.hypotheses) != 1:
+            yield scene.start, scene.end, scene.at, scene.light
 
 
 def _reach(steady: Sequence[Weighed]) -> float:
@@ -72,10 +69,10 @@ def _reach(steady: Sequence[Weighed]) -> float:
     """
     misses = []
     for one in steady:
-        seen = one.scene.observation
+        seen = one.scene
         told = _brightness(steady, seen.at, _APART)
         if told is not None:
-            misses.append(abs(seen.light + seen.hypotheses[0].stops - told[0]) / told[1])
+            misses.append(abs(seen.first_brightness - told[0]) / told[1])
     place = min(len(misses), math.ceil(_SHARE * (len(misses) + 1)))
     return max([_RANGE, *sorted(misses)[place - 1 : place]])
 
@@ -88,26 +85,22 @@ def _brightness(
     Scenes nearer than `apart` (seconds) are left out; None where none is near enough.
     """
     before, after = (
-        bisect(steady, moment, key=lambda one: one.scene.observation.at)
+        bisect(steady, moment, key=lambda one: one.scene.at)
         for bisect, moment in ((bisect_right, at - apart), (bisect_left, at + apart))
     )
     near = [
         one
         for one in (*steady[max(0, before - _SIDE) : before], *steady[after : after + _SIDE])
-        if abs(one.scene.observation.at - at) <= _REACH
+        if abs(one.scene.at - at) <= _REACH
     ]
     if not near:
         return None
-    variances = [
-        one.scene.observation.spread**2 + _WANDER * abs(one.scene.observation.at - at)
-        for one in near
-    ]
+    variances = [one.scene.spread**2 + _WANDER * abs(one.scene.at - at) for one in near]
     weights = [1 / variance for variance in variances]
     brightness = sum(
-        weight * (one.scene.observation.light + one.scene.observation.hypotheses[0].stops)
-        for weight, one in zip(weights, near, strict=True)
+        weight * one.scene.first_brightness for weight, one in zip(weights, near, strict=True)
     ) / sum(weights)
-    spread = near[0].scene.observation.spread
+    spread = near[0].scene.spread
     return brightness, math.sqrt(1 / sum(weights) + spread**2)
 
 

@@ -6,8 +6,9 @@ log2(scene) = log2(N^2 / (t * S/100)) + the picture's own brightness (APEX; CIPA
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from array import array
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
@@ -27,7 +28,7 @@ from flangeback.match.changes import Change, setting_of, standing
 from flangeback.match.observation import Hypothesis, Observation
 from flangeback.match.outcomes import shared_fill
 from flangeback.match.pauses import place_odds
-from flangeback.match.scatter import Pair, Sample, learn_scatter, spread_of
+from flangeback.match.scatter import Pair, learn_scatter, spread_of
 from flangeback.match.shots import Shot
 
 _SAME_SCENE = 3 * SECOND
@@ -49,64 +50,45 @@ _NEIGHBOURS = 12
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """Shots from `start` up to `end` of one scene, as an observation of the ring model.
-
-    `gain` is log2 of the first one's exposure time (seconds) times ISO / 100.
-    """
-
-    start: int
-    end: int
-    observation: Observation
-    gain: float
-
-
-@dataclass(frozen=True, slots=True)
-class UnknownScene:
     """Shots from `start` up to `end` of one scene.
 
-    The time (seconds), and log2 of the light that came through the lens.
+    `light` is log2 of the light that came through the lens at a time (`at`, seconds), with its
+    `spread` in stops, `gain` log2 of the first shot's exposure time (seconds) times ISO / 100. The
+    hypotheses are empty where the f-number isn't known by any entry that may hold. `likeness` is
+    that of the first picture to the last one before of a scene with hypotheses.
     """
 
     start: int
     end: int
     at: float
     light: float
+    gain: float
+    hypotheses: tuple[Hypothesis, ...] = ()
+    spread: float = 0.0
+    likeness: float | None = None
+
+    @property
+    def first_brightness(self) -> float:
+        """The light's own (log2), if the first hypothesis held."""
+        return self.light + self.hypotheses[0].stops
 
 
 @dataclass(frozen=True, slots=True)
 class BodyLight:
     """What one body's shots tell of the light.
 
-    `unknown` are scenes whose f-number isn't known by any entry that may hold; `samples` rise by
-    time; `turns` has for each change by how many stops less light the lens passes after it, 0 where
-    that isn't known.
+    `scenes` have hypotheses, `unknown` have none. `observe` makes of a scene, by its number, an
+    observation of the ring model. Where the f-number is known, the light had this `brightness`
+    (log2) at these `times` (seconds), which rise. `turns` has for each change by how many stops
+    less light the lens passes after it, 0 where that isn't known.
     """
 
     scenes: Sequence[Scene] = ()
-    unknown: Sequence[UnknownScene] = ()
-    samples: Sequence[Sample] = ()
+    observe: Callable[[int], Observation] | None = None
+    unknown: Sequence[Scene] = ()
+    times: Sequence[float] = ()
+    brightness: Sequence[float] = ()
     turns: Sequence[float] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Group:
-    """Shots of one scene; `lights` came through the lens at some of them (log2), `at` seconds.
-
-    `first` and `last` are the pictures at its ends.
-    """
-
-    start: int
-    end: int
-    at: float
-    hypotheses: tuple[Hypothesis, ...]
-    lights: Sequence[float]
-    first: PictureLight
-    last: PictureLight
-
-    @property
-    def gain(self) -> float:
-        """The first one's (see `FrameLight`)."""
-        return self.first.brightness - self.lights[0]
 
 
 def body_light(
@@ -121,41 +103,38 @@ def body_light(
 
     The changes don't apply to those. Each change has its prior at each of its places.
     """
-    every = list(_groups(shots, changes, body, kit, pictures, named))
-    groups = [group for group in every if group.hypotheses]
-    unknown = [
-        UnknownScene(group.start, group.end, group.at, median(group.lights))
-        for group in every
-        if not group.hypotheses
-    ]
-    known = [group for group in groups if len(group.hypotheses) == 1]
-    samples = [
-        Sample(group.at, median(group.lights) + group.hypotheses[0].stops) for group in known
-    ]
-    scatter = learn_scatter(list(_pairs(shots, groups)))
+    within: list[Pair] = []
+    every = list(_scenes(_groups(shots, changes, body, kit, named), shots, pictures, within))
+    scenes = [scene for scene in every if scene.hypotheses]
+    unknown = [scene for scene in every if not scene.hypotheses]
+    known = [scene for scene in scenes if len(scene.hypotheses) == 1]
+    times = array("d", (scene.at for scene in known))
+    brightness = array("d", (scene.first_brightness for scene in known))
+    turns = [_turn(change, body, kit) for change in changes]
+    scatter = learn_scatter([*within, *_pairs(shots, scenes)])
     if scatter is None:
-        return BodyLight((), unknown, samples, [_turn(change, body, kit) for change in changes])
-    priors = [place_odds(shots, change) for change in changes]
-    scenes: list[Scene] = []
-    before: _Group | None = None
+        return BodyLight((), None, unknown, times, brightness, turns)
     place = 0
-    for group in groups:
-        place += len(group.hypotheses) == 1
-        here = spread_of(samples[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS])
+    for number, scene in enumerate(scenes):
+        place += len(scene.hypotheses) == 1
+        here = spread_of(brightness[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS])
         # A spread that is small here by chance is no evidence of steady light.
-        spread = max(here or 0.0, scatter.scenes)
-        observation = Observation(
-            group.at,
-            median(group.lights),
-            spread,
-            group.hypotheses,
-            scatter.same_scene(_pair(shots, before, group), spread) if before else None,
-            _made(priors, group, before.end if before else 0),
-            unnoted_ratio=_unnoted_ratio(changes, group),
+        scenes[number] = replace(scene, spread=max(here or 0.0, scatter.scenes))
+    priors = [place_odds(shots, change) for change in changes]
+
+    def observe(number: int) -> Observation:
+        scene, before = scenes[number], scenes[number - 1] if number else None
+        return Observation(
+            scene.at,
+            scene.light,
+            scene.spread,
+            scene.hypotheses,
+            scatter.same_scene(_pair(shots, before, scene), scene.spread) if before else None,
+            _made(priors, scene, before.end if before else 0),
+            unnoted_ratio=_unnoted_ratio(changes, scene),
         )
-        scenes.append(Scene(group.start, group.end, observation, group.gain))
-        before = group
-    return BodyLight(scenes, unknown, samples, [_turn(change, body, kit) for change in changes])
+
+    return BodyLight(scenes, observe, unknown, times, brightness, turns)
 
 
 def _turn(change: Change, body: Body | None, kit: Kit) -> float:
@@ -163,28 +142,22 @@ def _turn(change: Change, body: Body | None, kit: Kit) -> float:
     return new.stops - old.stops if old and new else 0.0
 
 
-def _gap(shots: Sequence[Shot], before: _Group, after: _Group) -> float:
-    """Seconds between two groups."""
-    return (shots[after.start].start - shots[before.end - 1].start) / SECOND
+def _pair(shots: Sequence[Shot], before: Scene, after: Scene) -> Pair:
+    """Two scenes, with their difference as if the first hypothesis of each held."""
+    seconds = (shots[after.start].start - shots[before.end - 1].start) / SECOND
+    return Pair(seconds, after.first_brightness - before.first_brightness, after.likeness)
 
 
-def _pair(shots: Sequence[Shot], before: _Group, after: _Group) -> Pair:
-    """Two groups, with their difference as if the first hypothesis of each held."""
-    old, new = (median(one.lights) + one.hypotheses[0].stops for one in (before, after))
-    return Pair(_gap(shots, before, after), new - old, likeness(before.last, after.first))
-
-
-def _pairs(shots: Sequence[Shot], groups: Sequence[_Group]) -> Iterator[Pair]:
-    """Observations of one lens, one after the other, within groups and from one to the next.
-
-    Those by known entries.
-    """
-    for group in groups:
-        yield from (Pair(0.0, after - before) for before, after in pairwise(group.lights))
-    for one, other in pairwise(groups):
+def _pairs(shots: Sequence[Shot], scenes: Sequence[Scene]) -> Iterator[Pair]:
+    """Scenes by known entries and one lens, one after the other."""
+    for one, other in pairwise(scenes):
         lenses = {hypothesis.lens for hypothesis in (*one.hypotheses, *other.hypotheses)}
         if len(one.hypotheses) == len(other.hypotheses) == len(lenses) == 1:
             yield _pair(shots, one, other)
+
+
+_Group = tuple[int, int, tuple[Hypothesis, ...], Sequence[Frame]]
+"""Shots of one scene, from the first up to an end, what may have held, and the frames that tell."""
 
 
 def _groups(
@@ -192,7 +165,6 @@ def _groups(
     changes: Sequence[Change],
     body: Body | None,
     kit: Kit,
-    pictures: PictureReader,
     named: Collection[str],
 ) -> Iterator[_Group]:
     """Shots of one scene that could be made by the same entries, with no change among them."""
@@ -207,31 +179,42 @@ def _groups(
         or numbers[at] != numbers[at - 1]
         or shots[at].start - shots[at - 1].start > _SAME_SCENE
     ]
-    groups: list[tuple[int, int, tuple[Hypothesis, ...], Sequence[Frame]]] = []
     for start, end in pairwise([*starts, len(shots)]):
         settings = [setting_of(changes, n) for n in numbers[start]]
         lenses = {setting.lens for setting in settings if setting and setting.lens}
         hypotheses = tuple(one for n in numbers[start] if (one := known[n]) is not None)
-        if len(hypotheses) < len(settings):
-            hypotheses = ()
         usable = [
             shot.frame
             for shot in shots[start:end]
             if lenses and shot.frame.file not in named and _may_be_by(shot, lenses, kit)
         ]
-        groups.append((start, end, hypotheses, _chosen(usable)))
+        is_known = len(hypotheses) == len(settings)
+        yield start, end, hypotheses if is_known else (), _chosen(usable)
+
+
+def _scenes(
+    every: Iterable[_Group], shots: Sequence[Shot], pictures: PictureReader, within: list[Pair]
+) -> Iterator[Scene]:
+    """The scenes whose light is known; `within` takes pairs of shots of one."""
+    groups = list(every)
     wanted = [frame for *_, frames in groups for frame in frames]
-    read = dict(zip((one.file for one in wanted), read_several(wanted, pictures), strict=True))
+    read = iter(read_several(wanted, pictures))
+    last: PictureLight | None = None
     for start, end, hypotheses, frames in groups:
         told = [
             (light, picture)
-            for one in frames
-            if (picture := read[one.file]) and (light := _light(one, picture)) is not None
+            for one, picture in zip(frames, read, strict=False)
+            if picture and (light := _light(one, picture)) is not None
         ]
-        if told:
-            lights, pictures_told = zip(*told, strict=True)
-            first, last = pictures_told[0], pictures_told[-1]
-            yield _Group(start, end, shots[start].at, hypotheses, lights, first, last)
+        if not told:
+            continue
+        lights, seen = [light for light, _ in told], told[0][1]
+        like = None
+        if hypotheses:
+            within += (Pair(0.0, after - before) for before, after in pairwise(lights))
+            like, last = likeness(last, seen) if last else None, told[-1][1]
+        gain = seen.brightness - lights[0]
+        yield Scene(start, end, shots[start].at, median(lights), gain, hypotheses, likeness=like)
 
 
 def _may_be_by(shot: Shot, lenses: Iterable[str], kit: Kit) -> bool:
@@ -290,19 +273,19 @@ def _offsets(setting: Setting, kit: Kit) -> tuple[float, ...]:
     )
 
 
-def _unnoted_ratio(changes: Sequence[Change], group: _Group) -> float:
-    """How many times as likely a turn without a note is before a group than elsewhere."""
-    after = changes[group.hypotheses[0].entry :]
+def _unnoted_ratio(changes: Sequence[Change], scene: Scene) -> float:
+    """How many times as likely a turn without a note is before a scene than elsewhere."""
+    after = changes[scene.hypotheses[0].entry :]
     return _REPEATED if after and after[0].repeats else 1.0
 
 
-def _made(priors: Sequence[Mapping[int, float]], group: _Group, first: int) -> Mapping[int, float]:
-    """The prior of each entry of a group for a place from the first to the group's start."""
+def _made(priors: Sequence[Mapping[int, float]], scene: Scene, first: int) -> Mapping[int, float]:
+    """The prior of each entry of a scene for a place from the first to the scene's start."""
     found = {}
-    for number in {one.entry for one in group.hypotheses}:
+    for number in {one.entry for one in scene.hypotheses}:
         known = [
             priors[number - 1][place]
-            for place in range(first, group.start + 1)
+            for place in range(first, scene.start + 1)
             if place in priors[number - 1]
         ]
         if known:

@@ -17,7 +17,7 @@ from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.exposure import BodyLight, Scene
 from flangeback.match.observation import Observation, Posterior
 from flangeback.match.pauses import told_shots
-from flangeback.match.scatter import Sample, spread_of
+from flangeback.match.scatter import spread_of
 from flangeback.match.shots import Shot
 from flangeback.words import f_number, number
 
@@ -66,7 +66,7 @@ class Weighed:
 
     def objects(self, limit: float = OBJECTS) -> bool:
         """Whether the ring probably didn't stand as logged."""
-        if self.scene.observation.spread >= _RESTLESS:
+        if self.scene.spread >= _RESTLESS:
             limit = min(limit, OBJECTS)
         return self.posterior.offset != 0 and self.posterior.as_logged <= limit
 
@@ -76,15 +76,11 @@ class Weighed:
         And for a change of lens, that it had been made, or hadn't.
         """
         found = self.posterior
-        sides = [
-            at
-            for at, one in enumerate(self.scene.observation.hypotheses)
-            if (one.entry >= entry) == made
-        ]
+        sides = [at for at, one in enumerate(self.scene.hypotheses) if (one.entry >= entry) == made]
         change = sum(found.hypotheses[at] for at in sides)
         # A ring may have been turned to an f-number before that was noted. Of entries with one
         # f-number, one counts.
-        stops = {round(self.scene.observation.hypotheses[at].stops, 1): at for at in sides}
+        stops = {round(self.scene.hypotheses[at].stops, 1): at for at in sides}
         turned = sum(found.turned_to[at] for at in stops.values())
         f_number = sum(found.logged[at] for at in sides) + turned
         decided = kind is ChangeKind.RING or 1 - change < DECIDED[ChangeKind.LENS]
@@ -106,16 +102,17 @@ class WeighedLight:
 
 def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
     """The light of one body; that of other bodies tells where the light itself stepped."""
-    if not light.scenes:
+    if light.observe is None:
         return WeighedLight(turns=light.turns)
     from flangeback.match.ring_model import smooth
 
     weighed: list[Weighed] = []
     stepped_at: dict[int, float] = defaultdict(float)
-    for part in _parts(light.scenes):
+    for numbers in _parts(light.scenes):
+        part = light.scenes[numbers.start : numbers.stop]
         if _hides_changes(part):
             continue
-        observations = [scene.observation for scene in part]
+        observations = [light.observe(number) for number in numbers]
         found = smooth(list(_beside_others(observations, others)))
         weighed += map(Weighed, part, found.posteriors)
         for entry, probability in found.light_stepped_at.items():
@@ -128,7 +125,7 @@ def _hides_changes(scenes: Sequence[Scene]) -> bool:
 
     Then nobody meters the light: it is the photographer's own flash, whose power is set by hand.
     """
-    certain = [scene for scene in scenes if len(scene.observation.hypotheses) == 1]
+    certain = [scene for scene in scenes if len(scene.hypotheses) == 1]
     stays = [
         abs(after.gain - before.gain) < _SAME_GAIN
         for before, after in pairwise(certain)
@@ -138,18 +135,19 @@ def _hides_changes(scenes: Sequence[Scene]) -> bool:
 
 
 def _stops(scene: Scene) -> float:
-    return scene.observation.hypotheses[0].stops
+    return scene.hypotheses[0].stops
 
 
-def _parts(scenes: Sequence[Scene]) -> Iterator[Sequence[Scene]]:
+def _parts(scenes: Sequence[Scene]) -> Iterator[range]:
+    """The numbers of scenes that are weighed at once."""
     start = 0
     for at in range(1, len(scenes) + 1):
         if (
             at == len(scenes)
             or at - start >= _MOST_OBSERVATIONS
-            or scenes[at].observation.at - scenes[at - 1].observation.at > _NEW_LIGHT
+            or scenes[at].at - scenes[at - 1].at > _NEW_LIGHT
         ):
-            yield scenes[start:at]
+            yield range(start, at)
             start = at
 
 
@@ -168,32 +166,25 @@ def _step_ratio(other: BodyLight, at: float) -> float:
     before, after = _samples_about(other, at)
     if len(before) < _LEAST_SAMPLES or len(after) < _LEAST_SAMPLES:
         return 1.0
-    if abs(_level(after) - _level(before)) < _NO_STEP:
+    if abs(median(after) - median(before)) < _NO_STEP:
         return 1 / _SEEN_STEP
     return _SEEN_STEP if _step(before, after) is not None else 1.0
 
 
-def _samples_about(light: BodyLight, at: float) -> tuple[Sequence[Sample], Sequence[Sample]]:
-    """The samples shortly before a time (seconds) and after it."""
-    place = bisect_right(light.samples, at, key=lambda sample: sample.at)
-    before = light.samples[max(0, place - _NEAR) : place]
-    after = light.samples[place : place + _NEAR]
-    return (
-        [sample for sample in before if at - sample.at <= _OTHER_BODY],
-        [sample for sample in after if sample.at - at <= _OTHER_BODY],
-    )
+def _samples_about(light: BodyLight, at: float) -> tuple[Sequence[float], Sequence[float]]:
+    """How bright the light was shortly before a time (seconds) and after it."""
+    place = bisect_right(light.times, at)
+    first = max(place - _NEAR, bisect_left(light.times, at - _OTHER_BODY), 0)
+    last = min(place + _NEAR, bisect_right(light.times, at + _OTHER_BODY))
+    return light.brightness[first:place], light.brightness[place:last]
 
 
-def _level(samples: Sequence[Sample]) -> float:
-    return median(sample.brightness for sample in samples)
-
-
-def _step(before: Sequence[Sample], after: Sequence[Sample]) -> float | None:
+def _step(before: Sequence[float], after: Sequence[float]) -> float | None:
     """By how many stops the light stepped; None unless that stands out."""
     spread = spread_of([*before, *after])
     if not before or not after or spread is None:
         return None
-    step = _level(after) - _level(before)
+    step = median(after) - median(before)
     # The variance of a median of n normal values is pi/2 times that of their mean.
     deviation = spread * math.sqrt(math.pi / 2 * (1 / len(before) + 1 / len(after)))
     return step if abs(step) > _STANDS_OUT * deviation else None
@@ -316,13 +307,13 @@ def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int
 
 def _opens(one: Weighed, limit: float) -> bool:
     """Whether a change may have been made before this scene or after, and neither side fits."""
-    return len(one.scene.observation.hypotheses) > 1 and one.objects(limit)
+    return len(one.scene.hypotheses) > 1 and one.objects(limit)
 
 
 def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -> bool:
     """Whether the light stepped as far for another body."""
-    here = weighed[step].scene.observation.at
-    at = (weighed[step - 1].scene.observation.at + here) / 2 if step else here
+    here = weighed[step].scene.at
+    at = (weighed[step - 1].scene.at + here) / 2 if step else here
     found = _step(*_samples_about(other, at))
     return found is not None and abs(found - size) <= max(_SAME_STEP, abs(size) / 4)
 

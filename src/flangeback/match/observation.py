@@ -63,12 +63,16 @@ class Posterior:
     """What one observation comes to, given all of them.
 
     `hypotheses` are their probabilities, `logged` those with the ring as logged, `turned_to` those
-    of a ring turned without a note to a hypothesis's f-number. `as_logged` is the sum of `logged`,
-    `offset` the likeliest other ring offset (stops, closed is positive; 0 where there is none).
+    of a ring turned without a note to a hypothesis's f-number, `offset` the likeliest other ring
+    offset (stops, closed is positive; 0 where there is none).
     """
 
     hypotheses: tuple[float, ...]
     logged: tuple[float, ...]
     turned_to: tuple[float, ...]
-    as_logged: float
     offset: float
+
+    @property
+    def as_logged(self) -> float:
+        """The probability of the ring as logged, whatever held."""
+        return sum(self.logged)

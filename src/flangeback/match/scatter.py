@@ -38,14 +38,6 @@ practice)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
-    """The brightness of a scene (log2) at a time (seconds), where the f-number is known."""
-
-    at: float
-    brightness: float
-
-
-@dataclass(frozen=True, slots=True)
 class Pair:
     """Two observations by one entry, one after the other.
 
@@ -171,9 +163,9 @@ def _normal(value: float, spread: float) -> float:
     return math.exp(-((value / spread) ** 2) / 2) / spread
 
 
-def spread_of(samples: Sequence[Sample]) -> float | None:
-    """The standard deviation of one sample, in stops; None when too few tell it."""
-    return deviation([after.brightness - before.brightness for before, after in pairwise(samples)])
+def spread_of(brightness: Sequence[float]) -> float | None:
+    """The standard deviation of one value, in stops; None when too few tell it."""
+    return deviation([after - before for before, after in pairwise(brightness)])
 
 
 def deviation(differences: Sequence[float]) -> float | None:

@@ -8,7 +8,14 @@ from datetime import tzinfo
 from itertools import groupby
 
 from flangeback.clock.counting import by_count, numbered
-from flangeback.clock.model import SECOND, ClockHistory, in_their_hours, microseconds, readings
+from flangeback.clock.model import (
+    SECOND,
+    ClockHistory,
+    TrueTime,
+    in_their_hours,
+    microseconds,
+    readings,
+)
 from flangeback.frames.model import Frame
 
 _LEAST_APART = 1800 * SECOND
@@ -52,15 +59,9 @@ def shots_of(frames: Iterable[Frame], clock: ClockHistory) -> tuple[Shot, ...]:
     Readings tell the order; where they are equal, the count in the names does.
     """
     shots = [
-        Shot(
-            frame,
-            true.earliest,
-            true.latest,
-            start := clock.reading(frame.time, frame.file),
-            start + microseconds(frame.time.resolution),
-        )
+        _shot(frame, true, clock.reading(time, frame.file), microseconds(time.resolution))
         for frame in frames
-        if frame.time is not None and (true := clock.true_time(frame)) is not None
+        if (time := frame.time) is not None and (true := clock.true_time(frame)) is not None
     ]
     shots.sort(key=lambda shot: (shot.start, shot.frame.file))
     alike = (list(group) for _, group in groupby(shots, key=lambda shot: shot.start))
@@ -72,6 +73,14 @@ def shots_of(frames: Iterable[Frame], clock: ClockHistory) -> tuple[Shot, ...]:
         replace(shot, earliest=first, latest=last) if (first, last) != span[:2] else shot
         for shot, span, (first, last) in zip(shots, spans, in_their_hours(spans), strict=True)
     )
+
+
+def _shot(frame: Frame, true: TrueTime, start: int, resolution: int) -> Shot:
+    """By a clock that is right both stretches are the same numbers, which are kept once."""
+    earliest, latest, end = true.earliest, true.latest, start + resolution
+    if (earliest, latest) == (start, end):
+        earliest, latest = start, end
+    return Shot(frame, earliest, latest, start, end)
 
 
 def _apart(shot: Shot, zone: tzinfo) -> int:
