@@ -13,7 +13,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO
 
@@ -41,15 +40,9 @@ _TRIES, _PAUSE = 20, 0.05
 Identity = tuple[int, int, int, int]
 
 
-@lru_cache(maxsize=8)
-def _device(number: int) -> int:
-    """The first of equal numbers: many files have one device, and each number takes memory."""
-    return number
-
-
 def identity(status: os.stat_result) -> Identity:
     """What tells a file, as it is, from any other: device, inode, size, time of modification."""
-    return _device(status.st_dev), status.st_ino, status.st_size, status.st_mtime_ns
+    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def open_to_read(path: Path) -> int:

@@ -67,7 +67,9 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
             said = _said(source.metadata(), source.packets) | {"is_sealed": source.is_sealed}
         except Damaged as damage:
             said = {"damage": str(damage)}
-        size, modified_ns, known = reader.size, reader.modified_ns, reader.identity
+        assert reader.identity is not None
+        device, inode, size, modified_ns = reader.identity
+        known = _shared(device), inode, size, modified_ns
         return Frame(file, folder, size, modified_ns, format=type(source), identity=known, **said)
 
 

@@ -78,9 +78,6 @@ _SAME_STOPS = 0.25
 _BEYOND = 2.0
 """Stops of brightness in the grid beyond what the entries imply."""
 
-_CERTAIN, _NEVER = (1.0,), (0.0,)
-"""Probabilities of a hypothesis that is the only one, and of a turn to where it has the ring."""
-
 Array = NDArray[np.floating[Any]]
 
 
@@ -133,10 +130,10 @@ def _posterior(states: Sequence[_States], gamma: Sequence[Array]) -> Posterior:
             offsets[offset] += probability
             turned.append((one.hypothesis.stops + offset, probability if offset else 0.0))
     del offsets[0.0]
-    likeliest = max(offsets, key=lambda offset: offsets[offset], default=0.0)
+    likeliest = max(offsets, key=offsets.__getitem__, default=0.0)
     offset = likeliest if offsets.get(likeliest) else 0.0
-    if len(states) == 1:
-        return Posterior(_CERTAIN, (sums[0][0],), _NEVER, offset)
+    if len(states) == 1:  # Many have these two alike.
+        return Posterior((1.0,), (sums[0][0],), (0.0,), offset)
     return Posterior(
         tuple(map(sum, sums)),
         tuple(probabilities[0] for probabilities in sums),
