@@ -8,7 +8,7 @@ as it is, but for offsets that lead past them (see jpeg_offsets).
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import ClassVar, NamedTuple
 
@@ -77,32 +77,31 @@ class Jpeg(FrameFile):
         return tuple(_segments(self.reader))
 
     @cached_property
-    def _named(self) -> dict[bytes, Segment]:
-        """The first segment of each name."""
-        found: dict[bytes, Segment] = {}
-        self._has_several_exif = False
+    def _named(self) -> Mapping[bytes, Sequence[Segment]]:
+        """The segments of each name."""
+        found: dict[bytes, list[Segment]] = {}
         for segment in self.segments:
-            names = _NAMES.get(segment.marker)
-            if names:
+            if names := _NAMES.get(segment.marker):
                 end = min(segment.end, segment.start + _LONGEST_NAME)
                 start = self.reader.read(segment.start, end)
-                for name in names:
-                    if start.startswith(name):
-                        self._has_several_exif |= name == _EXIF and _EXIF in found
-                        found.setdefault(name, segment)
+                for name in filter(start.startswith, names):
+                    found.setdefault(name, []).append(segment)
         return found
+
+    def _first(self, name: bytes) -> Segment | None:
+        return next(iter(self._named.get(name, ())), None)
 
     @property
     def exif_segment(self) -> Segment | None:
-        return self._named.get(_EXIF)
+        return self._first(_EXIF)
 
     @property
     def xmp_segment(self) -> Segment | None:
-        return self._named.get(_XMP)
+        return self._first(_XMP)
 
     @property
     def multi_picture_segment(self) -> Segment | None:
-        return self._named.get(_MULTI_PICTURE)
+        return self._first(_MULTI_PICTURE)
 
     @cached_property
     def exif(self) -> Block | None:
@@ -126,14 +125,13 @@ class Jpeg(FrameFile):
 
         Each piece of these begins with a GUID of 32 digits, the whole's length and its own place.
         """
-        if not {_XMP, _EXTENDED_XMP} & self._named.keys():
+        read, named = self.reader.read, self._named
+        standard = [read(s.start + len(_XMP), s.end) for s in named.get(_XMP, ())]
+        pieces = sorted(read(s.start, s.end) for s in named.get(_EXTENDED_XMP, ()))
+        if not standard and not pieces:
             return ()
-        exif, read = self.exif_segment, self.reader.read
-        others = [s for s in self.segments if s.marker == _APP1 and s != exif]
-        contents = [read(s.start, s.end) for s in others]
-        standard = [one.removeprefix(_XMP) for one in contents if one.startswith(_XMP)]
         extended: dict[bytes, bytes] = {}
-        for piece in sorted(one for one in contents if one.startswith(_EXTENDED_XMP)):
+        for piece in pieces:
             guid = piece[: len(_EXTENDED_XMP) + 32]
             extended[guid] = extended.get(guid, b"") + piece[len(guid) + 8 :]
         return [*(standard or [b""]), *extended.values()]
@@ -161,7 +159,8 @@ class Jpeg(FrameFile):
         is_nearly_full = any(place.end - place.start > _NEARLY_FULL for place in places)
         is_doubtful = is_nearly_full or has_absolute_trailer(self.reader)
         # What further segments of Exif data state isn't known, so that a sidecar could contradict.
-        return self.refusal(values) if is_doubtful and not self._has_several_exif else None
+        has_several = len(self._named.get(_EXIF, ())) > 1
+        return self.refusal(values) if is_doubtful and not has_several else None
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
@@ -175,7 +174,7 @@ class Jpeg(FrameFile):
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         block, segment = self.exif, self.exif_segment
-        if self._has_several_exif:
+        if len(self._named.get(_EXIF, ())) > 1:
             raise Refused("the Exif data are in several segments")
         if block is None or segment is None:
             at = self._place_for_exif()
