@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import date, timedelta, timezone, tzinfo
 
@@ -15,9 +16,9 @@ from flangeback.log.model import (
     GroupKind,
     SessionLog,
 )
-from flangeback.log.names import is_bare, is_frame_name, range_text
+from flangeback.log.names import is_frame_name, names_one_frame
 from flangeback.log.text import clean_word
-from flangeback.words import duration, exact, utc_offset
+from flangeback.words import duration, exact, utc_offset, visible
 
 
 def format_log(log: SessionLog) -> str:
@@ -100,10 +101,24 @@ def _zone(zone: tzinfo) -> str:
 
 def _frames(frames: FrameRange | FrameGroup) -> str:
     if isinstance(frames, FrameRange):
-        return range_text(frames)
-    needs_none = frames.kind in (GroupKind.ALL, GroupKind.DAY) or is_bare(frames.name)
+        return _range(frames)
+    needs_none = frames.kind in (GroupKind.ALL, GroupKind.DAY) or _is_bare(frames.name)
     return str(frames) if needs_none else f'"{frames}"'
 
 
 def _name(name: FrameName) -> str:
-    return name.name if is_bare(name) and is_frame_name(name.name) else f'"{name.name}"'
+    return name.name if _is_bare(name) and is_frame_name(name.name) else f'"{name.name}"'
+
+
+def _range(frames: FrameRange) -> str:
+    first, last = frames.first, frames.last
+    if first == last:
+        return first.name if _is_bare(first) and names_one_frame(first.name) else f'"{frames}"'
+    return str(frames) if _is_bare(first) and _is_bare(last) else f'"{first.name}".."{last.name}"'
+
+
+def _is_bare(name: FrameName) -> bool:
+    """Whether a log can have this name without quotes."""
+    # A lone * is a list's; what isn't to be seen is shown in single quotation marks.
+    shown = visible(name.name)
+    return not name.quoted and re.fullmatch(r"[^\s,;\"'‹#]*[^\s,;\"'‹#*]\*?", shown) is not None

@@ -8,7 +8,6 @@ from flangeback.log.model import FrameGroup, FrameName, FrameRange, GroupKind
 from flangeback.log.text import Place
 from flangeback.log.tokenizer import Token
 from flangeback.log.vocabulary import A_FRAME_RANGE, A_TIME, pattern
-from flangeback.words import visible
 
 _SUFFIX = re.compile(r"(?:\.(?=\w*[a-z])\w{2,4})+$", re.IGNORECASE | re.ASCII)
 _LAST_NUMBER = re.compile(r"(.*?)(\d{1,18})(\D*)", re.DOTALL)
@@ -123,18 +122,3 @@ def _wraps(first: str, last: str) -> bool:
     if min(len(first), len(last)) < 4 or int(first) > _COUNTER_TOP:
         return False
     return _COUNTER_TOP - int(first) + int(last) < _COUNTER_TOP // 2
-
-
-def range_text(frames: FrameRange) -> str:
-    """Frames as an entry names them: in quotes where the bare words would be read otherwise."""
-    first, last = frames.first, frames.last
-    if first == last:
-        return first.name if is_bare(first) and names_one_frame(first.name) else f'"{frames}"'
-    return str(frames) if is_bare(first) and is_bare(last) else f'"{first.name}".."{last.name}"'
-
-
-def is_bare(name: FrameName) -> bool:
-    """Whether a log can have this name without quotes."""
-    # A lone * is a list's; what isn't to be seen is shown in single quotation marks.
-    shown = visible(name.name)
-    return not name.quoted and re.fullmatch(r"[^\s,;\"'‹#]*[^\s,;\"'‹#*]\*?", shown) is not None

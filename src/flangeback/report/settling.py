@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from itertools import groupby
 
 from flangeback.clock.counting import count_of
 from flangeback.clock.model import instant
+from flangeback.draft.naming import Namer
 from flangeback.kit import stops
 from flangeback.kit.model import Kit, Lens
-from flangeback.log.model import FrameName, FrameRange, SessionLog, Setting
-from flangeback.log.names import frame_stem, range_text
+from flangeback.log.model import SessionLog, Setting
 from flangeback.match.changes import setting_of, standing
 from flangeback.match.clock_fit import clock_line, clock_words
 from flangeback.match.doubts import DoubtKind
@@ -79,12 +78,12 @@ def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Ca
 
     Frames that only wait for their body's clock to be settled are left out.
     """
-    may_be, order = _open_settings(matches), _name_order(matches)
+    may_be, namer = _open_settings(matches), Namer([one.frame for one in matches.frames], kit)
     for section in sections(matches):
         made = [frame for run in section.runs for frame in run.frames]
         for run in filter(None, map(_for_a_person, section.runs)):
             first, last = made.index(run.first), made.index(run.last)
-            answers = _answers(run, list(_places(run, order)), may_be, matches, logs, kit)
+            answers = _answers(run, _places(run, namer), may_be, matches, logs, kit)
             before = made[first - 1] if first else None
             after = made[last + 1] if last + 1 < len(made) else None
             yield Case(run, tuple(answers), _ADVICE.get(run.outcome), before, after)
@@ -145,22 +144,11 @@ def _answers(
         yield Answer(told, tuple(f"{place} {words}" for place in places))
 
 
-def _places(run: Run, order: Mapping[str, int]) -> Iterator[str]:
-    """The run's frames as a log names them: ranges, where no other frame's name lies between."""
-    stems = {frame_stem(one.frame.file): order[one.frame.file] for one in run.frames}
-    if any('"' in stem for stem in stems):
-        return
-    in_order = sorted(stems, key=lambda stem: stems[stem])
-    for _, group in groupby(enumerate(in_order), key=lambda one: stems[one[1]] - one[0]):
-        first, *others = [stem for _, stem in group]
-        yield range_text(FrameRange(FrameName(first), FrameName((first, *others)[-1])))
-
-
-def _name_order(matches: Matches) -> Mapping[str, int]:
-    """By file, its place in the order of names; a gap lies between names that count apart."""
-    counted = sorted((*count_of(one.frame), one.frame.file) for one in matches.frames)
-    apart = list(dict.fromkeys(letters for letters, _, _ in counted))
-    return {file: at + apart.index(letters) for at, (letters, _, file) in enumerate(counted)}
+def _places(run: Run, namer: Namer) -> Sequence[str]:
+    """The run's frames as a log names them: ranges; none where names won't do for all."""
+    frames = sorted((one.frame for one in run.frames), key=lambda one: (*count_of(one), one.file))
+    places = [place for place, _ in namer.ranges(frames)]
+    return [] if None in places else list(filter(None, places))
 
 
 def _neighbours(found: FrameMatch, matches: Matches) -> Iterator[Setting | None]:
