@@ -9,8 +9,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from flangeback.clock import BodyClock, Reference, TrueTime, fit_clock
-from flangeback.clock.model import SECOND, instant, microseconds
+from flangeback.clock.fitting import fit_clock
+from flangeback.clock.model import SECOND, BodyClock, Reference, TrueTime, instant, microseconds
 from flangeback.frames import CameraTime
 from support.examples import examples
 

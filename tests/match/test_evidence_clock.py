@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from flangeback.clock import Reference, fit_clock
-from flangeback.clock.model import SECOND
+from flangeback.clock.fitting import fit_clock
+from flangeback.clock.model import SECOND, Reference
 from flangeback.frames import Frame
 from support.shots import kinds, matched, short, shot
 

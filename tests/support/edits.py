@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from flangeback.formats import FileReader, Splice
 from flangeback.formats.jpeg import Jpeg
-from flangeback.tags import TAGS, Tag, TagValue
-from flangeback.tags.table import ASCII
+from flangeback.tags.table import ASCII, TAGS, Tag, TagValue
 
 
 @contextmanager

@@ -11,19 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flangeback.kit import Adapter, AdapterKind, Body, Lens
-from flangeback.tags import (
-    TAGS,
-    TIME_TAGS,
-    Fill,
-    Tag,
-    TagValue,
-    aperture_value,
-    decide,
-    effective,
-    equivalent_35mm,
-    make_fill,
-)
-from flangeback.tags.decide import rational, text_value
+from flangeback.kit.optics import equivalent_35mm
+from flangeback.tags.apex import aperture_value
+from flangeback.tags.decide import Fill, decide, effective, make_fill, rational, text_value
+from flangeback.tags.table import TAGS, TIME_TAGS, Tag, TagValue
 from support.kits import whole_kit
 
 KIT = whole_kit()
