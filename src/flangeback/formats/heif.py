@@ -11,6 +11,7 @@ import struct
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from io import BytesIO
 from typing import ClassVar
 
 from flangeback.formats.frame_file import FrameFile
@@ -279,49 +280,39 @@ def _metadata_items(file: FileReader, box: Box) -> Iterator[tuple[bytes, int]]:
 _LONGEST_INFO = 512
 
 
-class _Cursor:
-    """Reads the numbers of a table one after another. Raises Damaged past its end."""
-
-    def __init__(self, data: bytes, at: int) -> None:
-        self.data = data
-        self.base = at
-        self.at = 0
-
-    def take(self, width: int) -> Field:
-        if self.at + width > len(self.data):
-            raise Damaged("the item location box is cut short")
-        value = int.from_bytes(self.data[self.at : self.at + width], "big")
-        field = Field(self.base + self.at, width, value)
-        self.at += width
-        return field
-
-
 def _locations(file: FileReader, box: Box) -> Iterator[Location]:
-    table = _Cursor(file.read(box.start, box.end), box.start)
-    version = table.take(1).value
-    table.take(3)
+    table = BytesIO(file.read(box.start, box.end))
+
+    def take(width: int) -> Field:
+        at, data = box.start + table.tell(), table.read(width)
+        if len(data) < width:
+            raise Damaged("the item location box is cut short")
+        return Field(at, width, int.from_bytes(data, "big"))
+
+    version = take(1).value
+    take(3)
     if version > 2:
         raise Damaged(f"the item location box has version {version}")
-    sizes, more = table.take(1).value, table.take(1).value
+    sizes, more = take(1).value, take(1).value
     offset_width, length_width = sizes >> 4, sizes & 15
     base_width, index_width = more >> 4, (more & 15) if version else 0
     if not {offset_width, length_width, base_width, index_width} <= {0, 4, 8}:
         raise Damaged("the item location box has fields of no standard width")
     number_width = 4 if version == 2 else 2
     left = _MOST_EXTENTS
-    for _ in range(min(table.take(number_width).value, _MOST_ITEMS)):
-        item = table.take(number_width).value
-        method = table.take(2) if version else None
-        elsewhere = table.take(2).value
-        base = table.take(base_width)
+    for _ in range(min(take(number_width).value, _MOST_ITEMS)):
+        item = take(number_width).value
+        method = take(2) if version else None
+        elsewhere = take(2).value
+        base = take(base_width)
         extents = []
-        count = table.take(2).value
+        count = take(2).value
         left -= count
         if left < 0:
             raise Damaged(f"the items are in more than {_MOST_EXTENTS} extents")
         for _ in range(count):
-            table.take(index_width)
-            extents.append(Extent(table.take(offset_width), table.take(length_width)))
+            take(index_width)
+            extents.append(Extent(take(offset_width), take(length_width)))
         yield Location(
             item,
             method.value & 15 if method else 0,

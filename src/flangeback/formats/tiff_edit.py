@@ -169,19 +169,14 @@ class _Change:
         pointer = _Slot(EXIF_DIRECTORY, kind, 1, bytes(4), entries, None)
         return _Change(directory, (*self.slots, pointer))
 
-    def with_pointer(self, pointer: bytes) -> _Change:
-        """With the pointer's place filled in."""
-        return _Change(
-            self.directory,
-            tuple(replace(s, data=pointer) if s.tag == EXIF_DIRECTORY else s for s in self.slots),
-        )
-
 
 def _carried_out(writer: _Writer, below: _Change, above: _Change, room: Room) -> BlockEdit:
     places = room.places(below.sizes + above.sizes)
     for_below, for_above = places[: len(below.sizes)], places[len(below.sizes) :]
     if below.is_new:
-        above = above.with_pointer(struct.pack(writer.order + "I", for_below[0]))
+        data = struct.pack(writer.order + "I", for_below[0])
+        slots = (replace(s, data=data) if s.tag == EXIF_DIRECTORY else s for s in above.slots)
+        above = replace(above, slots=tuple(slots))
     writer.put(below, for_below)
     if above.is_new:
         writer.write(_FIRST_POINTER, struct.pack(writer.order + "I", for_above[0]))
