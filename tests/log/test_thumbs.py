@@ -230,6 +230,10 @@ def _fault(line: str) -> Problem:
         ("ostrava", "kvarn20"),
         ("the kvarn50", "kvarn50"),
         ("zoom 20mm", "zoom1635"),
+        ("wi", "kvarn20"),
+        ("ide", "kvarn20"),
+        ("n50", "kvarn50"),
+        ("oom 16-35 20mm", "zoom1635"),
         ("16-35 20mm", "zoom1635"),
     ],
 )
@@ -263,15 +267,28 @@ def test_a_focal_length_that_more_lenses_have_names_none() -> None:
         ("20", '"20" can be f/20 or kvarn20'),
         ("kvarn50 kvarn135", "kvarn50, and kvarn135 too"),
         ("kva 50 135", "kva 50, and 135 too"),
+        ("kv", '"kv" can be kvarn50, kvarn135 or kvarn20'),
+        ("varn", '"varn" can be kvarn50, kvarn135 or kvarn20'),
+        ("n50 n135", "n50, and n135 too"),
     ],
 )
 def test_a_part_that_fits_more_is_a_fault_with_all_of_them(words: str, text: str) -> None:
     assert _fault(f"9:12 k7 {words}").text == text
 
 
-@pytest.mark.parametrize("words", ["kv", "5", "varn", "kvarn5", "kvarns", "kvarn?", "the"])
+@pytest.mark.parametrize("words", ["k5", "5", "n5", "kvarn5", "kvarns", "kvarn?", "the", "m16"])
 def test_what_is_no_part_of_a_name_isnt_understood(words: str) -> None:
     assert "isn't understood" in _fault(f"9:12 k7 {words}").text
+
+
+def test_the_logs_own_words_come_first() -> None:
+    nexion = '[lens.nexion50f2]\nname = "Nexion 50mm Open"\nfocal = 50\nwidest = 1.8\n'
+    kit = parse_kit(HEAD + KVARN + nexion + 'mount = "M42"\n')
+    for words, f_number in (("nexi open", "1.8"), ("nexi f2", "2"), ("xio 2.8", "2.8")):
+        (span,) = parse_log(f"{DAY}9:12 k7 {words}", kit).spans
+        assert (span.setting.lens, str(span.setting.f_number)) == ("nexion50f2", f_number)
+    # `on` is in its name, too; who writes it here means no lens.
+    assert '"on" isn\'t understood' in fault("9:12 k7 kvarn50 f/4\n9:20 k7 on f/8", kit).text
 
 
 def test_an_f_number_in_a_name_is_no_part_of_it() -> None:

@@ -11,6 +11,7 @@ from flangeback.log.model import FrameName
 from flangeback.log.names import frame_stem, is_any_name, is_frame_name
 from flangeback.log.text import Place, clean_word
 from flangeback.log.tokenizer import Tokenizer
+from flangeback.log.vocabulary import KEYWORDS, PLAIN_WORDS
 
 TYPE_NAMES: dict[type[Body | Lens | Adapter], str] = {
     Body: "a body",
@@ -22,7 +23,14 @@ _A_PART = re.compile(r"(?=[\w.-]*(?:[^\W\d_]|\d\d))[\w.-]+")
 """What can be part of a name: one figure alone is none."""
 _F_NUMBER = re.compile(r"(?:f/?|1:)\d[\d.,-]*")
 _SHORTEST = 3
-"""Letters that the beginning of a name's word has at least."""
+"""Letters that the beginning of a name's word has at least, where a maker's counts too."""
+_LEAST = 2
+"""Letters or figures of a part that stands anywhere in a name."""
+_OF_A_SENTENCE = (
+    *("an", "and", "as", "at", "by", "for", "from", "in", "into", "is", "it", "no", "not", "now"),
+    *("of", "on", "or", "so", "to", "up", "with"),
+)
+"""Words that people write without a thought: they are no part from the middle of a name."""
 
 
 class Gear:
@@ -42,6 +50,7 @@ class Gear:
             [(gear, _runs(f"{gear.key} {_bare(name)}")) for gear, name, _ in named],
             [(gear, _runs(f"{gear.key} {_bare(name)} {maker}")) for gear, name, maker in named],
         )
+        self._names = [(gear, _bare(f"{gear.key} {name}")) for gear, name, _ in named]
 
     def find(self, word: str) -> Body | Lens | Adapter | None:
         """The gear of this key, in any case of letters."""
@@ -55,7 +64,8 @@ class Gear:
     def fitting(self, words: Iterable[str]) -> Sequence[Body | Lens]:
         """The bodies and lenses of whose key or name (else maker) each of these words is a part.
 
-        A part is the beginning of a word of letters, or a number; f-numbers in a name are none.
+        A part is the beginning of a word of letters, or a number; where nothing has it, whatever
+        stands in a key or name. f-numbers in a name are none.
         """
         words = tuple(words)
         if not all(_A_PART.fullmatch(word) for word in words):
@@ -65,15 +75,17 @@ class Gear:
             found = [gear for gear, its in gears if all(_is_part(run, its) for run in runs)]
             if found:
                 return found
-        return ()
+        return [gear for gear, name in self._names if all(_is_in(name, word) for word in words)]
 
     def read_parts(self, words: Tokenizer) -> tuple[Place, Sequence[Body | Lens]] | None:
         """Read words in a row that are parts of one name, and what they fit; None if none are."""
         fitting: Sequence[Body | Lens] = ()
         places: list[Place] = []
         while (place := words.peek_word()) is not None:
+            if places and self._is_own_word(words, place.text):
+                break
             more = self.fitting([*(one.text for one in places), place.text])
-            if not more or (places and self.find(place.text) is not None):
+            if not more:
                 break
             fitting = more
             if words.match("focal length"):
@@ -81,6 +93,11 @@ class Gear:
                 break
             places.append(words.read_word())
         return (places[0].to(places[-1]), fitting) if places else None
+
+    def _is_own_word(self, words: Tokenizer, word: str) -> bool:
+        """Whether the word that stands here is a key, or the log's own."""
+        is_known = self.find(word) is not None or word.casefold() in (*KEYWORDS, *PLAIN_WORDS)
+        return is_known or words.match("f-number") is not None
 
     def frame_name(self, place: Place, expected: str) -> FrameName:
         """The frame that is named here; in quotes it may have any name.
@@ -112,3 +129,11 @@ def _runs(name: str) -> list[str]:
 def _is_part(run: str, runs: Sequence[str]) -> bool:
     is_word = len(run) >= _SHORTEST and not run.isdigit()
     return run in runs or (is_word and any(one.startswith(run) for one in runs))
+
+
+def _is_in(name: str, word: str) -> bool:
+    """Whether a word stands in a name, with no number cut in two."""
+    word = word.casefold()
+    before = r"(?<![^\W\d_])" if word in _OF_A_SENTENCE else r"(?<!\d)" * word[:1].isdigit()
+    after = r"(?!\d)" * word[-1:].isdigit()
+    return len(word) >= _LEAST and re.search(before + re.escape(word) + after, name) is not None
