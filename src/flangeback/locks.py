@@ -6,13 +6,13 @@ import errno
 import os
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 
 from flangeback.errors import InputError, Problem
-from flangeback.system import clear_parts, open_folder, open_to_append
+from flangeback.system import is_part, open_folder, open_to_append
 
 _LOCKED_BYTE = 0x7FFF_FFFE
 """Where a system that locks bytes locks one: behind all that anybody reads."""
@@ -52,10 +52,19 @@ def held(path: Path) -> Iterator[None]:
         raise InputError(Problem(str(folder), f"can't be opened: {error.strerror}")) from None
     try:
         if _waited(file, folder):
-            clear_parts(folder)
+            _clear_parts(folder)
         yield
     finally:
         os.close(file)
+
+
+def _clear_parts(folder: Path) -> None:
+    """Removes what a process that was killed left half made in this folder."""
+    with suppress(OSError):
+        for path in folder.iterdir():
+            if is_part(path.name):
+                with suppress(OSError):
+                    path.unlink()
 
 
 def _waited(file: int, folder: Path) -> bool:

@@ -44,7 +44,8 @@ def _folder_in(outer: int, name: str, *, make: bool) -> int:
     """The descriptor of a folder in an open one."""
     if make:
         with suppress(FileExistsError):
-            os.mkdir(name, dir_fd=outer)
+            # It is the owner's alone until it gets the mode that it is to have.
+            os.mkdir(name, 0o700, dir_fd=outer)
     try:
         return os.open(name, os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=outer)
     except NotADirectoryError as error:

@@ -104,11 +104,11 @@ def open_to_append(path: Path) -> int:
         raise OSError(errno.ELOOP, "is a link", str(path))
     file = os.open(path, flags, 0o666)
     status = os.fstat(file)
-    if not stat.S_ISREG(status.st_mode) or status.st_nlink > 1:
-        os.close(file)
-        what = "has another name too" if stat.S_ISREG(status.st_mode) else "not a regular file"
-        raise OSError(errno.EINVAL, what, str(path))
-    return file
+    if stat.S_ISREG(status.st_mode) and status.st_nlink == 1:
+        return file
+    os.close(file)
+    what = "has another name too" if stat.S_ISREG(status.st_mode) else "not a regular file"
+    raise OSError(errno.EINVAL, what, str(path))
 
 
 def pread(file: int, count: int, at: int) -> bytes:
@@ -188,16 +188,13 @@ def start_writing_back(file: int) -> None:
 
 def sync_file(file: int) -> None:
     """Brings an open file's bytes to disk, where the file system can, or raises OSError."""
-    try:
+    with suppress(ImportError, OSError):
         import fcntl
 
         full_sync = getattr(fcntl, "F_FULLFSYNC", None)
         if full_sync is not None:  # macOS: its fsync leaves bytes in the disk's own memory.
-            with suppress(OSError):
-                fcntl.fcntl(file, full_sync)
-                return
-    except ImportError:
-        pass
+            fcntl.fcntl(file, full_sync)
+            return
     try:
         os.fsync(file)
     except OSError as error:
@@ -214,6 +211,11 @@ def sync_folder(folder: Path) -> None:
 def set_times(path: Path, accessed_ns: int, modified_ns: int) -> bool:
     """Sets times of a file or a folder, in ns; whether its file system takes them."""
     return _tolerated(os.utime, path, ns=(accessed_ns, modified_ns))
+
+
+def longest_name(folder: Path) -> int:
+    """How many bytes a name in it may have, as far as the system says."""
+    return os.pathconf(folder, "PC_NAME_MAX") if hasattr(os, "pathconf") else 1 << 16
 
 
 def copy_attributes(source: int, copy: Path) -> bool:
@@ -291,15 +293,6 @@ def part_name(folder: Path) -> Path:
 def is_part(name: str) -> bool:
     """Whether a file of this name isn't whole yet."""
     return name.startswith(_PART)
-
-
-def clear_parts(folder: Path) -> None:
-    """Removes what a process that was killed left half made in this folder."""
-    with suppress(OSError):
-        for entry in os.scandir(folder):
-            if is_part(entry.name):
-                with suppress(OSError):
-                    os.unlink(entry.path)  # noqa: PTH108
 
 
 def save(path: Path, content: bytes) -> None:

@@ -18,7 +18,9 @@ import pytest
 
 from flangeback.copies import Filled, FillOptions, fill, preview, verify
 from flangeback.copies.model import SourceNow
+from flangeback.copies.others import OtherFiles
 from flangeback.copies.own import own_frames
+from flangeback.copies.run import foreseen
 from flangeback.copies.tasks import Action
 from flangeback.errors import InputError
 from flangeback.frames import scan
@@ -905,6 +907,19 @@ def test_modes_and_times_come_along(frames: Path, out: Path) -> None:
     assert (out / THIRD).stat().st_mtime_ns == (frames / THIRD).stat().st_mtime_ns
 
 
+@pytest.mark.skipif(os.name == "nt", reason="its folders have no modes")
+def test_modes_of_folders_come_along_and_stop_no_later_run(frames: Path, out: Path) -> None:
+    (frames / "day2").chmod(0o500)
+    run(frames, out)
+    assert (out / "day2").stat().st_mode & 0o777 == 0o500
+    (out / THIRD).unlink()
+    assert not run(frames, out, AT_5_6, take_back=True).failed
+    assert (out / "day2").stat().st_mode & 0o777 == 0o500
+    assert f_number(out / THIRD) == "56/10"
+    (frames / "day2").chmod(0o700)
+    (out / "day2").chmod(0o700)
+
+
 def test_attributes_come_along(frames: Path, out: Path) -> None:
     try:
         os.setxattr(frames / FIRST, "user.label", b"red")
@@ -1019,7 +1034,7 @@ def test_an_other_file_that_goes_away_stops_no_other(
     frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (frames / "clip.mov").write_bytes(b"a movie")
-    listed = lambda *_: ("clip.mov", "gone.mov")  # noqa: E731
+    listed = lambda *_: OtherFiles(("clip.mov", "gone.mov"))  # noqa: E731
     monkeypatch.setattr("flangeback.copies.run.other_files", listed)
     found = run(frames, out, others=True)
     assert found.others.made == ("clip.mov",)
@@ -1184,3 +1199,62 @@ def test_what_stands_in_a_sidecar_of_ours_is_our_own_too(raw: Path, out: Path) -
     sidecar = out / "K7_0001.xmp"
     sidecar.write_bytes(sidecar.read_bytes().replace(b"28/10", b"40/10"))
     assert own_frames(scan(out), out) == {"K7_0002.DNG"}
+
+
+def test_a_sidecar_that_states_nothing_of_ours_makes_no_fill_of_a_refusal(
+    frames: Path, out: Path
+) -> None:
+    double = with_segments(a_picture(0), segment(APP1, EXIF + small_block()))
+    (frames / FIRST).write_bytes(double)
+    (frames / "K7_0001.xmp").write_bytes(RATING)
+    for _ in range(2):
+        found = run(frames, out)
+        assert outcomes(found)[FIRST] == Outcome.UNREADABLE
+    assert (out / "K7_0001.xmp").read_bytes() == RATING
+
+
+def test_a_sidecar_whose_name_is_too_long_is_that_frames_fault_alone(raw: Path, out: Path) -> None:
+    """255 bytes are the most that a name may have on the disks of this system (common practice)."""
+    longest = "K" * (os.pathconf(raw, "PC_NAME_MAX") - 4) + ".DNG"
+    (raw / longest).write_bytes(bayer_dng().data)
+    for _ in range(2):
+        found = outcomes(run(raw, out, sidecar=SidecarName.FULL))
+        assert found.pop(longest) == Outcome.UNREADABLE
+        assert set(found.values()) == {Outcome.FILL}
+    assert (out / longest).read_bytes() == (raw / longest).read_bytes()
+    (long,) = (one for one in preview(matched(raw), raw, out) if one.match.frame.file == longest)
+    assert long.match.outcome is Outcome.UNREADABLE
+    assert set(outcomes(run(raw, out)).values()) == {Outcome.FILL}
+
+
+def test_a_sidecar_of_one_custom_is_no_other_frames_of_the_other(raw: Path, out: Path) -> None:
+    (raw / "K7_0001.DNG.DNG").write_bytes(bayer_dng().data)
+    run(raw, out)
+    made = {path.name for path in out.glob("*.xmp")}
+    assert made == {"K7_0001.xmp", "K7_0001.DNG.DNG.xmp", "K7_0002.xmp"}
+
+
+def test_a_preview_asks_what_a_run_asks(frames: Path, tmp_path: Path, out: Path) -> None:
+    double = with_segments(a_picture(0), segment(APP1, EXIF + small_block()))
+    (frames / FIRST).write_bytes(double)
+    (frames / "K7_0004.PNG").write_bytes(by_pillow("PNG", xmp=True))
+    told = {
+        one.match.frame.file: one.match.outcome for one in preview(matched(frames), frames, out)
+    }
+    asked = foreseen(matched(frames), frames).frames
+    done = outcomes(run(frames, out))
+    assert told == done
+    assert {match.frame.file: match.outcome for match in asked} == done
+    assert done[FIRST] == Outcome.UNREADABLE
+
+
+def test_a_copy_that_was_cut_is_told_from_one_that_somebody_changed(
+    frames: Path, out: Path
+) -> None:
+    run(frames, out)
+    os.truncate(out / FIRST, 300)
+    (cut,) = (one for one in run(frames, out).copies if one.match.frame.file == FIRST)
+    assert "--mend" in str(cut.match.reason)
+    assert "another program" not in str(cut.match.reason)
+    assert not run(frames, out, mend=True).failed
+    assert not verify(out).failed

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
@@ -68,6 +68,7 @@ def match(
 
     Example: flangeback match 2026-05-17 --kit ~/kit.toml
     """
+    from flangeback.copies.run import foreseen
     from flangeback.match.meanings import MEANINGS
 
     if explain is not None and (not folders or explain.casefold() in MEANINGS):
@@ -85,12 +86,13 @@ def match(
         session, page = shared.matched(
             outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
         )
+        planned = flangeback.preview(page.matches, outing.folder, out) if out else None
+        page = replace(page, matches=foreseen(page.matches, outing.folder, planned))
         if report_file:
             path = report.pages.own_page(report_file, outing.name, outing.folder)
             report.pages.write_outing_page(path, page)
         others = flangeback.other_files(outing.folder, session.frames, session.files)
-        planned = flangeback.preview(page.matches, outing.folder, out) if out else None
-        return Found(page, flangeback.OtherFiles(others), planned)
+        return Found(page, others, planned)
 
     def show(outing: flangeback.OutingFolder, found: Found) -> None:
         page = found.page
@@ -105,7 +107,7 @@ def match(
 
     what = outings.Work(work, show, Found.told, Found.document)
     done = outings.run(found, what, folders, json=json)
-    if any(one.page.matches.needs_person for one in done):
+    if any(one.page.matches.needs_person or one.others.left for one in done):
         raise typer.Exit(NEEDS_PERSON)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import suppress
@@ -278,17 +279,34 @@ class Run:
                 (folder / below.name).unlink(missing_ok=True)
             writer.append(replace(record, verdict=WITHDRAWN))
 
-    def finish_folders(self, names: Iterable[str]) -> None:
-        """Gives the folders of copies the times of the frames' folders.
+    def open_folders(self, planned: Planned) -> None:
+        """Has folders written to that an earlier run gave the modes of read-only ones."""
+        made = [task.plan.copy for task in planned.tasks if task.action in MADE]
+        for folder in reversed(_folders([*made, *(one.copy for one in planned.withdrawn)])):
+            with suppress(OSError), pinned(self.standing.out, folder, make=False) as there:
+                mode = there.stat().st_mode
+                if mode & stat.S_IRWXU != stat.S_IRWXU:
+                    there.chmod(stat.S_IMODE(mode) | stat.S_IRWXU)
 
-        Their names are written to disk, too. Raises OSError.
+    def finish_folders(self, names: Iterable[str]) -> None:
+        """Gives the folders of copies the modes and the times of the frames' folders.
+
+        The output folder itself keeps its mode. Their names are written to disk, too. Raises
+        OSError.
         """
-        folders = {folder for name in names for folder in PurePath(name).parents}
-        for folder in sorted(folders, key=lambda one: len(one.parts), reverse=True):
+        for folder in _folders(names):
             with suppress(OSError), pinned(self.standing.out, folder, make=False) as there:
                 sync_folder(there)
                 status = (self.standing.frames / folder).stat()
                 set_times(there, status.st_atime_ns, status.st_mtime_ns)
+                if folder.name:
+                    there.chmod(stat.S_IMODE(status.st_mode))
+
+
+def _folders(names: Iterable[str]) -> list[PurePath]:
+    """The folders that files of these names lie in, the deepest first."""
+    folders = {folder for name in names for folder in PurePath(name).parents}
+    return sorted(folders, key=lambda one: len(one.parts), reverse=True)
 
 
 def _size(match: FrameMatch) -> int:

@@ -18,7 +18,8 @@ class FrameCopy:
     `copy` is relative to the output folder, None where there is none; `copies` are all files made
     for it, sidecars included. `verified` says that they are proved; `failure` says what failed
     its proof, and in what: the frame is then copied as it is. `resumed` marks a copy that an
-    earlier run had finished, `noted` one that stood there and got a line in the manifest. `action`
+    earlier run had finished, `noted` has the files that stood there and got a line in the manifest.
+    `action`
     says what was done, `keeps_attributes` whether the copy has the frame's mode, times and
     attributes.
     """
@@ -29,7 +30,7 @@ class FrameCopy:
     verified: bool
     failure: str | None = None
     resumed: bool = False
-    noted: bool = False
+    noted: tuple[str, ...] = ()
     action: Action = Action.MAKE
     keeps_attributes: bool = True
 
@@ -122,9 +123,10 @@ class CheckedCopy:
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """What was done about copies that are missing or changed, by the names of their sources.
+    """What was done about copies that are missing or changed.
 
-    They were made again, or noted as they stand there now; or left, for a reason.
+    They were made again or left, for a reason, by the names of their sources; or noted as they
+    stand there now, by their own.
     """
 
     made: tuple[str, ...]
@@ -144,7 +146,7 @@ class Mended:
                 *(one.match.frame.file for one in made),
                 *(name for one in others for name in one.made),
             ),
-            tuple(copy.match.frame.file for copy in copies if copy.noted),
+            tuple(name for copy in copies for name in copy.noted),
             left | {name: why for one in others for name, why in one.left.items()},
         )
 

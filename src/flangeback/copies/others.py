@@ -20,7 +20,7 @@ class OtherFiles:
     """Files that are no frames, relative to the frames folder.
 
     `copied` says whether they were copied, `made` which of them now, `left` why those weren't that
-    weren't.
+    weren't, and folders that can't be listed.
     """
 
     files: tuple[str, ...] = ()
@@ -44,9 +44,7 @@ def _kinds(files: Iterable[str]) -> Mapping[str, int]:
     return dict(Counter(suffixes).most_common())
 
 
-def other_files(
-    folder: Path, frames: Iterable[Frame], used: Iterable[Path] = ()
-) -> tuple[str, ...]:
+def other_files(folder: Path, frames: Iterable[Frame], used: Iterable[Path] = ()) -> OtherFiles:
     """The regular files below a folder that are no frame's, in the order of their names.
 
     `used` are logs and kits, which are kept anyway: neither they nor files with their very bytes
@@ -59,14 +57,20 @@ def other_files(
         with suppress(ValueError):  # It lies elsewhere.
             known.add(path.absolute().relative_to(folder.absolute()).as_posix())
     kept = [path for path in used if path.is_file()]
-    return tuple(
+    below = files_below(folder)
+    files = (
         file
-        for file in files_below(folder)
+        for file in below
         if file not in known
         and not OWN.fullmatch(file)
         and _is_regular(folder / file)
         and not _is_one_of(folder / file, kept)
     )
+    unlisted = (file for file in below if os.path.isdir(folder / file))  # noqa: PTH112
+    return OtherFiles(tuple(files), left=dict.fromkeys(unlisted, _UNLISTED))
+
+
+_UNLISTED = "the system doesn't list this folder, and nothing is known of the frames in it"
 
 
 def _is_regular(path: Path) -> bool:

@@ -27,7 +27,7 @@ _RESERVED = frozenset(
 
 def check_place(frames: Path, out: Path) -> None:
     """Raises InputError where `out` is the frames folder, lies in it, or holds it."""
-    if not (there := _nearest(out)).is_dir():
+    if not (there := nearest(out)).is_dir():
         raise InputError(Problem(str(there), "is a file", expected="a folder for the copies"))
     if lies_in(out, frames):
         text = "is the frames folder, or lies in it: originals are never written to"
@@ -56,7 +56,7 @@ def is_same_file(one: Path, other: Path) -> bool:
 
 def check_room(out: Path, needed: int) -> None:
     """Raises InputError unless the disk has `needed` bytes, or doesn't say what it has."""
-    disk = shutil.disk_usage(_nearest(out))
+    disk = shutil.disk_usage(nearest(out))
     # Some network file systems state no size at all (f_blocks of statvfs, POSIX.1-2017).
     if disk.total and disk.free < needed + _SPARE:
         needs = f"{_shown(needed + _SPARE)} needed, {_shown(_SPARE)} of it to spare"
@@ -64,7 +64,7 @@ def check_room(out: Path, needed: int) -> None:
         raise InputError(Problem(str(out), text, expected="a folder on a disk with more room"))
 
 
-def _nearest(out: Path) -> Path:
+def nearest(out: Path) -> Path:
     """The folder itself, or the nearest above it that is there."""
     return next(folder for folder in (out, *out.resolve().parents) if folder.exists())
 
@@ -86,8 +86,8 @@ def check_names(out: Path, copies: Iterable[str]) -> None:
     confused = [sorted(names) for names in alike.values() if len(names) > 1]
     if not confused and not delicate:
         return
-    nearest = _nearest(out)
-    with TemporaryDirectory(prefix=part_name(nearest).name, dir=nearest) as place:
+    above = nearest(out)
+    with TemporaryDirectory(prefix=part_name(above).name, dir=above) as place:
         problems = [*_confused(Path(place), confused), *_impossible(Path(place), delicate)]
     if problems:
         raise InputError(problems)

@@ -16,7 +16,7 @@ from flangeback.frames.reading import alike_times
 from flangeback.match.model import FrameMatch
 from flangeback.raw_mode import RawMode, SidecarName
 from flangeback.tags.decide import decide
-from flangeback.tags.table import Tag, TagValue
+from flangeback.tags.table import TagValue
 from flangeback.tags.times import true_time, without_time
 
 
@@ -99,6 +99,11 @@ class FilePlan:
         return self.method == CopyMethod.SIDECAR and self.source_file is None
 
     @property
+    def states_all(self) -> bool:
+        """Whether the file is to state all the values that there are."""
+        return bool(self.values) and self.method in (CopyMethod.EMBED, CopyMethod.SIDECAR)
+
+    @property
     def is_picture(self) -> bool:
         """Whether the file is the frame's own, and no sidecar."""
         return self.copy == self.frame.file
@@ -176,7 +181,6 @@ def _file_plans(
     )
     values = _values(match, file, options)
     why = _why_beside(file, values, options, has) if values else ""
-    replaces_lens = bool(match.stale - {Tag.FOCAL_LENGTH_35MM})
     if not values:
         yield copy
     elif why is None:
@@ -190,7 +194,7 @@ def _file_plans(
             yield replace(beside, remark=f"a sidecar takes the values; {time}")
         else:
             yield replace(copy, refusal=why)
-    elif why and replaces_lens and not file.format.is_raw:
+    elif why and match.replaces_lens and not file.format.is_raw:
         # The sidecar would contradict what stays in the file.
         yield replace(copy, refusal=why)
     else:
@@ -203,7 +207,11 @@ def _beside(
     copy: FilePlan, file: Frame, values: tuple[TagValue, ...], options: FillOptions
 ) -> FilePlan:
     """The sidecar that takes the values."""
-    new = file.file if options.sidecar == SidecarName.FULL else without_suffix(file.file)
+    new, stem = file.file, without_suffix(file.file)
+    # Beside a file NAME, NAME.xmp would be its sidecar, not that of NAME.EXT.
+    is_anothers = stem != without_suffix(stem) and (copy.folder / stem).exists()
+    if options.sidecar == SidecarName.STEM and not is_anothers:
+        new = stem
     name = next(iter(file.sidecars), f"{new}.xmp")
     return replace(copy, method=CopyMethod.SIDECAR, copy=name, source_file=None, values=values)
 

@@ -38,13 +38,17 @@ def frame_copy(job: Job, done: Sequence[Done]) -> FrameCopy:
     first = done[0] if done else None
     is_whole = all(one.stands for one in done if not one.refusal) and bool(there)
     return FrameCopy(
-        _outcome(job, done),
+        outcome_of(job, done),
         first.task.plan.copy if first and first.stands else None,
         tuple(there),
         verified=is_whole and not failures,
         failure="; ".join(failures) or None,
         resumed=bool(done) and all(_is_finished(one.task) for one in done),
-        noted=any(one.record is not None and one.task.action == Action.KEEP for one in done),
+        noted=tuple(
+            one.task.plan.copy
+            for one in done
+            if one.record is not None and one.task.action == Action.KEEP
+        ),
         action=job.action,
         keeps_attributes=all(one.keeps_attributes for one in done),
     )
@@ -54,7 +58,7 @@ def _is_finished(task: Task) -> bool:
     return task.record is not None and task.action == Action.KEEP
 
 
-def _outcome(job: Job, done: Sequence[Done]) -> FrameMatch:
+def outcome_of(job: Job, done: Sequence[Done]) -> FrameMatch:
     """The outcome with what the files refused, why they were left, or what is remarkable."""
     match = job.match
     lost = job.lost or next((one.lost for one in done if one.lost), None)
@@ -69,7 +73,7 @@ def _outcome(job: Job, done: Sequence[Done]) -> FrameMatch:
     if failure:
         why = _joined(why, f"its copy with values failed the proof and isn't kept: {failure}")
     filled = any(
-        one.task.plan.values and one.stands and not (one.refusal or one.failure) for one in done
+        one.task.plan.states_all and one.stands and not (one.refusal or one.failure) for one in done
     )
     if why and match.outcome.is_filled and not filled:
         match = replace(match, outcome=Outcome.UNREADABLE, fill=None, reason=None)

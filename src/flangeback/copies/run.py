@@ -5,20 +5,25 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from flangeback.copies import output
+from flangeback.copies.edit import edit_for
+from flangeback.copies.faults import SourceError
 from flangeback.copies.making import OPTIONS, Planned, Progress, Run
 from flangeback.copies.manifest import Manifest, ManifestWriter
 from flangeback.copies.model import Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
-from flangeback.copies.plan import CopyMethod, FillOptions, sidecar_names
+from flangeback.copies.plan import CopyMethod, FillOptions, plan_frame, sidecar_names
 from flangeback.copies.records import Record, RunStart
+from flangeback.copies.results import Done, outcome_of
 from flangeback.copies.standing import Standing
-from flangeback.copies.tasks import MADE, Action, Task
+from flangeback.copies.tasks import MADE, Action, Job, Task
 from flangeback.copies.touched import TIME_NAMES
 from flangeback.errors import InputError, Problem
-from flangeback.match.model import Matches
+from flangeback.formats import Damaged, Refused
+from flangeback.match.model import FrameMatch, Matches
 from flangeback.system import is_part
 from flangeback.words import count, listed, some_of
 
@@ -44,7 +49,8 @@ def fill(
     lens data out of copies, and, with the finished copies kept, where the run can't go on.
     """
     output.check_place(frames, out)
-    others = other_files(frames, (match.frame for match in matches.frames), options.used)
+    beside = other_files(frames, (match.frame for match in matches.frames), options.used)
+    others = beside.files
     with Manifest(out) as manifest:
         if not options.others:
             others = tuple(file for file in others if not _is_copied(manifest.get(file)))
@@ -61,6 +67,7 @@ def fill(
             out.mkdir(parents=True, exist_ok=True)
             writer = ManifestWriter(out, manifest)
             try:
+                run.open_folders(planned)
                 output.clear_unfinished(out)
                 writer.start(run.start(planned))
                 copies = run.carry_out(planned, writer, progress)
@@ -74,6 +81,7 @@ def fill(
             raise InputError(_cannot_go_on(out, error)) from None
     tried = (one.plan.copy for one in planned.others if one.action in MADE)
     made = tuple(name for name in tried if name not in left)
+    left = {**beside.left, **left}
     return Filled(tuple(copies), matches, OtherFiles(others, options.others, made, left))
 
 
@@ -93,8 +101,55 @@ def preview(
         found = []
         for job in standing.jobs(matches.frames):
             gains, changes, losses = (tuple(sorted(names)) for names in job.changes())
-            found.append(FramePreview(job.match, job.action, job.reason, gains, changes, losses))
+            match = _foreseen(job, options)
+            found.append(FramePreview(match, job.action, job.reason, gains, changes, losses))
         return tuple(found)
+
+
+def foreseen(
+    matches: Matches, frames: Path, planned: Sequence[FramePreview] | None = None
+) -> Matches:
+    """What frames come to once `fill` has asked their files for room.
+
+    Without a preview those are asked that may refuse: by their structure, for a sidecar, or for
+    another lens.
+    """
+    if planned is None:
+        return replace(matches, frames=tuple(_asked(match, frames) for match in matches.frames))
+    return replace(matches, frames=tuple(one.match for one in planned))
+
+
+def _asked(match: FrameMatch, frames: Path) -> FrameMatch:
+    files = match.frame.files
+    may_refuse = any(file.may_refuse or file.sidecars for file in files) or match.replaces_lens
+    if not (match.outcome.is_filled and may_refuse):
+        return match
+    try:
+        plans = plan_frame(match, frames, _PLAIN)
+    except SourceError as why:
+        return _foreseen(Job(match, (), str(why)), _PLAIN)
+    tasks = (Task(plan, frames, Action.MAKE) for plan in plans)
+    return _foreseen(Job(match, tuple(tasks)), _PLAIN)
+
+
+def _foreseen(job: Job, options: FillOptions) -> FrameMatch:
+    """What a frame would come to."""
+    return outcome_of(job, [_foreseen_file(task, options) for task in job.tasks])
+
+
+def _foreseen_file(task: Task, options: FillOptions) -> Done:
+    plan, record = task.present or task.plan, task.record
+    if task.action == Action.LEAVE:
+        return Done(task, stands=False, left=task.reason)
+    if task.action == Action.KEEP and record is not None:
+        refusal = record.refusal if plan.values else plan.refusal
+        return Done(task, refusal=refusal, remark=task.reason)
+    try:
+        return Done(task, remark=edit_for(plan, options).remark)
+    except SourceError as why:
+        return Done(task, stands=False, lost=str(why))
+    except (Refused, Damaged) as why:
+        return Done(task, stands=plan.source is not None, refusal=str(why))
 
 
 def options_of(run: RunStart) -> FillOptions:

@@ -14,7 +14,7 @@ from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.keeping import OWN
 from flangeback.copies.manifest import Manifest
-from flangeback.copies.output import folded, is_same_file
+from flangeback.copies.output import folded, is_same_file, nearest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame, sidecar_names
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
@@ -31,7 +31,7 @@ from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame
 from flangeback.match.model import FrameMatch
-from flangeback.system import identity, open_file
+from flangeback.system import identity, longest_name, open_file
 from flangeback.tags.table import TagValue
 
 
@@ -43,6 +43,7 @@ class Standing:
         self.folder = str(frames.resolve())
         self._sound_folders: set[Path] = {out}
         self._spelled: dict[str, str] | None = None
+        self._longest = longest_name(nearest(out))
 
     def jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
         """Every frame with its files; no two files get one name."""
@@ -95,12 +96,30 @@ class Standing:
             try:
                 planned = plan_frame(match, self.frames, self.options, self._has)
                 plans = [p for p in (_apart(plan, taken) for plan in planned) if p is not None]
-                tasks = tuple(self._task(plan) for plan in plans)
+                tasks = tuple(self._task(plan) for plan in self._with_names(plans))
                 # All files of a frame are left where its picture is.
                 left = [task for task in tasks if task.plan.is_picture]
                 yield Job(match, _all_left(tasks, *left))
             except SourceError as why:
                 yield Job(match, (), str(why))
+
+    def _with_names(self, plans: list[FilePlan]) -> Iterator[FilePlan]:
+        """The plans, but for new sidecars whose names the disk can't hold: their frames go without.
+
+        Raises SourceError where it can't hold a frame's own name.
+        """
+        long = [plan for plan in plans if self._is_long(plan.copy)]
+        if not all(plan.is_new_sidecar for plan in long):
+            raise SourceError(_LONG)
+        without = {plan.frame.file for plan in long}
+        for plan in plans:
+            if plan.is_picture and plan.copy in without:
+                yield replace(plan, refusal=f"its sidecar: {_LONG}")
+            elif plan not in long:
+                yield plan
+
+    def _is_long(self, copy: str) -> bool:
+        return len(os.fsencode(copy.rpartition("/")[2])) > self._longest
 
     def _has(self, file: Frame, values: tuple[TagValue, ...]) -> bool:
         """Whether an earlier run wrote these values into the copy of this very file."""
@@ -121,6 +140,8 @@ class Standing:
             return Task(plan, self.out, Action.LEAVE, reason=_OURS)
         if (way := self._in_the_way(target)) is not None:
             return Task(plan, self.out, Action.LEAVE, reason=_STRANGER, in_the_way=way)
+        if self._is_long(plan.copy):
+            return Task(plan, self.out, Action.LEAVE, reason=_LONG)
         record = self.manifest.get(plan.copy)
         try:
             status = target.lstat()
@@ -134,7 +155,11 @@ class Standing:
                 return self._unknown(task)
             return self._known(task, record, status)
         except TouchedError as why:
-            return replace(task, action=Action.LEAVE, reason=left_as_it_is(why))
+            reason = left_as_it_is(why)
+            with suppress(OSError, SourceError):
+                if record is not None and self._is_broken(plan, record, status):
+                    reason = _BROKEN
+            return replace(task, action=Action.LEAVE, reason=reason)
         except OSError as error:
             reason = f"its copy can't be read: {error.strerror}"
             return replace(task, action=Action.LEAVE, reason=reason)
@@ -314,6 +339,8 @@ def left_as_it_is(why: TouchedError) -> str:
     return f"its copy is left as it is: {why}; {how}"
 
 
+_BROKEN = "its copy is broken: `flangeback verify --mend` makes it again"
+_LONG = "the disk for the copies can't hold a name of that length"
 TOUCHED = "another program changed its copy since: its picture and the values written still stand"
 _STRANGER = (
     "something stands in the way of its copy that isn't flangeback's own:"

@@ -112,6 +112,11 @@ class FrameFile(ABC):
         """Whether data that the file names run past its end. Raises Damaged."""
         return False
 
+    @property
+    def may_refuse(self) -> bool:
+        """Whether an edit may be refused as far as a look at the file's structure tells."""
+        return True
+
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         """Why these values can't go into the file itself, so that a sidecar has to take them."""
         if self.is_cut_short:

@@ -152,6 +152,11 @@ class Jpeg(FrameFile):
         found = (s for s in self.segments if s.marker == _APP11)
         return any(b"c2pa" in self.reader.read(s.start, min(s.end, s.start + 64)) for s in found)
 
+    @property
+    def may_refuse(self) -> bool:
+        """Of the many of a card hardly one does but by what is seen at once."""
+        return self.exif_segment is not None and self._has_several_exif
+
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         if (against := super().obstacle(values)) is not None:
             return against

@@ -137,7 +137,7 @@ class Frame:
     Exif data has them, `digital_zoom` a ratio above 1 where the picture was enlarged from a part of
     the sensor; `exif_version` is the standard's by which the file's Exif data are ("0220"), empty
     where it doesn't say; `is_sealed` says that a seal covers the file, which any change breaks
-    (C2PA).
+    (C2PA), `may_refuse` that its structure may allow no edit.
     """
 
     file: str
@@ -162,6 +162,7 @@ class Frame:
     stated: tuple[LensData, ...] = ()
     exif_version: str = ""
     is_sealed: bool = False
+    may_refuse: bool = False
 
     @property
     def path(self) -> Path:

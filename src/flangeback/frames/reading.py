@@ -64,7 +64,8 @@ def recognised_frame(folder: Path, file: str) -> Frame | None:
         if source is None:
             return None
         try:
-            said = _said(source.metadata(), source.packets) | {"is_sealed": source.is_sealed}
+            said = _said(source.metadata(), source.packets)
+            said |= {"is_sealed": source.is_sealed, "may_refuse": source.may_refuse}
         except Damaged as damage:
             said = {"damage": str(damage)}
         assert reader.identity is not None

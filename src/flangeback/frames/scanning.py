@@ -31,9 +31,9 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
 
     A file is a frame's by its content (JPEG, TIFF, HEIF, AVIF, raw), whatever its suffix. One
     whose content isn't, but whose suffix is such a format's, or that of another frame in the
-    folder, comes back damaged, and so does a folder below that can't be listed. Names that start
-    with a dot are passed over, and so are links to folders and folders of copies. `progress` is
-    called with the count of files so far.
+    folder, comes back damaged. Names that start with a dot are passed over, and so are links to
+    folders, folders of copies and those that can't be listed. `progress` is called with the count
+    of files so far.
 
     Raises InputError when there is no such folder, when it can't be read, or has no frames.
     """
@@ -175,22 +175,13 @@ def _suffix(file: str) -> str:
 
 
 def _frame(folder: Path, file: str) -> tuple[Frame | None, str | None]:
-    """The frame; None where the file isn't one, with the reason where it can't be read.
-
-    A folder that the system doesn't list stands for the frames in it: it comes back damaged.
-    """
+    """The frame; None where the file isn't one, with the reason where it can't be read."""
     try:
         return recognised_frame(folder, file), None
     except OSError as error:
         path = folder / file
-        if os.path.isdir(path):  # noqa: PTH112
-            return Frame(
-                file,
-                folder,
-                damage="this folder can't be listed: nothing is known of the frames in it",
-            ), None
         if os.path.exists(path) and not path.is_file():  # noqa: PTH110
-            return None, None  # A pipe, say.
+            return None, None  # A pipe, say, or a folder that can't be listed.
         return None, f"can't be read: {error.strerror or error}"
 
 

@@ -103,6 +103,11 @@ class FrameMatch:
     estimate: Estimate | None = None
 
     @property
+    def replaces_lens(self) -> bool:
+        """Whether the fill comes in the place of another lens."""
+        return bool(self.stale - {Tag.FOCAL_LENGTH_35MM})
+
+    @property
     def would_break_seal(self) -> bool:
         """Whether it is to be filled and a picture of it is under a seal (C2PA)."""
         sealed = (file.is_sealed and not file.format.is_raw for file in self.frame.files)

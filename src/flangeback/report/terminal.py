@@ -249,7 +249,6 @@ def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) 
 
     counts = Counter(one.action for one in planned)
     worse: dict[str, list[str]] = {}
-    left: dict[str, list[str]] = {}
     for one in planned:
         file = one.match.frame.file
         if one.losses:
@@ -257,13 +256,9 @@ def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) 
         elif one.changes:
             parts = _parts_of_lens_data(one.changes)
             worse.setdefault(f"have {parts} changed", []).append(file)
-        if one.reason:
-            left.setdefault(one.reason, []).append(file)
     for what, files in worse.items():
         told = f"{count(len(files), 'copy', 'copies')} would {what}: {some_of(files)}"
         terminal.print(told, "yellow")
-    for why, files in left.items():
-        terminal.print(f"{some_of(files)}: {why}", "yellow")
     told = ", ".join(f"{counts[action]} {action}" for action in Action if counts[action])
     terminal.say(f"fill --into {out}: {told}")
 
@@ -282,7 +277,7 @@ def filled_line(filled: Filled) -> str:
 
 
 def _copies(filled: Filled, place: str) -> str:
-    resumed = sum(copy.resumed or copy.noted for copy in filled.copies)
+    resumed = sum(copy.resumed or bool(copy.noted) for copy in filled.copies)
     made = sum(copy.verified and not (copy.resumed or copy.noted) for copy in filled.copies)
     told = f"{count(made, 'copy', 'copies')} made and verified{place}"
     if resumed:

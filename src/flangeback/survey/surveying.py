@@ -8,7 +8,7 @@ from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 
-from flangeback.copies.others import OtherFiles, other_files
+from flangeback.copies.others import other_files
 from flangeback.frames.model import Frame
 from flangeback.frames.scanning import scan
 from flangeback.survey.clocks import burst_gaps, disorders, gps_ahead
@@ -24,7 +24,7 @@ def survey_folder(folder: Path, progress: Callable[[int], None] | None = None) -
     """
     frames = scan(folder, progress)
     used = (folder / "session.txt", folder / "kit.toml")
-    return replace(survey_frames(frames), others=OtherFiles(other_files(folder, frames, used)))
+    return replace(survey_frames(frames), others=other_files(folder, frames, used))
 
 
 def survey_frames(frames: Iterable[Frame]) -> Survey:
