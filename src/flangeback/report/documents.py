@@ -86,16 +86,21 @@ def match_document(
     frames = [frame_document(found) for found in matches.frames]
     for frame, plan in zip(frames, planned or (), strict=False):
         frame["into"] = fields(plan, "action", "reason", "gains", "changes", "losses")
-    kinds = {} if others is None else {"others": dict(others.kinds)}
-    return {"schema": "flangeback/match-1", "frames": frames, **_sums(matches), **kinds}
+    beside = {} if others is None else _others(others)
+    return {"schema": "flangeback/match-1", "frames": frames, **_sums(matches), **beside}
+
+
+def _others(others: OtherFiles) -> Document:
+    """How many other files there are of each kind, and which can't be copied or looked into."""
+    return {"others": dict(others.kinds), "others_left": dict(others.left)}
 
 
 def fill_document(filled: Filled) -> Document:
     """`flangeback/fill-1`: the same, with each frame's copy and whether it is verified."""
     frames = [frame_document(copy.match) | _copy(copy) for copy in filled.copies]
-    others = {"others": dict(filled.others.kinds), "others_copied": filled.others.copied}
-    others["older_exif"] = filled.older
-    return {"schema": "flangeback/fill-1", "frames": frames, **_sums(filled.matches), **others}
+    others = _others(filled.others) | {"others_copied": filled.others.copied}
+    more = _sums(filled.matches) | others | {"older_exif": filled.older}
+    return {"schema": "flangeback/fill-1", "frames": frames, **more}
 
 
 def _copy(copy: FrameCopy) -> Document:
@@ -236,7 +241,7 @@ def survey_document(survey: Survey) -> Document:
             for gap in survey.gaps
         ],
         "clocks": list(clock_remarks(survey)),
-        "others": dict(survey.others.kinds),
+        **_others(survey.others),
     }
 
 
