@@ -314,7 +314,6 @@ def test_bursts_of_the_same_scenes_tell_two_clocks_apart() -> None:
 
 @pytest.mark.parametrize(
     "others",
-    "others_left",
     [
         SCENES,
         [s * 1.37 + 3843 for s in SCENES],
