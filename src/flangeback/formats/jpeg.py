@@ -153,9 +153,13 @@ class Jpeg(FrameFile):
         return any(b"c2pa" in self.reader.read(s.start, min(s.end, s.start + 64)) for s in found)
 
     @property
+    def _has_several_exif(self) -> bool:
+        return len(self._named.get(_EXIF, ())) > 1
+
+    @property
     def may_refuse(self) -> bool:
         """Of the many of a card hardly one does but by what is seen at once."""
-        return self.exif_segment is not None and self._has_several_exif
+        return self._has_several_exif
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         if (against := super().obstacle(values)) is not None:
@@ -164,8 +168,7 @@ class Jpeg(FrameFile):
         is_nearly_full = any(place.end - place.start > _NEARLY_FULL for place in places)
         is_doubtful = is_nearly_full or has_absolute_trailer(self.reader)
         # What further segments of Exif data state isn't known, so that a sidecar could contradict.
-        has_several = len(self._named.get(_EXIF, ())) > 1
-        return self.refusal(values) if is_doubtful and not has_several else None
+        return self.refusal(values) if is_doubtful and not self._has_several_exif else None
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
@@ -179,7 +182,7 @@ class Jpeg(FrameFile):
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         block, segment = self.exif, self.exif_segment
-        if len(self._named.get(_EXIF, ())) > 1:
+        if self._has_several_exif:
             raise Refused("the Exif data are in several segments")
         if block is None or segment is None:
             at = self._place_for_exif()
