@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
 from enum import Enum, IntEnum
+from functools import cache
 from itertools import accumulate
 from typing import TypeVar
 
@@ -128,14 +129,19 @@ def highest(named: Mapping[str, Sequence[Change]]) -> Mapping[str, Change]:
 
     Against times it has the greatest rank among them.
     """
-    found: dict[tuple[int, ...], Change] = {}
-    for changes in named.values():
-        key = tuple(map(id, changes))
-        if key not in found:
-            inmost = [c for c in changes if not any(other.files < c.files for other in changes)]
-            change = max(inmost, key=lambda one: (one.rank, -len(one.files)))
-            found[key] = replace(change, rank=max(one.rank for one in changes))
-    return {file: found[tuple(map(id, changes))] for file, changes in named.items()}
+    every = {id(one): one for changes in named.values() for one in changes}
+
+    @cache
+    def is_part(one: int, other: int) -> bool:
+        return every[one].files < every[other].files
+
+    @cache
+    def highest_of(numbers: tuple[int, ...]) -> Change:
+        inmost = [every[n] for n in numbers if not any(is_part(other, n) for other in numbers)]
+        rank = max(every[n].rank for n in numbers)
+        return replace(max(inmost, key=lambda one: (one.rank, -len(one.files))), rank=rank)
+
+    return {file: highest_of(tuple(map(id, changes))) for file, changes in named.items()}
 
 
 def values(setting: Setting) -> Values:

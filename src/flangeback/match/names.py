@@ -52,6 +52,14 @@ class NamedFrames:
         return found
 
     @cached_property
+    def by_folder(self) -> Mapping[str, Sequence[Frame]]:
+        """The frames in each folder, as a log has it."""
+        found: dict[str, list[Frame]] = defaultdict(list)
+        for frame in self.frames:
+            found[_folder(frame.file)].append(frame)
+        return found
+
+    @cached_property
     def by_letters(self) -> Mapping[str, Sequence[tuple[str, int, Frame]]]:
         """Folder and number of the frames whose names have these letters, rising."""
         found: dict[str, list[tuple[str, int, Frame]]] = defaultdict(list)
@@ -90,14 +98,17 @@ class NamedFrames:
         name = group.name.name
         if group.kind is GroupKind.PATTERN:
             yield from self._like(name)
-            return
-        for frame in self.frames:
-            if group.kind is GroupKind.FOLDER:
-                is_meant = f"/{in_a_log(name)}/" in f"/{_folder(frame.file)}/"
-            else:
-                is_meant = group.day is None or day_of(frame) == group.day
-            if is_meant:
-                yield frame
+        elif group.kind is GroupKind.FOLDER:
+            yield from self._in_folder(name)
+        else:
+            day = group.day
+            yield from (one for one in self.frames if day is None or day_of(one) == day)
+
+    def _in_folder(self, name: str) -> Iterator[Frame]:
+        """The frames below the folders of this name."""
+        for folder, frames in self.by_folder.items():
+            if f"/{in_a_log(name)}/" in f"/{folder}/":
+                yield from frames
 
     def _like(self, name: str) -> Iterator[Frame]:
         """The frames of whose name, with or without its suffix, this is the pattern."""
@@ -119,7 +130,7 @@ class NamedFrames:
         if not named:
             near = nearest(_stem(name.name), self.by_stem)
             shown = None if near is None else self.by_stem[near][0].stem
-            if any(f"/{in_a_log(name.name)}/" in f"/{_folder(f.file)}/" for f in self.frames):
+            if any(self._in_folder(name.name)):
                 shown = f"{name.name}/"
             text, expected = f"there is no frame {name.name}", "the name of a frame in the folder"
             return [], [log.problem(name, text, expected, shown)]
