@@ -172,7 +172,7 @@ def test_a_log_that_would_take_values_out_stops_the_run(frames: Path, out: Path)
 def test_a_log_that_changes_more_than_it_adds_stops_the_run(frames: Path, out: Path) -> None:
     run(frames, out)
     with pytest.raises(
-        InputError, match=r"3 copies would have it changed \(.*: nothing was written"
+        InputError, match=r"3 copies would have lens data changed \(.*: nothing was written"
     ):
         run(frames, out, AT_5_6)
     run(frames, out, AT_5_6, take_back=True)
@@ -1258,3 +1258,41 @@ def test_a_copy_that_was_cut_is_told_from_one_that_somebody_changed(
     assert "another program" not in str(cut.match.reason)
     assert not run(frames, out, mend=True).failed
     assert not verify(out).failed
+
+
+@pytest.mark.parametrize("asked", [AT_2_8, AT_5_6])
+def test_copies_of_the_first_version_are_proved_and_corrected_as_others_are(
+    frames: Path, out: Path, asked: Fill
+) -> None:
+    """Its manifest had no runs, no digests of pictures, and other names of formats."""
+    run(frames, out)
+    lines = [json.loads(line) for line in (out / MANIFEST).read_bytes().splitlines()]
+    new = {"picture", "before", "patched", "record", "refusal", "failure", "remark"}
+    old = [
+        {name: value for name, value in line.items() if name not in new}
+        | {"schema": "flangeback/manifest-1", "kind": "JPEG", "in_packet": False}
+        for line in lines
+        if line["record"] == "file"
+    ]
+    (out / MANIFEST).write_text("".join(json.dumps(line) + "\n" for line in old))
+    rate(out / FIRST)
+    assert [one.copy for one in verify(out).copies if one.is_touched] == [FIRST]
+    assert set(outcomes(run(frames, out, asked, take_back=True)).values()) == {Outcome.FILL}
+    assert f_number(out / FIRST) == f"{int((asked.f_number or 0) * 10)}/10"
+    assert xmp_by_exiv2((out / FIRST).read_bytes())[RATED] == "4"
+    assert not verify(out).needs_person
+
+
+@pytest.mark.parametrize("is_serial", [True, False])
+def test_another_lens_of_which_less_is_known_is_a_change_and_no_loss(
+    frames: Path, out: Path, is_serial: bool
+) -> None:
+    run(frames, out)
+    lens = AT_2_8.lens if is_serial else WITHOUT_SERIAL.lens
+    (one, *_) = preview(
+        matched(frames, replace(AT_2_8, lens=replace(lens, serial=None))), frames, out
+    )
+    assert (one.action, one.losses) == (
+        (Action.TAKE_BACK, ("LensSerialNumber",)) if is_serial else (Action.CHANGE, ())
+    )
+    assert ("LensModel" in one.changes) is not is_serial

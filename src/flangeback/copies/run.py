@@ -189,16 +189,16 @@ def _check_losses(out: Path, planned: Planned) -> None:
         names = {value.name for task in job.tasks for value in task.plan.values}
         for task in job.tasks:
             moved |= dict.fromkeys(sidecar_names(task.plan.copy), names)
-    losing = [
-        record.copy
+    losing: dict[str, str | None] = {
+        record.copy: None
         for record in planned.withdrawn
         if record.values.keys() - TIME_NAMES - moved.get(record.copy, set())
-    ]
+    }
     changing, gaining = list[str](), list[str]()
     for job in planned.jobs.values():
         gains, changes, losses = job.changes()
         if losses:
-            losing.append(job.match.frame.file)
+            losing[job.match.frame.file] = job.match.reason or job.reason
         elif changes:
             changing.append(job.match.frame.file)
         elif gains and job.action == Action.CHANGE:
@@ -209,15 +209,15 @@ def _check_losses(out: Path, planned: Planned) -> None:
         f"{count(len(files), 'copy', 'copies')} would {what} ({some_of(files)})"
         for what, files in (
             ("lose lens data", losing),
-            ("have it changed", changing),
+            ("have lens data changed", changing),
             ("gain some", gaining),
         )
         if files
     )
+    why = next((f"; {file}: {reason}" for file, reason in losing.items() if reason), "")
+    text = f"{listed(told, 'and')}: nothing was written{why}"
     expected = "the log that these copies were filled by, or --take-back if this is meant"
-    raise InputError(
-        Problem(str(out), f"{listed(told, 'and')}: nothing was written", expected=expected)
-    )
+    raise InputError(Problem(str(out), text, expected=expected))
 
 
 def _check_options(

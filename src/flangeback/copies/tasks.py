@@ -9,7 +9,7 @@ from pathlib import Path
 from flangeback.copies.plan import FilePlan
 from flangeback.copies.records import Record
 from flangeback.copies.stated import Stated
-from flangeback.copies.touched import TIME_NAMES, says_something
+from flangeback.copies.touched import TIME_NAMES, losses, says_something
 from flangeback.match.model import FrameMatch
 from flangeback.system import Identity
 
@@ -100,6 +100,6 @@ class Job:
                 old |= says_something(task.record.values)
             if not (task.record and task.record.refusal):
                 new |= says_something(Stated.of(task.plan.values).values)
-        changed = {name for name in old.keys() & new.keys() if old[name] != new[name]}
-        gains, lost = new.keys() - old.keys(), old.keys() - new.keys()
+        lost, gains = losses(old, new), new.keys() - old.keys()
+        changed = {name for name in old if old[name] != new.get(name)} - lost
         return gains - TIME_NAMES, changed - TIME_NAMES, lost - TIME_NAMES

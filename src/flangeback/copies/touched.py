@@ -26,6 +26,7 @@ from flangeback.tags.table import ASCII, SHORT, TAGS, TIME_TAGS, Tag, TagValue
 
 TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
 _NOTHING = Stated()
+_LENS, _OF_LENS = "LensModel", frozenset(["LensMake", "LensSerialNumber"])
 
 
 def present_plan(plan: FilePlan, out: Path, record: Record | None) -> FilePlan:
@@ -37,7 +38,8 @@ def present_plan(plan: FilePlan, out: Path, record: Record | None) -> FilePlan:
     """
     check_own(plan, out, record)
     values = {value.tag: value for value in plan.values}
-    if record is not None and (gone := losses(record.values, Stated.of(plan.values).values)):
+    asked = says_something(Stated.of(plan.values).values)
+    if record is not None and (gone := says_something(record.values).keys() - asked.keys()):
         values |= {value.tag: value for value in _as_in_source(plan, gone)}
         plan = replace(plan, method=CopyMethod(record.way))
     status = (out / plan.copy).stat()
@@ -118,6 +120,7 @@ def check_stands(
     where it can't be read, OSError.
     """
     path, written = out / record.copy, Stated(record.values, record.whole)
+    record = _with_picture(record, source)
     if record.way == CopyMethod.OTHER or not (record.is_sidecar or record.picture):
         raise ProofError("its bytes changed since it was made")
     present = _seen(None if record.is_sidecar else record.kind, path)
@@ -156,6 +159,13 @@ def _check_values(present: _Seen, way: str, stated: Stated) -> None:
         proof_xmp.check_stated(present.packet, stated)
 
 
+def _with_picture(record: Record, source: Path | None) -> Record:
+    """The record with the digest of its source's picture, which an older version didn't note."""
+    if source is None or record.is_sidecar or record.picture:
+        return record
+    return replace(record, picture=_picture(record.kind, source))
+
+
 def _picture(code: str, path: Path) -> str:
     with open_file(path) as file:
         return picture_digest(code, file)
@@ -187,8 +197,7 @@ def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
     try:
         with of_source():
             source = None if plan.source is None else _seen(code, plan.source)
-            if record is not None and not record.picture and code and plan.source:
-                record = replace(record, picture=_picture(code, plan.source))
+            record = record and _with_picture(record, plan.source)
         if record is not None:
             check_stands(out, record, asked=asked)
         present = _seen(code, out / plan.copy)
@@ -246,8 +255,13 @@ def _check_packet(
 
 
 def losses(written: Mapping[str, str], values: Mapping[str, str]) -> set[str]:
-    """The names of the values that a copy has and is to have no more, or blank."""
-    return says_something(written).keys() - says_something(values).keys()
+    """The names of the values that a copy has and is to have no more, or blank.
+
+    The maker and the serial number of a lens that another one takes the place of aren't lost.
+    """
+    old, new = says_something(written), says_something(values)
+    is_other = old.get(_LENS, "") != new.get(_LENS, "") != ""
+    return old.keys() - new.keys() - (_OF_LENS if is_other else frozenset())
 
 
 def says_something(values: Mapping[str, str]) -> dict[str, str]:
