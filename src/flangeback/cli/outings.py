@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
 import typer
 
@@ -18,8 +17,7 @@ from flangeback.match.outings import files_outside
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
-class Work(Generic[T]):
+class Work(NamedTuple, Generic[T]):
     """What a command does for an outing, and how it shows what it found.
 
     `show` prints it in full, `told` puts it in a line, `document` is it as JSON.
@@ -68,8 +66,7 @@ def run(
     return [one.found for one in done if one.found is not None]
 
 
-@dataclass(frozen=True, slots=True)
-class _Done(Generic[T]):
+class _Done(NamedTuple, Generic[T]):
     """How one of several outings came out."""
 
     name: str

@@ -163,7 +163,6 @@ def matched(
 
     Values that flangeback wrote itself are no conflict. What a run into `out` noted is taken up.
     """
-    from flangeback.copies.manifest import noted_in
     from flangeback.copies.own import check_times
     from flangeback.report.outing_page import OutingPage
 
@@ -173,13 +172,18 @@ def matched(
     frames = session.frames
     check_times(outing.folder, session.logs)
     own = over or flangeback.own_frames(frames, outing.folder)
+    noted = None
+    if out is not None:
+        from flangeback.copies.manifest import noted_in
+
+        noted = noted_in(out)
     matches = flangeback.match_frames(
         frames,
         session.logs,
         session.kit,
         over=own,
         by_log_alone=by_log_alone,
-        noted=out and noted_in(out),
+        noted=noted,
     )
     return session, OutingPage(outing.title, matches, session.logs, session.kit)
 
@@ -190,7 +194,7 @@ def progress(what: str, total: int | None, *, quiet: bool) -> Iterator[Callable[
 
     Gives a function to call with how much is done; it is silent when asked.
     """
-    if quiet or not at_terminal():
+    if quiet or not sys.stderr.isatty():
         yield lambda done: None
         return
     begun = time.monotonic()

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
+from typing import NamedTuple
 
 from flangeback.clock.checks import BACK, MOST_SET, amount, is_ambiguous
 from flangeback.clock.counting import LAST_NUMBER, NEXT, by_count, count_of
@@ -21,8 +22,7 @@ _ORDINARY = 300 * SECOND
 """Microseconds of a pause such as there are many of."""
 
 
-@dataclass(frozen=True, slots=True)
-class Resets:
+class Resets(NamedTuple):
     """`clocks` is what each file's reading goes by.
 
     `text` says in words where the clock was set.
@@ -32,14 +32,12 @@ class Resets:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Made:
+class _Made(NamedTuple):
     frame: Frame
     reading: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Piece:
+class _Piece(NamedTuple):
     """Frames between two settings of the clock, with the photos of a clock among them.
 
     Or frames that may lie on either side of one, with a photo of each side in `either`.

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
 from io import BytesIO
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.iso_boxes import Box, boxes, has_brand
@@ -45,8 +44,7 @@ _MOST_ITEMS = _MOST_EXTENTS = 1 << 16
 """Beyond these a file isn't a camera's, and working it out would take long."""
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
+class Field(NamedTuple):
     """A number of a table: its place in the file, its width in bytes (0: absent) and value."""
 
     at: int
@@ -54,16 +52,14 @@ class Field:
     value: int
 
 
-@dataclass(frozen=True, slots=True)
-class Extent:
+class Extent(NamedTuple):
     """A stretch of an item's data."""
 
     offset: Field
     length: Field
 
 
-@dataclass(frozen=True, slots=True)
-class Location:
+class Location(NamedTuple):
     """Where an item's data lie.
 
     `method` is 0 (offsets count in the file), 1 (in the item data box) or 2 (in another item);
@@ -240,7 +236,7 @@ def _turned(location: Location, start: int, size: int) -> Iterator[Splice]:
         # Only the table's version 0 has no method field, and there the method is always 0.
         assert location.method_at is not None
         yield Splice(location.method_at, location.method_at + 2, b"\0\0")
-        base, offset = replace(base, value=0), replace(offset, value=0)
+        base, offset = base._replace(value=0), offset._replace(value=0)
     if not base.width and not offset.width:
         raise Refused("the Exif item's location has no offset field")
     if not extent.length.width:

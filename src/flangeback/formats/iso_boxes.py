@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flangeback.formats.reader import Bytes, Damaged
 
@@ -12,8 +12,7 @@ _MOST_BOXES = 1 << 16
 """Beyond this a file isn't a camera's, and working it out would take long."""
 
 
-@dataclass(frozen=True, slots=True)
-class Box:
+class Box(NamedTuple):
     """A box: its type, where it starts, where its contents do and end.
 
     `is_open` marks one whose size field is 0: it runs to the end of the file.

@@ -11,6 +11,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from flangeback.formats.splices import Refused, Splice, applied, changed
 from flangeback.formats.tiff_block import (
@@ -35,8 +36,7 @@ _Rows = Sequence[tuple[int, bytes]]
 """A directory's entries as tag and twelve bytes."""
 
 
-@dataclass(frozen=True, slots=True)
-class BlockEdit:
+class BlockEdit(NamedTuple):
     """An edited block.
 
     `splices` lie within the old length, each as long as what it replaces; `appended` goes to the
@@ -133,8 +133,7 @@ def _refuse_shared(edit: BlockEdit, used: Usage, size: int) -> None:
             raise Refused(f"two structures of the Exif block share the bytes at {splice.start}")
 
 
-@dataclass(frozen=True, slots=True)
-class _Change:
+class _Change(NamedTuple):
     """A directory (None where the block has none yet) and the slots to put into it.
 
     `anew` says that it has to be written anew whatever they are.
@@ -176,7 +175,7 @@ def _carried_out(writer: _Writer, below: _Change, above: _Change, room: Room) ->
     if below.is_new:
         data = struct.pack(writer.order + "I", for_below[0])
         slots = (replace(s, data=data) if s.tag == EXIF_DIRECTORY else s for s in above.slots)
-        above = replace(above, slots=tuple(slots))
+        above = above._replace(slots=tuple(slots))
     writer.put(below, for_below)
     if above.is_new:
         writer.write(_FIRST_POINTER, struct.pack(writer.order + "I", for_above[0]))

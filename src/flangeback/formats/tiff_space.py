@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flangeback.formats.reader import Damaged
 from flangeback.formats.splices import NoRoom
@@ -36,8 +36,7 @@ _MARGIN = 16
 """Zeros left alone next to bytes whose meaning is unknown: they may be part of a number or text."""
 
 
-@dataclass(frozen=True, slots=True)
-class Usage:
+class Usage(NamedTuple):
     """The spans of a block that its directories refer to, once for each reference.
 
     `complete` is False where more may be in use; `lost` are the offsets of directories that

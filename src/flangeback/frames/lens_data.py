@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from fractions import Fraction
 from functools import lru_cache
-from typing import Protocol, TypedDict
+from typing import NamedTuple, Protocol, TypedDict
 
 from flangeback.formats import xmp
 from flangeback.formats.tiff_block import Directory
@@ -65,8 +65,7 @@ def lens_data_of_packet(packet: bytes) -> LensData:
     return _lens_data(_InPacket(stated)) if stated else _NOTHING
 
 
-@dataclass(frozen=True, slots=True)
-class _InPacket:
+class _InPacket(NamedTuple):
     """A packet's properties, each with its texts."""
 
     texts: Mapping[int, tuple[str, ...]]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import NamedTuple
 
 from flangeback.errors import InputError
 from flangeback.frames.model import Frame
@@ -49,8 +49,7 @@ def stated_ratio(frame: Frame) -> Fraction | None:
     return data.focal_length_35mm / data.focal_length
 
 
-@dataclass(frozen=True, slots=True)
-class SeenBody:
+class SeenBody(NamedTuple):
     """A body as a frame names it; `sensor` is in mm, None where the frame doesn't tell it."""
 
     model: str

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import islice
-from typing import Any
+from typing import Any, NamedTuple
 
 from flangeback.errors import nearest
 from flangeback.kit.model import CROP_FACTORS, FULL_FRAME_DIAGONAL
@@ -24,8 +24,7 @@ class FieldFault(Exception):
     suggestion: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class FieldRule:
+class FieldRule(NamedTuple):
     """How a field is read.
 
     `read` gives its value from what TOML has and `expected`, or raises FieldFault. One that must be

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, TypeGuard
+from typing import Any, NamedTuple, TypeGuard
 
 from flangeback.errors import InputError, Problem, nearest
 from flangeback.kit import fields as read
@@ -240,8 +239,7 @@ _Values = Mapping[str, Any]
 _Faults = Iterator[tuple[str, FieldFault]]
 
 
-@dataclass(frozen=True, slots=True)
-class _Kind:
+class _Kind(NamedTuple):
     """A kind of gear: what makes it, its fields, and a check of their values, None where bad."""
 
     make: Callable[..., Body | Lens | Adapter]

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
+from typing import NamedTuple
 
 from flangeback import profiles
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
+class Stop(NamedTuple):
     """A mark on an aperture ring, and the exact f-number it stands for (APEX, CIPA DC-008)."""
 
     mark: Decimal

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import timedelta
 from decimal import Decimal
 
@@ -136,7 +136,7 @@ class _Carrier:
             entry.focal_length is None and (says_aperture or base.focal_is_older),
             says_aperture,
         )
-        return replace(state, aperture=self._aperture(entry, state))
+        return state._replace(aperture=self._aperture(entry, state))
 
     def _lens(self, entry: Entry, base: State | None) -> Lens | None:
         """The lens the entry is about, None where it can't be told or there is none."""

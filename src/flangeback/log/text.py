@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from flangeback.errors import Problem
 
@@ -34,8 +35,7 @@ def split_lines(text: str) -> tuple[str, ...]:
     return tuple(_LINE_END.split(text.removeprefix("\ufeff")))
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A line as written (`source`) and as read (`text`).
 
     Character i of `text` came from `source[starts[i]:ends[i]]`. `number` counts from 1.
@@ -54,8 +54,7 @@ class Line:
         return self.source[first:last]
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(NamedTuple):
     """A stretch [start, end) of a line's cleaned text."""
 
     line: Line

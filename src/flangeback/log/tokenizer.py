@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flangeback.log.text import Line, Place
 from flangeback.log.vocabulary import pattern
@@ -12,8 +12,7 @@ _PUNCTUATION = ".:"
 _COMMENT_OR_QUOTE = re.compile(r"(?:^|(?<=[\s,;]))#|\"|(?:^|(?<=[\s,;]))['(]")
 
 
-@dataclass(frozen=True, slots=True)
-class Token:
+class Token(NamedTuple):
     """What a rule found, and where."""
 
     rule: str

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import NamedTuple
 
 from flangeback.kit import Lens
 from flangeback.kit.model import USUAL_NARROWEST
@@ -15,8 +16,7 @@ from flangeback.log.values import MOST_APART, geometric_mean, is_marked, stops_a
 from flangeback.words import exact
 
 
-@dataclass(frozen=True, slots=True)
-class Mounting:
+class Mounting(NamedTuple):
     """How a lens comes onto a body.
 
     `adapter` is None without one, or where the choice changes nothing; `sets_aperture` is None
@@ -27,8 +27,7 @@ class Mounting:
     sets_aperture: bool | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """What stands on a body after an entry: `lens` None is off; `mounting` None is not known.
 
     `says_aperture` says that the entry itself gives the aperture, `focal_is_older` that this was

@@ -9,11 +9,10 @@ import math
 import unicodedata
 from collections.abc import Collection, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 from functools import cache
-from typing import Literal
+from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
 from flangeback.errors import nearest
@@ -35,8 +34,7 @@ from the next, as f/1.2 from f/2 (common practice)."""
 _FIRST_YEAR, _LAST_YEAR = 1900, 2199
 
 
-@dataclass(frozen=True, slots=True)
-class WallTime:
+class WallTime(NamedTuple):
     """A time of day as written, and where.
 
     `half` is "am" or "pm" where one was written; the hour counts it in already.

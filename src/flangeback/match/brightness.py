@@ -18,7 +18,7 @@ from functools import cache
 from io import BytesIO
 from pathlib import Path
 from threading import Lock
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flangeback.formats import Damaged
 from flangeback.frames.model import Frame
@@ -56,8 +56,7 @@ class PictureLight:
     layout: bytes = b""
 
 
-@dataclass(frozen=True, slots=True)
-class FrameLight:
+class FrameLight(NamedTuple):
     """A frame's picture, None where it can't be read, and `gain`.
 
     Log2 of its exposure time (seconds) times ISO / 100, None where that isn't known.

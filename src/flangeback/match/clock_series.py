@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence, Set
-from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,8 +37,7 @@ _TELLS_METERED, _TELLS_MANUAL = 0.99, 0.85
 as with flash."""
 
 
-@dataclass(frozen=True, slots=True)
-class BodySeries:
+class BodySeries(NamedTuple):
     """The shots of a body, the changes that were noted at a time, and what stood after each.
 
     The first shot was made at `begins` (seconds, by the stated clock). `states` has what stood from

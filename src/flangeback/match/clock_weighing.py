@@ -11,9 +11,10 @@ import math
 from array import array
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import timedelta
 from statistics import median
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,8 +126,7 @@ def fit_clocks(
     return fits
 
 
-@dataclass(frozen=True, slots=True)
-class _Weighing:
+class _Weighing(NamedTuple):
     """The offsets that were tried for one body, with prior and log likelihood of each.
 
     `is_stated` are those that count as the stated one, of which `right` is the prior and `likely`

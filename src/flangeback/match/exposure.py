@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 from flangeback.clock.model import SECOND
 from flangeback.frames.model import Frame
@@ -48,8 +48,7 @@ _NEIGHBOURS = 12
 """Samples to either side whose differences tell the spread at a place."""
 
 
-@dataclass(frozen=True, slots=True)
-class Scene:
+class Scene(NamedTuple):
     """Shots from `start` up to `end` of one scene.
 
     `light` is log2 of the light that came through the lens at a time (`at`, seconds), with its
@@ -73,8 +72,7 @@ class Scene:
         return self.light + self.hypotheses[0].stops
 
 
-@dataclass(frozen=True, slots=True)
-class BodyLight:
+class BodyLight(NamedTuple):
     """What one body's shots tell of the light.
 
     `scenes` have hypotheses, `unknown` have none. `observe` makes of a scene, by its number, an
@@ -119,7 +117,7 @@ def body_light(
         place += len(scene.hypotheses) == 1
         here = spread_of(brightness[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS])
         # A spread that is small here by chance is no evidence of steady light.
-        scenes[number] = replace(scene, spread=max(here or 0.0, scatter.scenes))
+        scenes[number] = scene._replace(spread=max(here or 0.0, scatter.scenes))
     priors = [place_odds(shots, change) for change in changes]
 
     def observe(number: int) -> Observation:

@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
+from typing import NamedTuple
 
 from flangeback.clock.checks import clock_by_satellites, misses, set_back
 from flangeback.clock.fitting import fit_clock
@@ -44,8 +45,7 @@ from flangeback.match.names import NamedFrames, named_change, named_twice
 from flangeback.match.shots import Shot, shots_of
 
 
-@dataclass(frozen=True, slots=True)
-class BodyLog:
+class BodyLog(NamedTuple):
     """What the logs say about one body.
 
     `timeline` has its changes by time among its shots, without slate frames that a line names.
@@ -60,8 +60,7 @@ class BodyLog:
     missed: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class LogIndex:
+class LogIndex(NamedTuple):
     """The logs of a run.
 
     `named` has for each file that entries name, alone or in a group, the highest of their changes.

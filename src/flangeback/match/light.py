@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 from flangeback.kit.stops import series
 from flangeback.log.model import Setting
@@ -57,8 +58,7 @@ _STANDS_OUT = 3.0
 """Standard deviations: 1 in 370 of a normal distribution."""
 
 
-@dataclass(frozen=True, slots=True)
-class Weighed:
+class Weighed(NamedTuple):
     """A scene and what the ring model makes of it."""
 
     scene: Scene

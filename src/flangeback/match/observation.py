@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 WANDER = 0.3
 """Standard deviation, in stops, of the light after ten minutes (common practice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Hypothesis:
+class Hypothesis(NamedTuple):
     """That entry number `entry` held.
 
     Its f-number in `stops` (log2 N^2), its `lens`, and the `offsets` (stops, without 0) at which
@@ -23,8 +23,7 @@ class Hypothesis:
     lens: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class SameScene:
+class SameScene(NamedTuple):
     """The `probability` that an observation is of the scene of the one before.
 
     If it is, it misses the light by `share` of the other's miss, with a `spread` of its own
@@ -58,8 +57,7 @@ class Observation:
     unnoted_ratio: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Posterior:
+class Posterior(NamedTuple):
     """What one observation comes to, given all of them.
 
     `hypotheses` are their probabilities, `logged` those with the ring as logged, `turned_to` those

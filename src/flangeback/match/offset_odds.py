@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,8 +66,7 @@ _LIGHT_WEIGHT = 0.95
 """What light counts, since neighbouring steps aren't independent of each other."""
 
 
-@dataclass(frozen=True, slots=True)
-class NotedChange:
+class NotedChange(NamedTuple):
     """A change that was noted within `window` (seconds from the first shot).
 
     `stops` is log2 N^2 of the f-number from then on, nan where it isn't known; `mounts` says that a
@@ -79,8 +79,7 @@ class NotedChange:
     mounts: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class ShotSeries:
+class ShotSeries(NamedTuple):
     """Shots of a body.
 
     Their times, log2 of the light that came through the lens (nan where it isn't known), and for
@@ -95,8 +94,7 @@ class ShotSeries:
     lens_terms: Mapping[str | None, Floats]
 
 
-@dataclass(frozen=True, slots=True)
-class ChangeOdds:
+class ChangeOdds(NamedTuple):
     """How likely each of some changes was made at any time among the shots.
 
     They were noted between `starts` and `ends`, at last that a lens was mounted where
@@ -257,8 +255,7 @@ def _sums(terms: Floats) -> Floats:
     return np.append(0.0, np.cumsum(terms))
 
 
-@dataclass(frozen=True, slots=True)
-class _Light:
+class _Light(NamedTuple):
     """The steps of light from each lit shot to the next, and by how much they scatter (stops)."""
 
     times: Floats

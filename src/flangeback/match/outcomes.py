@@ -53,8 +53,7 @@ class Standing:
     by_rival: tuple[Setting | None, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Circumstances:
+class Circumstances(NamedTuple):
     """What is known of a frame besides.
 
     Its body and that one's sensor, its true time and whether that is sure, and the `doubts` that

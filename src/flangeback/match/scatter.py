@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 from flangeback.match.observation import WANDER, SameScene
 
@@ -37,8 +37,7 @@ _PRIOR_SCENES, _PRIOR_OWN, _SPREAD_WEIGHT = 0.7, 0.25, 5.0
 practice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Pair:
+class Pair(NamedTuple):
     """Two observations by one entry, one after the other.
 
     `seconds` between them, the `difference` of their brightness, and the `likeness` of the pictures
@@ -62,8 +61,7 @@ class Pair:
         return self.seconds <= _GAPS[0]
 
 
-@dataclass(frozen=True, slots=True)
-class Scatter:
+class Scatter(NamedTuple):
     """The standard deviations of one body's observations.
 
     `scenes` from scene to scene, `own` of one observation within a scene, `in_burst` within a

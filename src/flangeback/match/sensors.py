@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
+from typing import NamedTuple
 
 from flangeback.frames.model import Frame
 from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used_area
@@ -126,8 +127,7 @@ def _size(frame: Frame) -> Size:
     return None if frame.pixels is None else (max(frame.pixels), min(frame.pixels))
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
+class _Seen(NamedTuple):
     """What frames of one size say.
 
     The area of sensor used (mm, greater side first) and the crop factors that follow, each None

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from datetime import tzinfo
 from itertools import groupby
+from typing import NamedTuple
 
 from flangeback.clock.counting import by_count, numbered
 from flangeback.clock.model import (
@@ -22,8 +22,7 @@ _LEAST_APART = 1800 * SECOND
 """Microseconds that clocks are set by at the least, where they change by law."""
 
 
-@dataclass(frozen=True, slots=True)
-class Shot:
+class Shot(NamedTuple):
     """One frame of a body.
 
     Its true time, by the log's clock, lies from `earliest` up to, not including, `latest`; `start`
@@ -70,7 +69,7 @@ def shots_of(frames: Iterable[Frame], clock: ClockHistory) -> tuple[Shot, ...]:
         return tuple(shots)
     spans = [(shot.earliest, shot.latest, _apart(shot, clock.zone)) for shot in shots]
     return tuple(
-        replace(shot, earliest=first, latest=last) if (first, last) != span[:2] else shot
+        shot._replace(earliest=first, latest=last) if (first, last) != span[:2] else shot
         for shot, span, (first, last) in zip(shots, spans, in_their_hours(spans), strict=True)
     )
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import astuple, dataclass, field, fields, replace
 from decimal import Decimal
 from itertools import groupby
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import flangeback
 from flangeback.frames.model import Frame
@@ -56,8 +56,7 @@ class LightTold:
         return [changes[number].at(places) for number, places in self.places], self.doubts
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(NamedTuple):
     """What the frames told, by body. `state` is the digest of all that it goes by."""
 
     state: str

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import PurePath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
@@ -145,8 +145,7 @@ class OutingPage:
             yield LogRow(line, text.rstrip(), frames, firsts.get(line))
 
 
-@dataclass(frozen=True, slots=True)
-class LogRow:
+class LogRow(NamedTuple):
     """A line of a log; `frames` is None where it is no entry, `first` the number of its first."""
 
     line: int

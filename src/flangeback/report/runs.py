@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
+from typing import NamedTuple
 
 from flangeback.clock.model import instant
 from flangeback.frames.model import without_suffix
@@ -24,8 +24,7 @@ def shown_fill(found: FrameMatch) -> Fill | None:
     return found.fill if shown else None
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
+class Note(NamedTuple):
     """A line under a row: a doubt of a kind, or (without one) the reason for the outcome.
 
     `some` names the frames it is on, where that isn't all of the row's.
@@ -36,8 +35,7 @@ class Note:
     some: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+class Run(NamedTuple):
     """Frames that follow one another, of one body, to one outcome with one fill by one entry."""
 
     frames: tuple[FrameMatch, ...]
@@ -129,8 +127,7 @@ def _steps(start: str, end: str) -> int:
     return steps % 9999 if len(start) == len(end) == 4 else steps
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
+class Section(NamedTuple):
     """The rows of one body, or of what no body made; `model` where its frames name one."""
 
     title: str

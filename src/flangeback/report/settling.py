@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
+from typing import NamedTuple
 
 from flangeback.clock.counting import count_of
 from flangeback.clock.model import instant
@@ -33,16 +34,14 @@ _ADVICE = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(NamedTuple):
     """Log lines that say one thing that may have been so, and `text` where they need words."""
 
     text: str
     lines: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Case:
+class Case(NamedTuple):
     """Frames that need a person for one reason, with the answers there are.
 
     `before` and `after` are the frames made just before and after them.
@@ -55,8 +54,7 @@ class Case:
     after: FrameMatch | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ClockCase:
+class ClockCase(NamedTuple):
     """A clock that its frames contradict: why, and the log line that would set it right."""
 
     body: str

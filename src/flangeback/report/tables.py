@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import chain, repeat
+from typing import NamedTuple
 
 from flangeback.words import visible
 
@@ -18,8 +18,7 @@ _OPEN = 12
 """Characters that a column without a width of its own gets at least, if its cells need them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(NamedTuple):
     """A column of a table; `width` in characters, None for what its cells need.
 
     Where the terminal is too narrow, a `whole` column keeps its width, as one of figures does.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from flangeback.match.clock_fit import clock_words
 from flangeback.match.meanings import words_in
@@ -123,8 +122,7 @@ def _show_section(terminal: Terminal, section: Section) -> None:
             terminal.table(layout.columns, rows, heading=False)
 
 
-@dataclass(frozen=True, slots=True)
-class _Layout:
+class _Layout(NamedTuple):
     """The columns of a body's table, for the terminal's width.
 
     `short` leaves out when a row ends, `full` names lenses in full; `says_days` puts each day on a
