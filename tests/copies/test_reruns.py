@@ -1296,3 +1296,21 @@ def test_another_lens_of_which_less_is_known_is_a_change_and_no_loss(
         (Action.TAKE_BACK, ("LensSerialNumber",)) if is_serial else (Action.CHANGE, ())
     )
     assert ("LensModel" in one.changes) is not is_serial
+
+
+@pytest.mark.skipif(os.name == "nt", reason="what is open can't be deleted there")
+@pytest.mark.parametrize("is_replaced", [False, True])
+def test_an_output_folder_that_is_deleted_meanwhile_ends_in_no_success(
+    frames: Path, out: Path, is_replaced: bool
+) -> None:
+    def delete(finished: int, _: int) -> None:
+        if finished == 3:
+            shutil.rmtree(out)
+            if is_replaced:
+                out.mkdir()
+                (out / MANIFEST).write_bytes(b"")
+
+    with pytest.raises(InputError, match=r"No such file|another"):
+        fill(matched(frames), frames, out, FillOptions(), delete)
+    assert len(run(frames, out).copies) == 3
+    assert not verify(out).needs_person

@@ -239,11 +239,13 @@ class ManifestWriter:
     """
 
     def __init__(self, out: Path, manifest: Manifest) -> None:
+        self._path = out / NAME
         try:
-            self._file = open_to_append(out / NAME)
+            self._file = open_to_append(self._path)
         except OSError as error:
             what = f"can't be written: {error.strerror}"
-            raise InputError(Problem(str(out / NAME), what)) from None
+            expected = "a folder for the copies that may be written to"
+            raise InputError.at(out / NAME, what, expected) from None
         self._digest, self._synced = manifest.digest.copy(), time.monotonic()
         try:
             if not lock(self._file):
@@ -277,8 +279,10 @@ class ManifestWriter:
     def seal(self, match: Mapping[str, Any] | None = None) -> None:
         """Notes that the run came to its end, and of its match what isn't too long.
 
-        Raises OSError.
+        Raises OSError, also where the manifest was taken away meanwhile.
         """
+        if not os.path.samestat(os.fstat(self._file), self._path.stat()):
+            raise OSError(errno.ESTALE, "another program put another in its place", str(self._path))
         seal = self._digest.hexdigest()
         end = {"schema": SCHEMA, "record": "end", "when": now(), "seal": seal}
         is_short = match is not None and len(_encoded(match)) < _LONGEST_LINE // 2
