@@ -17,10 +17,10 @@ from typing import Any
 import pytest
 
 from flangeback.copies import Filled, FillOptions, fill, preview, verify
+from flangeback.copies.foreseeing import foreseen
 from flangeback.copies.model import SourceNow
 from flangeback.copies.others import OtherFiles
 from flangeback.copies.own import own_frames
-from flangeback.copies.run import foreseen
 from flangeback.copies.tasks import Action
 from flangeback.errors import InputError
 from flangeback.frames import scan

@@ -67,7 +67,7 @@ def match(
 
     Example: flangeback match 2026-05-17 --kit ~/kit.toml
     """
-    from flangeback.copies.run import foreseen
+    from flangeback.copies.foreseeing import foreseen
     from flangeback.match.meanings import MEANINGS
 
     if explain is not None and (not folders or explain.casefold() in MEANINGS):

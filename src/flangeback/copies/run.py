@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from flangeback.copies import output
@@ -106,24 +105,8 @@ def preview(
         return tuple(found)
 
 
-def foreseen(
-    matches: Matches, frames: Path, planned: Sequence[FramePreview] | None = None
-) -> Matches:
-    """What frames come to once `fill` has asked their files for room.
-
-    Without a preview those are asked that may refuse: by their structure, for a sidecar, or for
-    another lens.
-    """
-    if planned is None:
-        return replace(matches, frames=tuple(_asked(match, frames) for match in matches.frames))
-    return replace(matches, frames=tuple(one.match for one in planned))
-
-
-def _asked(match: FrameMatch, frames: Path) -> FrameMatch:
-    files = match.frame.files
-    may_refuse = any(file.may_refuse or file.sidecars for file in files) or match.replaces_lens
-    if not (match.outcome.is_filled and may_refuse):
-        return match
+def asked(match: FrameMatch, frames: Path) -> FrameMatch:
+    """What a frame comes to that is to be filled, once its files are asked for room."""
     try:
         plans = plan_frame(match, frames, _PLAIN)
     except SourceError as why:

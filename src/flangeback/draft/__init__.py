@@ -1,6 +1,6 @@
 """A session log to fill in, from a folder of frames."""
 
-from flangeback.draft.drafting import draft_log
-from flangeback.draft.pieces import read_pictures, slate_files
+import lazy_loader
 
-__all__ = ["draft_log", "read_pictures", "slate_files"]
+# A command loads what it needs of it, and no more.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,6 +1,6 @@
 """What lens data a folder of frames lacks, body by body, before there is a log or a kit."""
 
-from flangeback.survey.model import BodyName, BodySurvey, FrameSequence, Survey
-from flangeback.survey.surveying import survey_folder, survey_frames
+import lazy_loader
 
-__all__ = ["BodyName", "BodySurvey", "FrameSequence", "Survey", "survey_folder", "survey_frames"]
+# A command loads what it needs of it, and no more.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
