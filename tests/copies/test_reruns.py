@@ -1314,3 +1314,26 @@ def test_an_output_folder_that_is_deleted_meanwhile_ends_in_no_success(
         fill(matched(frames), frames, out, FillOptions(), delete)
     assert len(run(frames, out).copies) == 3
     assert not verify(out).needs_person
+
+
+def test_the_sidecar_of_a_copy_that_is_kept_from_another_cards_frame_is_kept(
+    raw: Path, out: Path
+) -> None:
+    run(raw, out)
+    (raw / "K7_0001.DNG").write_bytes(bayer_dng(sub=True).data)
+    found = run(raw, out, None, take_back=True)
+    assert outcomes(found) == {"K7_0001.DNG": Outcome.CONFLICT, "K7_0002.DNG": Outcome.UNLOGGED}
+    assert b"28/10" in (out / "K7_0001.xmp").read_bytes()
+    assert not (out / "K7_0002.xmp").exists()
+    assert not verify(out).failed
+
+
+def test_the_sidecar_of_a_frame_that_cant_be_read_any_more_is_kept(raw: Path, out: Path) -> None:
+    put_frame(raw, "K7_0001.JPG", {0x9003: b"2026:05:17 09:00:00"}, model="Norrvik N2")
+    run(raw, out)
+    assert b"28/10" in (out / "K7_0001.xmp").read_bytes()
+    (raw / "K7_0001.DNG").write_bytes(b"")
+    found = run(raw, out, take_back=True)
+    assert outcomes(found)["K7_0001.DNG"] in (Outcome.UNREADABLE, Outcome.CONFLICT)
+    assert b"28/10" in (out / "K7_0001.xmp").read_bytes()
+    assert not verify(out).failed

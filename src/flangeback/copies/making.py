@@ -72,16 +72,21 @@ class Run:
 
     def plan(self, matches: Iterable[FrameMatch], others: Iterable[str]) -> Planned:
         """What there is to do. Of what is finished no more is kept than its name and result."""
-        jobs, finished, names = dict[int, Job](), dict[int, FrameCopy](), list[str]()
+        jobs, finished = dict[int, Job](), dict[int, FrameCopy]()
+        names, left = list[str](), set[str]()
         for number, job in enumerate(self.standing.jobs(matches)):
-            names += [task.plan.copy for task in job.tasks]
+            own = [task.plan.copy for task in job.tasks]
+            names += own
+            if job.action == Action.LEAVE:
+                left.update(own, (file.file for file in job.match.frame.files))
             if job.tasks and all(self._is_finished(task) for task in job.tasks):
                 finished[number] = frame_copy(job, self._job(job))
             else:
                 jobs[number] = job
         other_tasks = list(self.standing.others(others)) if self.standing.options.others else []
         names += [task.plan.copy for task in other_tasks]
-        return Planned(jobs, finished, names, other_tasks, list(self.standing.withdrawals(names)))
+        withdrawn = list(self.standing.withdrawals(names, left))
+        return Planned(jobs, finished, names, other_tasks, withdrawn)
 
     def _is_finished(self, task: Task) -> bool:
         is_known = task.record is not None and task.record.frames == self.standing.folder

@@ -281,25 +281,27 @@ class Standing:
         with of_source(), open_file(plan.folder / plan.source_file) as file:
             return digest(file.fileno()) == state.digest
 
-    def withdrawals(self, planned: Iterable[str]) -> Iterator[Record]:
+    def withdrawals(self, planned: Iterable[str], left: Collection[str]) -> Iterator[Record]:
         """New sidecars of earlier runs beside the copies that this one doesn't make.
 
-        A catalogue would still go by them. One that somebody has worked on since is theirs.
+        A catalogue would still go by them. One that somebody has worked on since is theirs, and one
+        beside a copy that is left goes with it.
         """
         names = set(planned)
-        beside = {name for copy in names for name in sidecar_names(copy)}
-        for name in sorted(beside - names):
+        of_left, beside = (
+            {name for copy in copies for name in sidecar_names(copy)}
+            for copies in (left, names.difference(left))
+        )
+        for name in sorted(beside - of_left - names):
             record, target = self.manifest.get(name), self.out / name
             if record is None or not record.is_new_sidecar or record.patched:
                 continue
-            try:
+            with suppress(FileNotFoundError):
                 status = target.lstat()
                 is_ours = stat.S_ISREG(status.st_mode)
-                is_ours = is_ours and _is_as_recorded(target, record.copy_state, status)
-            except FileNotFoundError:
-                is_ours = True
-            if is_ours:
-                yield record
+                if not (is_ours and _is_as_recorded(target, record.copy_state, status)):
+                    continue
+            yield record
 
     def is_same(self, task: Task) -> bool:
         """Whether the file there is the copy that would be made."""
