@@ -207,6 +207,16 @@ def not_noted(seed: int) -> Telling:
     return told("not_noted", seed, replace(mixed(seed), unsure=0.33))
 
 
+def few(seed: int) -> Telling:
+    """Two or three entries, of a lens as a rule, and no clock line."""
+    habit = replace(mixed(seed), sessions=(Session(10.0, 55),), lens_change=0.12, ring_turn=0.05)
+    for again in range(1000):
+        plain = told("few", seed + 1_000_000 * again, habit)
+        if len(plain.script.turns) in (2, 3):
+            break
+    return replace(plain, camera={}, stated={})
+
+
 def _by_slates(kind: str, seed: int, slate: str) -> Telling:
     # few changes, as nobody caps the lens for each turn of the ring
     habit = replace(mixed(seed), slate=slate, lens_change=0.15, ring_turn=0.12)
@@ -258,6 +268,12 @@ def clock_seconds(seed: int) -> Telling:
     rng = Random(f"seconds {seed}")
     off = rng.choice((-1, 1)) * float(rng.randint(20, 90))
     return replace(_clock("clock_seconds", seed, off), per=1 if seed % 2 else 60, tolerance_s=20.0)
+
+
+def few_minutes(seed: int) -> Telling:
+    """Two or three entries, and a clock 5 to 20 minutes off."""
+    off = (300.0, 600.0, 900.0, 1200.0)[seed // 2 % 4] * (1 if seed % 2 else -1)
+    return replace(few(seed), camera={"k7": constant(off)})
 
 
 def am_pm(seed: int) -> Telling:
@@ -376,11 +392,11 @@ def slate_accidental(seed: int) -> Telling:
 HONEST = (
     *(minute, second, two_bodies, street, landscape, portrait, studio, brackets, stage, panning),
     *(zoom, auto, forgetful, slack, registered, registered_late, native, overnight, two_days),
-    *(late_start, not_noted, slates_cap, slates_hand),
+    *(late_start, not_noted, few, slates_cap, slates_hand),
 )
 FAULTY = (
-    *(clock_hour, clock_twelve, clock_day, clock_year, clock_sign, clock_seconds, am_pm),
-    *(summer_night, zone_offset, late_notes, ended_next_day, ended_next_year, ended_same_day),
+    *(clock_hour, clock_twelve, clock_day, clock_year, clock_sign, clock_seconds),
+    *(few_minutes, am_pm, summer_night, zone_offset, late_notes, ended_next_day, ended_next_year, ended_same_day),
     *(other_log, slate_missing, slate_doubled, slate_accidental),
 )
 KINDS: Mapping[str, tuple[str, Callable[[int], Telling]]] = {

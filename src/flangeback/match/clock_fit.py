@@ -17,6 +17,10 @@ DIFFERS, FAR_DIFFERS, ALSO_DIFFERS, UNLIKELY = 0.4, 0.09, 0.05, 0.5
 """How likely a frame has other values than by the stated clock: from where on it is doubted, the
 same if the clock is far off or the log another outing's (next to no honest outing comes near that),
 the same where there is such a frame already, and from where on the frame isn't filled."""
+BESIDE_UNSTATED = 0.01
+"""How likely a frame has other values, from where on it is doubted though nothing speaks against
+the clock, where neither a line nor satellites tell it: such a clock may be minutes off, and with
+few entries the frames near them can't show that it isn't (common practice)."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -35,8 +39,8 @@ class ClockFit:
     late. `is_related` is False where the log
     rather fits nowhere than by another clock. `rival` is the offset (seconds by which the clock is
     ahead of what is stated) by which shots are likeliest to have other values than by the stated
-    one; `differs` says for each how likely it has, `far` the same if the clock is far off or the
-    log another outing's. `beside` has shots that lie some seconds beside the note of a change, and
+    one; `differs` says for each how likely it has, `far` the same if the clock is far off, and
+    `unrelated` how likely the log is another outing's. `beside` has shots that lie some seconds beside the note of a change, and
     how likely each was made on its other side. With `is_harmless` notes look late, and no shot has
     other values for that.
     """
@@ -52,6 +56,7 @@ class ClockFit:
     rival: float = 0.0
     differs: Sequence[float] = ()
     far: Sequence[float] = ()
+    unrelated: float = 0.0
     beside: Mapping[int, float] = field(default_factory=dict)
 
     @property
@@ -97,16 +102,26 @@ class ClockFit:
     @property
     def doubted(self) -> Iterator[int]:
         """The shots that are doubted, each for its own share; where all are, none of them."""
+        other = self.unrelated
         shares = zip(self.differs, self.far, strict=True)
-        is_one = any(share >= DIFFERS or far >= FAR_DIFFERS for share, far in shares)
+        is_one = any(one + other >= DIFFERS or far + other >= FAR_DIFFERS for one, far in shares)
         if is_one and self.agrees and not self.leans:
-            yield from (at for at, share in enumerate(self.differs) if share >= ALSO_DIFFERS)
+            yield from self._from(ALSO_DIFFERS)
+
+    @property
+    def uncertain(self) -> Iterator[int]:
+        """The shots whose values hang on a clock that nothing tells but the log's own entries."""
+        if self.stated.source is None and self.agrees and not self.leans:
+            yield from self._from(BESIDE_UNSTATED + self.unrelated)
 
     @property
     def unlikely(self) -> Iterator[int]:
         """The shots whose values are likelier to be others: they are left blank, but for `sure`."""
         if self.agrees and not self.stated.sure:
-            yield from (shot for shot, share in enumerate(self.differs) if share >= UNLIKELY)
+            yield from self._from(UNLIKELY)
+
+    def _from(self, least: float) -> Iterator[int]:
+        return (at for at, share in enumerate(self.differs) if share + self.unrelated >= least)
 
     @property
     def settled(self) -> bool:
@@ -149,11 +164,20 @@ def clock_words(fit: ClockFit) -> str:
 
 def rival_words(fit: ClockFit, shot: int) -> str:
     """Why a shot may have other values, with the log's line to add if so."""
-    told = f"another entry may hold, by the frames at {fit.differs[shot]:.0%}"
+    told = f"another entry may hold, by the frames at {fit.differs[shot] + fit.unrelated:.0%}"
     if not fit.is_related:
         return f"{told}: is the log another outing's?"
     rival = replace(fit, fits=fit.stated.ahead + fit.rival)
     return f"{told}: if the body's clock was {_way(rival.fits or 0.0)}, {_advice(rival)}"
+
+
+def unstated_words(fit: ClockFit, shot: int) -> str:
+    """Why a shot isn't certain by a clock that no line of the log tells."""
+    right = _by_clock(replace(fit, fits=0.0))
+    return (
+        f"another entry holds, by {fit.differs[shot]:.0%}, if the body's clock is minutes off, which "
+        f"so few entries can't tell: add `{right}`, or a line with a photo of a clock"
+    )
 
 
 def clock_line(fit: ClockFit) -> str | None:

@@ -195,11 +195,18 @@ class _Weighing(NamedTuple):
         other, as_late = (float(np.logaddexp.reduce(one)) for one in (offsets[about], late))
         against = float(np.logaddexp.reduce([*offsets, *late, unrelated]))
         is_related = max(other, as_late) >= unrelated
-        differs, far, at_most = self._differs(as_stated, offsets, late, unrelated)
+        whole = float(np.logaddexp(against, as_stated))
+        differs, far, at_most = self._differs(offsets, late, whole)
         rival = self._plainest(at_most, fit.stated)
         beside = self._beside(_noted_within(self.series), 0.0, _SOON, DIFFERS)
         fit = replace(
-            fit, rival=rival, differs=differs, far=far, beside=beside, is_related=is_related
+            fit,
+            is_related=is_related,
+            rival=rival,
+            differs=differs,
+            far=far,
+            unrelated=math.exp(unrelated - whole),
+            beside=beside,
         )
         if against < as_stated:
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
@@ -212,7 +219,7 @@ class _Weighing(NamedTuple):
             beside = self._beside(slack or 0.0, soon, _OF_NEAR, ALSO_DIFFERS)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
         is_usual = slack is not None and best >= -_USUALLY_WITHIN
-        is_harmless = is_usual and max(differs) < UNLIKELY
+        is_harmless = is_usual and max(differs) + fit.unrelated < UNLIKELY
         limit = math.log(CONTRADICTED if is_related else UNRELATED)
         return replace(
             fit,
@@ -261,13 +268,13 @@ class _Weighing(NamedTuple):
         return next((one for one in plain if one and any(abs(alike - one) <= 1)), offset)
 
     def _differs(
-        self, as_stated: float, offsets: Floats, late: Floats, unrelated: float
+        self, offsets: Floats, late: Floats, whole: float
     ) -> tuple[Sequence[float], Sequence[float], int]:
         """For each shot, how likely the log would have other values for it than by the stated.
 
-        The same by far offsets alone, and the offset by which most are likeliest to have.
+        The same by far offsets alone, and the offset by which most are likeliest to have. `whole` is
+        the log of the sum over all that may be.
         """
-        whole = np.logaddexp.reduce([as_stated, *offsets, *late, unrelated])
         shares, matters = np.exp(offsets - whole), np.zeros(len(offsets))
         near, far = (np.zeros(len(self.series.shots.times)) for _ in range(2))
         few, is_far = np.flatnonzero(shares > _LIGHTEST), np.abs(self.tried) > SMALL / 2
@@ -283,9 +290,8 @@ class _Weighing(NamedTuple):
         first = np.searchsorted(self.tried, self.tried - _APART)
         last = np.searchsorted(self.tried, self.tried + _APART, "right")
         rival = int(np.argmax(matters + sums[last] - sums[first]))
-        other = math.exp(unrelated - whole)
         # An array takes an eighth of what a tuple of as many numbers does.
-        return array("d", near + far + other), array("d", far + other), rival
+        return array("d", near + far), array("d", far), rival
 
 
 def _days(series: BodySeries) -> float:
