@@ -39,8 +39,8 @@ class ClockFit:
     late. `is_related` is False where the log
     rather fits nowhere than by another clock. `rival` is the offset (seconds by which the clock is
     ahead of what is stated) by which shots are likeliest to have other values than by the stated
-    one; `differs` says for each how likely it has, `far` the same if the clock is far off, and
-    `unrelated` how likely the log is another outing's. `beside` has shots that lie some seconds beside the note of a change, and
+    one; `differs` says for each how likely it has, `far` and `by_minutes` the same if the clock is
+    off by more than minutes, or by up to half an hour, and `unrelated` how likely the log is another outing's. `beside` has shots that lie some seconds beside the note of a change, and
     how likely each was made on its other side. With `is_harmless` notes look late, and no shot has
     other values for that.
     """
@@ -56,6 +56,7 @@ class ClockFit:
     rival: float = 0.0
     differs: Sequence[float] = ()
     far: Sequence[float] = ()
+    by_minutes: Sequence[float] = ()
     unrelated: float = 0.0
     beside: Mapping[int, float] = field(default_factory=dict)
 
@@ -112,7 +113,8 @@ class ClockFit:
     def uncertain(self) -> Iterator[int]:
         """The shots whose values hang on a clock that nothing tells but the log's own entries."""
         if self.stated.source is None and self.agrees and not self.leans:
-            yield from self._from(BESIDE_UNSTATED + self.unrelated)
+            shares = self.by_minutes
+            yield from (at for at, share in enumerate(shares) if share >= BESIDE_UNSTATED)
 
     @property
     def unlikely(self) -> Iterator[int]:
@@ -175,7 +177,7 @@ def unstated_words(fit: ClockFit, shot: int) -> str:
     """Why a shot isn't certain by a clock that no line of the log tells."""
     right = _by_clock(replace(fit, fits=0.0))
     return (
-        f"another entry holds, by {fit.differs[shot]:.0%}, if the body's clock is minutes off, which "
+        f"another entry holds, by {fit.by_minutes[shot]:.0%}, if the body's clock is minutes off, which "
         f"so few entries can't tell: add `{right}`, or a line with a photo of a clock"
     )
 

@@ -81,10 +81,13 @@ _LATE = 0.1
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
 _MOST = 200.0
 """The most that a log likelihood ratio counts, so that it doesn't overflow."""
-_UNRELATED = 0.01
+_UNRELATED = 0.004
 """How likely the log is another outing's."""
 _FEWEST = 6
 """Bursts: fewer tell too little of a clock."""
+_MINUTES = 1800.0
+"""Seconds up to which a clock that nobody set by another may be off (common practice); what is off
+by more is so by a zone or a date."""
 _LIGHTEST = 1e-4
 """The least probability of an offset by which shots are looked at one by one."""
 
@@ -196,7 +199,7 @@ class _Weighing(NamedTuple):
         against = float(np.logaddexp.reduce([*offsets, *late, unrelated]))
         is_related = max(other, as_late) >= unrelated
         whole = float(np.logaddexp(against, as_stated))
-        differs, far, at_most = self._differs(offsets, late, whole)
+        (differs, far, by_minutes), at_most = self._differs(offsets, late, whole)
         rival = self._plainest(at_most, fit.stated)
         beside = self._beside(_noted_within(self.series), 0.0, _SOON, DIFFERS)
         fit = replace(
@@ -205,6 +208,7 @@ class _Weighing(NamedTuple):
             rival=rival,
             differs=differs,
             far=far,
+            by_minutes=by_minutes,
             unrelated=math.exp(unrelated - whole),
             beside=beside,
         )
@@ -269,29 +273,31 @@ class _Weighing(NamedTuple):
 
     def _differs(
         self, offsets: Floats, late: Floats, whole: float
-    ) -> tuple[Sequence[float], Sequence[float], int]:
+    ) -> tuple[Sequence[Sequence[float]], int]:
         """For each shot, how likely the log would have other values for it than by the stated.
 
-        The same by far offsets alone, and the offset by which most are likeliest to have. `whole` is
-        the log of the sum over all that may be.
+        By all offsets, by those of more than some minutes, and by those of up to half an hour; and
+        the offset by which most are likeliest to have. `whole` is the log of the sum over all that
+        may be.
         """
         shares, matters = np.exp(offsets - whole), np.zeros(len(offsets))
-        near, far = (np.zeros(len(self.series.shots.times)) for _ in range(2))
-        few, is_far = np.flatnonzero(shares > _LIGHTEST), np.abs(self.tried) > SMALL / 2
-        for some in np.array_split(few, 1 + len(few) * len(near) // AT_ONCE):
+        by_band = np.zeros((3, len(self.series.shots.times)))
+        bands = np.searchsorted((SMALL / 2, _MINUTES), np.abs(self.tried))
+        few = np.flatnonzero(shares > _LIGHTEST)
+        for some in np.array_split(few, 1 + by_band[0].size * len(few) // AT_ONCE):
             by_shot = shares[some][:, None] * self.series.differ(self.tried[some])
             matters[some] = by_shot.sum(axis=1)
-            far += by_shot[is_far[some]].sum(axis=0)
-            near += by_shot[~is_far[some]].sum(axis=0)
+            np.add.at(by_band, bands[some], by_shot)
         for (least, more), share in zip(_LATENESS, np.exp(late - whole), strict=True):
             if share > _LIGHTEST:
-                near += share * self.series.differ(np.array([-least]), more)[0]
+                by_band[0] += share * self.series.differ(np.array([-least]), more)[0]
         sums = np.append(0.0, np.cumsum(matters))
         first = np.searchsorted(self.tried, self.tried - _APART)
         last = np.searchsorted(self.tried, self.tried + _APART, "right")
         rival = int(np.argmax(matters + sums[last] - sums[first]))
         # An array takes an eighth of what a tuple of as many numbers does.
-        return array("d", near + far), array("d", far), rival
+        found = by_band.sum(axis=0), by_band[1:].sum(axis=0), by_band[:2].sum(axis=0)
+        return [array("d", one) for one in found], rival
 
 
 def _days(series: BodySeries) -> float:
