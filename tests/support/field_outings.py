@@ -396,7 +396,16 @@ HONEST = (
 )
 FAULTY = (
     *(clock_hour, clock_twelve, clock_day, clock_year, clock_sign, clock_seconds),
-    *(few_minutes, am_pm, summer_night, zone_offset, late_notes, ended_next_day, ended_next_year, ended_same_day),
+    *(
+        few_minutes,
+        am_pm,
+        summer_night,
+        zone_offset,
+        late_notes,
+        ended_next_day,
+        ended_next_year,
+        ended_same_day,
+    ),
     *(other_log, slate_missing, slate_doubled, slate_accidental),
 )
 KINDS: Mapping[str, tuple[str, Callable[[int], Telling]]] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import timedelta, tzinfo
 from itertools import pairwise
 from statistics import median
@@ -27,7 +28,8 @@ BACK = 2 * SECOND
 """Microseconds that the reading of a later frame may lie back: bodies write bursts late."""
 _SATELLITE_ERROR = SECOND
 """Microseconds. GPS time is exact, but bodies write it to the second, some a fix old."""
-_LEAST_FIXES = 3
+_LONE_ERROR = 60 * SECOND
+"""The same of a lone fix, whose age no other tells."""
 _MISSES_BEFORE = 300 * SECOND
 """Microseconds. Whoever keeps a log begins it with the outing."""
 _MISSES_AFTER, _MISSES_AFTER_MANY, _MANY = 6 * 3600 * SECOND, 1200 * SECOND, 3
@@ -64,15 +66,17 @@ def is_ambiguous(time: CameraTime, zone: tzinfo | None) -> bool:
 
 
 def clock_by_satellites(frames: Iterable[Frame], zone: tzinfo | None) -> BodyClock | None:
-    """The clock that the frames' GPS times tell; None where too few agree.
+    """The clock that the frames' GPS times tell; None where they don't agree.
 
     Without a zone, the frames' own offset from UTC tells how the wall clock went.
     A body may write the time of its last fix, minutes old: only those that agree with the middle
     of all count, and they have to be most of them.
     """
     fixes = [fix for frame in frames if (fix := _fix(frame, zone)) is not None]
-    if len(fixes) < _LEAST_FIXES:
+    if not fixes:
         return None
+    if len(fixes) == 1:
+        return fit_clock([replace(fixes[0], error=fixes[0].error + _LONE_ERROR)])
     middle = median(fix.ahead for fix in fixes)
     agreeing = [fix for fix in fixes if abs(fix.ahead - middle) <= 2 * fix.error]
     return fit_clock(agreeing) if 2 * len(agreeing) > len(fixes) else None

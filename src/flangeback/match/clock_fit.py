@@ -40,8 +40,9 @@ class ClockFit:
     rather fits nowhere than by another clock. `rival` is the offset (seconds by which the clock is
     ahead of what is stated) by which shots are likeliest to have other values than by the stated
     one; `differs` says for each how likely it has, `far` and `by_minutes` the same if the clock is
-    off by more than minutes, or by up to half an hour, and `unrelated` how likely the log is another outing's. `beside` has shots that lie some seconds beside the note of a change, and
-    how likely each was made on its other side. With `is_harmless` notes look late, and no shot has
+    off by more than minutes, or by up to half an hour, and `unrelated` how likely the log is
+    another outing's. `beside` has shots that lie some seconds beside the note of a change, and how
+    likely each was made on its other side. With `is_harmless` notes look late, and no shot has
     other values for that.
     """
 
@@ -126,6 +127,19 @@ class ClockFit:
         return (at for at, share in enumerate(self.differs) if share + self.unrelated >= least)
 
     @property
+    def told(self) -> tuple[float | None, float | None]:
+        """Where the frames have the clock, and the odds; None where they can't tell.
+
+        Where no more than some frames are doubted, by the offset that they are doubted for.
+        """
+        if self.is_harmless:
+            return None, None
+        if self.fits is not None or self.is_borne_out:
+            return self.fits, self.odds
+        share = max(self.differs) + self.unrelated
+        return self.stated.ahead + self.rival if self.is_related else None, share / (1 - share)
+
+    @property
     def settled(self) -> bool:
         """Whether frames may be matched by time."""
         return self.agrees or self.stated.sure
@@ -177,8 +191,8 @@ def unstated_words(fit: ClockFit, shot: int) -> str:
     """Why a shot isn't certain by a clock that no line of the log tells."""
     right = _by_clock(replace(fit, fits=0.0))
     return (
-        f"another entry holds, by {fit.by_minutes[shot]:.0%}, if the body's clock is minutes off, which "
-        f"so few entries can't tell: add `{right}`, or a line with a photo of a clock"
+        f"another entry holds, by {fit.by_minutes[shot]:.0%}, if the body's clock is minutes off, "
+        f"which so few entries can't tell: add `{right}`, or a line with a photo of a clock"
     )
 
 

@@ -20,48 +20,64 @@ def by_registered(
 ) -> tuple[Sequence[Change], Doubts]:
     """The changes of lens without the places that registered values rule out.
 
-    Those lie after the first shot with what is registered for the new lens. Each shot that is told
-    that way gets a doubt.
+    The change was made where what is registered turns from the old lens's to the new one's. Each
+    shot that is told that way gets a doubt.
 
     It tells only where the shots before the change have what is registered for the old lens, and
-    those after it what is for the new. What is registered may lag behind a change, so shots with
+    those after it what is for the new. Where it was keyed in late for another change, shots with
     the old value tell nothing.
     """
     narrowed, doubts = [], dict[int, tuple[Doubt, ...]]()
-    for change in changes:
-        kept = _kept(shots, change, kit)
-        if 0 < len(kept) < len(change.places):
-            doubt = Doubt(DoubtKind.NEAR_CHANGE, _in_words(change))
-            doubts |= dict.fromkeys(told_shots(change.places, kept), (doubt,))
-            change = change.at(kept)
+    turns = [_turn(shots, change, kit) for change in changes]
+    pairs = list(zip(changes, turns, strict=True))
+    may_lag = any(turn is not None and turn not in change.places for change, turn in pairs)
+    for change, turn in pairs:
+        if turn is not None:
+            kept = [place for place in change.places if place <= turn]
+            kept = [turn] if turn in kept and not may_lag else kept
+            if 0 < len(kept) < len(change.places):
+                doubt = Doubt(DoubtKind.NEAR_CHANGE, _in_words(change))
+                doubts |= dict.fromkeys(told_shots(change.places, kept), (doubt,))
+                change = change.at(kept)
         narrowed.append(change)
     return narrowed, doubts
 
 
-def _kept(shots: Sequence[Shot], change: Change, kit: Kit) -> Sequence[int]:
+def _turn(shots: Sequence[Shot], change: Change, kit: Kit) -> int | None:
+    """The first shot with what is registered for the new lens; None where that tells nothing.
+
+    It isn't one of the change's places if it was keyed in late: in a pause too short to change the
+    lens, or once the new one was on for certain.
+    """
     old, new, places = change.before, change.setting, change.places
     if change.kind is not ChangeKind.LENS or old is None or new is None:
-        return places
-    if not (0 < places[0] < places[-1] < len(shots)):
-        return places
-    if not (_fits(shots[places[0] - 1], old, new, kit) and _fits(shots[places[-1]], new, old, kit)):
-        return places
-    inside = range(places[0], places[-1] + 1)
-    first = next(at for at in inside if _fits(shots[at], new, old, kit))
-    if any(_fits(shots[at], old, new, kit) for at in range(first, places[-1])):
-        return places
-    return [place for place in places if place <= first]
+        return None
+    last = places[-1]
+    if not 0 < places[0] <= last < len(shots) or not _fits(shots[places[0] - 1], old, new, kit):
+        return None
+    if _fits(shots[last], old, new, kit):
+        return last + 1
+    if not _fits(shots[last], new, old, kit):
+        return None
+    turn = next(at for at in range(places[0], last + 1) if _fits(shots[at], new, old, kit))
+    goes_back = any(_fits(shots[at], old, new, kit) for at in range(turn, last))
+    return None if goes_back else turn
 
 
 def _fits(shot: Shot, setting: Setting, other: Setting, kit: Kit) -> bool:
-    """Whether a shot has what is registered for one setting's lens, and not for the other's."""
+    """Whether a shot has what is registered for one setting's lens, and not for the other's.
+
+    Native lenses name themselves: a shot that names none was made with an adapted one.
+    """
+    if other.lens is None and not shot.frame.lens_data.says_lens:
+        return setting.lens is not None
     return _has(shot, setting, kit) and not _has(shot, other, kit)
 
 
 def _has(shot: Shot, setting: Setting, kit: Kit) -> bool:
     data = shot.frame.lens_data
     if setting.lens is None:
-        return False
+        return data.says_lens and data.f_number is not None
     lens = kit.lenses[setting.lens]
     if data.says_lens:
         return same_lens(lens, data.lens, data.specification)
@@ -75,7 +91,8 @@ def _has(shot: Shot, setting: Setting, kit: Kit) -> bool:
 def _in_words(change: Change) -> str:
     assert change.before is not None
     assert change.setting is not None
+    new, old = (one.lens or "a native lens" for one in (change.setting, change.before))
     return (
         f"made within the change of line {change.line}: what is registered on the body "
-        f"tells {change.setting.lens} from {change.before.lens}"
+        f"tells {new} from {old}"
     )

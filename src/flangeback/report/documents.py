@@ -123,13 +123,12 @@ def _sums(matches: Matches) -> Document:
 
 
 def _clock(fit: ClockFit) -> Document:
-    told = None if fit.is_harmless else fit.fits
-    odds = None if fit.is_harmless else fit.odds
+    fits, odds = fit.told
     return {
         **fields(fit, "body"),
         "stated_s": _tenths(fit.stated.ahead if fit.stated.source else None),
         **fields(fit, source="stated.source"),
-        "fits_s": _tenths(told),
+        "fits_s": _tenths(fits),
         "odds": _tenths(odds),
         "agrees": fit.is_borne_out,
     }
