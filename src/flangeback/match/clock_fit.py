@@ -163,13 +163,13 @@ def clock_words(fit: ClockFit) -> str:
         return f"{name}: {said}{lean if fit.tells else ''}"
     if fit.agrees:
         lean = (
-            f"; the frames speak for {_way(fit.fits)}, {odds}, which is no proof: if it is so, "
-            f"{_advice(fit)}"
+            f"; the frames speak for {_way(fit.fits)}{_cause(fit)}, {odds}, which is no proof: if it "
+            f"is so, {_advice(fit)}"
         )
         return f"{name}: {said}{lean if fit.tells else ''}"
     if not fit.is_related:
         return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
-    told = f"{_way(fit.fits)}, {odds}{_cause(fit)}: {_advice(fit)}"
+    told = f"{_way(fit.fits)}{_cause(fit)}, {odds}: {_advice(fit)}"
     if fit.late is not None:
         told = (
             f"that notes were made up to {_amount(fit.late)} late, {odds}: add `{clock_line(fit)}` "
@@ -181,7 +181,7 @@ def clock_words(fit: ClockFit) -> str:
 def rival_words(fit: ClockFit, shot: int) -> str:
     """Why a shot may have other values, with the log's line to add if so."""
     told = f"another entry may hold, by the frames at {fit.differs[shot] + fit.unrelated:.0%}"
-    if not fit.is_related:
+    if not fit.is_related or fit.differs[shot] < fit.unrelated:
         return f"{told}: is the log another outing's?"
     rival = replace(fit, fits=fit.stated.ahead + fit.rival)
     return f"{told}: if the body's clock was {_way(rival.fits or 0.0)}, {_advice(rival)}"
@@ -233,7 +233,9 @@ def _amount(seconds: float) -> str:
 
 def _cause(fit: ClockFit) -> str:
     """What may have gone wrong, in words."""
-    off = abs(fit.offset)
+    off, by_gps = abs(fit.offset), fit.stated.by_gps
+    if by_gps is not None and abs((fit.fits or 0.0) - by_gps) <= _SAME:
+        return ", as GPS has it"
     if fit.stated.ahead and abs(fit.offset + 2 * fit.stated.ahead) <= _SAME:
         return ", as if fast and slow were swapped"
     if abs(off - 43200) <= 60:

@@ -104,7 +104,7 @@ _BY_GPS = 0.5
 _GPS_LOCAL = 0.5
 """How likely a clock that is a zone's difference off by satellites is right after all: some bodies
 write their own time there."""
-_GPS_ERRORS = (0.8, 3.0), (0.198, 60.0)
+_GPS_ERRORS = (0.8, 3.0), (0.1998, 30.0)
 """How satellites' time differs from the log's clock: shares, and standard deviations in seconds.
 What the notes were timed by isn't always right to the second."""
 
@@ -159,6 +159,9 @@ class _Weighing(NamedTuple):
             [odds.at(least[at : at + 1], more)[0] for at, (_, more) in enumerate(_LATENESS)]
         )
         late += lens_log_odds(series.shots, series.states, least)
+        # Frames that name another lens are a matter of each, and entries apart from all frames lie
+        # on another card as a rule: the log may still be theirs.
+        unrelated = float((lens + odds.outside(tried))[np.argmin(np.abs(tried))])
         peaks = _peaks(stated, _days(series))
         right, slip = _RIGHT[stated.source], slip_of(log.timeline)
         if slip:
@@ -168,16 +171,17 @@ class _Weighing(NamedTuple):
             right *= 1 - _GPS_LOCAL
             peaks.append((_GPS_LOCAL, -stated.ahead, 5.0))
         if stated.by_gps is not None and not _is_zone(stated.by_gps - stated.ahead):
-            peaks.append((_BY_GPS, stated.by_gps - stated.ahead, 5.0))
-            weighed += _gps_log_odds(tried - (stated.by_gps - stated.ahead))
+            off = stated.by_gps - stated.ahead
+            peaks.append((_BY_GPS, off, 5.0))
+            weighed += _gps_log_odds(tried - off)
+            # Late notes leave the clock where it is stated, and so does another outing's log.
+            as_stated = float(_gps_log_odds(np.array([off]))[0])
+            late, unrelated = late + as_stated, unrelated + as_stated
         is_stated = np.abs(tried) <= max(2.0, stated.error)
         width = np.minimum(np.gradient(tried), _STEP)
         # Notes that are all late by as much look like a clock that is slow.
         alike = np.where(_looks_late(tried), _LATE / 2 / (_LATE_BY[1] - _LATE_BY[0]), 0.0)
         prior = np.where(is_stated, 0.0, (_prior(tried, peaks) * (1 - right) + alike) * width)
-        # Frames that name another lens are a matter of each, and entries apart from all frames lie
-        # on another card as a rule: the log may still be theirs.
-        unrelated = float((lens + odds.outside(tried))[np.argmin(np.abs(tried))])
         likely = _log_mean(weighed[is_stated])
         within = _noted_within(series)
         soon = odds.at(np.zeros(1), within) - odds.at(np.zeros(1))
