@@ -134,6 +134,28 @@ def test_a_right_clock_is_not_doubted() -> None:
     assert not found.needs_person
 
 
+@pytest.mark.parametrize("off", [-300, 300, 420])
+def test_minutes_that_few_entries_cannot_tell_leave_no_wrong_lens_without_doubt(off: int) -> None:
+    """Two bursts, two entries, nothing but times to tell; a clock without a line may be off."""
+    starts = [
+        f"{datetime(2026, 5, 17, 10, minute, 10) + timedelta(seconds=off):%H:%M:%S}"
+        for minute in (1, 14)
+    ]
+    log = "10:00 k7 miran58 f/4\n10:13 k7 brask135 f/8\n"
+    found = matched(bursts(starts, 9, 80), log)
+    assert unmarked(found.frames, ["miran58"] * 9 + ["brask135"] * 9) == []
+    doubts = [doubt for one in found.frames for doubt in one.doubts if "right`" in doubt.text]
+    assert {str(doubt.kind) for doubt in doubts} <= {"near-change"}
+
+
+def test_a_line_on_the_clock_takes_that_doubt_away() -> None:
+    frames = bursts(["10:01:10", "10:14:10"], 9, 80)
+    log = "10:00 k7 miran58 f/4\n10:13 k7 brask135 f/8\n"
+    stated = matched(frames, f"clock k7 right\n{log}").frames
+    assert not any("near-change" in kinds(one) for one in stated[1:])
+    assert [one.fill and one.fill.lens.key for one in stated] == ["miran58"] * 9 + ["brask135"] * 9
+
+
 @pytest.mark.parametrize("part", [slice(0, 6), slice(6, 12), slice(6, 18), slice(18, 24)])
 def test_a_card_with_a_part_of_the_day_is_no_alarm(part: slice) -> None:
     """Entries before and after its frames meet none: those are on another card."""

@@ -13,7 +13,7 @@ import pytest
 from flangeback.frames import Exposure, Frame
 from flangeback.match import Matches
 from flangeback.match.brightness import PictureLight
-from flangeback.match.clock_fit import ClockFit
+from flangeback.match.clock_fit import ClockFit, clock_words
 from flangeback.match.clock_series import BodySeries, body_series
 from flangeback.match.index import index_logs
 from flangeback.match.offset_odds import ShotSeries
@@ -101,6 +101,23 @@ def test_satellites_that_contradict_the_log_speak_against_it(ahead: float) -> No
     assert odds_against(found, "k7") > 100 * without if ahead else without <= 1
     assert clock_of(found, "k7").offset == pytest.approx(ahead, abs=5)
     assert all(kinds(one) == ["clock-unsure"] * bool(ahead) for one in found.frames)
+
+
+def test_a_clock_line_that_satellites_contradict_is_told_in_their_words() -> None:
+    """One entry before all frames: nothing else tells anything of the clock."""
+    frames = with_gps(bursts(["09:20:00"], 10, 60), 200)
+    (clock,) = matched(frames, f"{ZONE}clock k7 fast 1m\n09:05 k7 miran58 f/4\n").clocks
+    assert not clock.is_borne_out
+    assert "3m20s fast, as GPS has it" in clock_words(clock)
+    assert "write `clock k7 fast 3m20s` instead of line 3" in clock_words(clock)
+
+
+def test_a_lone_fix_counts_to_the_minute() -> None:
+    frames = bursts(["09:20:00"], 10, 60)
+    found = matched([*with_gps(frames[:1], 200), *frames[1:]], f"{ZONE}09:05 k7 miran58 f/4\n")
+    stated = clock_of(found, "k7").stated
+    assert (stated.ahead, stated.source) == (200, "gps")
+    assert stated.error == pytest.approx(61.5, abs=1)
 
 
 def test_satellites_that_give_the_bodys_own_time_are_doubted() -> None:

@@ -158,15 +158,14 @@ def clock_words(fit: ClockFit) -> str:
     odds = f"{min(fit.odds, 1e6):,.0f}:1"
     if not fit.offset:
         return f"{name}: {said}; the frames agree, {odds}"
-    if fit.agrees and not fit.is_related:
-        lean = f"; the frames fit the log at no time, {odds}, which is no proof: is it theirs?"
-        return f"{name}: {said}{lean if fit.tells else ''}"
     if fit.agrees:
         lean = (
-            f"; the frames speak for {_way(fit.fits)}{_cause(fit)}, {odds}, which is no proof: if it "
+            f"the frames speak for {_way(fit.fits)}{_cause(fit)}, {odds}, which is no proof: if it "
             f"is so, {_advice(fit)}"
         )
-        return f"{name}: {said}{lean if fit.tells else ''}"
+        if not fit.is_related:
+            lean = f"the frames fit the log at no time, {odds}, which is no proof: is it theirs?"
+        return f"{name}: {said}{f'; {lean}' if fit.tells else ''}"
     if not fit.is_related:
         return f"{name}: the log fits these frames at no time, {odds}: is it another outing's?"
     told = f"{_way(fit.fits)}{_cause(fit)}, {odds}: {_advice(fit)}"

@@ -90,8 +90,6 @@ _MINUTES = 1800.0
 by more is so by a zone or a date."""
 _LIGHTEST = 1e-4
 """The least probability of an offset by which shots are looked at one by one."""
-
-
 _COMMON = 0.5
 """The share of faults that are the log's and not one body's: all bodies are off alike."""
 _BY_TURNS = 0.15
@@ -132,14 +130,13 @@ def fit_clocks(
 class _Weighing(NamedTuple):
     """The offsets that were tried for one body, with prior and log likelihood of each.
 
-    `is_stated` are those that count as the stated one, of which `right` is the prior and `likely`
-    the log likelihood. The others' `prior` is that of a stretch around each. `late` has the log
+    The stated clock has the prior `right` and the log likelihood `likely`; the others' `prior` is
+    that of a stretch around each. `late` has the log
     likelihood of each lateness, `unrelated` that of a log that has nothing to do with the frames.
     """
 
     series: BodySeries
     tried: Floats
-    is_stated: NDArray[np.bool_]
     right: float
     prior: Floats
     weighed: Floats
@@ -186,7 +183,7 @@ class _Weighing(NamedTuple):
         within = _noted_within(series)
         soon = odds.at(np.zeros(1), within) - odds.at(np.zeros(1))
         likely += float(np.logaddexp(math.log(1 - _SOON), math.log(_SOON) + soon[0]))
-        return cls(series, tried, is_stated, right, prior, weighed, likely, late, unrelated, odds)
+        return cls(series, tried, right, prior, weighed, likely, late, unrelated, odds)
 
     def judged(self, fit: ClockFit, others: Sequence[_Weighing]) -> ClockFit:
         """The fit by the odds of each offset, in the light of the other bodies'."""
@@ -204,12 +201,11 @@ class _Weighing(NamedTuple):
         is_related = max(other, as_late) >= unrelated
         whole = float(np.logaddexp(against, as_stated))
         (differs, far, by_minutes), at_most = self._differs(offsets, late, whole)
-        rival = self._plainest(at_most, fit.stated)
         beside = self._beside(_noted_within(self.series), 0.0, _SOON, DIFFERS)
         fit = replace(
             fit,
             is_related=is_related,
-            rival=rival,
+            rival=self._plainest(at_most, fit.stated),
             differs=differs,
             far=far,
             by_minutes=by_minutes,
@@ -376,7 +372,6 @@ def _looks_late(offsets: Floats) -> NDArray[np.bool_]:
 
 
 def _log_mean(logs: Floats) -> float:
-
     return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
 
 
