@@ -79,7 +79,11 @@ def bodies_by_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit
     for log in nameless:
         lines = {span.setting.line for span in log.spans if _needs_body(span, mounts, kit)}
         entry = next((entry for entry in log.entries if entry.line in lines), None)
-        if entry is not None:
+        if entry is not None and is_every_frame(entry):
+            told = f"its adapter doesn't fit every body: the frames come from {counts}"
+            fault = entry.place().fault(told, "a line for each body, such as all BODY LENS")
+            problems.append(fault.problem(log.file))
+        elif entry is not None:
             fault = entry.place().fault(text, "the body in every entry")
             problems.append(fault.problem(log.file))
     if problems:

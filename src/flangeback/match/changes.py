@@ -21,6 +21,7 @@ from typing import TypeVar
 from flangeback.clock.checks import amount
 from flangeback.clock.model import SECOND, ClockHistory, in_their_hours, instant, microseconds
 from flangeback.log.model import Setting, Span
+from flangeback.log.places import Frames, covers
 from flangeback.match.doubts import Doubt
 from flangeback.match.shots import Shot
 
@@ -47,7 +48,7 @@ class ChangeKind(Enum):
 class Rank(IntEnum):
     """What stands above what, the lowest first; of one rank, the change of fewer files does.
 
-    A change whose files are a strict part of another's stands above it, whatever their ranks.
+    A change whose files are a part of another's stands above it, whatever their ranks.
     """
 
     ALL = 0
@@ -63,8 +64,8 @@ class Rank(IntEnum):
 class Change:
     """From one of its `places` on, `setting` holds; None where the log claims nothing more.
 
-    One whose entry names its `files` has no places: it holds for these. `body` is then the one that
-    the entry names.
+    One whose entry names its `files`, as `frames`, has no places: it holds for these. `body` is the
+    one that the entry names then.
 
     `log` and `line` say where the entry stands, `before` what the log has before it (None: nothing,
     or not known). `places` rise. By the log alone it was made within `window`, from the earliest up
@@ -81,13 +82,24 @@ class Change:
     reason: str | None = None
     rank: Rank = Rank.TIME
     files: frozenset[str] = frozenset()
+    frames: Frames | None = None
     body: str | None = None
+
+    def is_part_of(self, other: Change) -> bool:
+        """Whether its files are a part of another's; where they are the same, by its words."""
+        if self.files != other.files:
+            return self.files < other.files
+        return other._covers(self) and not self._covers(other)
+
+    def _covers(self, other: Change) -> bool:
+        is_around = self.frames is not None and covers(self.frames, other.frames)
+        return bool(is_around) and self.body in (None, other.body)
 
     def contradicts(self, other: Change) -> bool:
         """Whether both name files, neither stands above the other, and they differ in values."""
         if self.setting is None or other.setting is None or self.rank != other.rank:
             return False
-        is_nested = self.files < other.files or other.files < self.files
+        is_nested = self.is_part_of(other) or other.is_part_of(self)
         return not is_nested and values(self.setting) != values(other.setting)
 
     @property
@@ -133,7 +145,7 @@ def highest(named: Mapping[str, Sequence[Change]]) -> Mapping[str, Change]:
 
     @cache
     def is_part(one: int, other: int) -> bool:
-        return every[one].files < every[other].files
+        return every[one].is_part_of(every[other])
 
     @cache
     def highest_of(numbers: tuple[int, ...]) -> Change:

@@ -6,7 +6,7 @@ import re
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from fnmatch import translate
 from functools import cached_property
@@ -210,9 +210,8 @@ def named_change(span: Span, frames: Iterable[Frame]) -> Change:
     rank = _RANKS[span.frames.kind] if isinstance(span.frames, FrameGroup) else Rank.NAME
     files = frozenset(frame.file for frame in frames)
     setting = span.setting
-    return Change(
-        setting.log, setting.line, setting, None, (), rank=rank, files=files, body=span.body
-    )
+    named = Change(setting.log, setting.line, setting, None, (), rank=rank, files=files)
+    return replace(named, frames=span.frames, body=span.body)
 
 
 def named_twice(
