@@ -51,7 +51,6 @@ class FramePreview:
 
     match: FrameMatch
     action: Action
-    reason: str | None = None
     gains: tuple[str, ...] = ()
     changes: tuple[str, ...] = ()
     losses: tuple[str, ...] = ()

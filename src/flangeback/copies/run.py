@@ -101,7 +101,7 @@ def preview(
         for job in standing.jobs(matches.frames):
             gains, changes, losses = (tuple(sorted(names)) for names in job.changes())
             match = _foreseen(job, options)
-            found.append(FramePreview(match, job.action, job.reason, gains, changes, losses))
+            found.append(FramePreview(match, job.action, gains, changes, losses))
         return tuple(found)
 
 
@@ -181,7 +181,7 @@ def _check_losses(out: Path, planned: Planned) -> None:
     for job in planned.jobs.values():
         gains, changes, losses = job.changes()
         if losses:
-            losing[job.match.frame.file] = job.match.reason or job.reason
+            losing[job.match.frame.file] = job.match.reason
         elif changes:
             changing.append(job.match.frame.file)
         elif gains and job.action == Action.CHANGE:

@@ -82,14 +82,6 @@ class Job:
             return Action.LEAVE
         return next(action for action in order if action in actions)
 
-    @property
-    def reason(self) -> str | None:
-        """Why it is left, or what a person should know of it."""
-        plans = (task.plan for task in self.tasks)
-        told = [task.reason for task in self.tasks]
-        told += [why for plan in plans for why in (plan.refusal, plan.remark)]
-        return self.lost or "; ".join(dict.fromkeys(filter(None, told))) or None
-
     def changes(self) -> tuple[set[str], set[str], set[str]]:
         """The names of the lens data that the frame's copy gains, has changed, and loses."""
         old, new = dict[str, str](), dict[str, str]()

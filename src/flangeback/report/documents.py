@@ -85,7 +85,7 @@ def match_document(
     """`flangeback/match-1`; `planned` is what `fill` would do about the frames' copies."""
     frames = [frame_document(found) for found in matches.frames]
     for frame, plan in zip(frames, planned or (), strict=False):
-        frame["into"] = fields(plan, "action", "reason", "gains", "changes", "losses")
+        frame["into"] = fields(plan, "action", "gains", "changes", "losses", reason="match.reason")
     beside = {} if others is None else _others(others)
     return {"schema": "flangeback/match-1", "frames": frames, **_sums(matches), **beside}
 
