@@ -21,6 +21,7 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flangeback.formats import Damaged
+from flangeback.formats.jpeg import Jpeg
 from flangeback.frames.model import Frame
 
 if TYPE_CHECKING:
@@ -93,9 +94,11 @@ def read_picture(frame: Frame) -> PictureLight | None:
     """
     try:
         small = preview_of(frame)
-        if small is not None:
-            return _light(_decoded(small))
-        return _light(_whole(frame.path)) if frame.size <= _LONGEST_DECODED else None
+        if small is None and frame.size > _LONGEST_DECODED:
+            return None
+        if small is None and frame.format is not Jpeg:
+            return _light(_whole(frame.path))
+        return _light(_decoded(small or frame.path.read_bytes()))
     except Exception:
         # Decoders fail in every way there is on a broken picture, and such a one tells nothing.
         return None
@@ -128,11 +131,11 @@ def _decoded(jpeg: bytes) -> Picture:
 
     with JpegImageFile(BytesIO(jpeg)) as picture:
         picture.draft("L", _SMALL)
-        return _without_bars(picture.convert("L"))
+        return _without_bars(picture if picture.mode == "L" else picture.convert("L"))
 
 
 def _whole(path: Path) -> Picture | None:
-    """The luma of a picture, reduced while it is decoded; None where it isn't one."""
+    """The luma of a picture that is no JPEG; None where it isn't one."""
     from PIL import Image, UnidentifiedImageError
 
     # Filters of warnings are the process's, and pictures are read by several threads.
@@ -141,7 +144,6 @@ def _whole(path: Path) -> Picture | None:
         warnings.simplefilter("ignore", Image.DecompressionBombWarning)
         try:
             with Image.open(path) as picture:
-                picture.draft("L", _SMALL)
                 return _without_bars(picture.convert("L"))
         except UnidentifiedImageError:
             return None

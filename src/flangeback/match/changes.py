@@ -292,17 +292,16 @@ def standing(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[tuple[in
     first_places = [change.places[0] for change in changes]
     # The greatest so far: rising, so that it can be searched.
     last_places = list(accumulate((change.places[-1] for change in changes), max))
-    found = []
+    found: list[tuple[int, ...]] = []
     for at in range(len(shots)):
         first, last = bisect_right(last_places, at), bisect_left(first_places, at + 1)
         # A change that was made before the shot for certain ends all before it.
-        found.append(
-            tuple(
-                number
-                for number in range(first, last + 1)
-                if number == last or changes[number].places[-1] > at
-            )
+        here = tuple(
+            number
+            for number in range(first, last + 1)
+            if number == last or changes[number].places[-1] > at
         )
+        found.append(found[-1] if found[-1:] == [here] else here)
     return tuple(found)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from itertools import pairwise
+from itertools import islice, pairwise
 from statistics import median
 from typing import NamedTuple
 
@@ -44,6 +44,8 @@ the scene's. (18 % grey is -2.5; a scene of snow, -1.)"""
 _REPEATED = 30.0
 """How many times as likely a ring was turned without a note before an entry that repeats what holds
 already."""
+_AT_ONCE = 1024
+"""Scenes whose pictures are read at once."""
 _NEIGHBOURS = 12
 """Samples to either side whose differences tell the spread at a place."""
 
@@ -177,31 +179,31 @@ def _groups(
         or numbers[at] != numbers[at - 1]
         or shots[at].start - shots[at - 1].start > _SAME_SCENE
     ]
+    held: dict[tuple[int, ...], tuple[set[str], tuple[Hypothesis, ...]]] = {}
     for start, end in pairwise([*starts, len(shots)]):
-        settings = [setting_of(changes, n) for n in numbers[start]]
-        lenses = {setting.lens for setting in settings if setting and setting.lens}
-        hypotheses = tuple(one for n in numbers[start] if (one := known[n]) is not None)
+        if (which := numbers[start]) not in held:
+            settings = [setting_of(changes, n) for n in which]
+            hypotheses = tuple(one for n in which if (one := known[n]) is not None)
+            lenses = {setting.lens for setting in settings if setting and setting.lens}
+            held[which] = lenses, hypotheses if len(hypotheses) == len(settings) else ()
+        lenses, hypotheses = held[which]
         usable = [
             shot.frame
             for shot in shots[start:end]
             if lenses and shot.frame.file not in named and _may_be_by(shot, lenses, kit)
         ]
-        is_known = len(hypotheses) == len(settings)
-        yield start, end, hypotheses if is_known else (), _chosen(usable)
+        yield start, end, hypotheses, _chosen(usable)
 
 
 def _scenes(
     every: Iterable[_Group], shots: Sequence[Shot], pictures: PictureReader, within: list[Pair]
 ) -> Iterator[Scene]:
     """The scenes whose light is known; `within` takes pairs of shots of one."""
-    groups = list(every)
-    wanted = [frame for *_, frames in groups for frame in frames]
-    read = iter(read_several(wanted, pictures))
     last: PictureLight | None = None
-    for start, end, hypotheses, frames in groups:
+    for start, end, hypotheses, frames, read in _read(every, pictures):
         told = [
             (light, picture)
-            for one, picture in zip(frames, read, strict=False)
+            for one, picture in zip(frames, read, strict=True)
             if picture and (light := _light(one, picture)) is not None
         ]
         if not told:
@@ -213,6 +215,16 @@ def _scenes(
             like, last = likeness(last, seen) if last else None, told[-1][1]
         gain = seen.brightness - lights[0]
         yield Scene(start, end, shots[start].at, median(lights), gain, hypotheses, likeness=like)
+
+
+def _read(
+    every: Iterable[_Group], pictures: PictureReader
+) -> Iterator[tuple[*_Group, Sequence[PictureLight | None]]]:
+    """The groups with their pictures, as many read at once as memory has room for."""
+    rest = iter(every)
+    while some := list(islice(rest, _AT_ONCE)):
+        read = iter(read_several([frame for *_, frames in some for frame in frames], pictures))
+        yield from ((*group, list(islice(read, len(group[-1])))) for group in some)
 
 
 def _may_be_by(shot: Shot, lenses: Iterable[str], kit: Kit) -> bool:

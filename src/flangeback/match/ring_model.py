@@ -25,7 +25,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, lru_cache
+from functools import cache
 from itertools import pairwise
 from statistics import median
 from typing import Any
@@ -268,10 +268,18 @@ class _Grid:
         self.steps: Array = (sizes * np.exp(-sizes) * cell / _STEP_SIZE / 2).astype(np.float32)
         places = np.arange(len(self.values))
         self._apart = np.minimum(np.abs(places[:, None] - places), _WANDERS + 1)
-        self.wander = lru_cache(_AT_HAND)(self._wander)
+        # A cache around a method would keep the grid, and be kept by it, beyond its use.
+        self._wanders: dict[tuple[int, float], Array] = {}
+
+    def wander(self, seconds: int, more: float) -> Array:
+        """Probabilities that the light wanders; `more` is a further standard deviation in stops."""
+        if (seconds, more) not in self._wanders:
+            if len(self._wanders) >= _AT_HAND:
+                self._wanders.clear()
+            self._wanders[seconds, more] = self._wander(seconds, more)
+        return self._wanders[seconds, more]
 
     def _wander(self, seconds: int, more: float) -> Array:
-        """Probabilities that the light wanders; `more` is a further standard deviation in stops."""
         variance = WANDER**2 * seconds / 600 + more**2
         cells = np.arange(_WANDERS + 2)
         found: Array = np.exp(-((cells * self.cell) ** 2) / (2 * variance))
