@@ -28,12 +28,11 @@ from dataclasses import dataclass, field
 from functools import cache
 from itertools import pairwise
 from statistics import median
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from flangeback.match.observation import WANDER, Hypothesis, Observation, Posterior, SameScene
+from flangeback.match.grid import Array, Grid
+from flangeback.match.observation import Hypothesis, Observation, Posterior, SameScene
 
 UNNOTED_TURN_SECONDS = 2400.0
 """Seconds in which a ring is turned once without a note. A prior like the next six: tuned on
@@ -54,8 +53,6 @@ LENS_DIFFERENCE = 0.2
 """Standard deviation, in stops, between lenses' transmission at one f-number (common practice)."""
 _DEGREES_OF_FREEDOM = 8.0
 """Of Student's t, whose tails are longer than a normal distribution's."""
-_STEP_SIZE = 1.0
-"""Stops of the likeliest light step; the mean is twice as much."""
 _PRIOR_SECONDS, _PRIOR_ENTRIES = 3600.0, 5.0
 """Weight of the priors in re-estimation: as if observed for so long, and at so many entries."""
 _MOST_SECONDS = 600.0
@@ -67,18 +64,10 @@ _TURN_SPREADS = 2.0
 _BURST, _BETWEEN_BURSTS = 3.0, 60.0
 """Seconds up to which observations are one burst's; a longer gap counts as so many seconds more:
 rings are turned between bursts."""
-_WANDERS = 6
-"""Cells by which the light wanders at the most."""
-_AT_HAND = 64
-"""Gaps whose wandering is kept, to bound memory."""
 _LEAST_TURN = 1.0
 """Stops; smaller turns are no likelier."""
 _SAME_STOPS = 0.25
 """Stops within which two f-numbers are the same."""
-_BEYOND = 2.0
-"""Stops of brightness in the grid beyond what the entries imply."""
-
-Array = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +167,7 @@ class _Move:
     """
 
     def __init__(
-        self, before: Observation, seen: Observation, old: _States, new: _States, grid: _Grid
+        self, before: Observation, seen: Observation, old: _States, new: _States, grid: Grid
     ) -> None:
         one, other = old.hypothesis, new.hypothesis
         self.new = new
@@ -253,43 +242,6 @@ class _Move:
         return self.same_stays * beta[self.stays] + turned + moved
 
 
-class _Grid:
-    """The values of brightness, `cell` apart, from one up to another that observations imply.
-
-    `steps` has the probabilities of a light step from each to each, `wander` those of less.
-    """
-
-    def __init__(self, least: float, greatest: float, cell: float) -> None:
-        first = math.floor((least - _BEYOND) / cell)
-        last = math.ceil((greatest + _BEYOND) / cell)
-        self.cell = cell
-        self.values: Array = np.arange(first, last + 1) * cell
-        sizes = np.abs(self.values[:, None] - self.values) / _STEP_SIZE
-        self.steps: Array = (sizes * np.exp(-sizes) * cell / _STEP_SIZE / 2).astype(np.float32)
-        places = np.arange(len(self.values))
-        self._apart = np.minimum(np.abs(places[:, None] - places), _WANDERS + 1)
-        # A cache around a method would keep the grid, and be kept by it, beyond its use.
-        self._wanders: dict[tuple[int, float], Array] = {}
-
-    def wander(self, seconds: int, more: float) -> Array:
-        """Probabilities that the light wanders; `more` is a further standard deviation in stops."""
-        if (seconds, more) not in self._wanders:
-            if len(self._wanders) >= _AT_HAND:
-                self._wanders.clear()
-            self._wanders[seconds, more] = self._wander(seconds, more)
-        return self._wanders[seconds, more]
-
-    def _wander(self, seconds: int, more: float) -> Array:
-        variance = WANDER**2 * seconds / 600 + more**2
-        cells = np.arange(_WANDERS + 2)
-        found: Array = np.exp(-((cells * self.cell) ** 2) / (2 * variance))
-        found[cells > 2.5 * math.sqrt(variance) / self.cell + 1] = 0.0
-        found[-1] = 0.0
-        shares = (found / (2 * found.sum() - found[0])).astype(np.float32)
-        at_each: Array = shares[self._apart]
-        return at_each
-
-
 class _Model:
     """The model over these observations, which are at least one."""
 
@@ -297,7 +249,7 @@ class _Model:
         self.observations = observations
         cell = median(seen.spread for seen in observations) * _GRID
         implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
-        self.grid = _Grid(min(implied), max(implied), cell)
+        self.grid = Grid(min(implied), max(implied), cell)
         self.states = [
             [_States(seen, one, self.grid.values) for one in seen.hypotheses]
             for seen in observations
