@@ -201,6 +201,8 @@ def _shown(camera: CameraTime, zone: tzinfo | None, reading: int, ahead: float) 
     """The true time as a person reads it, to the camera's own resolution."""
     step = microseconds(camera.resolution)
     true = reading - round(ahead / step) * step
+    if true == reading and zone is None and camera.offset is None:
+        return camera.at
     at = _EPOCH + timedelta(microseconds=true)
     if zone is not None:
         return at.astimezone(zone)

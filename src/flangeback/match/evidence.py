@@ -117,9 +117,18 @@ class BodyEvidence:
         """What may have stood when each of its files was made."""
         yield from self.settled.items()
         shots, changes = self.timeline.shots, self.timeline.changes
+        apart = {*self.doubts, *self.told, *self.estimates, *self.by_rival}
+        alike: dict[tuple[int, ...], Standing] = {}
         for at, numbers in enumerate(standing(changes, shots)):
-            if shots[at].frame.file not in self.settled:
+            if shots[at].frame.file in self.settled:
+                continue
+            # By the entries alone shots differ no more, but for their days beside the first one.
+            if at in apart or not numbers[0]:
                 yield shots[at].frame.file, self._standing(at, numbers)
+                continue
+            if numbers not in alike:
+                alike[numbers] = self._standing(at, numbers)
+            yield shots[at].frame.file, alike[numbers]
 
     def _standing(self, at: int, numbers: Sequence[int]) -> Standing:
         changes = self.timeline.changes
@@ -252,8 +261,7 @@ def _by_lights(
     lights = {}
     for key, one in found.items():
         line, body = one.timeline, kit.bodies.get(key or "")
-        lights[key] = body_light(line.shots, line.changes, body, kit, pictures, index.by_name)
-    pictures.forget()
+        lights[key] = body_light(line.shots, line.changes, body, kit, pictures.take, index.by_name)
     told = {}
     for key, one in found.items():
         if one.uses_evidence:
@@ -275,7 +283,7 @@ def _with_moved(found: Mapping[str | None, BodyEvidence]) -> dict[str | None, Bo
 
 
 class _Remembering:
-    """Reads each picture once, until it is told to forget them."""
+    """Reads each picture once, and keeps its light until it is taken."""
 
     def __init__(self, pictures: PictureReader) -> None:
         self._pictures = pictures
@@ -286,9 +294,11 @@ class _Remembering:
             self._known[frame.file] = self._pictures(frame)
         return self._known[frame.file]
 
-    def forget(self) -> None:
-        """Frees the memory that the pictures' light takes."""
-        self._known.clear()
+    def take(self, frame: Frame) -> PictureLight | None:
+        """The light of a picture that isn't asked for again."""
+        if frame.file in self._known:
+            return self._known.pop(frame.file)
+        return self._pictures(frame)
 
 
 def _by_log(
