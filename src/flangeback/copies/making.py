@@ -190,7 +190,8 @@ class Run:
             written = Written(digests, status.st_size, status.st_mtime_ns)
             record = self._record(match, task, edit, written)
             return Done(task, record, refusal=task.plan.refusal, remark=edit.remark)
-        anew = replace(record, frames=self.standing.folder)
+        folder = self.standing.folder
+        anew = record if record.frames == folder else replace(record, frames=folder)
         if task.reason:
             anew = _as_it_is_now(self.standing.out, task, anew)
         remark = "; ".join(filter(None, (record.remark, task.reason))) or None

@@ -293,9 +293,10 @@ class Standing:
             for copies in (left, names.difference(left))
         )
         for name in sorted(beside - of_left - names):
-            record, target = self.manifest.get(name), self.out / name
+            record = self.manifest.get(name)
             if record is None or not record.is_new_sidecar or record.patched:
                 continue
+            target = self.out / name
             with suppress(FileNotFoundError):
                 status = target.lstat()
                 is_ours = stat.S_ISREG(status.st_mode)
