@@ -114,8 +114,11 @@ class FrameFile(ABC):
 
     @property
     def may_refuse(self) -> bool:
-        """Whether an edit may be refused as far as a look at the file's structure tells."""
-        return True
+        """Whether an edit may be refused as far as a look at the file's structure tells.
+
+        A raw file's values go into a sidecar, where nobody asks for another way.
+        """
+        return not self.is_raw
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         """Why these values can't go into the file itself, so that a sidecar has to take them."""
