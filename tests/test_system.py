@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from flangeback import locks, system
+from flangeback import locks, saving, system
 from flangeback.errors import InputError
 from support import fakes
 
@@ -159,8 +159,9 @@ def test_a_file_that_another_program_holds_is_asked_for_again(
 
         monkeypatch.setattr(os, name, call)
 
-    held("link")
+    held("rename")
     held("replace")
+    monkeypatch.setattr(system, "_RENAME_IS_OF_NEW", True)
     monkeypatch.setattr("time.sleep", lambda _: None)
     part.write_bytes(b"copy")
     system.rename_new(part, target)
@@ -179,7 +180,7 @@ def test_saving_keeps_permissions_and_links(tmp_path: Path) -> None:
     target.write_bytes(b"old")
     target.chmod(0o640)
     link.symlink_to(target)
-    system.save(link, b"new")
+    saving.save(link, b"new")
     assert target.read_bytes() == b"new"
     assert link.is_symlink()
     assert target.stat().st_mode & 0o777 == 0o640
@@ -190,15 +191,15 @@ def test_only_regular_files_are_saved_over(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "kit.toml")
     for path in (tmp_path / "kit.toml", Path(os.devnull)):
         with pytest.raises(InputError, match="not a regular file"):
-            system.save(path, b"new")
+            saving.save(path, b"new")
     assert not Path(os.devnull).is_file()
 
 
 def test_nothing_is_saved_under_a_name_that_is_taken(tmp_path: Path) -> None:
     (tmp_path / "log.txt").symlink_to("nowhere")
     with pytest.raises(InputError, match="stands there already"):
-        system.save_new(tmp_path / "log.txt", b"new")
-    system.save_new(tmp_path / "other.txt", b"new")
+        saving.save_new(tmp_path / "log.txt", b"new")
+    saving.save_new(tmp_path / "other.txt", b"new")
     assert (tmp_path / "other.txt").read_bytes() == b"new"
     assert len(list(tmp_path.iterdir())) == 2
 
@@ -218,7 +219,7 @@ def test_what_cant_be_saved_stays_as_it_was(
     target.write_bytes(b"old")
     monkeypatch.setattr(os, what, refusing(errno.ENOSPC))
     with pytest.raises(InputError, match="No space left on device; it is left as it was"):
-        system.save(target, b"new")
+        saving.save(target, b"new")
     assert target.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [target]
 
@@ -228,7 +229,7 @@ def test_a_file_system_without_sync_is_used_without(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
 ) -> None:
     monkeypatch.setattr(os, "fsync", refusing(number))
-    system.save(tmp_path / "session.txt", b"new")
+    saving.save(tmp_path / "session.txt", b"new")
     assert (tmp_path / "session.txt").read_bytes() == b"new"
 
 
@@ -266,7 +267,7 @@ def test_times_that_are_refused_are_left(file: Path, monkeypatch: pytest.MonkeyP
 HOLDER = """
 import os, sys
 from pathlib import Path
-from flangeback import locks, system
+from flangeback import locks, saving, system
 
 file = system.open_to_append(Path(sys.argv[1]))
 assert locks.lock(file)

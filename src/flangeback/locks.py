@@ -12,7 +12,7 @@ from pathlib import Path
 from types import ModuleType
 
 from flangeback.errors import InputError, Problem
-from flangeback.system import is_part, open_folder, open_to_append
+from flangeback.system import is_part, open_folder, open_to_append, remove
 
 _LOCKED_BYTE = 0x7FFF_FFFE
 """Where a system that locks bytes locks one: behind all that anybody reads."""
@@ -64,7 +64,7 @@ def _clear_parts(folder: Path) -> None:
         for path in folder.iterdir():
             if is_part(path.name):
                 with suppress(OSError):
-                    path.unlink()
+                    remove(path)
 
 
 def _waited(file: int, folder: Path) -> bool:

@@ -16,7 +16,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 
 CHUNK = 1 << 17
 """Bytes read at a time from a long file: what a core's cache holds."""
@@ -24,6 +24,8 @@ CHUNK = 1 << 17
 _LONGEST_TEXT = 16 << 20
 """Bytes."""
 
+_RENAME_IS_OF_NEW = os.name == "nt"
+"""Whether a rename never takes the place of what somebody else put there."""
 _BINARY = getattr(os, "O_BINARY", 0)
 _WITHOUT_WAITING = getattr(os, "O_NONBLOCK", 0)
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
@@ -43,6 +45,14 @@ Identity = tuple[int, int, int, int]
 def identity(status: os.stat_result) -> Identity:
     """What tells a file, as it is, from any other: device, inode, size, time of modification."""
     return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
+
+
+def way_to(folder: Path, start: Path) -> str:
+    """The path to a folder from another; its own where no way leads from one drive to another."""
+    try:
+        return os.path.relpath(folder, start)
+    except ValueError:
+        return str(folder)
 
 
 def open_to_read(path: Path) -> int:
@@ -245,20 +255,38 @@ def _tolerated(call: Callable[..., None], *arguments: object, **more: object) ->
     return True
 
 
-def _patiently(call: Callable[..., None], *arguments: object) -> None:
+def _patiently(call: Callable[..., None], *paths: Path) -> None:
     """Does what Windows refuses while another program holds the file, a virus scanner, say.
 
-    It is tried again for a second. Raises OSError.
+    It is tried again for a second. The last file loses a protection for which Windows neither
+    replaces nor removes it. Raises OSError.
     """
     for left in reversed(range(_TRIES)):
         try:
-            call(*arguments)
+            call(*paths)
         except OSError as error:
             if not left or getattr(error, "winerror", None) not in _HELD_BY_ANOTHER:
                 raise
-            time.sleep(_PAUSE)
+            if not _lost_protection(paths[-1]):
+                time.sleep(_PAUSE)
         else:
             return
+
+
+def _lost_protection(path: Path) -> bool:
+    """Whether a file was only to be read, as the copy of a protected frame is, and isn't now."""
+    with suppress(OSError):
+        mode = path.lstat().st_mode
+        if stat.S_ISREG(mode) and not mode & stat.S_IWRITE:
+            path.chmod(stat.S_IMODE(mode) | stat.S_IWRITE)
+            return True
+    return False
+
+
+def remove(path: Path) -> None:
+    """Takes a file away, if it is there. Raises OSError."""
+    with suppress(FileNotFoundError):
+        _patiently(os.unlink, path)
 
 
 def rename(old: Path, new: Path) -> None:
@@ -268,17 +296,19 @@ def rename(old: Path, new: Path) -> None:
 
 def rename_new(old: Path, new: Path) -> None:
     """Gives a file another name. Raises FileExistsError where something has it, OSError."""
+    if _RENAME_IS_OF_NEW:
+        _patiently(os.rename, old, new)
+        return
     try:
-        # A link, unlike a rename, never takes the place of what somebody else put there.
-        _patiently(os.link, old, new)
+        os.link(old, new)
     except FileExistsError:
         raise
     except OSError:  # A file system without links, such as FAT.
         if os.path.lexists(new):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(new)) from None
-        _patiently(os.rename, old, new)
+        os.rename(old, new)  # noqa: PTH104
     else:
-        _patiently(os.unlink, old)
+        remove(old)
 
 
 _PART = ".flangeback-part-"
@@ -295,51 +325,8 @@ def is_part(name: str) -> bool:
     return name.startswith(_PART)
 
 
-def save(path: Path, content: bytes) -> None:
-    """Puts `content` under this name, whole or not at all.
-
-    A temporary file beside it is renamed, so that a reader finds the old file or the new one. A
-    link keeps pointing where it does; permissions stay.
-
-    Raises InputError where it can't be written, or what stands there isn't a regular file; it still
-    does then.
-    """
-    _put(path.resolve(), content, path, rename)
-
-
-def save_new(path: Path, content: bytes) -> None:
-    """Puts `content` under a name that nothing has yet. Raises InputError, also where one has."""
-    _put(path, content, path, rename_new)
-
-
-def taken(path: Path) -> InputError:
-    """The fault of a new file's name under which something stands."""
-    return InputError.at(path, "stands there already", "another name; it is left as it is")
-
-
-def _put(
-    target: Path, content: bytes, named: Path, take_name: Callable[[Path, Path], None]
-) -> None:
-    try:
-        if target.exists() and not target.is_file():
-            raise OSError(errno.EINVAL, "not a regular file")
-        part = part_name(target.parent)
-        try:
-            _write_part(part, content, target)
-            take_name(part, target)
-        except BaseException:
-            part.unlink(missing_ok=True)
-            raise
-        sync_folder(target.parent)
-    except FileExistsError:
-        raise taken(named) from None
-    except OSError as error:
-        text = f"can't be written: {error.strerror or error}; it is left as it was"
-        raise InputError(Problem(str(named), text)) from None
-
-
-def _write_part(part: Path, content: bytes, like: Path) -> None:
-    """A new file with the permissions of another, if that is there.
+def write_part(part: Path, content: bytes, like: Path) -> None:
+    """Writes a new file with the permissions of another, if that is there. Raises OSError.
 
     Where the system has files without a name, it gets one only when it is whole.
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 from typing import Any
@@ -188,6 +189,23 @@ def test_a_place_for_the_copies_lies_beside_the_frames(
         Path(proposed).resolve(),
         *Path(proposed).resolve().parents,
     )
+
+
+def test_of_a_whole_card_the_copies_go_to_the_users_own_folder() -> None:
+    """`E:` on Windows, say: what lies beside it is on it."""
+    assert out_beside(Path.home().anchor) == str(Path.home() / "frames-filled")
+
+
+def test_folders_on_two_drives_are_told(year: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows' commonpath and relpath have no answer there (documentation of Python's os.path)."""
+
+    def commonpath(_: object) -> str:
+        raise ValueError("Paths don't have the same drive")
+
+    monkeypatch.setattr(os.path, "commonpath", commonpath)
+    done = run("survey", year / "day1", year / "day2")
+    assert done.code == 2
+    assert done.err.startswith("these folders lie on several drives: ")
 
 
 def test_fill_without_a_place_proposes_one(year: Path) -> None:

@@ -11,7 +11,6 @@ import struct
 from dataclasses import replace
 from pathlib import Path
 
-import pyexiv2
 import pytest
 from PIL import Image
 
@@ -25,6 +24,7 @@ from support.gear import AT_2_8, all_filled
 from support.plain_jpeg import picture
 from support.readers import by_exiv2, xmp_by_exiv2
 
+pyexiv2 = pytest.importorskip("pyexiv2")
 VALUES = decide(AT_2_8)
 NOTE_SIZE = 60
 

@@ -19,7 +19,7 @@ from flangeback.kit import parse_kit
 from flangeback.kit.card import Card, CardLine, cards
 from flangeback.kit.cautions import STANDING
 from flangeback.report.pages import card_page
-from flangeback.system import save
+from flangeback.saving import save
 from flangeback.words import visible
 from support.kits import (
     F_E_REDUCER,

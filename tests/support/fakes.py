@@ -7,6 +7,7 @@ import errno
 import io
 import os
 import shutil
+import stat
 import sys
 import tempfile
 import unicodedata
@@ -80,6 +81,49 @@ def without_fcntl(patch: Patch) -> None:
         return really(path, *words, **more)
 
     patch.setattr(os, "open", opened)
+
+
+def on_a_drive_of_its_own(root: Path) -> Callable[[Patch], None]:
+    """A system of drives, one of which is `root`: no relative path leads into it or out of it."""
+
+    def fake(patch: Patch) -> None:
+        really = os.path.relpath
+
+        def relative(path: Any, start: Any = os.curdir) -> str:
+            inside = {Path(one).absolute().is_relative_to(root) for one in (path, start)}
+            if len(inside) > 1:
+                raise ValueError("path is on mount 'E:', start on mount 'C:'")
+            return str(really(path, start))
+
+        patch.setattr(os.path, "relpath", relative)
+
+    return fake
+
+
+def names_of_windows(patch: Patch) -> None:
+    """A system that neither removes nor replaces a file that is only to be read, and renames to no
+    name that something has (Win32's DeleteFile and MoveFileEx)."""
+    denied = 5
+    patch.setattr("flangeback.system._RENAME_IS_OF_NEW", True)
+
+    def refusing_protected(name: str) -> None:
+        really = getattr(os, name)
+
+        def call(*paths: Any, **more: Any) -> None:
+            last = Path(paths[-1])
+            if last.is_file() and not last.stat().st_mode & stat.S_IWUSR:
+                error = PermissionError(errno.EACCES, "Access is denied", str(last))
+                vars(error)["winerror"] = denied
+                raise error
+            if name == "rename" and os.path.lexists(last):
+                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(last))
+            really(*paths, **more)
+
+        patch.setattr(os, name, call)
+
+    if os.name != "nt":
+        for name in ("unlink", "remove", "replace", "rename"):
+            refusing_protected(name)
 
 
 def room_for(count: int) -> Callable[[Patch], None]:

@@ -11,6 +11,7 @@ import io
 import signal
 import warnings
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from flangeback.copies.proof_files import locate
@@ -138,12 +139,23 @@ LONGEST = 3.0
 
 
 def _quietly(read: Reader, data: bytes, path: Path) -> Seen:
+    try:
+        with _in_time():
+            return read(data, path)
+    except Exception:  # A reader that fails on a damaged file raises almost anything.
+        return {}
+
+
+@contextmanager
+def _in_time() -> Iterator[None]:
+    """Stops what takes longer, where the system has such a timer."""
+    if not hasattr(signal, "setitimer"):
+        yield
+        return
     signal.signal(signal.SIGPROF, _stop)
     signal.setitimer(signal.ITIMER_PROF, LONGEST)
     try:
-        return read(data, path)
-    except Exception:  # A reader that fails on a damaged file raises almost anything.
-        return {}
+        yield
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0)
 

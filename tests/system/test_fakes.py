@@ -25,6 +25,8 @@ FAKES: dict[str, Callable[[Path], Fake]] = {
         *("pread", "copy_file_range", "sendfile", "posix_fadvise", "pwrite", "fchmod", "geteuid")
     ),
     "locks of bytes": lambda _: fakes.without_fcntl,
+    "names of Windows": lambda _: fakes.names_of_windows,
+    "frames on another drive": lambda root: fakes.on_a_drive_of_its_own(root / "frames"),
     "no locks": lambda _: fakes.refusing(errno.ENOTSUP, "fcntl.flock"),
     "no times": lambda _: fakes.refusing(errno.EPERM, "os.utime"),
     "no modes": lambda _: fakes.refusing(errno.EPERM, "os.chmod", "os.fchmod"),
@@ -40,9 +42,12 @@ FAKES: dict[str, Callable[[Path], Fake]] = {
 
 @pytest.fixture
 def frames(tmp_path: Path) -> Path:
-    """Four frames that go by time, and one whose name a log writes composed."""
+    """Four frames that go by time, and one whose name a log writes composed.
+
+    That one is only to be read, as one that its body protected (common practice).
+    """
     folder = put_outing(tmp_path / "frames")
-    put_frame(folder, FRAME, {DATE_TIME_ORIGINAL: b"2026:05:17 09:50:00"})
+    put_frame(folder, FRAME, {DATE_TIME_ORIGINAL: b"2026:05:17 09:50:00"}).chmod(0o444)
     with (folder / "session.txt").open("a", encoding="utf-8") as log:
         log.write(f"{FRAME} k7 miran58 f/8\n")
     return folder
@@ -173,6 +178,14 @@ def test_copies_made_there_are_carried_on_and_proved_there(
     assert (done.code, copies_by_name(done.out)) == (0, ALL_FILLED)
     assert all(one["resumed"] for one in json.loads(done.out)["frames"])
     assert called(("verify", "OUT"), frames).code == 0
+
+
+def test_the_copy_of_a_protected_frame_is_protected(
+    frames: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fakes.names_of_windows(monkeypatch)
+    assert called(FILL, frames).code == 0
+    assert not (frames.parent / "out" / FRAME).stat().st_mode & 0o222
 
 
 @pytest.mark.parametrize("seconds", [-1.25, 3600, -3600], ids=["coarse", "summer", "winter"])
@@ -333,7 +346,7 @@ def test_on_a_full_disk_copies_are_proved_and_none_is_harmed(
     [
         ("K7:0299.JPG", lambda name: ":" not in name),
         ("K7_\t0299.JPG", str.isprintable),
-        (os.fsdecode(b"K7_\xff.JPG"), str.isprintable),
+        ("K7_\udcff.JPG", str.isprintable),
     ],
     ids=["colon", "tab", "not UTF-8"],
 )

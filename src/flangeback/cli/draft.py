@@ -27,7 +27,7 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
     Example: flangeback draft 2026-05-17 -o 2026-05-17/session.txt
     """
     from flangeback.kit.places import kit_file
-    from flangeback.system import save_new, taken
+    from flangeback.saving import save_new, taken
 
     if output is not None and os.path.lexists(output):
         raise taken(output)

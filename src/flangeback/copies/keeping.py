@@ -8,7 +8,7 @@ from itertools import count
 from pathlib import Path
 
 from flangeback.frames.model import MANIFEST
-from flangeback.system import save_new
+from flangeback.saving import save_new
 
 _SESSION, _KIT = "flangeback-session", "flangeback-kit"
 OWN = re.compile(rf"{re.escape(MANIFEST)}|{_SESSION}(-\d+)?\.txt|{_KIT}(-\d+)?\.toml")

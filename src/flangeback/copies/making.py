@@ -30,7 +30,7 @@ from flangeback.copies.write import Written, write_file
 from flangeback.formats import Damaged, Refused
 from flangeback.match.model import FrameMatch, Outcome
 from flangeback.pinning import pinned
-from flangeback.system import identity, open_file, set_times, sync_folder
+from flangeback.system import identity, open_file, remove, set_times, sync_folder, way_to
 from flangeback.tags.decide import blank
 
 Progress = Callable[[int, int], None]
@@ -107,9 +107,7 @@ class Run:
             version=flangeback.__version__,
             when=now(),
             frames=self.standing.folder,
-            frames_relative=os.path.relpath(
-                self.standing.frames.resolve(), self.standing.out.resolve()
-            ),
+            frames_relative=way_to(self.standing.frames.resolve(), self.standing.out.resolve()),
             options={name: getattr(self.standing.options, name) for name in OPTIONS},
             logs=logs,
             kit=kit,
@@ -282,7 +280,7 @@ class Run:
             below = PurePath(record.copy)
             gone = suppress(FileNotFoundError)
             with gone, pinned(self.standing.out, below.parent, make=False) as folder:
-                (folder / below.name).unlink(missing_ok=True)
+                remove(folder / below.name)
             writer.append(replace(record, verdict=WITHDRAWN))
 
     def open_folders(self, planned: Planned) -> None:

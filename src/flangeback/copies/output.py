@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 
 from flangeback.errors import InputError, Problem
 from flangeback.frames.scanning import files_below, is_of_copies
-from flangeback.system import is_part, part_name
+from flangeback.system import is_part, part_name, remove
 
 _SPARE = 1 << 20
 """Bytes left over for the manifest and the file system's own needs."""
@@ -135,7 +135,7 @@ def clear_unfinished(out: Path) -> None:
     for path in _files(out):
         if is_part(path.name) or path.match(".*.flangeback-part"):
             with suppress(OSError):
-                path.unlink()
+                remove(path)
 
 
 def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:

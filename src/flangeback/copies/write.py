@@ -26,6 +26,7 @@ from flangeback.system import (
     open_to_read,
     part_name,
     pread,
+    remove,
     rename,
     rename_new,
     start_writing_back,
@@ -75,7 +76,7 @@ def _put(plan: FilePlan, edit: Edit, target: Path, replaces: Identity | None) ->
             rename(part, target)
     except BaseException:
         with suppress(OSError):
-            part.unlink(missing_ok=True)
+            remove(part)
         raise
     return Written(digests, status.st_size, status.st_mtime_ns, is_whole)
 

@@ -11,7 +11,8 @@ from typing import Literal
 from flangeback.errors import InputError
 from flangeback.kit.reading import kit_text, parse_kit
 from flangeback.locks import held
-from flangeback.system import read_text_file, save
+from flangeback.saving import save
+from flangeback.system import read_text_file
 from flangeback.words import exact
 
 Value = str | bool | Decimal | tuple[Decimal, Decimal]

@@ -12,6 +12,7 @@ from flangeback.errors import InputError, Problem
 from flangeback.frames.model import MANIFEST
 from flangeback.frames.scanning import files_below
 from flangeback.kit.places import NAME as KIT
+from flangeback.words import listed
 
 LOG = "session.txt"
 
@@ -55,7 +56,7 @@ def find_outings(
         above = folder.resolve().parent if folder.name in ("", "..") else folder.parent
         return (OutingFolder(folder, kit=_kit_above(folder, above)),)
     _check(found)
-    above = folders[0] if len(folders) == 1 else Path(os.path.commonpath(map(_whole, folders)))
+    above = folders[0] if len(folders) == 1 else _common(folders)
     return tuple(
         OutingFolder(
             folder,
@@ -64,6 +65,16 @@ def find_outings(
         )
         for folder in found
     )
+
+
+def _common(folders: Sequence[Path]) -> Path:
+    """The folder that holds them all. Raises InputError where no one does, on several drives."""
+    try:
+        return Path(os.path.commonpath(map(_whole, folders)))
+    except ValueError:
+        drives = listed(sorted({_whole(folder).drive for folder in folders}))
+        text = f"these folders lie on several drives: {drives}"
+        raise InputError(Problem("", text, expected="a run for each drive")) from None
 
 
 def files_outside(folders: Iterable[Path], outings: Iterable[OutingFolder]) -> Iterator[str]:

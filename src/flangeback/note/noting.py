@@ -18,7 +18,8 @@ from flangeback.log.reading import decoded, is_sound, time_of_day, words_of
 from flangeback.log.text import clean_line, split_lines
 from flangeback.log.tokenizer import Tokenizer
 from flangeback.log.values import WallTime
-from flangeback.system import read_text_file, save
+from flangeback.saving import save
+from flangeback.system import read_text_file
 from flangeback.words import clock_time, exact, utc_offset
 
 _LINE = re.compile("([^\r\n\u2028\u2029]+)(?:\r\n|[\r\n\u2028\u2029]|$)")

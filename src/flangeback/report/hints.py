@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flangeback.frames.model import without_suffix
+from flangeback.system import way_to
 
 if TYPE_CHECKING:
     from flangeback.copies.model import Verified
@@ -54,11 +55,16 @@ def _program() -> tuple[str, ...]:
 
 
 def out_beside(frames: str) -> str:
-    """A folder for the copies of some frames: beside theirs, called after it."""
+    """A folder for the copies of some frames: beside theirs, called after it.
+
+    A whole card or disk has none beside it: theirs lies among the user's own.
+    """
     folder = Path(frames)
     if folder.name in ("", ".."):
         whole = folder.resolve()
-        return str(Path(os.path.relpath(whole.parent)) / f"{whole.name or 'frames'}-filled")
+        if not whole.name:
+            return str(Path.home() / "frames-filled")
+        folder = Path(way_to(whole.parent, Path.cwd()), whole.name)
     return str(folder.with_name(f"{folder.name}-filled"))
 
 

@@ -22,8 +22,9 @@ from flangeback.report import tally as tally_words
 from flangeback.report.proof import Proof
 from flangeback.report.runs import shown_fill
 from flangeback.report.survey import clock_remarks
+from flangeback.saving import save
 from flangeback.survey.model import Survey
-from flangeback.system import open_file, save
+from flangeback.system import open_file
 from flangeback.tally.model import Tally
 
 _FRAMES, _CARD = "flangeback frames", "flangeback kit card"
