@@ -46,11 +46,12 @@ OPTIONS = ("raw", "sidecar", "break_seal", "xmp", "set_time", "others", "over", 
 class Planned:
     """What a run is to do, by the frames' places in their order.
 
-    `jobs` are those with something to do, `finished` what earlier runs made; `names` are the
-    names of all copies, `withdrawn` the sidecars to be taken back, `others` the other files.
+    `jobs` are those with something to do, and go as they are done; `finished` is what earlier runs
+    made; `names` are the names of all copies, `withdrawn` the sidecars to be taken back, `others`
+    the other files.
     """
 
-    jobs: Mapping[int, Job]
+    jobs: dict[int, Job]
     finished: Mapping[int, FrameCopy]
     names: Sequence[str]
     others: Sequence[Task]
@@ -125,22 +126,23 @@ class Run:
     ) -> list[FrameCopy]:
         """Makes the copies, several at a time; gives all in the frames' order."""
         found, jobs = dict(planned.finished), planned.jobs
-        size = sum(_size(one.match) for one in found.values())
+        size, last = sum(_size(one.match) for one in found.values()), len(found) + len(jobs)
         waiting: dict[Future[list[Done]], int] = {}
         with ThreadPoolExecutor(_WORKERS) as pool:
             try:
-                todo = iter(jobs.items())
-                while len(found) < len(planned.finished) + len(jobs):
-                    for number, job in todo:
-                        waiting[pool.submit(self._job, job)] = number
+                todo = iter(list(jobs))
+                while len(found) < last:
+                    for number in todo:
+                        waiting[pool.submit(self._job, jobs[number])] = number
                         if len(waiting) >= 2 * _WORKERS:
                             break
                     for future in wait(waiting, return_when=FIRST_COMPLETED).done:
                         done = future.result()
                         _note(done, writer)
                         number = waiting.pop(future)
-                        found[number] = frame_copy(jobs[number], done)
-                        size += _size(jobs[number].match)
+                        job = jobs.pop(number)
+                        found[number] = frame_copy(job, done)
+                        size += _size(job.match)
                         if progress:
                             progress(len(found), size)
             except BaseException:

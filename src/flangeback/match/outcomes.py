@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 from flangeback.frames.maker_note import noted_lens
@@ -97,7 +98,7 @@ def judge(
         found = _strictest([_compared(fill, file, kit, over=over) for file in frame.files])
         if around.sensor is not None:
             equivalent = around.sensor.equivalent(frame, fill.focal_length)
-            fill = replace(fill, focal_length_35mm=equivalent)
+            fill = _with_equivalent(fill, equivalent)
     near = () if latest is None else _near_change(standing.settings)
     on_sensor = () if around.sensor is None or fill is None else around.sensor.doubts(frame)
     filled = found.outcome.is_filled and fill is not None and fill.focal_length is not None
@@ -117,6 +118,12 @@ def judge(
         standing.by if latest else None,
         _estimate(fill, standing, claims, around.body, kit),
     )
+
+
+@lru_cache(maxsize=256)
+def _with_equivalent(fill: Fill, equivalent: int | None) -> Fill:
+    """The fill of all frames of a span."""
+    return replace(fill, focal_length_35mm=equivalent)
 
 
 def _estimate(
