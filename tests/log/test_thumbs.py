@@ -50,7 +50,7 @@ KIT = parse_kit(HEAD + KVARN)
 # f-numbers and remarks -------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("written", ["5.6", "5,6", "f5.6", "f/5.6"])
+@pytest.mark.parametrize("written", ["5.6", "5,6", "5.60", "f5.6", "f/5.6"])
 def test_a_decimal_of_the_marked_series_is_an_f_number(written: str) -> None:
     assert read(f"9:12 k7 miran58 {written}").spans[0].setting.f_number is not None
     assert str(read(f"9:12 k7 miran58 {written}").spans[0].setting.f_number) == "5.6"

@@ -96,6 +96,9 @@ class EntryReader:
         if rule == "frames":
             # In `K7_0212.. k7` the range has no end, and k7 is the body.
             return self.gear.find(match[2]) is None
+        if rule == "time" and match[2] == "." and int(match[3]) > 59 and not match[4]:
+            # 5.60 is no time, but may be an f-number.
+            return not values.is_marked(f"{match[1]}.{match[3]}")
         return rule != "decimal" or values.is_marked(match[1])
 
     def _says(self, *parts: Part) -> bool:

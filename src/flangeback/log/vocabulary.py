@@ -98,7 +98,7 @@ _PATTERNS = {
     "T-stop": r"t\s?/?\s?(\d{1,2}(?:[.,]\d{1,2})?)" + _END,
     "digits of a time": r"([01]\d|2[0-3])([0-5]\d)" + _END,
     "number": r"(\d{1,2}(?:[.,]\d)?)" + _END,
-    "decimal": r"(\d{1,2}[.,]\d)" + _END,
+    "decimal": r"(\d{1,2}[.,]\d{1,2})" + _END,
     "date": r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})" + _END,
     "date, year last": r"(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})" + _END,
     "date, run together": r"(\d{4})(\d{2})(\d{2})" + _END,
