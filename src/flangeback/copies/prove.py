@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -68,15 +69,17 @@ def check_metadata(files: Compared, splices: Sequence[Splice], stated: Stated) -
         raise Damaged("ExifRead can't read the Exif block, so nothing could be proved")
     if was.tags and old.block_size is None:
         raise Damaged("ExifRead finds Exif data where there is no sound Exif segment")
-    new = _located(files.code, files.copy)
-    proof_exif.check_tags(was, _read_back(new), stated)
+    with _of_copy():
+        new = locate(files.code, files.copy)
+        proof_exif.check_tags(was, read_exif(new), stated)
     if old.packet != new.packet:
         proof_xmp.check_packet(old.packet, new.packet, stated)
 
 
 def check_values(code: str, copy: BinaryIO, stated: Stated) -> None:
     """Raises ProofError unless the values written are in the copy."""
-    proof_exif.check_values(_read_back(_located(code, copy)), stated)
+    with _of_copy():
+        proof_exif.check_values(read_exif(locate(code, copy)), stated)
 
 
 def prove_sidecar(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
@@ -97,9 +100,11 @@ def prove_sidecar(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
     return Digests(digest_of(old), found, found)
 
 
-def _located(code: str, copy: BinaryIO) -> Located:
+@contextmanager
+def _of_copy() -> Iterator[None]:
+    """Says of what can't be read that the copy isn't what it has to be."""
     try:
-        return locate(code, copy)
+        yield
     except Damaged as damage:
         raise ProofError(str(damage)) from None
 
@@ -113,10 +118,3 @@ def read_exif(found: Located) -> proof_exif.Reading:
     if reading.order is None and found.block:
         return proof_exif.read(io.BytesIO(found.block), len(found.block))
     return reading
-
-
-def _read_back(copy: Located) -> proof_exif.Reading:
-    try:
-        return read_exif(copy)
-    except Damaged as damage:
-        raise ProofError(str(damage)) from None
