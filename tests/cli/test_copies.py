@@ -220,6 +220,18 @@ def test_folders_of_copies_are_passed_over_and_said(frames: Path, tmp_path: Path
     assert "passed over: filled" in run("survey", "year").err
 
 
+def test_folders_of_copies_are_said_once_among_several_outings(frames: Path) -> None:
+    shutil.copytree(frames, "year/one")
+    shutil.copytree(frames, "year/two")
+    for into in ("year/one-filled", "year/two/filled"):
+        assert run("fill", frames, "--into", into).code == 0
+    said = run("match", "year").err.splitlines()
+    assert [line for line in said if line.startswith("passed over")] == [
+        "passed over: filled, a folder of copies",
+        "passed over: one-filled, a folder of copies",
+    ]
+
+
 @pytest.mark.parametrize("name", ["System Volume Information", "lost+found", "$RECYCLE.BIN"])
 def test_folders_of_the_system_are_passed_over_and_said(name: str, frames: Path) -> None:
     put_time(frames, f"{name}/K7_0299.JPG", "09:43:00")

@@ -9,10 +9,10 @@ import pytest
 
 from flangeback.frames import Frame, LensData
 from flangeback.kit import parse_kit
-from flangeback.match import Outcome
+from flangeback.match import Outcome, match_frames
 from flangeback.tags import Tag, decide
 from support.kits import K7, M42_E, M42_MFT, MIRAN58, N2, changed
-from support.shots import KIT, kinds, matched, one, short, shot
+from support.shots import KIT, kinds, log, matched, one, short, shot
 
 LOG = """9:12 k7 miran58 f/2.8
 10:00 k7 f/?
@@ -238,6 +238,20 @@ def test_a_lens_that_made_itself_known_is_a_doubt() -> None:
     assert kinds(found) == ["native-lens"]
     assert "Kestrin 24-70mm F4" in found.doubts[0].text
     assert "miran58" in found.doubts[0].text
+
+
+def test_what_flangeback_wrote_no_lens_with_contacts_gave() -> None:
+    frame, text = at("09:20:00", MIRAN), "9:12 k7 tolvan28 f/8\n"
+    (found,) = match_frames([frame], [log(text)], KIT, over={frame.file}).frames
+    assert (short(found), kinds(found)) == ("fill tolvan28 f/5.68 19.88mm", [])
+    assert kinds(one(frame, text, over=True)) == ["native-lens"]
+
+
+def test_maker_and_serial_of_an_unnamed_lens_do_not_stand_beside_the_name() -> None:
+    data = LensData(maker="Kestrin", serial="999")
+    bare = parse_kit(K7 + changed(changed(MIRAN58, "maker", None), "serial", None) + M42_E)
+    assert one(at("09:20:00", data), "9:12 k7 miran58 f/2.8\n", bare).stale == {Tag.LENS_MAKE, Tag.LENS_SERIAL_NUMBER}
+    assert not one(at("09:20:00", data), LOG).stale
 
 
 def test_an_f_number_without_a_lens_is_a_native_lenss_though_it_is_the_logs() -> None:

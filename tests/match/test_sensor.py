@@ -18,7 +18,7 @@ from flangeback.frames.sensor import crop_of_size, plausible, stated_ratio, used
 from flangeback.kit import Body, Kit
 from flangeback.log.model import Setting
 from flangeback.match import DoubtKind, Matches
-from flangeback.match.outcomes import Circumstances, Standing, judge
+from flangeback.match.outcomes import Circumstances, Rewriting, Standing, judge
 from flangeback.match.sensors import (
     BodySensor,
     Evidence,
@@ -284,7 +284,7 @@ def matched(*frames: Frame, body: Body = K7, setting: Setting = AS_LOGGED) -> Ma
     around = Circumstances(body, sensors[body.key])
     standing = Standing((setting,))
     return Matches(
-        tuple(judge(each, standing, around, kit, over=False) for each in frames), sensors
+        tuple(judge(each, standing, around, kit, Rewriting.NOTHING) for each in frames), sensors
     )
 
 

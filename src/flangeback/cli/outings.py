@@ -11,7 +11,7 @@ import typer
 import flangeback
 from flangeback import report
 from flangeback.cli.ending import WRONG, print_json
-from flangeback.cli.shared import terminal
+from flangeback.cli.shared import tell_passed_over, terminal
 from flangeback.match.outings import files_outside
 
 T = TypeVar("T")
@@ -55,6 +55,9 @@ def run(
         return [found]
     done = [_one_of_several(outing, work, json=json) for outing in outings]
     outside = tuple(files_outside(folders, outings))
+    for folder in folders:
+        if folder.is_dir():
+            tell_passed_over(folder, [one.folder for one in outings])
     if json:
         documents = [(one.name, one.document) for one in done]
         print_json(report.documents.outings_document(documents, outside))

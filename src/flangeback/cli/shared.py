@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from textwrap import fill
@@ -135,12 +135,13 @@ def at_terminal() -> bool:
     return sys.stderr.isatty()
 
 
-def tell_passed_over(frames: Path) -> None:
-    """Says on stderr which folders below aren't looked into."""
+def tell_passed_over(frames: Path, but: Collection[Path] = ()) -> None:
+    """Says on stderr which folders below aren't looked into; of those in some folders nothing."""
     from flangeback.frames import passed_over
 
     for folder, what in passed_over(frames):
-        typer.echo(f"passed over: {folder}, {what}", err=True)
+        if not any((frames / folder).resolve().is_relative_to(one.resolve()) for one in but):
+            typer.echo(f"passed over: {folder}, {what}", err=True)
 
 
 def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:

@@ -46,7 +46,7 @@ def read_kit(path: Path) -> Kit:
     try:
         text = kit_text(read_text_file(path), path)
     except FileNotFoundError:
-        expected = "a TOML file (`flangeback kit add body FRAME` begins one); see --kit"
+        expected = "a TOML file, as `kit add` begins one; see --kit"
         raise InputError.at(path, "there is no such kit file", expected) from None
     return parse_kit(text, str(path))
 

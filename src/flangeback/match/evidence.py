@@ -142,11 +142,11 @@ class BodyEvidence:
             estimate=estimate,
             by_rival=self.by_rival.get(at, ()),
         )
-        if not any(settings):
-            reason = changes[numbers[-1] - 1].reason if numbers[-1] else None
-            return replace(found, reason=reason, is_open=not self.clock.settled)
         if not self.clock.settled:
             return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
+        if not any(settings):
+            reason = changes[numbers[-1] - 1].reason if numbers[-1] else None
+            return replace(found, reason=reason)
         return replace(found, is_open=self._is_open(at, numbers))
 
     def _is_open(self, at: int, numbers: Sequence[int]) -> bool:

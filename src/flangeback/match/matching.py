@@ -19,7 +19,7 @@ from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.evidence import log_evidence, weigh_evidence
 from flangeback.match.index import LogIndex, index_logs
 from flangeback.match.model import Matches, Outcome, Source
-from flangeback.match.outcomes import Circumstances, Standing, judge
+from flangeback.match.outcomes import Circumstances, Rewriting, Standing, judge
 from flangeback.match.sensors import BodySensor, sensors_of
 from flangeback.match.told import state_of
 
@@ -58,7 +58,7 @@ def match_frames(
     twins = _told_apart(frames, standings, index.by_name) if index.named else {}
     about = _About(index, timelines, kit, sensors, _namesakes(frames), twins)
     found = tuple(
-        judge(frame, standing, about.frame(frame), kit, over=_is_in(frame, over=over))
+        judge(frame, standing, about.frame(frame), kit, _rewriting(frame, over=over))
         for frame, standing in zip(frames, standings, strict=True)
     )
     met = {(one.log, one.log_line) for one in found}
@@ -74,8 +74,10 @@ def match_frames(
     return Matches(found, sensors, timelines, clocks, tuple(idle), noted)
 
 
-def _is_in(frame: Frame, *, over: bool | Collection[str]) -> bool:
-    return over if isinstance(over, bool) else frame.file in over
+def _rewriting(frame: Frame, *, over: bool | Collection[str]) -> Rewriting:
+    if isinstance(over, bool):
+        return Rewriting.ANY if over else Rewriting.NOTHING
+    return Rewriting.OWN if frame.file in over else Rewriting.NOTHING
 
 
 def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> Standing:
@@ -115,10 +117,9 @@ def _above(found: Standing, named: Change) -> Standing:
     )
     is_told = any(found.settings)
     by = found.by if is_told else Source.NAME
-    # What stood before the first entry is known now; by a clock that is in doubt, nothing is.
-    is_open = found.is_open and not is_told
+    # What stood before the first entry, or after a range, is known now.
     found = replace(found, settings=settings, by_rival=by_rival, by=by)
-    return replace(found, outcome=None, is_open=is_open)
+    return replace(found, outcome=None, is_open=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
+from enum import Enum
 from fractions import Fraction
 from functools import lru_cache
 from typing import NamedTuple
@@ -68,6 +69,15 @@ class Circumstances(NamedTuple):
     doubts: tuple[Doubt, ...] = ()
 
 
+class Rewriting(Enum):
+    """Which values that contradict the log a fill may put its own in the place of."""
+
+    NOTHING = "nothing"
+    OWN = "own"
+    """Those that flangeback wrote; so no lens with contacts gave them."""
+    ANY = "any"
+
+
 class _Comparison(NamedTuple):
     """A fill held against what one file carries."""
 
@@ -78,9 +88,9 @@ class _Comparison(NamedTuple):
 
 
 def judge(
-    frame: Frame, standing: Standing, around: Circumstances, kit: Kit, *, over: bool
+    frame: Frame, standing: Standing, around: Circumstances, kit: Kit, over: Rewriting
 ) -> FrameMatch:
-    """What the frame comes to; `over` writes over what contradicts the log."""
+    """What the frame comes to; `over` says what that contradicts the log is written over."""
     both = (*standing.by_rival, *standing.settings)
     claims = [setting for setting in both if setting is not None]
     is_open = standing.is_open or (bool(standing.by_rival) and None in both)
@@ -95,7 +105,7 @@ def judge(
         found = _Comparison(Outcome.NATIVE)
     elif latest is not None and latest.lens is not None:
         fill = shared_fill(claims, kit.lenses[latest.lens], around.body, kit)
-        found = _strictest([_compared(fill, file, kit, over=over) for file in frame.files])
+        found = _strictest([_compared(fill, file, kit, over) for file in frame.files])
         if around.sensor is not None:
             equivalent = around.sensor.equivalent(frame, fill.focal_length)
             fill = _with_equivalent(fill, equivalent)
@@ -229,14 +239,15 @@ def _adapters(setting: Setting, lens: Lens, body: Body | None, kit: Kit) -> Sequ
     return [adapter.key for adapter in kit.adapters_for(lens, body)] or (None,)
 
 
-def _compared(fill: Fill, file: Frame, kit: Kit, *, over: bool) -> _Comparison:
+def _compared(fill: Fill, file: Frame, kit: Kit, over: Rewriting) -> _Comparison:
     """The fill against what a file already carries, in each of its places."""
     data = file.lens_data
     places = file.stated or (data,)
     against = list(dict.fromkeys(text for one in places for text in _contradictions(fill, one)))
     noted = LensData() if data.says_lens or data.f_number is None else noted_lens(file)
-    doubts = tuple(doubt for one in places for doubt in _native_lens(fill, one, noted))[:1]
-    if against and not over:
+    given = () if over is Rewriting.OWN else places
+    doubts = tuple(doubt for one in given for doubt in _native_lens(fill, one, noted))[:1]
+    if against and over is Rewriting.NOTHING:
         reason = f"the frame says {', '.join(against)}"
         return _Comparison(Outcome.CONFLICT, doubts=doubts, reason=reason)
     if not against and None not in (data.lens, data.focal_length, data.f_number):
@@ -353,4 +364,14 @@ def _stale(fill: Fill, data: LensData, *, replaces: bool) -> frozenset[Tag]:
         return frozenset(carried)
     # The equivalent of a focal length that is now replaced.
     replaced = fill.focal_length is not None and data.registered_focal_length is not None
-    return _EQUIVALENT if replaced and data.focal_length_35mm is not None else _NO_TAGS
+    stale = _EQUIVALENT if replaced and data.focal_length_35mm is not None else _NO_TAGS
+    other = () if data.says_lens else _of_unnamed_lens(fill.lens, data)
+    return stale.union(other) if other else stale
+
+
+def _of_unnamed_lens(lens: Lens, data: LensData) -> tuple[Tag, ...]:
+    """Maker and serial of a lens that isn't named, where the fill has none to put over them."""
+    return (
+        *([Tag.LENS_MAKE] if data.maker and lens.maker is None else ()),
+        *([Tag.LENS_SERIAL_NUMBER] if data.serial and lens.serial is None else ()),
+    )
