@@ -250,7 +250,10 @@ def test_what_flangeback_wrote_no_lens_with_contacts_gave() -> None:
 def test_maker_and_serial_of_an_unnamed_lens_do_not_stand_beside_the_name() -> None:
     data = LensData(maker="Kestrin", serial="999")
     bare = parse_kit(K7 + changed(changed(MIRAN58, "maker", None), "serial", None) + M42_E)
-    assert one(at("09:20:00", data), "9:12 k7 miran58 f/2.8\n", bare).stale == {Tag.LENS_MAKE, Tag.LENS_SERIAL_NUMBER}
+    assert one(at("09:20:00", data), "9:12 k7 miran58 f/2.8\n", bare).stale == {
+        Tag.LENS_MAKE,
+        Tag.LENS_SERIAL_NUMBER,
+    }
     assert not one(at("09:20:00", data), LOG).stale
 
 
