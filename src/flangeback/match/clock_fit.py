@@ -17,10 +17,10 @@ DIFFERS, FAR_DIFFERS, ALSO_DIFFERS, UNLIKELY = 0.4, 0.09, 0.05, 0.5
 """How likely a frame has other values than by the stated clock: from where on it is doubted, the
 same if the clock is far off or the log another outing's (next to no honest outing comes near that),
 the same where there is such a frame already, and from where on the frame isn't filled."""
-BESIDE_UNSTATED = 0.01
-"""How likely a frame has other values, from where on it is doubted though nothing speaks against
-the clock, where neither a line nor satellites tell it: such a clock may be minutes off, and with
-few entries the frames near them can't show that it isn't (common practice)."""
+BY_MINUTES, BY_MINUTES_UNSTATED = 0.02, 0.01
+"""How likely a frame has other values by some minutes, from where on it is doubted though nothing
+speaks against the clock; and the same where neither a line nor satellites tell it: such a clock may
+be minutes off, and few entries can't show that it isn't (common practice)."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -112,10 +112,13 @@ class ClockFit:
 
     @property
     def uncertain(self) -> Iterator[int]:
-        """The shots whose values hang on a clock that nothing tells but the log's own entries."""
-        if self.stated.source is None and self.agrees and not self.leans:
-            shares = self.by_minutes
-            yield from (at for at, share in enumerate(shares) if share >= BESIDE_UNSTATED)
+        """The shots that have other values if the clock is minutes off or notes are late.
+
+        How likely that is at the least depends on whether anything but the entries tells the clock.
+        """
+        least = BY_MINUTES if self.stated.source else BY_MINUTES_UNSTATED
+        if self.agrees and not self.leans:
+            yield from (at for at, share in enumerate(self.by_minutes) if share >= least)
 
     @property
     def unlikely(self) -> Iterator[int]:
@@ -186,8 +189,10 @@ def rival_words(fit: ClockFit, shot: int) -> str:
     return f"{told}: if the body's clock was {_way(rival.fits or 0.0)}, {_advice(rival)}"
 
 
-def unstated_words(fit: ClockFit, shot: int) -> str:
-    """Why a shot isn't certain by a clock that no line of the log tells."""
+def uncertain_words(fit: ClockFit, shot: int) -> str:
+    """Why a shot isn't certain though nothing speaks against the clock, and what to do."""
+    if fit.stated.source is not None or fit.differs[shot] >= ALSO_DIFFERS:
+        return rival_words(fit, shot)
     right = _by_clock(replace(fit, fits=0.0))
     return (
         f"another entry holds, by {fit.by_minutes[shot]:.0%}, if the body's clock is minutes off, "

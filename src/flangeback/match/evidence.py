@@ -27,7 +27,7 @@ from flangeback.match.changes import (
     setting_of,
     standing,
 )
-from flangeback.match.clock_fit import ClockFit, clock_words, rival_words, unstated_words
+from flangeback.match.clock_fit import ClockFit, clock_words, rival_words, uncertain_words
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
 from flangeback.match.exposure import body_light, hypothesis
@@ -101,7 +101,7 @@ class BodyEvidence:
             text = f"made on the other side of the change that is noted beside it, by {share:.0%}"
             doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, text),))
         for shot in fit.uncertain:
-            doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, unstated_words(fit, shot)),))
+            doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, uncertain_words(fit, shot)),))
         by_rival = _by_rival(timeline, fit)
         if not fit.is_trusted:
             timeline = replace(timeline, changes=_widened(timeline, fit))
