@@ -215,7 +215,7 @@ def test_encodings(tmp_path: Path, data: bytes) -> None:
     assert log.spans[0].setting.log == str(path)
     assert log.entries == parse_log(GOOD, EXAMPLE_KIT).entries
     assert log.lines[1] == "9:12 k7 miran58 f/2.8 # Köln"
-    assert log.problem(2, 6, 2, "look").source == log.lines[1]
+    assert log.problem(2, "look", "a look").source == log.lines[1]
 
 
 @pytest.mark.parametrize(
