@@ -1337,3 +1337,25 @@ def test_the_sidecar_of_a_frame_that_cant_be_read_any_more_is_kept(raw: Path, ou
     assert outcomes(found)["K7_0001.DNG"] in (Outcome.UNREADABLE, Outcome.CONFLICT)
     assert b"28/10" in (out / "K7_0001.xmp").read_bytes()
     assert not verify(out).failed
+
+
+@pytest.mark.parametrize("name", ["K7_0001.DNG", "K7_0003.JPG"])
+def test_values_go_from_a_frames_own_sidecar_that_was_rated_in_its_copy(
+    raw: Path, out: Path, name: str
+) -> None:
+    (raw / "K7_0003.JPG").write_bytes(a_picture(3))
+    sidecar = name[:-3] + "xmp"
+    (raw / sidecar).write_bytes(RATING.replace(b"xmp:Rating", b'exif:FNumber="0/0" xmp:Label'))
+    run(raw, out)
+    assert b"28/10" in (out / sidecar).read_bytes()
+    rated = (out / sidecar).read_bytes().replace(b"xmp:Label=", b'xmp:Rating="3" xmp:Label=')
+    (out / sidecar).write_bytes(rated)
+    for _ in range(2):
+        assert set(outcomes(run(raw, out, None, take_back=True)).values()) == {Outcome.UNLOGGED}
+        text = (out / sidecar).read_bytes()
+        assert b"28/10" not in text
+        assert b'xmp:Rating="3" xmp:Label="4"' in text
+        assert not verify(out).needs_person
+        assert not verify(out).failed
+    assert set(outcomes(run(raw, out)).values()) == {Outcome.FILL}
+    assert b"28/10" in (out / sidecar).read_bytes()

@@ -156,7 +156,7 @@ def _is_touched(places: _Places, record: Record) -> bool:
                 raise ProofError("its bytes changed since it was made, at the time that it had")
             check_stands(places.out, record, places.source(record))
             return True
-        if record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE):
+        if record.is_sidecar:
             if record.way == CopyMethod.SIDECAR and stated.values:
                 proof_xmp.check_stated(copy.read(), stated)
         elif stated.values:
