@@ -2,7 +2,7 @@
 
     python tests/bench/measure.py [--frames 200] [--megabytes 6] [--rounds 5] [DIR]
 
-`fill` is held against `cp -r` and `cmp` of the same frames; `--version`, and `survey` and `match`
+`fill` is held against `cp -r` and `cmp` of the same frames; `--version`, a note, and what is asked
 of the demo's 40 frames, against a bare `python -c "import typer"`, by their CPU time. The rounds
 alternate, and each side counts with its best round: what else the machine does only adds time. DIR
 (a temporary folder if none is named) takes about three times the frames' bytes.
@@ -134,13 +134,22 @@ def fill_against_cp(folder: Path, rounds: int) -> list[Ratio]:
 def commands_against_typer(folder: Path, rounds: int) -> Iterator[Ratio]:
     """The aim of survey and match is 0.35 s where importing typer takes 0.07 s."""
     subprocess.run([_flangeback(), "demo", folder], check=True, capture_output=True)
-    frames = str(folder / "frames")
-    commands = {("--version",): 1.3, ("survey", frames): 5.0, ("match", frames): 5.0}
-    sides = [[_flangeback(), *words] for words in commands]
+    frames, out = str(folder / "frames"), str(folder / "filled")
+    log, kit = str(folder / "session.txt"), str(folder / "frames" / "kit.toml")
+    commands = {
+        "--version": (["--version"], 1.3),
+        "note": (["note", log, "k7", "miran58", "f/4", "--kit", kit], 2.0),
+        "survey": (["survey", frames], 5.0),
+        "match": (["match", frames], 5.0),
+        "match --explain": (["match", frames, "--explain", "K7_0202"], 5.0),
+        "fill again": (["fill", frames, "--into", out], 5.0),
+        "verify": (["verify", out], 5.0),
+    }
+    sides = [[_flangeback(), *words] for words, _ in commands.values()]
     sides.append([sys.executable, "-c", "import typer"])
     *ours, typer = best(rounds * 2, *(partial(cpu_seconds, side) for side in sides))
-    for (words, aim), taken in zip(commands.items(), ours, strict=True):
-        yield Ratio(f"{words[0]} against importing typer", taken, typer, aim)
+    for (name, (_, aim)), taken in zip(commands.items(), ours, strict=True):
+        yield Ratio(f"{name} against importing typer", taken, typer, aim)
 
 
 def cpu_seconds(command: list[str]) -> float:

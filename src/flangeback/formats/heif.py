@@ -18,7 +18,6 @@ from flangeback.formats.iso_boxes import Box, boxes, has_brand
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _STILL_BRANDS = frozenset(
@@ -166,6 +165,8 @@ class Heif(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
+        from flangeback.formats.tiff_edit import applied_to
+
         if b"Exif" not in self._items:
             raise Refused("the file has no Exif item")
         data = self._data(b"Exif")

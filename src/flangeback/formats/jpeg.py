@@ -22,8 +22,6 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
-from flangeback.formats.tiff_edit import LOST_DIRECTORY, applied_to, edit_block
-from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
 _APP0, _APP1, _APP2, _APP11, _APP13 = 0xE0, 0xE1, 0xE2, 0xEB, 0xED
@@ -181,6 +179,8 @@ class Jpeg(FrameFile):
         return in_order([*splices, *self._offset_splices(splices)])
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
+        from flangeback.formats.tiff_edit import applied_to, edit_block
+
         block, segment = self.exif, self.exif_segment
         if self._has_several_exif:
             raise Refused("the Exif data are in several segments")
@@ -239,6 +239,9 @@ class Jpeg(FrameFile):
 
         A block that grew has no such directory, or leads into itself by now.
         """
+        from flangeback.formats.tiff_edit import LOST_DIRECTORY
+        from flangeback.formats.tiff_space import usage
+
         block, segment = self.exif, self.exif_segment
         if block is None or segment is None or any(s.start == segment.end for s in exif):
             return

@@ -13,7 +13,6 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _CONTAINER = b"\0\0\0\x0cJXL \r\n\x87\n"
@@ -88,6 +87,8 @@ class JpegXl(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
+        from flangeback.formats.tiff_edit import applied_to
+
         picture = self._first(*_PICTURE)
         if self.obstacle(values) or picture is None:
             raise Refused(self.obstacle(values) or "there is no picture in it")

@@ -14,7 +14,6 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -98,6 +97,8 @@ class Png(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
+        from flangeback.formats.tiff_edit import applied_to
+
         head, chunk = self.chunks[0], self._first(b"eXIf")
         if sum(one.type == b"eXIf" for one in self.chunks) > 1:
             raise Refused(SEVERAL_BLOCKS)

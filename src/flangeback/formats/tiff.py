@@ -21,8 +21,6 @@ from flangeback.formats.tiff_block import (
     XMP_PACKET,
     Block,
 )
-from flangeback.formats.tiff_edit import edit_block
-from flangeback.formats.tiff_space import usage
 from flangeback.tags.table import TagValue
 
 _GREATEST_FILE = 2**32 - 1
@@ -80,6 +78,8 @@ class Tiff(FrameFile):
     @cached_property
     def is_cut_short(self) -> bool:
         """What is appended to such a file would become a part of a picture or value in it."""
+        from flangeback.formats.tiff_space import usage
+
         used = usage(self.exif)
         return bool(used.lost) or any(end > self.exif.size for _, end in used.spans)
 
@@ -93,6 +93,8 @@ class Tiff(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
+        from flangeback.formats.tiff_edit import edit_block
+
         if (why := self.obstacle(values)) is not None:
             raise Refused(why)
         self.refuse_other_time(values)

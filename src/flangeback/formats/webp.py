@@ -12,7 +12,6 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import Block
-from flangeback.formats.tiff_edit import applied_to
 from flangeback.tags.table import TagValue
 
 _LEAD = b"Exif\0\0"
@@ -87,6 +86,8 @@ class WebP(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
+        from flangeback.formats.tiff_edit import applied_to
+
         chunk, text, end = self._first(b"EXIF"), self._first(*_XMP), self.chunks[-1].after
         if sum(one.type == b"EXIF" for one in self.chunks) > 1:
             raise Refused(SEVERAL_BLOCKS)
