@@ -195,8 +195,8 @@ def uncertain_words(fit: ClockFit, shot: int) -> str:
         return rival_words(fit, shot)
     right = _by_clock(replace(fit, fits=0.0))
     return (
-        f"another entry holds, by {fit.by_minutes[shot]:.0%}, if the body's clock is minutes off, "
-        f"which so few entries can't tell: add `{right}`, or a line with a photo of a clock"
+        f"another entry may hold, at {fit.by_minutes[shot]:.0%}: the clock may be minutes off, "
+        f"and the entries can't tell: add `{right}`, or a line with a photo of a clock"
     )
 
 
