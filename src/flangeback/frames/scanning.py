@@ -54,7 +54,8 @@ def files_below(folder: Path) -> Sequence[str]:
     """
     if not folder.is_dir():
         raise InputError.at(folder, "there is no such folder", "the folder with the frames")
-    return sorted(_files(folder), key=_name_order)
+    # In two steps, as pairs of both would take more memory for each file.
+    return sorted(sorted(_files(folder)), key=str.casefold)
 
 
 def frames_of(
@@ -66,12 +67,8 @@ def frames_of(
     read.
     """
     found = list(_read(folder, files, progress))
-    frames = _together(_with_sidecars(folder, found, files))
-    return tuple(sorted(frames, key=lambda frame: _name_order(frame.file)))
-
-
-def _name_order(file: str) -> tuple[str, str]:
-    return file.casefold(), file
+    frames = sorted(_together(_with_sidecars(folder, found, files)), key=lambda one: one.file)
+    return tuple(sorted(frames, key=lambda one: one.file.casefold()))
 
 
 def _files(folder: Path) -> Iterator[str]:
