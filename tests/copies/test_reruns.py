@@ -1359,3 +1359,20 @@ def test_values_go_from_a_frames_own_sidecar_that_was_rated_in_its_copy(
         assert not verify(out).failed
     assert set(outcomes(run(raw, out)).values()) == {Outcome.FILL}
     assert b"28/10" in (out / sidecar).read_bytes()
+
+
+def test_the_manifest_says_of_a_raw_file_whether_it_is_filled_by_now(raw: Path, out: Path) -> None:
+    """Its own copy stays byte for byte whatever its sidecar says."""
+
+    def noted() -> list[str]:
+        lines = [json.loads(line) for line in (out / MANIFEST).read_bytes().splitlines()]
+        named = {one["copy"]: one["outcome"] for one in lines if one["record"] == "file"}
+        return [named[path.name] for path in sorted(raw.iterdir())]
+
+    for values, outcome in ((None, "unlogged"), (AT_2_8, "fill"), (None, "unlogged")):
+        for _ in range(2):
+            run(raw, out, values, take_back=True)
+            assert noted() == [outcome] * 2
+    size = len((out / MANIFEST).read_bytes().splitlines())
+    run(raw, out, None)
+    assert len((out / MANIFEST).read_bytes().splitlines()) == size + 2

@@ -80,7 +80,7 @@ class Run:
             names += own
             if job.action == Action.LEAVE:
                 left.update(own, (file.file for file in job.match.frame.files))
-            if job.tasks and all(self._is_finished(task) for task in job.tasks):
+            if job.tasks and all(self._is_finished(job.match, task) for task in job.tasks):
                 finished[number] = frame_copy(job, self._job(job))
             else:
                 jobs[number] = job
@@ -89,9 +89,11 @@ class Run:
         withdrawn = list(self.standing.withdrawals(names, left))
         return Planned(jobs, finished, names, other_tasks, withdrawn)
 
-    def _is_finished(self, task: Task) -> bool:
-        is_known = task.record is not None and task.record.frames == self.standing.folder
-        return is_known and task.action == Action.KEEP and task.reason is None
+    def _is_finished(self, match: FrameMatch, task: Task) -> bool:
+        if task.record is None or _came_to_another(task.record, match):
+            return False
+        is_kept = task.action == Action.KEEP and task.reason is None
+        return is_kept and task.record.frames == self.standing.folder
 
     def _lacks_a_copy(self, job: Job) -> bool:
         """Whether a frame couldn't be read, now or by an earlier run."""
@@ -192,6 +194,8 @@ class Run:
             return Done(task, record, refusal=task.plan.refusal, remark=edit.remark)
         folder = self.standing.folder
         anew = record if record.frames == folder else replace(record, frames=folder)
+        if match is not None and _came_to_another(record, match):
+            anew = _with_match(replace(anew, outcome=match.outcome), match)
         if task.reason:
             anew = _as_it_is_now(self.standing.out, task, anew)
         remark = "; ".join(filter(None, (record.remark, task.reason))) or None
@@ -334,6 +338,13 @@ def _as_it_is_now(out: Path, task: Task, record: Record) -> Record:
             raise TouchedError("another program changed it while flangeback ran")
         now = FileState(status.st_size, status.st_mtime_ns, digest(file.fileno()))
     return replace(record, copy_state=now, payload=now.digest, edits=(), patched=True)
+
+
+def _came_to_another(record: Record, match: FrameMatch) -> bool:
+    """Whether a frame whose own copy stays is filled by now, by a sidecar, or isn't any more."""
+    was_filled = record.outcome in (Outcome.FILL, Outcome.PARTIAL)
+    is_told = record.refusal is None and record.failure is None
+    return is_told and was_filled != match.outcome.is_filled
 
 
 def _with_match(record: Record, match: FrameMatch) -> Record:
