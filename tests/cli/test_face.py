@@ -19,7 +19,8 @@ SAMPLE = Path(sample_script.__file__)
 # Types of the standard library, and aliases of them, that signatures name.
 PLAIN = {
     "Callable", "Iterable", "Mapping", "None", "Path", "Progress", "Sequence",
-    "bool", "bytes", "date", "datetime", "float", "frozenset", "int", "str", "timedelta", "tuple",
+    "bool", "bytes", "date", "datetime", "float", "frozenset", "int", "object", "str", "timedelta",
+    "tuple",
 }  # fmt: skip
 PLAIN |= {"Collection", "Decimal", "Pictures"}
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from flangeback.clock.checks import is_ambiguous
 from flangeback.clock.model import ClockHistory
@@ -32,7 +31,7 @@ def match_frames(
     over: bool | Collection[str] = False,
     by_log_alone: bool = False,
     pictures: PictureReader = read_picture,
-    noted: Any = None,
+    noted: object = None,
 ) -> Matches:
     """What each frame comes to by the logs.
 
