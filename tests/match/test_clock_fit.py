@@ -266,11 +266,11 @@ def test_frames_that_speak_for_a_far_offset_make_the_clock_a_matter_for_a_person
 
 
 def test_an_entry_that_no_frame_follows_speaks_against_an_offset() -> None:
-    """Twelve shots, a change noted after each four; a third is noted where the shots go on."""
-    times = np.array([0, 10, 20, 30, 600, 610, 620, 630, 1200, 1210, 1220, 1230], float)
-    series = ShotSeries(times, np.full(12, np.nan), 0.9, {None: np.zeros(12)})
-    ring = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (300.0, 900.0)]
-    idle = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (300.0, 400.0, 900.0)]
+    """A shot in three minutes but for one long pause: of two changes in it one has no frame."""
+    times = np.append(np.arange(10), np.arange(20, 30)) * 180.0
+    series = ShotSeries(times, np.full(20, np.nan), 0.9, {None: np.zeros(20)})
+    ring = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (1800.0, 4500.0)]
+    idle = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (1800.0, 3450.0, 4500.0)]
     still = np.zeros(1)
     told, less = (ChangeOdds.of(series, noted).at(still)[0] for noted in (ring, idle))
     lost = float(told - less)

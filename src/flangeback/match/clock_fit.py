@@ -17,10 +17,11 @@ DIFFERS, FAR_DIFFERS, ALSO_DIFFERS, UNLIKELY = 0.4, 0.09, 0.05, 0.5
 """How likely a frame has other values than by the stated clock: from where on it is doubted, the
 same if the clock is far off or the log another outing's (next to no honest outing comes near that),
 the same where there is such a frame already, and from where on the frame isn't filled."""
-BY_MINUTES, BY_MINUTES_UNSTATED = 0.02, 0.01
+BY_MINUTES, BY_MINUTES_UNSTATED = 0.09, 0.05
 """How likely a frame has other values by some minutes, from where on it is doubted though nothing
-speaks against the clock; and the same where neither a line nor satellites tell it: such a clock may
-be minutes off, and few entries can't show that it isn't (common practice)."""
+speaks against the clock; and the same where neither a line nor satellites tell it: few entries
+can't show that such a clock isn't minutes off. By lower limits up to a third of the frames of
+honest outings were doubted."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -112,10 +113,7 @@ class ClockFit:
 
     @property
     def uncertain(self) -> Iterator[int]:
-        """The shots that have other values if the clock is minutes off or notes are late.
-
-        How likely that is at the least depends on whether anything but the entries tells the clock.
-        """
+        """The shots that have other values if the clock is minutes off or notes are late."""
         least = BY_MINUTES if self.stated.source else BY_MINUTES_UNSTATED
         if self.agrees and not self.leans:
             yield from (at for at, share in enumerate(self.by_minutes) if share >= least)

@@ -30,7 +30,9 @@ AROUND = 120.0
 _BY_A_SHOT = 120.0
 """Seconds from a shot within which most changes are made: people change lenses to use them."""
 _IN_LONG_PAUSE = 0.1
-"""How often changes are made farther from any shot, against 1 near one."""
+"""How often changes are made farther from any shot, against 1 near one, by those who do so."""
+_NEAR_SHOTS = 0.5
+"""How likely a person does; others change lenses as they walk, or when they are back."""
 _IN_SHORT_PAUSE = {ChangeKind.LENS: 0.01, ChangeKind.RING: 0.05}
 """The same in pauses shorter than the change takes."""
 _MISNOTED = 0.05
@@ -109,6 +111,7 @@ class ChangeOdds(NamedTuple):
     ends: Floats
     by_light: Mapping[_Rate, Sequence[int]]
     by_pauses: Mapping[_Rate, Sequence[int]]
+    by_any_pauses: Mapping[_Rate, Sequence[int]]
     idle: Floats
     ends_mounted: bool
     is_change: Sequence[bool]
@@ -116,13 +119,11 @@ class ChangeOdds(NamedTuple):
     @classmethod
     def of(cls, shots: ShotSeries, changes: Sequence[NotedChange]) -> ChangeOdds:
         """What pauses and light tell of these changes, in the order in which they were noted."""
-        pauses = {kind: _Rate.by_pauses(shots.times, kind) for kind in ChangeKind}
+        pauses = {kind: _Rate.by_pauses(shots.times, kind, _IN_LONG_PAUSE) for kind in ChangeKind}
+        anywhere = {kind: _Rate.by_pauses(shots.times, kind, 1.0) for kind in ChangeKind}
         light = _Light.of(shots)
         by_step: dict[tuple[ChangeKind, float], _Rate] = {}
-        by_light, by_pauses = (
-            defaultdict[_Rate, list[int]](list),
-            defaultdict[_Rate, list[int]](list),
-        )
+        by_light, by_pauses, by_any_pauses = (defaultdict[_Rate, list[int]](list) for _ in range(3))
         before = np.nan
         for number, change in enumerate(changes):
             step = change.stops - before if change.kind is not None else np.nan
@@ -130,6 +131,7 @@ class ChangeOdds(NamedTuple):
             key = change.kind or ChangeKind.RING, round(float(step), 3)
             rate = pauses[key[0]]
             by_pauses[rate].append(number)
+            by_any_pauses[anywhere[key[0]]].append(number)
             if light is not None and not np.isnan(step):
                 if key not in by_step:
                     by_step[key] = light.weighed(rate, key[1])
@@ -140,7 +142,12 @@ class ChangeOdds(NamedTuple):
         starts, ends = np.array([(start, max(end, start + 1)) for start, end in windows]).T
         # A lens is put on to be used; the first entry names one, too.
         shares = np.array([_IDLE[change.kind or ChangeKind.LENS] for change in changes])
-        idle = np.log(shares / (1 - shares))
+        # Who rarely makes a frame makes none in a short while.
+        lasts = np.maximum(0.0, np.append(starts[1:] - ends[:-1], 0.0))
+        shares += (1 - shares) * np.exp(
+            -np.count_nonzero(_begins(shots.times)) * lasts / max(1.0, np.ptp(shots.times))
+        )
+        idle = np.minimum(0.0, np.log(shares / np.maximum(1 - shares, 0.5)))
         return cls(
             shots.times,
             shots.light_tells,
@@ -148,6 +155,7 @@ class ChangeOdds(NamedTuple):
             ends,
             by_light,
             by_pauses,
+            by_any_pauses,
             idle,
             changes[-1].mounts,
             [change.kind is not None for change in changes],
@@ -189,13 +197,14 @@ class ChangeOdds(NamedTuple):
     def _among(self, offsets: Floats, late: float) -> Floats:
         """What changes tell that fall among the shots."""
         starts, ends = self.starts[:, None] + offsets, self.ends[:, None] + offsets
-        pauses, light = (
+        pauses, anywhere, light = (
             sum(rate.log_odds(starts[which] - late, ends[which]) for rate, which in rates.items())
-            for rates in (self.by_pauses, self.by_light)
+            for rates in (self.by_pauses, self.by_any_pauses, self.by_light)
         )
         tells = self.light_tells
         told = np.logaddexp(np.log(tells) + _LIGHT_WEIGHT * (light - pauses), np.log(1 - tells))
-        found: Floats = pauses + told + self._idle(starts, ends)
+        habits = np.log(_NEAR_SHOTS) + pauses, np.log(1 - _NEAR_SHOTS) + anywhere
+        found: Floats = np.logaddexp(*habits) + told + self._idle(starts, ends)
         return found
 
     def outside(self, offsets: Floats) -> Floats:
@@ -205,7 +214,7 @@ class ChangeOdds(NamedTuple):
         before = np.searchsorted(ends, first - offsets)
         after = len(starts) - np.searchsorted(starts, last - offsets, "right")
         once = _ANY_OUTSIDE * (before + after > 0) + _BOTH_SIDES * (np.minimum(before, after) > 0)
-        bursts = self.times[np.append(True, np.diff(self.times) > BURST_GAP)]
+        bursts = self.times[_begins(self.times)]
         early = np.searchsorted(bursts, starts[0] + offsets)
         apart = early + len(bursts) - np.searchsorted(bursts, ends[-1] + offsets)
         goes_on = (after > 0) | (starts[-1] + offsets > self.times[-1]) & self.ends_mounted
@@ -249,6 +258,11 @@ def lens_log_odds(
         reached, before = last, state
     total += whole[before][-1] - whole[before][reached]
     return total
+
+
+def _begins(times: Floats) -> NDArray[np.bool_]:
+    """Which shots are the first of a burst."""
+    return np.append(True, np.diff(times) > BURST_GAP)
 
 
 def _sums(terms: Floats) -> Floats:
@@ -309,14 +323,14 @@ class _Rate:
     whole: Floats
 
     @classmethod
-    def by_pauses(cls, times: Floats, kind: ChangeKind) -> _Rate:
-        """Changes of a kind are made in pauses that are long enough, near shots."""
+    def by_pauses(cls, times: Floats, kind: ChangeKind, far_from_shots: float) -> _Rate:
+        """Changes of a kind are made in pauses that are long enough, near shots or elsewhere."""
         edges, rates = [float(times[0]) - AROUND], list[float]()
         for end in (*times.tolist(), float(times[-1]) + AROUND):
             start, length = edges[-1], end - edges[-1]
             cuts = [(end, 1.0 if length > LEAST_PAUSE[kind] else _IN_SHORT_PAUSE[kind])]
             if length > 2 * _BY_A_SHOT:
-                far = (end - _BY_A_SHOT, _IN_LONG_PAUSE)
+                far = (end - _BY_A_SHOT, far_from_shots)
                 cuts = [(start + _BY_A_SHOT, 1.0), far, (end, 1.0)]
             for cut, rate in cuts:
                 edges.append(cut)
