@@ -139,7 +139,7 @@ def in_world(seen: Observation, factor: float) -> Observation:
         share = 1 - own / spread**2
         rest = scene.spread**2 - own * (1 + scene.share)
         apart = math.sqrt(max(rest, 0.0) + own * (1 + share))
-        scene = replace(scene, spread=apart, share=share)
+        scene = scene._replace(spread=apart, share=share)
     return replace(seen, spread=spread, same_scene=scene)
 
 

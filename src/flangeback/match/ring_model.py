@@ -31,7 +31,7 @@ from statistics import median
 
 import numpy as np
 
-from flangeback.match.grid import Array, Grid
+from flangeback.match.grid import Array, Grid, carried
 from flangeback.match.observation import Hypothesis, Observation, Posterior, SameScene
 
 LIGHT_STEP_AT_ENTRY = 0.1
@@ -71,7 +71,7 @@ class Worlds:
     note and steps of the light are in that one. In `light_step_seconds` the light steps once by
     more than it wanders, in `unnoted_turn_seconds` a ring is turned once without a note: by who is
     careful, and by who forgets some. These and the priors above were tuned on
-    tests/support/field_outings.py, and shown on outings of other seeds.
+    tests/support/field_outings.py.
     """
 
     spreads: Sequence[tuple[float, float]] = ((1.0, 0.25), (0.75, 0.25), (0.55, 0.25), (0.4, 0.25))
@@ -161,7 +161,6 @@ class _Told:
     """What one part comes to, for each person: the log `likelihood` of its observations.
 
     `sums` has of each observation, for each hypothesis, persons by ring offsets.
-    `light_stepped_at` are entries with the probability that the light stepped there.
     """
 
     hypotheses: Sequence[Sequence[Hypothesis]]
@@ -242,7 +241,7 @@ class _Move:
     def forward(self, alpha: Array, into: Array) -> None:
         """Add what comes of alpha, emission included; keep what `backward` counts by."""
         rows = self._rows(alpha)
-        wandered, stepped = _times(rows, self.wander), _times(rows, self.grid.steps)
+        wandered, stepped = carried(rows, self.wander), carried(rows, self.grid.steps)
         self.stepped = stepped if self.entries else None
         new = self.new
         moved = (1 - self.same) * self.stay * wandered + self.step * stepped
@@ -259,8 +258,8 @@ class _Move:
         """What comes before beta, emission included."""
         stays = self.new.emission[:, :, self.stays] * beta[:, :, self.stays]
         turns = self.turns @ (self.new.turned * beta)
-        moved = _times((1 - self.same) * (self.stay * stays + turns), self.wander)
-        moved += self.step * _times(stays, self.grid.steps)
+        moved = carried((1 - self.same) * (self.stay * stays + turns), self.wander)
+        moved += self.step * carried(stays, self.grid.steps)
         if self.stepped is not None:
             self.light_stepped: Array = (self.step * self.stepped * stays).sum(axis=(2, 3))
         if not self.same:
@@ -326,9 +325,8 @@ class _Model:
         weights = np.exp(joint - likelihood)
 
         def by_person(worlds: Array) -> Array:
-            found: Array = np.einsum(
-                "slp,slp...->p...", weights, worlds.reshape(*shape, *worlds.shape[2:])
-            )
+            apart = worlds.reshape(*shape, *worlds.shape[2:])
+            found: Array = np.einsum("slp,slp...->p...", weights, apart)
             return found
 
         beta = [np.ones_like(alpha) for alpha in forward[-1]]
@@ -368,12 +366,6 @@ class _Model:
     def _nothing(self, states: _States) -> Array:
         spreads, lights, persons = self.axes.shape
         return np.zeros((spreads, lights * persons, *states.miss.shape), np.float32)
-
-
-def _times(states: Array, cells: Array) -> Array:
-    """States by brightness, times what leads from each brightness to each."""
-    found: Array = (states.reshape(-1, len(cells)) @ cells).reshape(states.shape)
-    return found
 
 
 def student_t(miss: Array) -> Array:
