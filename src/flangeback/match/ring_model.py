@@ -38,7 +38,7 @@ LIGHT_STEP_AT_ENTRY = 0.1
 """Probability of such a step at an entry: people turn to something else there."""
 TURNED_AGAIN = 0.15
 """Relative probability that a ring which already stands off the log is turned to another offset."""
-TURNED_BACK = 0.02
+TURNED_BACK = 0.005
 """Relative probability that such a ring is turned back to what the log says."""
 UNNOTED_AT_ENTRY = 0.35
 """Relative probability of an un-noted turn between an entry and the next frame."""
