@@ -40,7 +40,7 @@ def corpus() -> Path:
 
 # Systems that lack something.
 
-_CALLS = ("copy_file_range", "geteuid", "mkfifo", "pread", "pwrite")
+_CALLS = ("copy_file_range", "geteuid", "mkfifo", "pathconf", "pread", "pwrite")
 LACKING = {name for name in _CALLS if not hasattr(os, name)} | (
     {"SIGKILL", "fcntl"} if os.name == "nt" else set()
 )
