@@ -267,7 +267,7 @@ def test_frames_that_speak_for_a_far_offset_make_the_clock_a_matter_for_a_person
 
 def test_an_entry_that_no_frame_follows_speaks_against_an_offset() -> None:
     """A shot in three minutes but for one long pause: of two changes in it one has no frame."""
-    times = np.append(np.arange(10), np.arange(20, 30)) * 180.0
+    times = np.array([*range(10), *range(20, 30)], float) * 180
     series = ShotSeries(times, np.full(20, np.nan), 0.9, {None: np.zeros(20)})
     ring = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (1800.0, 4500.0)]
     idle = [NotedChange((at, at + 1), ChangeKind.RING, np.nan) for at in (1800.0, 3450.0, 4500.0)]
