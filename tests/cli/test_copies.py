@@ -8,6 +8,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from support.camera_files import put_frame
 from support.commands import LOG, put_outing, put_time, run, tree
@@ -53,6 +54,19 @@ def test_a_worse_log_is_refused_unless_it_is_meant(frames: Path, out: Path) -> N
     assert run("fill", frames, "--into", out, "--take-back").code == 1
     assert f_number(out / ALL[0]) is None
     assert run("verify", out).code == 0
+
+
+def test_a_jpeg_whose_picture_breaks_off_is_named(frames: Path) -> None:
+    """Pillow calls such a file truncated (ITU-T T.81, B.1.1.3: EOI ends each image)."""
+    whole = (frames / ALL[1]).read_bytes()
+    (frames / ALL[1]).write_bytes(whole[:-20] + bytes(20))
+    with Image.open(frames / ALL[1]) as picture, pytest.raises(OSError, match="truncated"):
+        picture.load()
+    told = run("fill", frames, "--into", "out").out
+    assert told.count("the picture breaks off") == 1
+    assert run("verify", "out").code == 0
+    (frames / ALL[1]).write_bytes(whole + b"a trailer")
+    assert "breaks off" not in run("fill", frames, "--into", "other").out
 
 
 def test_a_preview_as_a_document(frames: Path) -> None:

@@ -22,6 +22,7 @@ from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
+from flangeback.system import CHUNK
 from flangeback.tags.table import TagValue
 
 _APP0, _APP1, _APP2, _APP11, _APP13 = 0xE0, 0xE1, 0xE2, 0xEB, 0xED
@@ -29,6 +30,7 @@ _END, _SCAN, _FILL = 0xD9, 0xDA, 0xFF
 _FRAME_HEADERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _WITHOUT_LENGTH = frozenset([0x01, *range(0xD0, 0xD9)])
 
+_END_OF_IMAGE = b"\xff\xd9"
 _EXIF = b"Exif\0"
 """The Exif segment's name; a sixth byte, NUL or padding, follows before the TIFF block."""
 _EXIF_LEAD = 6
@@ -141,8 +143,13 @@ class Jpeg(FrameFile):
 
     @property
     def remark(self) -> str | None:
-        extended = "its extended XMP is left alone" if _EXTENDED_XMP in self._named else None
-        return super().remark or extended
+        whole = _has_end(self.reader, self.segments[-1].end)
+        told = (
+            None if whole else "the picture breaks off: nothing marks its end",
+            super().remark,
+            "its extended XMP is left alone" if _EXTENDED_XMP in self._named else None,
+        )
+        return "; ".join(filter(None, told)) or None
 
     @property
     def holds_seal(self) -> bool:
@@ -309,3 +316,14 @@ def _segments(file: FileReader) -> Iterator[Segment]:
         if marker == _SCAN:
             return
         at = end
+
+
+def _has_end(file: FileReader, at: int) -> bool:
+    """Whether an end-of-image marker follows, mostly as the last bytes.
+
+    Within a scan its bytes stand for nothing else (ITU-T T.81, B.1.1.2 and B.1.1.5).
+    """
+    if file.read(max(at, file.size - 2), file.size) == _END_OF_IMAGE:
+        return True
+    starts = range(at, file.size, CHUNK)
+    return any(_END_OF_IMAGE in file.read(start, start + CHUNK + 1) for start in starts)

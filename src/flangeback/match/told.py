@@ -7,11 +7,13 @@ that a later run on the same files needs no picture.
 
 from __future__ import annotations
 
+import os
 from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import astuple, dataclass, field, fields, replace
 from decimal import Decimal
 from itertools import groupby
+from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 import flangeback
@@ -97,13 +99,21 @@ def state_of(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> s
     """The digest of what weighing goes by: the files as they are, logs, kit, and this program."""
     from xxhash import xxh3_128
 
-    said = flangeback.__version__, kit, [(log.file, log.lines) for log in logs]
+    said = _program(), kit, [(log.file, log.lines) for log in logs]
     found = xxh3_128(repr(said).encode(errors="surrogatepass"))
     for frame in frames:
         for one in (frame, *frame.companions):
             state = f"{one.file}\0{one.identity}{one.stated}{one.damage}\0"
             found.update(state.encode(errors="surrogatepass"))
     return found.hexdigest()
+
+
+def _program() -> tuple[str, Sequence[tuple[str, int, int]]]:
+    """The version, and the state of the modules that weigh: between releases they change, too."""
+    with os.scandir(Path(__file__).parent) as modules:
+        found = [(one.name, one.stat()) for one in modules if one.name.endswith(".py")]
+    states = [(name, state.st_size, state.st_mtime_ns) for name, state in found]
+    return flangeback.__version__, sorted(states)
 
 
 def _noted_fit(fit: ClockFit) -> Iterator[tuple[str, Any]]:
