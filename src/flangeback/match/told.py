@@ -7,7 +7,6 @@ that a later run on the same files needs no picture.
 
 from __future__ import annotations
 
-import os
 from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import astuple, dataclass, field, fields, replace
@@ -110,8 +109,7 @@ def state_of(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> s
 
 def _program() -> tuple[str, Sequence[tuple[str, int, int]]]:
     """The version, and the state of the modules that weigh: between releases they change, too."""
-    with os.scandir(Path(__file__).parent) as modules:
-        found = [(one.name, one.stat()) for one in modules if one.name.endswith(".py")]
+    found = ((module.name, module.stat()) for module in Path(__file__).parent.glob("*.py"))
     states = [(name, state.st_size, state.st_mtime_ns) for name, state in found]
     return flangeback.__version__, sorted(states)
 
