@@ -134,6 +134,20 @@ def test_a_right_clock_is_not_doubted() -> None:
     assert not found.needs_person
 
 
+@pytest.mark.parametrize("off", [300, 420])
+def test_minutes_that_few_entries_cannot_tell_leave_no_wrong_lens_without_doubt(off: int) -> None:
+    """Two bursts, two entries, nothing but times to tell; a clock without a line may be off."""
+    starts = [
+        f"{datetime(2026, 5, 17, 10, minute, 10) + timedelta(seconds=off):%H:%M:%S}"
+        for minute in (1, 14)
+    ]
+    log = "10:00 k7 miran58 f/4\n10:13 k7 brask135 f/8\n"
+    found = matched(bursts(starts, 9, 80), log)
+    assert unmarked(found.frames, ["miran58"] * 9 + ["brask135"] * 9) == []
+    doubts = [doubt for one in found.frames for doubt in one.doubts if "right`" in doubt.text]
+    assert {str(doubt.kind) for doubt in doubts} <= {"near-change"}
+
+
 def test_a_line_on_the_clock_takes_that_doubt_away() -> None:
     frames = bursts(["10:01:10", "10:14:10"], 9, 80)
     log = "10:00 k7 miran58 f/4\n10:13 k7 brask135 f/8\n"

@@ -22,6 +22,8 @@ BY_MINUTES, BY_MINUTES_UNSTATED = 0.09, 0.05
 speaks against the clock; and the same where neither a line nor satellites tell it: few entries
 can't show that such a clock isn't minutes off. By lower limits up to a third of the frames of
 honest outings were doubted."""
+BY_MINUTES_FEW, FEW = 0.02, 3
+"""The same where nothing tells it and the log has so many entries at the most."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -42,8 +44,9 @@ class ClockFit:
     ahead of what is stated) by which shots are likeliest to have other values than by the stated
     one; `differs` says for each how likely it has, `far` and `by_minutes` the same if the clock is
     off by more than minutes, or by up to half an hour, and `unrelated` how likely the log is
-    another outing's. `beside` has shots that lie some seconds beside the note of a change, and how
-    likely each was made on its other side. With `is_harmless` notes look late, and no shot has
+    another outing's, of which so many `entries` were held against the shots. `beside` has shots
+    that lie some seconds beside the note of a change, and how likely each was made on its other
+    side. With `is_harmless` notes look late, and no shot has
     other values for that.
     """
 
@@ -60,6 +63,7 @@ class ClockFit:
     far: Sequence[float] = ()
     by_minutes: Sequence[float] = ()
     unrelated: float = 0.0
+    entries: int = 0
     beside: Mapping[int, float] = field(default_factory=dict)
 
     @property
@@ -114,7 +118,8 @@ class ClockFit:
     @property
     def uncertain(self) -> Iterator[int]:
         """The shots that have other values if the clock is minutes off or notes are late."""
-        least = BY_MINUTES if self.stated.source else BY_MINUTES_UNSTATED
+        unstated = BY_MINUTES_FEW if self.entries <= FEW else BY_MINUTES_UNSTATED
+        least = BY_MINUTES if self.stated.source else unstated
         if self.agrees and not self.leans:
             yield from (at for at, share in enumerate(self.by_minutes) if share >= least)
 

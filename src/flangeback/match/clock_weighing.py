@@ -210,6 +210,7 @@ class _Weighing(NamedTuple):
             far=far,
             by_minutes=by_minutes,
             unrelated=math.exp(unrelated - whole),
+            entries=len(self.series.changes),
             beside=beside,
         )
         if against < as_stated:
@@ -276,9 +277,8 @@ class _Weighing(NamedTuple):
     ) -> tuple[Sequence[Sequence[float]], int]:
         """For each shot, how likely the log would have other values for it than by the stated.
 
-        By all offsets, by those of more than some minutes, and by those of up to half an hour; and
-        the offset by which most are likeliest to have. `whole` is the log of the sum over all that
-        may be.
+        By all offsets, those of more than some minutes, and those of up to half an hour; and the
+        offset by which most are likeliest to. `whole` is the log of the sum over all that may be.
         """
         shares, matters = np.exp(offsets - whole), np.zeros(len(offsets))
         by_band = np.zeros((3, len(self.series.shots.times)))
