@@ -34,7 +34,7 @@ def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Esti
     that Exif has, with a reducer's factor.
     """
     known = [one for one in weighed if len(one.scene.hypotheses) == 1]
-    steady = [one for one in known if one.posterior.as_logged > 0.5]
+    steady = [one for one in known if not one.objects()]
     reach = _reach(steady)
     found: dict[int, Estimate] = {}
     for start, end, at, through in _open(light):

@@ -57,9 +57,3 @@ class Grid:
         shares = (found / (2 * found.sum() - found[0])).astype(np.float32)
         at_each: Array = shares[self._apart]
         return at_each
-
-
-def carried(states: Array, cells: Array) -> Array:
-    """States by brightness (the last axis), times what leads from each brightness to each."""
-    found: Array = (states.reshape(-1, len(cells)) @ cells).reshape(states.shape)
-    return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -21,7 +22,7 @@ from flangeback.match.scatter import spread_of
 from flangeback.match.shots import Shot
 from flangeback.words import f_number, number
 
-DECIDED = {ChangeKind.RING: 0.002, ChangeKind.LENS: 0.002}
+DECIDED = {ChangeKind.RING: 0.01, ChangeKind.LENS: 0.002}
 """The probability below which a setting is given up for a shot in the minute of a change; a lens's
 name matters more than an f-number. Most shots are told by far less."""
 STEADY = 0.2
@@ -29,9 +30,12 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.7
+OBJECTS, OBJECTS_AGAIN = 0.55, 0.7
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
-a doubt costs a look, and withholds nothing. Of those that reach it, more than half are true."""
+a doubt costs a look, and withholds nothing. The latter counts where two such doubts are raised for
+one body: who forgot one note forgets others."""
+_RESTLESS = 1.3
+"""Stops from scene to scene, from which on the light itself comes and goes as rings do."""
 _SAME_GAIN = 0.2
 """Stops within which exposures are the same."""
 _NEW_LIGHT = 1800.0
@@ -60,9 +64,11 @@ class Weighed(NamedTuple):
     scene: Scene
     posterior: Posterior
 
-    def objects(self) -> bool:
-        """Whether the ring may well not have stood as logged."""
-        return self.posterior.offset != 0 and self.posterior.as_logged <= OBJECTS
+    def objects(self, limit: float = OBJECTS) -> bool:
+        """Whether the ring probably didn't stand as logged."""
+        if self.scene.spread >= _RESTLESS:
+            limit = min(limit, OBJECTS)
+        return self.posterior.offset != 0 and self.posterior.as_logged <= limit
 
     def shows(self, entry: int, kind: ChangeKind, *, made: bool) -> bool:
         """Whether the f-number is decided that held after an entry was made, or before.
@@ -100,13 +106,18 @@ def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
         return WeighedLight(turns=light.turns)
     from flangeback.match.ring_model import smooth
 
-    observe, scenes = light.observe, light.scenes
-    parts = [part for part in _parts(scenes) if not _hides_changes(scenes[part.start : part.stop])]
-    found = smooth(list(_beside_others([*map(observe, part)], others)) for part in parts)
-    told = (scenes[number] for part in parts for number in part)
-    return WeighedLight(
-        [*map(Weighed, told, found.posteriors)], light.turns, found.light_stepped_at
-    )
+    weighed: list[Weighed] = []
+    stepped_at: dict[int, float] = defaultdict(float)
+    for numbers in _parts(light.scenes):
+        part = light.scenes[numbers.start : numbers.stop]
+        if _hides_changes(part):
+            continue
+        observations = [light.observe(number) for number in numbers]
+        found = smooth(list(_beside_others(observations, others)))
+        weighed += map(Weighed, part, found.posteriors)
+        for entry, probability in found.light_stepped_at.items():
+            stepped_at[entry] += probability
+    return WeighedLight(weighed, light.turns, stepped_at)
 
 
 def _hides_changes(scenes: Sequence[Scene]) -> bool:
@@ -240,30 +251,42 @@ def light_steps(
 
     It goes up to the next change, unless another body saw the light itself step.
     """
-    return {at: (doubt,) for row, doubt in _rows(changes, light, others, count) for at in row}
+    rows = list(_rows(changes, light, others, count, OBJECTS_AGAIN))
+    if len(rows) < 2:
+        rows = list(_rows(changes, light, others, count, OBJECTS))
+    return {at: (doubt,) for row, doubt in rows for at in row}
 
 
 def _rows(
-    changes: Sequence[Change], light: WeighedLight, others: Sequence[BodyLight], count: int
+    changes: Sequence[Change],
+    light: WeighedLight,
+    others: Sequence[BodyLight],
+    count: int,
+    limit: float,
 ) -> Iterator[tuple[range, Doubt]]:
-    """The shots in a row with one doubt."""
+    """The shots in a row with one doubt: as logged is at most as probable as the `limit`."""
     weighed = light.weighed
     at = 0
+    last: Setting | None = None
     for start, end, setting in _stretches(changes, count):
+        before, last = last, setting
         while at < len(weighed) and weighed[at].scene.start < start:
             at += 1
         first = at
         while at < len(weighed) and weighed[at].scene.end <= end:
             at += 1
-        step = next((n for n in range(first, at) if weighed[n].objects()), None)
+        step = next((n for n in range(first, at) if weighed[n].objects(limit)), None)
         if step is None or setting is None or setting.f_number is None:
+            continue
+        if step == first and (before is None or before.lens != setting.lens):
+            # With another lens another scene is seen, and the log has an entry there.
             continue
         offset = weighed[step].posterior.offset
         if any(_saw(other, weighed, step, -offset) for other in others):
             continue
         doubt = _unnoted(float(setting.f_number), offset)
         beyond = at
-        while beyond < len(weighed) and _opens(weighed[beyond]):
+        while beyond < len(weighed) and _opens(weighed[beyond], limit):
             beyond += 1
         end = max(end, weighed[beyond - 1].scene.end)
         yield range(weighed[step].scene.start, end), doubt
@@ -282,9 +305,9 @@ def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int
     yield start, count, setting
 
 
-def _opens(one: Weighed) -> bool:
+def _opens(one: Weighed, limit: float) -> bool:
     """Whether a change may have been made before this scene or after, and neither side fits."""
-    return len(one.scene.hypotheses) > 1 and one.objects()
+    return len(one.scene.hypotheses) > 1 and one.objects(limit)
 
 
 def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -> bool:

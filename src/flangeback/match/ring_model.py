@@ -12,9 +12,8 @@ Proc. IEEE 77(2), 1989; section III.A for forward-backward, V.A for the scaling.
   for having been made between two observations.
 - Forward: alpha_t+1(q') = b(q') sum_q alpha_t(q) a(q, q'). Backward: beta_t(q) = sum_q' a(q, q')
   b(q') beta_t+1(q'). Posterior: gamma_t = alpha_t beta_t / sum. Each is scaled to a sum of 1.
-- How often the light steps, how often this person turns a ring without a note, and by how much
-  scenes scatter isn't known: the model is run in a grid of such worlds. Each counts by its prior
-  times the likelihood of all observations, which is the product of the scales (section III.A).
+- How often the light steps and rings are turned without a note is re-estimated from the expected
+  counts of those transitions (Baum-Welch, section III.C), with a prior.
 
 Within a burst the light doesn't move and no ring is turned without a note. What a scene adds to the
 light is the same for all its frames, so there the emission depends on the last frame's miss.
@@ -24,21 +23,27 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 from statistics import median
 
 import numpy as np
 
-from flangeback.match.grid import Array, Grid, carried
+from flangeback.match.grid import Array, Grid
 from flangeback.match.observation import Hypothesis, Observation, Posterior, SameScene
 
+UNNOTED_TURN_SECONDS = 2400.0
+"""Seconds in which a ring is turned once without a note. A prior like the next six: tuned on
+tests/support/simulate.py, shown on outings that were made apart from it."""
+LIGHT_STEP_SECONDS = 900.0
+"""Seconds in which the light steps once by more than it wanders."""
 LIGHT_STEP_AT_ENTRY = 0.1
 """Probability of such a step at an entry: people turn to something else there."""
 TURNED_AGAIN = 0.15
 """Relative probability that a ring which already stands off the log is turned to another offset."""
-TURNED_BACK = 0.005
+TURNED_BACK = 0.02
 """Relative probability that such a ring is turned back to what the log says."""
 UNNOTED_AT_ENTRY = 0.35
 """Relative probability of an un-noted turn between an entry and the next frame."""
@@ -48,8 +53,12 @@ LENS_DIFFERENCE = 0.2
 """Standard deviation, in stops, between lenses' transmission at one f-number (common practice)."""
 _DEGREES_OF_FREEDOM = 8.0
 """Of Student's t, whose tails are longer than a normal distribution's."""
-_GRID = 1.0
-"""Step of the brightness grid, in the least of median spreads."""
+_PRIOR_SECONDS, _PRIOR_ENTRIES = 3600.0, 5.0
+"""Weight of the priors in re-estimation: as if observed for so long, and at so many entries."""
+_MOST_SECONDS = 600.0
+"""A gap between observations counts as no more in re-estimation."""
+_GRID = 0.7
+"""Step of the brightness grid, in median spreads."""
 _TURN_SPREADS = 2.0
 """An un-noted turn ends where it explains the observation within so many spreads."""
 _BURST, _BETWEEN_BURSTS = 3.0, 60.0
@@ -57,135 +66,96 @@ _BURST, _BETWEEN_BURSTS = 3.0, 60.0
 rings are turned between bursts."""
 _LEAST_TURN = 1.0
 """Stops; smaller turns are no likelier."""
-_HALF_STOPS = 0.4
-"""Relative probability of a turn that ends between whole stops: those have the marks (ISO 517)."""
 _SAME_STOPS = 0.25
 """Stops within which two f-numbers are the same."""
 
 
 @dataclass(frozen=True, slots=True)
-class Worlds:
-    """What isn't known, as values each with its prior: every combination is a world.
+class Rates:
+    """What is re-estimated: how often the light steps and a ring is turned without a note.
 
-    `spreads` are by how much scenes may scatter, over the spread that was measured: turns without a
-    note and steps of the light are in that one. In `light_step_seconds` the light steps once by
-    more than it wanders, in `unnoted_turn_seconds` a ring is turned once without a note: by who is
-    careful, and by who forgets some. These and the priors above were tuned on
-    tests/support/field_outings.py.
+    The first two are seconds for one such event, the last is the probability of a light step at an
+    entry.
     """
 
-    spreads: Sequence[tuple[float, float]] = ((1.0, 0.25), (0.75, 0.25), (0.55, 0.25), (0.4, 0.25))
-    light_step_seconds: Sequence[tuple[float, float]] = ((2e4, 0.4), (2e3, 0.3), (500.0, 0.3))
-    unnoted_turn_seconds: Sequence[tuple[float, float]] = ((1e5, 0.85), (1600.0, 0.15))
-
-
-class _Axes:
-    """The worlds as arrays of spreads by rates by 1 by 1, for ring offsets and brightness."""
-
-    def __init__(self, worlds: Worlds) -> None:
-        lights, persons = worlds.light_step_seconds, worlds.unnoted_turn_seconds
-        self.shape = len(worlds.spreads), len(lights), len(persons)
-        self.factors: Array = np.array([[[[one]]] for one, _ in worlds.spreads], np.float32)
-        self.step_rates: Array = np.array(
-            [[[1 / one]] for one, _ in lights for _ in persons], np.float32
-        )
-        self.turn_rates: Array = np.array(
-            [[[1 / one]] for _ in lights for one, _ in persons], np.float32
-        )
-        self.prior: Array = _log(worlds.spreads)[:, None, None] + _log(lights)[:, None]
+    light_step_seconds: float = LIGHT_STEP_SECONDS
+    unnoted_turn_seconds: float = UNNOTED_TURN_SECONDS
+    light_step_at_entry: float = LIGHT_STEP_AT_ENTRY
 
 
 @dataclass(frozen=True, slots=True)
 class Smoothed:
-    """What all observations come to: the posterior of each.
+    """What all observations come to: the posterior of each, and the rates as re-estimated.
 
     `light_stepped_at` has the probability that the light itself stepped at an entry.
     """
 
     posteriors: Sequence[Posterior] = ()
     light_stepped_at: Mapping[int, float] = field(default_factory=dict)
+    rates: Rates = Rates()
 
 
-def smooth(parts: Iterable[Sequence[Observation]], worlds: Worlds = Worlds()) -> Smoothed:
+def smooth(observations: Sequence[Observation], passes: int = 2) -> Smoothed:
     """The posteriors of observations in the order of time, by forward-backward.
 
-    The light of each part is modelled anew; the person is one.
+    Each of the `passes` but the first goes by the rates that the one before re-estimated.
     """
-    told = [_Model(part, worlds).forward_backward() for part in parts if part]
-    person = _log(worlds.unnoted_turn_seconds) + sum(part.likelihood for part in told)
-    person = np.exp(person - np.logaddexp.reduce(person))
-    stepped_at: dict[int, float] = defaultdict(float)
-    for part in told:
-        for entry, steps in part.light_stepped_at:
-            stepped_at[entry] += float(person @ steps)
-    posteriors = [
-        _posterior(hypotheses, [person @ each for each in sums])
-        for part in told
-        for hypotheses, sums in zip(part.hypotheses, part.sums, strict=True)
-    ]
-    return Smoothed(posteriors, stepped_at)
+    if not observations:
+        return Smoothed()
+    model, rates = _Model(observations), Rates()
+    for _ in range(passes):
+        gammas, counts = model.forward_backward(rates)
+        rates = model.rates(gammas, counts)
+    return Smoothed([*map(_posterior, model.states, gammas)], counts.light_stepped_at, rates)
 
 
-def _log(worlds: Sequence[tuple[float, float]]) -> Array:
-    """The logarithms of these worlds' priors."""
-    found: Array = np.log([prior for _, prior in worlds])
-    return found
-
-
-def _posterior(hypotheses: Sequence[Hypothesis], sums: Sequence[Array]) -> Posterior:
-    """The posterior of an observation, by the probabilities of each hypothesis's ring offsets."""
+def _posterior(states: Sequence[_States], gamma: Sequence[Array]) -> Posterior:
+    """The posterior of an observation."""
+    sums = [part.sum(axis=1).tolist() for part in gamma]
     offsets: dict[float, float] = defaultdict(float)
     turned: list[tuple[float, float]] = []
-    for one, probabilities in zip(hypotheses, sums, strict=True):
-        for offset, probability in zip((0.0, *one.offsets), probabilities.tolist(), strict=True):
+    for one, probabilities in zip(states, sums, strict=True):
+        for offset, probability in zip(one.offsets, probabilities, strict=True):
             offsets[offset] += probability
-            turned.append((one.stops + offset, probability if offset else 0.0))
+            turned.append((one.hypothesis.stops + offset, probability if offset else 0.0))
     del offsets[0.0]
     likeliest = max(offsets, key=offsets.__getitem__, default=0.0)
     offset = likeliest if offsets.get(likeliest) else 0.0
-    if len(hypotheses) == 1:  # Many have these two alike.
-        return Posterior((1.0,), (float(sums[0][0]),), (0.0,), offset)
+    if len(states) == 1:  # Many have these two alike.
+        return Posterior((1.0,), (sums[0][0],), (0.0,), offset)
     return Posterior(
-        tuple(float(each.sum()) for each in sums),
-        tuple(float(each[0]) for each in sums),
+        tuple(map(sum, sums)),
+        tuple(probabilities[0] for probabilities in sums),
         tuple(
-            sum(found for stops, found in turned if abs(stops - one.stops) < _SAME_STOPS)
-            for one in hypotheses
+            sum(found for stops, found in turned if abs(stops - one) < _SAME_STOPS)
+            for one in (state.hypothesis.stops for state in states)
         ),
         offset,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """What one part comes to, for each person: the log `likelihood` of its observations.
+@dataclass(slots=True)
+class _Counts:
+    """Expected counts of transitions."""
 
-    `sums` has of each observation, for each hypothesis, persons by ring offsets.
-    """
-
-    hypotheses: Sequence[Sequence[Hypothesis]]
-    likelihood: Array
-    sums: Sequence[Sequence[Array]]
-    light_stepped_at: Sequence[tuple[int, Array]]
+    light_steps: float = 0.0
+    unnoted_turns: float = 0.0
+    light_stepped_at: dict[int, float] = field(default_factory=lambda: defaultdict(float))
 
 
 class _States:
-    """One hypothesis at one observation.
+    """One hypothesis at one observation: arrays of ring offsets (0 first) by brightness.
 
-    Arrays have axes of spreads, rates, ring offsets (0 first) and brightness. `turned` is the
-    emission where an un-noted turn may have ended.
+    `turned` is the emission where an un-noted turn may have ended.
     """
 
-    def __init__(
-        self, seen: Observation, hypothesis: Hypothesis, grid: Array, factors: Array
-    ) -> None:
+    def __init__(self, seen: Observation, hypothesis: Hypothesis, grid: Array) -> None:
         self.hypothesis = hypothesis
         self.offsets = (0.0, *hypothesis.offsets)
         implied = seen.light + hypothesis.stops + np.array(self.offsets)
         miss = implied[:, None] - grid
         self.miss: Array = miss.astype(np.float32)
-        spreads = seen.spread * factors
-        self.emission = student_t(self.miss / spreads) / spreads
+        self.emission = student_t(self.miss / seen.spread) / seen.spread
         # Before it is rounded: just at the limit, single precision would tell otherwise.
         self.turned = self.emission * (np.abs(miss) < _TURN_SPREADS * seen.spread)
 
@@ -197,113 +167,91 @@ class _Move:
     """
 
     def __init__(
-        self, before: Observation, seen: Observation, old: _States, new: _States, model: _Model
+        self, before: Observation, seen: Observation, old: _States, new: _States, grid: Grid
     ) -> None:
-        axes, grid = model.axes, model.grid
         one, other = old.hypothesis, new.hypothesis
-        self.new, self.grid = new, grid
+        self.new = new
+        self.light_step_ratio, self.unnoted_ratio = seen.light_step_ratio, seen.unnoted_ratio
         self.seconds = max(seen.at - before.at, 1.0)
         self.made = _made(seen, one, other)
         self.entries = range(one.entry + 1, other.entry + 1)
         self.stays = slice(0, 1) if self.entries else slice(None)
+        self.grid = grid
         lenses = LENS_DIFFERENCE if one.lens != other.lens else 0.0
         self.wander = grid.wander(round(self.seconds), lenses)
+        self.turns = _turns(new.offsets, is_new=bool(self.entries))
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
-        self.step = self._light_step(seen, axes.step_rates)
-        turns = self._turn(seen, axes.turn_rates) * _turns(new.offsets, is_new=bool(self.entries))
-        self.stay = self.made * (1 - self.step) * (1 - turns.sum(axis=-1, keepdims=True))
-        self.turns = self.made * turns
-        self.step *= self.made
+        if len(seen.hypotheses) > 1:
+            self.turns = self.turns * UNNOTED_NEAR_ENTRY
         if seen.same_scene is not None:
             # Of turns within a scene, those from the log's stop and back to it are followed.
-            scene = _Scene(seen.same_scene, seen.spread, axes.factors)
-            self.same_stays = scene.emission(new.miss[self.stays], old.miss)
-            self.same_turns = scene.emission(new.miss, old.miss[:1])
-            self.same_backs = scene.emission(new.miss[:1], old.miss)
+            scene = seen.same_scene
+            old_miss = scene.share * old.miss
+            self.same_stays = self.made * _same_scene(scene, new.miss[self.stays] - old_miss)
+            self.same_turns = _same_scene(scene, new.miss - old_miss[:1])
+            self.same_backs = _same_scene(scene, new.miss[:1] - old_miss)
 
-    def _light_step(self, seen: Observation, rates: Array) -> Array:
-        # Light that comes and goes, as clouds do, is as likely as not another after a long time.
-        steps: Array = -np.expm1(-2 * self.seconds * seen.light_step_ratio * rates) / 2
+    def _light_step(self, rates: Rates) -> float:
+        steps = _once(self.seconds, rates.light_step_seconds / self.light_step_ratio)
         if self.entries:
             # Nobody who turns to something else takes the same picture.
-            steps = np.minimum(1.0, steps + LIGHT_STEP_AT_ENTRY * (1 - self.same))
-        return steps
+            steps = min(1.0, steps + rates.light_step_at_entry * (1 - self.same))
+        return self.made * steps
 
-    def _turn(self, seen: Observation, rates: Array) -> Array:
+    def _turn(self, rates: Rates) -> float:
         seconds = self.seconds + (_BETWEEN_BURSTS if self.seconds > _BURST else 0.0)
-        near = UNNOTED_NEAR_ENTRY if len(seen.hypotheses) > 1 else 1.0
-        turns: Array = -np.expm1(-seconds * seen.unnoted_ratio * rates) * near
-        return turns
+        return self.made * _once(seconds, rates.unnoted_turn_seconds / self.unnoted_ratio)
 
     def _rows(self, states: Array) -> Array:
-        return states.sum(axis=2, keepdims=True) if self.entries else states
+        return states.sum(axis=0, keepdims=True) if self.entries else states
 
-    def forward(self, alpha: Array, into: Array) -> None:
+    def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
         """Add what comes of alpha, emission included; keep what `backward` counts by."""
         rows = self._rows(alpha)
-        wandered, stepped = carried(rows, self.wander), carried(rows, self.grid.steps)
-        self.stepped = stepped if self.entries else None
-        new = self.new
-        moved = (1 - self.same) * self.stay * wandered + self.step * stepped
-        into[:, :, self.stays] += new.emission[:, :, self.stays] * moved
-        into += new.turned * ((1 - self.same) * (self.turns.swapaxes(-1, -2) @ wandered))
+        self.wandered, self.stepped = rows @ self.wander, rows @ self.grid.steps
+        self.turn, self.step = self._turn(rates), self._light_step(rates)
+        new, turn = self.new, self.turn
+        moved = self.made * (1 - self.same) * self.wandered + self.step * self.stepped
+        into[self.stays] += new.emission[self.stays] * moved
+        into += new.turned * ((turn * (1 - self.same) * self.turns).T @ self.wandered)
         if self.same:
-            into[:, :, self.stays] += self.stay * self._rows(self.same_stays * alpha)
-            into += self.turns[..., 0, :, None] * self.same_turns * alpha[:, :, :1]
+            into[self.stays] += self._rows(self.same_stays * alpha)
+            into += turn * self.turns[0][:, None] * self.same_turns * alpha[0]
             if not self.entries:
-                backs = self.turns[..., 1:, :1] * (self.same_backs * alpha)[:, :, 1:]
-                into[:, :, :1] += backs.sum(axis=2, keepdims=True)
+                into[0] += turn * (self.turns[1:, 0] @ (self.same_backs * alpha)[1:])
 
-    def backward(self, alpha: Array, beta: Array) -> Array:
+    def backward(self, alpha: Array, beta: Array, counts: _Counts) -> Array:
         """What comes before beta, emission included."""
-        stays = self.new.emission[:, :, self.stays] * beta[:, :, self.stays]
-        turns = self.turns @ (self.new.turned * beta)
-        moved = carried((1 - self.same) * (self.stay * stays + turns), self.wander)
-        moved += self.step * carried(stays, self.grid.steps)
-        if self.stepped is not None:
-            self.light_stepped: Array = (self.step * self.stepped * stays).sum(axis=(2, 3))
+        new, turn = self.new, self.turn
+        stays = new.emission[self.stays] * beta[self.stays]
+        turns = (turn * (1 - self.same) * self.turns) @ (new.turned * beta)
+        moved: Array = (self.made * (1 - self.same) * stays + turns) @ self.wander
+        moved += self.step * (stays @ self.grid.steps)
+        counts.unnoted_turns += float(np.vdot(self.wandered, turns))
+        steps = self.step * float(np.vdot(self.stepped, stays))
+        for entry in self.entries:
+            counts.light_stepped_at[entry] += steps
+        counts.light_steps += 0.0 if self.entries else steps
         if not self.same:
             return moved
         turned = np.zeros_like(alpha)
-        turned[:, :, :1] = self.turns[..., :1, :] @ (self.same_turns * beta)
+        turned[0] = turn * (self.turns[0] @ (self.same_turns * beta))
         if not self.entries:
-            backs = self.same_backs * beta[:, :, :1]
-            turned[:, :, 1:] = self.turns[..., 1:, :1] * backs[:, :, 1:]
-        found: Array = self.stay * self.same_stays * beta[:, :, self.stays] + turned + moved
-        return found
-
-
-class _Scene:
-    """What ties an observation to the one before it, for each spread."""
-
-    def __init__(self, scene: SameScene, spread: float, factors: Array) -> None:
-        own = spread**2 * (1 - scene.share)
-        spreads = (spread * factors) ** 2
-        mine = np.minimum(own, spreads)
-        self._share = 1 - mine / spreads
-        rest = scene.spread**2 - own * (1 + scene.share)
-        self._spread = np.sqrt(np.maximum(rest, 0) + mine * (1 + self._share))
-        self._probability = scene.probability
-
-    def emission(self, miss: Array, before: Array) -> Array:
-        found: Array = student_t((miss - self._share * before) / self._spread) * (
-            self._probability / self._spread
-        )
-        return found
+            turned[1:] = turn * self.turns[1:, :1] * (self.same_backs * beta[0])[1:]
+        counts.unnoted_turns += float(np.vdot(alpha, turned))
+        return self.same_stays * beta[self.stays] + turned + moved
 
 
 class _Model:
     """The model over these observations, which are at least one."""
 
-    def __init__(self, observations: Sequence[Observation], worlds: Worlds) -> None:
+    def __init__(self, observations: Sequence[Observation]) -> None:
         self.observations = observations
-        self.axes = _Axes(worlds)
-        least = min(factor for factor, _ in worlds.spreads)
-        cell = median(seen.spread for seen in observations) * least * _GRID
+        cell = median(seen.spread for seen in observations) * _GRID
         implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
         self.grid = Grid(min(implied), max(implied), cell)
         self.states = [
-            [_States(seen, one, self.grid.values, self.axes.factors) for one in seen.hypotheses]
+            [_States(seen, one, self.grid.values) for one in seen.hypotheses]
             for seen in observations
         ]
         self.moves = [list(self._moves(at)) for at in range(1, len(observations))]
@@ -314,58 +262,60 @@ class _Model:
         for i, old in enumerate(self.states[at - 1]):
             for j, new in enumerate(self.states[at]):
                 if new.hypothesis.entry >= old.hypothesis.entry:
-                    yield i, j, _Move(before, seen, old, new, self)
+                    yield i, j, _Move(before, seen, old, new, self.grid)
 
-    def forward_backward(self) -> _Told:
-        """What the observations come to by gamma, each world with its share."""
-        forward, scales = self._forward()
-        shape = self.axes.shape
-        joint = np.log(scales).sum(axis=0).reshape(shape) + self.axes.prior
-        likelihood = np.logaddexp.reduce(joint, axis=(0, 1))
-        weights = np.exp(joint - likelihood)
-
-        def by_person(worlds: Array) -> Array:
-            apart = worlds.reshape(*shape, *worlds.shape[2:])
-            found: Array = np.einsum("slp,slp...->p...", weights, apart)
-            return found
-
+    def forward_backward(self, rates: Rates) -> tuple[list[list[Array]], _Counts]:
+        """Gamma of each observation, by hypothesis, and the expected counts."""
+        forward, scales = self._forward(rates)
+        counts = _Counts()
         beta = [np.ones_like(alpha) for alpha in forward[-1]]
-        sums = [[by_person(alpha.sum(axis=-1)) for alpha in forward[-1]]]
-        stepped: list[tuple[int, Array]] = []
+        gammas = [forward[-1]]
         for at in range(len(self.observations) - 1, 0, -1):
             before = forward[at - 1]
-            onward = [part / scales[at][..., None, None] for part in beta]
+            onward = [part / scales[at] for part in beta]
             beta = [np.zeros_like(alpha) for alpha in before]
             for i, j, move in self.moves[at - 1]:
-                beta[i] += move.backward(before[i], onward[j])
-                stepped += ((entry, by_person(move.light_stepped)) for entry in move.entries)
-            both = zip(before, beta, strict=True)
-            sums.append([by_person((one * part).sum(axis=-1)) for one, part in both])
-        hypotheses = [seen.hypotheses for seen in self.observations]
-        return _Told(hypotheses, likelihood, sums[::-1], stepped)
+                beta[i] += move.backward(before[i], onward[j], counts)
+            gammas.append([one * part for one, part in zip(before, beta, strict=True)])
+        return gammas[::-1], counts
 
-    def _forward(self) -> tuple[list[list[Array]], list[Array]]:
+    def _forward(self, rates: Rates) -> tuple[list[list[Array]], list[float]]:
         """Alpha of each observation, scaled to a sum of 1, and the sums before that."""
         first = self.states[0]
-        alpha = [self._nothing(one) for one in first]
+        alpha = [np.zeros_like(one.emission) for one in first]
         for into, one in zip(alpha, first, strict=True):
             # Nothing can tell whether the ring stood as logged at the very first: it is believed.
             made = _made(self.observations[0], first[0].hypothesis, one.hypothesis)
-            into[:, :, 0] = made * one.emission[:, :, 0]
+            into[0] = made * one.emission[0]
         forward: list[list[Array]] = []
-        scales: list[Array] = []
+        scales: list[float] = []
         for at in range(len(self.observations)):
             if at:
-                alpha = [self._nothing(one) for one in self.states[at]]
+                alpha = [np.zeros_like(one.emission) for one in self.states[at]]
                 for i, j, move in self.moves[at - 1]:
-                    move.forward(forward[-1][i], alpha[j])
-            scales.append(sum(part.sum(axis=(2, 3)) for part in alpha))
-            forward.append([part / scales[-1][..., None, None] for part in alpha])
+                    move.forward(forward[-1][i], alpha[j], rates)
+            scales.append(sum(float(part.sum()) for part in alpha))
+            forward.append([part / scales[-1] for part in alpha])
         return forward, scales
 
-    def _nothing(self, states: _States) -> Array:
-        spreads, lights, persons = self.axes.shape
-        return np.zeros((spreads, lights * persons, *states.miss.shape), np.float32)
+    def rates(self, gammas: Sequence[Sequence[Array]], counts: _Counts) -> Rates:
+        """The rates that the expected counts give, with their priors."""
+        times = [seen.at for seen in self.observations]
+        gaps = (min(_MOST_SECONDS, after - before) for before, after in pairwise(times))
+        seconds = _PRIOR_SECONDS + sum(gaps)
+        first, last = (
+            sum(
+                one.hypothesis.entry * float(part.sum())
+                for one, part in zip(self.states[at], gammas[at], strict=True)
+            )
+            for at in (0, -1)
+        )
+        at_entries = _PRIOR_ENTRIES * LIGHT_STEP_AT_ENTRY + sum(counts.light_stepped_at.values())
+        return Rates(
+            seconds / (_PRIOR_SECONDS / LIGHT_STEP_SECONDS + counts.light_steps),
+            seconds / (_PRIOR_SECONDS / UNNOTED_TURN_SECONDS + counts.unnoted_turns),
+            min(1.0, at_entries / (_PRIOR_ENTRIES + last - first)),
+        )
 
 
 def student_t(miss: Array) -> Array:
@@ -374,6 +324,16 @@ def student_t(miss: Array) -> Array:
     squared = base * base
     found: Array = 1 / (squared * squared * np.sqrt(base))
     return found
+
+
+def _same_scene(scene: SameScene, miss: Array) -> Array:
+    found: Array = student_t(miss / scene.spread) * (scene.probability / scene.spread)
+    return found
+
+
+def _once(seconds: float, mean: float) -> float:
+    """The probability that something with this mean time between events happens (Poisson)."""
+    return -math.expm1(-seconds / mean)
 
 
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
@@ -389,8 +349,7 @@ def _turns(offsets: tuple[float, ...], *, is_new: bool) -> Array:
     """
     to = np.array(offsets, np.float32)
     sizes = np.abs(to[: 1 if is_new else None, None] - to)
-    marks = np.where(np.isclose(to, np.rint(to)), 1.0, _HALF_STOPS)
-    turns: Array = np.where(sizes > 0, marks / np.maximum(sizes, _LEAST_TURN), 0.0)
+    turns: Array = np.where(sizes > 0, 1 / np.maximum(sizes, _LEAST_TURN), 0.0)
     turns /= np.maximum(turns.sum(axis=1, keepdims=True), 1.0)
     if is_new:
         return turns * UNNOTED_AT_ENTRY
