@@ -503,7 +503,7 @@ def test_a_log_without_bodies_holds_for_the_only_one() -> None:
     found = one(shot("K7_0201", "09:10:00"), NAMELESS)
     assert (short(found), found.body) == ("fill miran58 f/2.8 58mm", "k7")
     assert found.fill is not None
-    assert found.fill.adapter is KIT.adapters["m42-e"]
+    assert found.fill.adapter == KIT.adapters["m42-e"]
     assert found.fill.focal_length_35mm == 58
 
 

@@ -72,7 +72,7 @@ def test_a_match_names_body_entry_and_adapter() -> None:
     found = one(at("10:31:00"), LOG)
     assert (found.body, found.log, found.log_line) == ("k7", "session.txt", 4)
     assert found.fill is not None
-    assert found.fill.adapter is KIT.adapters["f-e-reducer"]
+    assert found.fill.adapter == KIT.adapters["f-e-reducer"]
     assert found.fill.focal_length_35mm == 20
     assert found.time is not None
     assert found.time.isoformat() == "2026-05-17T10:31:00"

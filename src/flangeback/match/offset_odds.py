@@ -27,11 +27,11 @@ BURST_GAP = 3.0
 """Seconds between shots of one burst, at the most."""
 AROUND = 120.0
 """Seconds before the first shot and after the last in which an entry still belongs to them."""
-_BY_A_SHOT = 120.0
+_BY_A_SHOT = 240.0
 """Seconds from a shot within which most changes are made: people change lenses to use them."""
 _IN_LONG_PAUSE = 0.1
 """How often changes are made farther from any shot, against 1 near one, by those who do so."""
-_NEAR_SHOTS = 0.5
+_NEAR_SHOTS = 0.9
 """How likely a person does; others change lenses as they walk, or when they are back."""
 _IN_SHORT_PAUSE = {ChangeKind.LENS: 0.01, ChangeKind.RING: 0.05}
 """The same in pauses shorter than the change takes."""
@@ -53,6 +53,8 @@ _SHIFTED = -2.5
 late start makes that of itself."""
 _IDLE = {ChangeKind.LENS: 0.06, ChangeKind.RING: 0.2}
 """The share of entries that no frame follows before the next one (judgement)."""
+_SOONER = 4.0
+"""Times as often as over the whole outing frames are made once something was noted (judgement)."""
 _LEAST_SCATTER = 0.2
 """Stops."""
 _GAPS = (3.0, 30.0, 120.0)
@@ -144,9 +146,8 @@ class ChangeOdds(NamedTuple):
         shares = np.array([_IDLE[change.kind or ChangeKind.LENS] for change in changes])
         # Who rarely makes a frame makes none in a short while.
         lasts = np.maximum(0.0, np.append(starts[1:] - ends[:-1], 0.0))
-        shares += (1 - shares) * np.exp(
-            -np.count_nonzero(_begins(shots.times)) * lasts / max(1.0, np.ptp(shots.times))
-        )
+        often = _SOONER * np.count_nonzero(_begins(shots.times)) / max(1.0, np.ptp(shots.times))
+        shares += (1 - shares) * np.exp(-often * lasts)
         idle = np.minimum(0.0, np.log(shares / np.maximum(1 - shares, 0.5)))
         return cls(
             shots.times,
