@@ -30,7 +30,7 @@ def microseconds(span: timedelta) -> int:
     return span // _MICROSECOND
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class TrueTime:
     """When a frame was made, by the log's clock.
 
@@ -43,7 +43,7 @@ class TrueTime:
     latest: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Reference:
     """A photo of a clock: the body read `camera`, the clock `true`.
 
@@ -62,7 +62,7 @@ class Reference:
         return self.camera - self.true
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class BodyClock:
     """How far a body's clock is ahead of the log's.
 
@@ -114,7 +114,7 @@ class ClockSource(StrEnum):
     GPS = "gps"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class StatedClock:
     """By how much a body's clock is ahead (seconds) as `source` says; None: taken as right.
 
@@ -130,7 +130,7 @@ class StatedClock:
     lines: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ClockHistory:
     """What a body's readings go by: `clock`, but for the files in `pieces`.
 

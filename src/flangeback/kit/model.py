@@ -30,7 +30,7 @@ class AdapterKind(StrEnum):
     EXTENDER = "extender"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Body:
     """A camera body. `model` and `serial` are what its frames' Exif says; `sensor` is mm x mm."""
 
@@ -48,7 +48,7 @@ class Body:
         return FULL_FRAME_DIAGONAL / math.hypot(*self.sensor)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Lens:
     """A lens.
 
@@ -94,7 +94,7 @@ class Lens:
         return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Adapter:
     """An adapter between two mounts.
 
@@ -116,7 +116,7 @@ class Adapter:
         return self.kind in (AdapterKind.APERTURE, AdapterKind.ELECTRONIC)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Kit:
     """All the gear, by key. `file` is where it was read from."""
 

@@ -18,7 +18,7 @@ OrderWord = Literal["first", "then"]
 next slate frame."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Moment:
     """An instant as closely as it was written: from `earliest` up to, not including, `latest`.
 
@@ -45,7 +45,7 @@ class ApertureKind(StrEnum):
     NOT_NOTED = "not noted"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Aperture:
     """The aperture of an entry; `stops` are the f-numbers written: one, two or none."""
 
@@ -57,7 +57,7 @@ class Aperture:
         return words.get(self.kind) or "f/" + "-".join(map(exact, self.stops))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class FrameName:
     """A frame named in the log: its stem as written, with a folder before it where one was given.
 
@@ -75,7 +75,7 @@ class FrameName:
         return cls(name, place.line.number, place.column, place.is_quoted)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class FrameRange:
     """The frames from `first` to `last`, both included, counted by their names' last number."""
 
@@ -98,7 +98,7 @@ class GroupKind(StrEnum):
     """A name with `*`, which stands for any characters."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class FrameGroup:
     """Frames that are named together: all, those of a folder or a day, those of a pattern.
 
@@ -135,7 +135,7 @@ class Part(StrEnum):
     REMARK = "remark"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Entry:
     """One entry, as written: what it doesn't say is None.
 
@@ -171,7 +171,7 @@ class Entry:
         return next(self.places[part] for part in (*parts, Part.ENTRY) if part in self.places)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ClockOffset:
     """`clock BODY fast|slow AMOUNT`: the body's clock is `ahead` of the log's (slow: negative).
 
@@ -184,7 +184,7 @@ class ClockOffset:
     sure: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ClockReference:
     """`clock BODY FRAME shows TIME`: the frame is a photo of a clock that showed `shows`."""
 
@@ -195,7 +195,7 @@ class ClockReference:
     sure: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Setting:
     """What stood on a body during a span, everything carried on.
 
@@ -213,7 +213,7 @@ class Setting:
     says_f_number: bool = field(default=False, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Span:
     """A setting and when it held.
 
@@ -229,7 +229,7 @@ class Span:
     order: OrderWord | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class SessionLog:
     """A log without faults: its entries as written, and the spans they mean.
 

@@ -32,7 +32,7 @@ _SAME = 20.0
 """Seconds around an offset that count as it."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ClockFit:
     """How a body's stated clock fits its frames.
 

@@ -16,7 +16,7 @@ from flangeback.match.names import in_a_log
 from flangeback.words import listed
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class LogLine:
     """A line of a log, as it was written."""
 
@@ -25,7 +25,7 @@ class LogLine:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ClockWord:
     """How a body's clock was taken to go.
 
@@ -40,7 +40,7 @@ class ClockWord:
     residual: timedelta
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Explanation:
     """One frame's way through the match.
 

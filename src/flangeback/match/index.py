@@ -136,7 +136,7 @@ def _common_offset(frames: Iterable[Frame]) -> timedelta | None:
     return Counter(offsets).most_common(1)[0][0] if offsets else None
 
 
-@dataclass(slots=True)
+@dataclass
 class _BodyNotes:
     """What the logs say of one body. `zones` has that of each entry's log."""
 
@@ -175,7 +175,7 @@ class _BodyNotes:
         return StatedClock(ahead, source, self.sure, error + self.slack, by_gps, lines)
 
 
-@dataclass(slots=True)
+@dataclass
 class _Notes:
     """Collects what the logs say, log by log. `only` is the body that nameless entries mean."""
 

@@ -17,7 +17,7 @@ from flangeback.words import listed
 LOG = "session.txt"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class OutingFolder:
     """The folder of an outing's frames.
 

@@ -47,7 +47,7 @@ class SensorSource(StrEnum):
     FOCAL_PLANE = "focal-plane resolution"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Evidence:
     """A crop factor, and from how many frames (none for the kit)."""
 
@@ -56,7 +56,7 @@ class Evidence:
     frames: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class SizeFinding:
     """What holds for the pictures of one size that a body made.
 
@@ -72,7 +72,7 @@ class SizeFinding:
     against: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class BodySensor:
     """What is known of one body's sensor. `refused` says which evidence was of no use, and why."""
 

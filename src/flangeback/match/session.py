@@ -15,7 +15,7 @@ from flangeback.log import LogError, SessionLog, read_log
 from flangeback.match.index import missing_names
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Session:
     """An outing's frames, logs and gear.
 
