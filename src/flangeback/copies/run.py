@@ -73,7 +73,7 @@ def fill(
                 left = run.carry_out_others(planned.others, writer)
                 run.withdraw(planned.withdrawn, writer)
                 run.finish_folders(planned.names)
-                writer.seal(matches.noted)
+                writer.seal(matches.noted() if matches.noted else None)
             finally:
                 writer.close()
         except OSError as error:

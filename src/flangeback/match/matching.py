@@ -69,7 +69,7 @@ def match_frames(
         if (span.setting.log, span.setting.line) not in met
     }
     clocks = tuple(one.clock for one in evidence.values())
-    noted = told.noted() if told else None
+    noted = told.noted if told else None
     return Matches(found, sensors, timelines, clocks, tuple(idle), noted)
 
 

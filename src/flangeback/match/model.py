@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -121,7 +121,7 @@ class Matches:
     By the body's key, `sensors` says what its sensor is known by, and `timelines` has the bodies
     that the logs speak of: their clocks, their shots and the changes among them as evidence left
     them. `clocks` says how each body's clock fits its frames; `idle` are the entries that met no
-    frame, each with its line. `noted` is what the frames told, for a
+    frame, each with its line. `noted` gives what the frames told, for a
     later match of the same files (see `told`); None where the log spoke alone.
     """
 
@@ -130,7 +130,7 @@ class Matches:
     timelines: Mapping[str | None, BodyTimeline] = field(default_factory=dict)
     clocks: tuple[ClockFit, ...] = ()
     idle: tuple[tuple[Setting, str], ...] = ()
-    noted: Mapping[str, Any] | None = field(default=None, compare=False, repr=False)
+    noted: Callable[[], Mapping[str, Any]] | None = field(default=None, compare=False, repr=False)
 
     @property
     def totals(self) -> Mapping[Outcome, int]:
