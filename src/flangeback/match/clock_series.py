@@ -18,7 +18,7 @@ from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader, read_several
 from flangeback.match.changes import BodyTimeline, ChangeKind, Values, standing, values
 from flangeback.match.exposure import hypothesis
-from flangeback.match.offset_odds import BURST_GAP, Floats, NotedChange, ShotSeries
+from flangeback.match.offset_odds import Floats, NotedChange, ShotSeries, begins_burst
 from flangeback.match.outcomes import has_focal
 from flangeback.match.pauses import by_pauses
 from flangeback.match.shots import Shot
@@ -56,7 +56,7 @@ class BodySeries(NamedTuple):
     def bursts(self) -> Floats:
         """The first shot of each burst, in seconds from the first of all."""
         times = self.shots.times
-        found: Floats = times[np.append(True, np.diff(times) > BURST_GAP)]
+        found: Floats = times[begins_burst(times)]
         return found
 
     def beside(self, others: Sequence[BodySeries], offsets: Floats) -> Floats:
@@ -120,9 +120,8 @@ def _shot_series(
     # In the order they were made: what a reading allows in a reset or the hour that runs twice may
     # have its middle later.
     times = np.maximum.accumulate(np.array([shot.at for shot in shots]) - shots[0].at)
-    is_pause = np.diff(times) > BURST_GAP
-    is_first = np.append(True, is_pause)
-    is_edge = is_first | np.append(is_pause, True)
+    is_first = begins_burst(times)
+    is_edge = is_first | np.append(is_first[1:], True)
     light, gain = np.full(len(shots), np.nan), np.full(len(shots), np.nan)
     wanted = [
         at

@@ -146,7 +146,9 @@ class ChangeOdds(NamedTuple):
         shares = np.array([_IDLE[change.kind or ChangeKind.LENS] for change in changes])
         # Who rarely makes a frame makes none in a short while.
         lasts = np.maximum(0.0, np.append(starts[1:] - ends[:-1], 0.0))
-        often = _SOONER * np.count_nonzero(_begins(shots.times)) / max(1.0, np.ptp(shots.times))
+        often = (
+            _SOONER * np.count_nonzero(begins_burst(shots.times)) / max(1.0, np.ptp(shots.times))
+        )
         shares += (1 - shares) * np.exp(-often * lasts)
         idle = np.minimum(0.0, np.log(shares / np.maximum(1 - shares, 0.5)))
         return cls(
@@ -215,7 +217,7 @@ class ChangeOdds(NamedTuple):
         before = np.searchsorted(ends, first - offsets)
         after = len(starts) - np.searchsorted(starts, last - offsets, "right")
         once = _ANY_OUTSIDE * (before + after > 0) + _BOTH_SIDES * (np.minimum(before, after) > 0)
-        bursts = self.times[_begins(self.times)]
+        bursts = self.times[begins_burst(self.times)]
         early = np.searchsorted(bursts, starts[0] + offsets)
         apart = early + len(bursts) - np.searchsorted(bursts, ends[-1] + offsets)
         goes_on = (after > 0) | (starts[-1] + offsets > self.times[-1]) & self.ends_mounted
@@ -261,7 +263,7 @@ def lens_log_odds(
     return total
 
 
-def _begins(times: Floats) -> NDArray[np.bool_]:
+def begins_burst(times: Floats) -> NDArray[np.bool_]:
     """Which shots are the first of a burst."""
     return np.append(True, np.diff(times) > BURST_GAP)
 
