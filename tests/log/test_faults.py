@@ -171,8 +171,8 @@ def test_a_remark_without_quotes_is_one_fault() -> None:
         "zone Europe/Stokholm\nzone +2\n9:12 k7 miran58",
         # Two bodies: the entry may be either's.
         "9:12 k7 n2 tolvan28 open\n9:20 n2 f/4\n9:30 k7 f/4",
-        # By order and by time at once, however often, and what carries on from it.
-        "first k7 miran58 f/2.8\n9:20 k7 f/4\nthen k7 f/8\n9:40 k7 f/5.6",
+        # A second `first`, however often, and what carries on from it.
+        "first k7 miran58 f/2.8\nfirst k7 f/4\nfirst k7 f/8\n9:40 k7 f/5.6",
         # Without its `first`, however many follow.
         "then k7 miran58 f/2.8\nthen k7 f/4",
         # The body of the first isn't understood: it may be anyone's.

@@ -189,7 +189,7 @@ def logs(draw: st.DrawFn, remarks: bool = True) -> SessionLog:
     names_bodies = draw(st.booleans())
     clock = datetime(2026, 5, 17, draw(st.integers(0, 23)), draw(st.integers(0, 59)))
     found: list[Entry] = []
-    # A body's entries go by time or by order; those by name stand above both.
+    # Most bodies' entries go by time or by order; those by name stand above both.
     ordered = draw(st.sets(st.sampled_from([None, *sorted(BODIES)])))
     for _ in range(draw(st.integers(0, 6))):
         clock += timedelta(seconds=draw(st.integers(120, 40_000)))

@@ -174,6 +174,19 @@ def test_each_body_has_its_own_order_and_another_may_go_by_time() -> None:
     assert other[5:] == [f"fill {FIRST}", "slate", *[f"fill {SECOND}"] * 3]
 
 
+def test_of_times_and_order_for_one_body_what_both_say_is_certain() -> None:
+    text = LOG + "date 2026-05-17\n9:00 k7 miran58 f/2.8\n9:05 k7 f/8"
+    matches = found("..s..s.", text)
+    both = ["partial", "partial", "slate", "unsure"]
+    assert [short(one).split()[0] for one in matches] == ["fill"] * 2 + ["slate"] + both
+    (doubt,) = matches[3].doubts
+    expected = "line 2, by the order of slate frames, and line 5 say different things"
+    assert doubt.text.startswith(expected)
+    # By the order alone where times say nothing, and by times where marks and order don't fit.
+    assert letters(found("..s..s.", LOG + "date 2026-05-17\n9:06 k7 off"))[:2] == "AA"
+    assert letters(found("..x....", text)[:4]) == "AAAA"
+
+
 def test_a_frame_without_a_time_has_no_place_in_the_order() -> None:
     frames = [shot(f"K7_{n:04}", f"09:{n:02}:00" if n != 2 else None) for n in range(1, 6)]
     matches = found("..s..", "first k7 miran58 f/2.8\nthen k7 f/5.6", frames)

@@ -82,27 +82,21 @@ class _Carrier:
         return entry.body or next(iter(self.named), None)
 
     def _check_order(self, entry: Entry, track: Track) -> None:
-        """Note an entry by order where none can stand, and one by time among those by order."""
-        lines, place = track.first_lines, entry.place(Part.ORDER, Part.TIME)
-        if lines is None or not entry.says(Part.ORDER, Part.TIME):
+        """Note an entry by order where none can stand."""
+        if not entry.says(Part.ORDER) or track.order_is_faulty:
             return
-        lines.setdefault("order" if entry.says(Part.ORDER) else "time", entry.line)
-        body = self._body(entry)
+        place, body = entry.place(Part.ORDER), self._body(entry)
         of = "the body's" if body is None else f"{body}'s"
-        if len(lines.keys() & {"time", "order"}) == 2:
-            kind = min(("time", "order"), key=lines.__getitem__)
-            text = f"{of} entries go by {kind}, since line {lines[kind]}"
-            fault = place.fault(text, "all of a body's by time, or all by first and then")
-        elif entry.order == "first" and "first" in lines:
-            fault = place.fault(f"{of} `first` stands in line {lines['first']}", "then")
-        elif entry.order == "then" and "first" not in lines and self.lost_line is None:
+        if entry.order == "first" and track.first_line is not None:
+            fault = place.fault(f"{of} `first` stands in line {track.first_line}", "then")
+        elif entry.order == "then" and track.first_line is None and self.lost_line is None:
             fault = place.fault(f"{of} `first` is missing", "a `first` above it")
         else:
             if entry.order == "first":
-                lines["first"] = entry.line
+                track.first_line = entry.line
             return
         self.faults.append(fault)
-        track.first_lines = None
+        track.order_is_faulty = True
 
     # One entry ---------------------------------------------------------------------------------
 

@@ -133,9 +133,10 @@ class Track:
     """All by frame names, with these."""
     closed: list[tuple[Entry, Moment, Moment]] = field(default_factory=list)
     """Those with a start and an end, with these."""
-    first_lines: dict[str, int] | None = field(default_factory=dict)
-    """Where its entries by time and by order begin, and its `first` stands; None after a fault in
-    their order was told: the entries after it make no other."""
+    first_line: int | None = None
+    """Where its `first` stands."""
+    order_is_faulty: bool = False
+    """A fault in the order of its entries was told: the entries after it make no other."""
 
     def enter(self, state: State, entry: Entry | None = None) -> None:
         """Note what stands on the body after its entry, or after one that may be any body's."""

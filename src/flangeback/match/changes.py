@@ -55,7 +55,7 @@ class Rank(IntEnum):
     GROUP = 1
     """A folder or a day."""
     TIME = 2
-    """Or the order of slate frames: a body has one of the two."""
+    """Or the order of slate frames: where a body has both, neither stands above the other."""
     NAME = 3
     """Frames by their names, or by a pattern of them."""
 

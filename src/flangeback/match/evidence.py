@@ -64,6 +64,8 @@ class BodyEvidence:
     told: Mapping[int, Source] = field(default_factory=dict)
     estimates: Mapping[int, Estimate] = field(default_factory=dict)
     by_rival: Mapping[int, tuple[Setting | None, ...]] = field(default_factory=dict)
+    by_order: BodyEvidence | None = None
+    """What the order of its slate frames comes to, where the log has times of the body too."""
 
     def after(self, source: Source, evidence: Narrowing) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
@@ -115,6 +117,15 @@ class BodyEvidence:
 
     def standings(self) -> Iterator[tuple[str, Standing]]:
         """What may have stood when each of its files was made."""
+        if self.by_order is None:
+            yield from self._standings()
+            return
+        ordered = dict(self.by_order.standings())
+        for file, found in self._standings():
+            yield file, found.beside(ordered.pop(file, Standing()))
+        yield from ordered.items()
+
+    def _standings(self) -> Iterator[tuple[str, Standing]]:
         yield from self.settled.items()
         shots, changes = self.timeline.shots, self.timeline.changes
         apart = {*self.doubts, *self.told, *self.estimates, *self.by_rival}
@@ -238,7 +249,7 @@ def log_evidence(index: LogIndex, kit: Kit) -> Mapping[str | None, BodyEvidence]
 def _fits(index: LogIndex, kit: Kit, pictures: PictureReader) -> Mapping[str | None, ClockFit]:
     from flangeback.match.clock_weighing import fit_clocks
 
-    by_time = {key: log for key, log in index.by_body.items() if not log.by_order}
+    by_time = {key: log for key, log in index.by_body.items() if log.goes_by_time}
     return fit_clocks(by_time, kit, pictures)
 
 
@@ -305,12 +316,13 @@ def _by_log(
     key: str | None, log: BodyLog, index: LogIndex, kit: Kit, pictures: PictureReader
 ) -> BodyEvidence:
     """What the entries of one body come to, by time or by the order of slate frames."""
+    by_time = BodyEvidence(log.timeline, ClockFit(key, log.stated))
     if not log.by_order:
-        return BodyEvidence(log.timeline, ClockFit(key, log.stated))
+        return by_time
     from flangeback.match.slate_fit import OrderEntry
     from flangeback.match.slate_order import SlateLines, by_slates
 
-    shots = log.timeline.shots
+    shots = log.all_shots
     body = kit.bodies.get(key or "")
     entries = []
     for span in log.by_order:
@@ -322,6 +334,5 @@ def _by_log(
     lines = SlateLines(index.slates, index.not_slates)
     told = by_slates(shots, lights, entries, lines, disorder)
     timeline = replace(log.timeline, shots=told.shots, changes=told.changes)
-    return BodyEvidence(
-        timeline, ClockFit(key, log.stated), Source.ORDER, told.settled, told.doubts
-    )
+    by_order = BodyEvidence(timeline, by_time.clock, Source.ORDER, told.settled, told.doubts)
+    return replace(by_time, by_order=by_order) if log.goes_by_time else by_order

@@ -49,15 +49,20 @@ class BodyLog(NamedTuple):
     """What the logs say about one body.
 
     `timeline` has its changes by time among its shots, without slate frames that a line names.
-    `by_order` are its spans by the order of slate frames: then there are no changes yet, and the
-    shots are all there are. `stated` is what is said of its clock; `missed`
-    says in words that all entries miss its frames.
+    `by_order` are its spans by the order of slate frames, for which `all_shots` are looked through.
+    `stated` is what is said of its clock; `missed` says in words that all entries miss its frames.
     """
 
     timeline: BodyTimeline
     stated: StatedClock
     by_order: tuple[Span, ...] = ()
+    all_shots: tuple[Shot, ...] = ()
     missed: str | None = None
+
+    @property
+    def goes_by_time(self) -> bool:
+        """Whether an entry without an order speaks of it, or none does."""
+        return bool(self.timeline.changes) or not self.by_order
 
 
 class LogIndex(NamedTuple):
@@ -315,8 +320,7 @@ class _Notes:
         frames, notes = self._sound(body), self.by_body[body]
         by_order = tuple(span for span in notes.spans if span.order is not None)
         clock = notes.history(frames)
-        kept = frames if by_order else [f for f in frames if f.file not in self.slates]
-        shots = shots_of(kept, clock)
+        shots = shots_of([f for f in frames if f.file not in self.slates], clock)
         changes = changes_by_time(notes.spans, shots)
         if not notes.overnight:
             changes = ended_by_pauses(changes, shots)
@@ -327,7 +331,8 @@ class _Notes:
             clock = replace(clock, clock=replace(clock.clock, unsure=set_back(frames, clock.zone)))
             missed = None if clock.clock.unsure else misses(body, entries, times)
         stated = notes.stated(clock, shots)
-        return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order, missed)
+        all_shots = shots_of(frames, clock) if by_order else ()
+        return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order, all_shots, missed)
 
 
 def _reference(photo: Frame, line: ClockReference, zone: tzinfo | None) -> Reference | None:

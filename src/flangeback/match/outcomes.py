@@ -42,7 +42,8 @@ class Standing:
     nothing. `outcome` is set where the frame comes to it whatever stood, with `reason` in words.
     `estimate` is the light's own of the f-number. With `is_open` it is left blank, though only one
     setting is claimed: what stood before the first entry may have stood on. `by_rival` is what
-    may have stood by another clock, where that is the likelier.
+    may have stood by another clock, where that is the likelier. `contested` says in words that the
+    settings are those of entries which differ, and no change from one to the other.
     """
 
     settings: tuple[Setting | None, ...] = (None,)
@@ -53,6 +54,21 @@ class Standing:
     estimate: Estimate | None = None
     is_open: bool = False
     by_rival: tuple[Setting | None, ...] = ()
+    contested: str | None = None
+
+    def beside(self, order: Standing) -> Standing:
+        """The same where the log has an `order` of slate frames too: what both say is certain."""
+        is_certain = order.outcome is None and any(order.settings)
+        is_told = self.outcome is None and any(self.settings)
+        if order.outcome is Outcome.SLATE or (is_certain and not is_told):
+            return order
+        if not is_certain or not is_told:
+            return self
+        lines = [one.line for one in (*order.settings, *self.settings) if one is not None]
+        line = f"line {lines[0]}, by the order of slate frames,"
+        differ = f"{line} and line {lines[-1]} say different things"
+        settings = (*filter(None, order.settings), *self.settings)
+        return replace(self, settings=settings, is_open=False, contested=differ)
 
 
 class Circumstances(NamedTuple):
@@ -109,7 +125,7 @@ def judge(
         if around.sensor is not None:
             equivalent = around.sensor.equivalent(frame, fill.focal_length)
             fill = _with_equivalent(fill, equivalent)
-    near = () if latest is None else _near_change(standing.settings)
+    near = () if latest is None else _near_change(standing)
     on_sensor = () if around.sensor is None or fill is None else around.sensor.doubts(frame)
     filled = found.outcome.is_filled and fill is not None and fill.focal_length is not None
     own = (*near, *found.doubts)
@@ -184,8 +200,9 @@ def _strictest(found: Sequence[_Comparison]) -> _Comparison:
     return first._replace(stale=stale, doubts=tuple(doubts))
 
 
-def _near_change(settings: Sequence[Setting | None]) -> tuple[Doubt, ...]:
+def _near_change(standing: Standing) -> tuple[Doubt, ...]:
     """The doubt on a frame that more than one setting may have made."""
+    settings = standing.settings
     if len({setting and values(setting) for setting in settings}) < 2:
         return ()
     claims = [setting for setting in settings if setting is not None]
@@ -193,7 +210,7 @@ def _near_change(settings: Sequence[Setting | None]) -> tuple[Doubt, ...]:
     differing = [len(set(column)) > 1 for column in zip(*map(values, claims), strict=True)]
     if any(differing):
         ways = " or ".join(dict.fromkeys(_differing(setting, differing) for setting in claims))
-        text = f"made within the change of line {line}: {ways}"
+        text = f"{standing.contested or f'made within the change of line {line}'}: {ways}"
     elif settings[-1] is None:
         text = f"made close to the end of line {line}: it may be from after it"
     else:
