@@ -56,6 +56,12 @@ def test_a_decimal_of_the_marked_series_is_an_f_number(written: str) -> None:
     assert str(read(f"9:12 k7 miran58 {written}").spans[0].setting.f_number) == "5.6"
 
 
+def test_the_widest_mark_of_all_is_an_f_number() -> None:
+    # Lenses that open to f/0.95 are marked so (common practice).
+    problem = fault("9:12 k7 miran58 0.95")
+    assert problem.text == "f/0.95 is wider than miran58's f/2"
+
+
 @pytest.mark.parametrize("written", ["5.7", "8", "11", "2.7"])
 def test_other_bare_numbers_are_told_what_they_may_be(written: str) -> None:
     problem = fault(f"9:12 k7 miran58 {written}")

@@ -287,8 +287,11 @@ def _marks() -> frozenset[Decimal]:
 
 
 def is_marked(written: str) -> bool:
-    """Whether rings or displays are marked with this number: full, half or third stops."""
-    return number(written) in _marks()
+    """Whether rings or displays are marked with this number.
+
+    Full, half or third stops, and f/0.95, to which some lenses open (common practice).
+    """
+    return number(written) in _marks() or number(written) == Decimal("0.95")
 
 
 def aperture(token: Token) -> Aperture:
