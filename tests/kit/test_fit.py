@@ -320,6 +320,14 @@ def test_an_error_that_depth_of_field_hides() -> None:
     assert 80_000 < shown.far_limit < 85_000
 
 
+def test_the_first_sharp_stop_is_a_number_in_json(tmp_path: Path) -> None:
+    kit = tmp_path / "kit.toml"
+    kit.write_text(off("27.56"), "utf-8")
+    done = CliRunner().invoke(app, ["kit", "fit", "miran58", "k7", "--kit", str(kit), "--json"])
+    (found,) = json.loads(done.stdout)["fits"]
+    assert found["ways"][0]["views"][0]["infinity"]["sharp_from"] == 4
+
+
 def test_too_thin_reads_short() -> None:
     # 0.10 mm too thin: infinity is sharp where the scale says 58 + 3364/0.1 mm = 33.7 m.
     reach = only_view(off("27.36")).infinity

@@ -71,7 +71,8 @@ def rounded(value: Any, digits: int = 4) -> Any:
         return [rounded(each, digits) for each in value]
     if isinstance(value, dict):
         return {name: rounded(each, digits) for name, each in value.items()}
-    return round(value, digits) if isinstance(_plain(value), float) else _plain(value)
+    plain = _plain(value)
+    return round(plain, digits) if isinstance(plain, float) else plain
 
 
 # Frames and copies -----------------------------------------------------------------------------
