@@ -149,9 +149,9 @@ def test_counts_on_real_files_are_exifreads(corpus: Path) -> None:
     ours: dict[str | None, Counter[str]] = defaultdict(Counter)
     for body in survey_frames(known).bodies:
         ours[body.name.model]["frames"] += body.frames
-        ours[body.name.model]["f_number"] += body.lacks_f_number
-        ours[body.name.model]["focal_length"] += body.lacks_focal_length
-        ours[body.name.model]["lens"] += body.lacks_lens
+        ours[body.name.model]["f_number"] += body.lacks["f-number"]
+        ours[body.name.model]["focal_length"] += body.lacks["focal length"]
+        ours[body.name.model]["lens"] += body.lacks["lens"]
     assert len(known) > 50
     assert dict(ours) == dict(counts)
 

@@ -47,7 +47,7 @@ def logged(tour: Tour) -> Iterator[tuple[Truth, str]]:
 def test_the_outing_is_counted_as_it_was_made(tour: Tour) -> None:
     found = tally_folders([tour.out])
     expected = Counter(name for _, name in logged(tour))
-    counts = {str(key[0]): count.frames for key, count in found.by_lens().items()}
+    counts = {str(key[0]): count.frames for key, count in found.tables["lenses"].items()}
     assert {name: counts[name] for name in expected} == expected
     filled = sum(truth.outcome in ("fill", "partial") for truth in TRUTH)
     assert (found.total.filled, found.total.kept) == (filled, filled)
@@ -57,7 +57,7 @@ def test_the_outing_is_counted_as_it_was_made(tour: Tour) -> None:
         for truth, name in logged(tour)
         if truth.f_number is not None
     )
-    by_stop = found.by_lens_and_f_number()
+    by_stop = found.tables["f_numbers"]
     assert {key: by_stop[key].frames for key in f_numbers} == f_numbers
 
 
@@ -65,13 +65,13 @@ def test_wide_open_is_by_the_lens_and_not_by_the_reducer(tour: Tour) -> None:
     # Behind the reducer, 5.6 on the ring is f/3.98: near the lens's own 2.8, and not wide open.
     open_frames = [t.file for t, _ in logged(tour) if t.f_number == Decimal("2.8")
                    and t.lens == "tolvan28"]  # fmt: skip
-    found = tally_folders([tour.out]).by_lens()
+    found = tally_folders([tour.out]).tables["lenses"]
     assert found["Tolvan 28mm f/2.8",].wide_open == len(open_frames) == 2
     assert found["Brask Tele 135mm f/3.5",].wide_open == 0
 
 
 def test_adapters_stand_with_the_frames_that_were_made_through_them(tour: Tour) -> None:
-    counts = tally_folders([tour.out]).by_body_and_adapter()
+    counts = tally_folders([tour.out]).tables["bodies"]
     by_adapter = Counter(dict.fromkeys(("m42-e", "f-mft", "f-e-reducer"), 0))
     for truth, _ in logged(tour):
         on_n2 = truth.file.startswith("N2")
@@ -93,9 +93,9 @@ def test_frames_that_are_gone_still_count_as_not_kept(tour: Tour, tmp_path: Path
     after = tally_folders([out])
     assert after.total.kept == before.total.kept - 3
     assert after.total.frames == before.total.frames
-    brask = after.by_lens()["Brask Tele 135mm f/3.5",]
+    brask = after.tables["lenses"]["Brask Tele 135mm f/3.5",]
     assert (brask.filled - brask.kept) == 3
-    assert after.by_body_and_adapter().keys() == before.by_body_and_adapter().keys()
+    assert after.tables["bodies"].keys() == before.tables["bodies"].keys()
     lines = list(tally_lines(after))
     assert f"{after.total.filled} filled, {after.total.kept} of them still there" in lines[0]
     assert any(line.startswith("lens ") and "kept" in line for line in lines)
@@ -107,9 +107,9 @@ def test_copies_counted_by_their_tags_alone_come_to_the_same(tour: Tour, tmp_pat
     plain = tmp_path / "plain"
     shutil.copytree(tour.out, plain, ignore=shutil.ignore_patterns("*.jsonl"))
     by_tags, by_manifest = tally_folders([plain]), tally_folders([tour.out])
-    for name in ("by_lens", "by_lens_and_f_number", "by_focal_length"):
+    for name in ("lenses", "f_numbers", "focal_lengths"):
         counts = [
-            {key: (n.frames, n.wide_open) for key, n in getattr(one, name)().items()}
+            {key: (n.frames, n.wide_open) for key, n in one.tables[name].items()}
             for one in (by_tags, by_manifest)
         ]
         assert counts[0] == counts[1]
@@ -131,7 +131,7 @@ def test_sidecars_count_for_their_raw_files(corpus: Path, tmp_path: Path) -> Non
     result = CliRunner().invoke(app, ["fill", str(frames), "--into", str(out), "--over"])
     assert result.exit_code in (0, 1), result.output
     assert (out / "K7_0001.xmp").exists()
-    (key,) = tally_folders([out]).by_lens_and_f_number()
+    (key,) = tally_folders([out]).tables["f_numbers"]
     assert key == ("Miran 58mm f/2", 2.0)
     assert tally_folders([out]).total.wide_open == 1
 
@@ -145,7 +145,7 @@ def test_lenses_of_real_files_are_exifreads(corpus: Path, tmp_path: Path) -> Non
         value = str(tags["EXIF LensModel"].values) if "EXIF LensModel" in tags else ""
         expected[value.strip(" \0") if value.strip(" -0.\0") else None] += 1
     found = tally_folders([tmp_path])
-    counts = {key[0]: count.frames for key, count in found.by_lens().items()}
+    counts = {key[0]: count.frames for key, count in found.tables["lenses"].items()}
     named = {name: count for name, count in expected.items() if name}
     assert {name: counts[name] for name in named} == named
     assert found.total.frames + found.damaged == sum(expected.values())

@@ -6,8 +6,9 @@ Lengths are in mm, angles in degrees, lengths of time in seconds; what isn't kno
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from flangeback.match.clock_fit import ClockFit
 from flangeback.report.survey import clock_remarks
+from flangeback.tally.model import TABLES
 from flangeback.words import utc_offset
 
 if TYPE_CHECKING:
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
     from flangeback.match.model import FrameMatch, Matches
     from flangeback.match.sensors import BodySensor, SizeFinding
     from flangeback.survey.model import BodySurvey, Survey
-    from flangeback.tally.model import Count, Key, Tally
+    from flangeback.tally.model import Tally
 
 Document = dict[str, Any]
 
@@ -250,10 +252,8 @@ def _body(body: BodySurvey) -> Document:
         **fields(body.name, *_NAME),
         **fields(body, "frames", "start", "end", "pause", without_time="untimed"),
         "offsets": list(map(utc_offset, body.offsets)),
-        "lacking": {
-            **fields(body, lens="lacks_lens", f_number="lacks_f_number"),
-            **fields(body, focal_length="lacks_focal_length", any="lacks_any"),
-        },
+        "lacking": {re.sub("[- ]", "_", part): n for part, n in body.lacks.items()}
+        | {"any": body.lacks_any},
         "registered": [
             fields(found, "focal_length", "frames")
             | {"stretches": [fields(each, *_STRETCH) for each in found.stretches]}
@@ -271,16 +271,10 @@ def _body(body: BodySurvey) -> Document:
 
 def tally_document(tally: Tally) -> Document:
     """`flangeback/tally-1`."""
-    return {
-        "schema": "flangeback/tally-1",
-        **fields(tally, "folders", unreadable="damaged"),
-        "totals": asdict(tally.total),
-        "lenses": _counts(tally.by_lens(), "lens"),
-        "f_numbers": _counts(tally.by_lens_and_f_number(), "lens", "f_number"),
-        "focal_lengths": _counts(tally.by_focal_length(), "focal_length", "focal_length_35mm"),
-        "bodies": _counts(tally.by_body_and_adapter(), "body", "adapter"),
+    tables = {
+        name: [dict(zip(TABLES[name], key, strict=True)) | asdict(n) for key, n in counts.items()]
+        for name, counts in tally.tables.items()
+        if name != "months"
     }
-
-
-def _counts(counts: Mapping[Key, Count], *names: str) -> list[Document]:
-    return [dict(zip(names, key, strict=True)) | asdict(count) for key, count in counts.items()]
+    sums = fields(tally, "folders", unreadable="damaged") | {"totals": asdict(tally.total)}
+    return {"schema": "flangeback/tally-1", **sums, **tables}

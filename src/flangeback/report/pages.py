@@ -14,18 +14,20 @@ from markupsafe import Markup
 
 import flangeback
 from flangeback import words
+from flangeback.clock.model import SECOND, instant
 from flangeback.copies.output import lies_in
 from flangeback.errors import InputError, Problem
 from flangeback.kit.card import Card
-from flangeback.report import charts, fit, lanes, outing_page
+from flangeback.report import fit, lanes, outing_page
 from flangeback.report import tally as tally_words
 from flangeback.report.proof import Proof
 from flangeback.report.runs import shown_fill
 from flangeback.report.survey import clock_remarks
+from flangeback.report.timeline import axis_of
 from flangeback.saving import save
 from flangeback.survey.model import Survey
 from flangeback.system import open_file
-from flangeback.tally.model import Tally
+from flangeback.tally.model import Key, Tally
 
 _FRAMES, _CARD = "flangeback frames", "flangeback kit card"
 _TALLY, _SURVEY = "flangeback tally", "flangeback survey"
@@ -72,17 +74,26 @@ def write_tally_page(path: Path, tally: Tally) -> None:
 
     Raises InputError when another's file is in the way, or it can't be written.
     """
+    tables = tally.tables
+    named: dict[str, tally_words.Namer] = {
+        "lenses": tally_words.lens_name,
+        "bodies": tally_words.body_namer(tally),
+        "focal_lengths": _both_lengths,
+        "months": lambda key: str(key[0] or "no date"),
+    }
     rows = {
-        "lenses": (tally.by_lens(), tally_words.lens_name),
-        "bodies": (bodies := tally.by_body_and_adapter(), tally_words.body_namer(bodies)),
-        "months": (tally.by_month(), tally_words.month_name),
+        name: [(call(key), n) for key, n in tables[name].items()] for name, call in named.items()
     }
-    tables = {
-        name: charts.bars(counts, map(named, counts)) for name, (counts, named) in rows.items()
-    }
-    heat, lengths = charts.heat_table(tally), charts.focal_lengths(tally)
-    values = {"tally": tally, "heat": heat, "lengths": lengths} | tables
-    _write(path, _rendered("tally.html", _TALLY, values), _TALLY)
+    rows["focal_lengths"] = [(name, n) for name, n in rows["focal_lengths"] if name]
+    stops = sorted({stop for _, stop in tables["f_numbers"]}, key=lambda stop: (stop is None, stop))
+    _write(path, _rendered("tally.html", _TALLY, {"tally": tally, "stops": stops} | rows), _TALLY)
+
+
+def _both_lengths(key: Key) -> str:
+    """A focal length with its 35 mm equivalent; empty where it isn't known."""
+    own, equivalent = key
+    told = "" if equivalent is None else f" (as {words.focal_length(equivalent)})"
+    return "" if own is None else words.focal_length(own) + told
 
 
 def write_survey_page(path: Path, survey: Survey, folder: str) -> None:
@@ -90,17 +101,29 @@ def write_survey_page(path: Path, survey: Survey, folder: str) -> None:
 
     Raises InputError when another's file is in the way, or it can't be written.
     """
-    axis, blocks = charts.survey_lanes(survey, _SURVEY_WIDTH)
+    timed = [body for body in survey.bodies if body.clusters or body.registered]
+    stretches = [
+        stretch
+        for body in timed
+        for stretch in (*body.clusters, *(one for r in body.registered for one in r.stretches))
+    ]
+    times = [_seconds(at) for stretch in stretches for at in (stretch.start, stretch.end)]
+    axis = axis_of(times, _SURVEY_WIDTH)
     values = {
         "survey": survey,
         "folder": folder,
         "axis": axis,
-        "lanes": blocks,
+        "place": lambda at: axis.x(_seconds(at)),
+        "timed": timed,
         "hours": tuple(lanes.hours_of(axis, timedelta(0))),
-        "missing": charts.missing,
         "remarks": tuple(clock_remarks(survey)),
     }
     _write(path, _rendered("survey.html", _SURVEY, values), _SURVEY)
+
+
+def _seconds(at: datetime) -> float:
+    """A reading of a body's own clock, which is taken as it stands."""
+    return instant(at.replace(tzinfo=None)) / SECOND
 
 
 def write_card_page(path: Path, cards: Sequence[Card]) -> None:

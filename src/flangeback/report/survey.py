@@ -125,12 +125,7 @@ def _when(body: BodySurvey) -> str:
 def _lacking(body: BodySurvey) -> str:
     if not body.lacks_any:
         return "none lacks lens data"
-    missing = {
-        "lens": body.lacks_lens,
-        "f-number": body.lacks_f_number,
-        "focal length": body.lacks_focal_length,
-    }
-    parts = ", ".join(f"{what} in {number}" for what, number in missing.items() if number)
+    parts = ", ".join(f"{what} in {number}" for what, number in body.lacks.items() if number)
     return f"{body.lacks_any} lack lens data: {parts}"
 
 

@@ -6,7 +6,6 @@ import csv
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict
-from functools import partial
 from io import StringIO
 from textwrap import wrap
 
@@ -27,15 +26,14 @@ def tally_lines(tally: Tally, bar: str = "█", width: int = 80) -> Iterator[str
         text += f"; {total.filled} filled, {total.kept} of them still there"
     text += f"; {tally.damaged} can't be read" if tally.damaged else ""
     yield from wrap(text, width)
-    bodies = tally.by_body_and_adapter()
-    tables: Sequence[tuple[str, Mapping[Key, Count], Namer]] = (
-        ("lens", tally.by_lens(), lens_name),
-        ("lens and f-number", tally.by_lens_and_f_number(), _lens_and_f_number),
-        ("focal length, 35 mm equivalent", tally.by_focal_length(), _focal_length),
-        ("body and adapter", bodies, body_namer(bodies)),
+    tables: Sequence[tuple[str, str, Namer]] = (
+        ("lens", "lenses", lens_name),
+        ("lens and f-number", "f_numbers", lambda key: f"{key[0]} {words.f_number(key[1])}"),
+        ("focal length, 35 mm equivalent", "focal_lengths", _focal_length),
+        ("body and adapter", "bodies", body_namer(tally)),
     )
-    for title, counts, named in tables:
-        if counts:
+    for title, name, named in tables:
+        if counts := tally.tables[name]:
             yield ""
             yield from _table(title, counts, named, bar, width, with_kept=total.kept < total.filled)
 
@@ -67,46 +65,27 @@ def lens_name(key: Key) -> str:
     return str(key[0] or "no lens named")
 
 
-def _lens_and_f_number(key: Key) -> str:
-    lens, f_number = key
-    stop = words.f_number(_known(f_number))
-    return f"{lens} {stop}"
-
-
 def _focal_length(key: Key) -> str:
     length, equivalent = key
-    text = "no focal length" if length is None else words.focal_length(_known(length))
-    return text if equivalent is None else f"{text}, {words.focal_length(_known(equivalent))}"
+    text = "no focal length" if length is None else words.focal_length(length)
+    return text if equivalent is None else f"{text}, {words.focal_length(equivalent)}"
 
 
-def _known(part: str | float | None) -> float | None:
-    return None if part is None else float(part)
+def body_namer(tally: Tally) -> Namer:
+    """Names bodies with their adapters, and by their serial numbers where they need them."""
+    bodies = {body for body, _ in tally.tables["bodies"]}
+    models = Counter(map(_model, bodies))
 
+    def named(key: Key) -> str:
+        body, adapter = key
+        name = _model(body) if models[_model(body)] == 1 else body
+        return f"{name}, {adapter}" if adapter else str(name)
 
-def month_name(key: Key) -> str:
-    """A month as the key has it."""
-    return str(key[0] or "no date")
-
-
-def body_namer(counts: Mapping[Key, Count]) -> Namer:
-    """Names bodies with their adapters, by their serial numbers where they need them."""
-    return partial(_body, _plain_bodies(counts))
-
-
-def _plain_bodies(counts: Mapping[Key, Count]) -> frozenset[str]:
-    """Bodies that are told apart without their serial numbers."""
-    bodies = {str(key[0]) for key in counts}
-    models = Counter(_model(body) for body in bodies)
-    return frozenset(body for body in bodies if models[_model(body)] == 1)
+    return named
 
 
 def _model(body: str) -> str:
     return body.partition(", serial ")[0]
-
-
-def _body(plain: frozenset[str], key: Key) -> str:
-    body = _model(str(key[0])) if key[0] in plain else str(key[0])
-    return f"{body}, {key[1]}" if key[1] else body
 
 
 _COLUMNS = ("body", "adapter", "lens", "f_number", "focal_length", "focal_length_35mm")
@@ -114,13 +93,10 @@ _COLUMNS = ("body", "adapter", "lens", "f_number", "focal_length", "focal_length
 
 def _cell(part: str | float | None) -> str | float:
     """A cell that no spreadsheet takes for a formula (common practice: a quote before it)."""
-    if isinstance(part, str):
-        return (
-            f"'{words.visible(part)}"
-            if part.startswith(("=", "+", "-", "@", "\t", "\r"))
-            else words.visible(part)
-        )
-    return "" if part is None else part
+    if not isinstance(part, str):
+        return "" if part is None else part
+    is_formula = part.startswith(("=", "+", "-", "@", "\t", "\r"))
+    return "'" * is_formula + words.visible(part)
 
 
 def tally_csv(tally: Tally) -> str:
@@ -128,6 +104,6 @@ def tally_csv(tally: Tally) -> str:
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*_COLUMNS, *Count.__dataclass_fields__])
-    for key, count in tally.by(lambda one: tuple(getattr(one, name) for name in _COLUMNS)).items():
-        writer.writerow([_cell(part) for part in key] + list(asdict(count).values()))
+    for key, count in tally.by(*_COLUMNS).items():
+        writer.writerow([*map(_cell, key), *asdict(count).values()])
     return out.getvalue()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -71,8 +72,9 @@ class Disorder:
 class BodySurvey:
     """One body's frames. Times are its own clock's.
 
-    `lacks_...` count frames in which that is blank, `lacks_any` those where any of them is;
-    a registered focal length counts as one. `pause` is what separates the clusters, in seconds.
+    `lacks` counts the frames in which "lens", "f-number" and "focal length" are blank, `lacks_any`
+    those where any of them is; a registered focal length counts as one. `pause` is what separates
+    the clusters, in seconds.
     `gps_ahead` is how far the clock is ahead of GPS time: whole, where the frames state their
     offset from UTC, else but for whole quarters of an hour (`gps_whole` is False). `example` is
     the first of its frames.
@@ -84,9 +86,7 @@ class BodySurvey:
     start: datetime | None
     end: datetime | None
     offsets: tuple[timedelta, ...]
-    lacks_lens: int
-    lacks_f_number: int
-    lacks_focal_length: int
+    lacks: Mapping[str, int]
     lacks_any: int
     registered: tuple[Registered, ...]
     natives: tuple[Native, ...]

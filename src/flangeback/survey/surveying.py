@@ -44,7 +44,8 @@ def survey_frames(frames: Iterable[Frame]) -> Survey:
 
 def _body(name: BodyName, frames: Sequence[Frame], timed: Timed) -> BodySurvey:
     pause = pause_of(timed)
-    natives = Counter(frame.lens_data.lens for frame in frames if frame.lens_data.is_native)
+    data = [frame.lens_data for frame in frames]
+    natives = Counter(one.lens for one in data if one.is_native)
     gps_frames, ahead, whole = gps_ahead(frames)
     return BodySurvey(
         name,
@@ -53,10 +54,12 @@ def _body(name: BodyName, frames: Sequence[Frame], timed: Timed) -> BodySurvey:
         timed[0][0] if timed else None,
         timed[-1][0] if timed else None,
         tuple(sorted({f.time.offset for f in frames if f.time and f.time.offset is not None})),
-        sum(not frame.lens_data.says_lens for frame in frames),
-        sum(frame.lens_data.f_number is None for frame in frames),
-        sum(frame.lens_data.focal_length is None for frame in frames),
-        sum(not frame.lens_data.is_whole for frame in frames),
+        {
+            "lens": sum(not one.says_lens for one in data),
+            "f-number": sum(one.f_number is None for one in data),
+            "focal length": sum(one.focal_length is None for one in data),
+        },
+        sum(not one.is_whole for one in data),
         tuple(_registered(frames, timed)),
         tuple(Native(lens, count) for lens, count in natives.most_common()),
         pause,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 _SAME = 0.03
 """Relative: marks are rounded (f/5.6 is 5.657, ISO 517), and a third of a stop is 12 %."""
@@ -52,7 +53,17 @@ class Count:
     kept: int = 0
 
 
-Key = tuple[str | float | None, ...]
+Key = tuple[Any, ...]
+"""The values of some fields of [Taken], such as its lens and f-number."""
+TABLES: Mapping[str, tuple[str, ...]] = {
+    "lenses": ("lens",),
+    "f_numbers": ("lens", "f_number"),
+    "focal_lengths": ("focal_length", "focal_length_35mm"),
+    "bodies": ("body", "adapter"),
+    "months": ("month",),
+}
+"""What is counted, by which fields of [Taken]."""
+_IN_ORDER = ("f_numbers", "focal_lengths", "months")
 
 
 @dataclass(frozen=True)
@@ -66,21 +77,22 @@ class Tally:
     @cached_property
     def total(self) -> Count:
         """All of them."""
-        return _count(dict(self.taken))
+        return _count(self.taken)
 
-    def by(
-        self, key: Callable[[Taken], Key | None], *, in_order: bool = False
-    ) -> Mapping[Key, Count]:
-        """Counts by some kind, in its order or the most frequent first.
+    @cached_property
+    def tables(self) -> Mapping[str, Mapping[Key, Count]]:
+        """The TABLES; f-numbers are those of frames that name their lens."""
+        found = {name: self.by(*kind, in_order=name in _IN_ORDER) for name, kind in TABLES.items()}
+        named = {key: count for key, count in found["f_numbers"].items() if key[0]}
+        return found | {"f_numbers": named}
 
-        Frames whose kind is None are left out.
-        """
+    def by(self, *fields: str, in_order: bool = False) -> Mapping[Key, Count]:
+        """Counts by these fields of [Taken], in their order or the most frequent first."""
         groups: dict[Key, dict[Taken, int]] = {}
         for taken, number in self.taken.items():
-            kind = key(taken)
-            if kind is not None:
-                groups.setdefault(kind, {})[taken] = number
-        counts = {kind: _count(group) for kind, group in groups.items()}
+            key = tuple(getattr(taken, name) for name in fields)
+            groups.setdefault(key, {})[taken] = number
+        counts = {key: _count(group) for key, group in groups.items()}
 
         def place(one: tuple[Key, Count]) -> tuple[object, ...]:
             ends = -one[1].frames, _order(one[0])
@@ -88,36 +100,12 @@ class Tally:
 
         return dict(sorted(counts.items(), key=place))
 
-    def by_lens(self) -> Mapping[Key, Count]:
-        """By lens, None for frames that name none."""
-        return self.by(lambda taken: (taken.lens,))
 
-    def by_lens_and_f_number(self) -> Mapping[Key, Count]:
-        """By lens and f-number, in that order."""
-        return self.by(lambda one: (one.lens, one.f_number) if one.lens else None, in_order=True)
-
-    def by_focal_length(self) -> Mapping[Key, Count]:
-        """By focal length and 35 mm equivalent."""
-        return self.by(lambda one: (one.focal_length, one.focal_length_35mm), in_order=True)
-
-    def by_month(self) -> Mapping[Key, Count]:
-        """By month, in order."""
-        return self.by(lambda one: (one.month,), in_order=True)
-
-    def by_body_and_adapter(self) -> Mapping[Key, Count]:
-        """By body and adapter, None where none is known."""
-        return self.by(lambda taken: (taken.body, taken.adapter))
-
-
-def _order(key: Key) -> tuple[tuple[int, float, str], ...]:
+def _order(key: Key) -> tuple[tuple[bool, bool, float | str], ...]:
     """Numbers in their order, then texts in theirs, blanks last."""
+    parts = (part.casefold() if isinstance(part, str) else part for part in key)
     return tuple(
-        (2, 0.0, "")
-        if part is None
-        else (1, 0.0, part.casefold())
-        if isinstance(part, str)
-        else (0, part, "")
-        for part in key
+        (part is None, isinstance(part, str), 0 if part is None else part) for part in parts
     )
 
 
