@@ -10,10 +10,11 @@ import flangeback
 from flangeback import Outcome
 from flangeback.clock.model import ClockSource, StatedClock
 from flangeback.demo import Outing
-from flangeback.match.clock_fit import ClockFit
+from flangeback.match.clock_fit import ClockFit, clock_line
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.model import Estimate, Matches
-from flangeback.report.settling import Case, cases, clock_cases
+from flangeback.report.outing_page import OutingPage
+from flangeback.report.settling import Case, cases
 from support.kits import whole_kit
 from support.shots import KIT, log, matched, shot
 
@@ -97,8 +98,8 @@ def test_a_clock_that_is_contradicted_is_asked_about_once() -> None:
     ]
     asked = replace(found, frames=tuple(doubted), clocks=(fit,))
     assert not list(cases(asked, [log(text)], KIT))
-    (case,) = clock_cases(asked)
-    assert case.line == "clock k7 fast 3m20s"
+    (contradicted,) = OutingPage("", asked, [log(text)], KIT).open_clocks
+    assert clock_line(contradicted) == "clock k7 fast 3m20s"
 
 
 def test_where_entries_name_no_body_the_lines_name_none() -> None:

@@ -24,27 +24,27 @@ def explanation_lines(found: Explanation, width: int = 80) -> Iterator[str]:
     """The explanation as text of this width."""
     yield f"{found.match.frame.file}: {found.match.outcome}"
     for label, text in _rows(found):
-        head = f"  {label}".ljust(_LABEL)
-        after = " " * _LABEL
-        yield from wrap(head + text, width, subsequent_indent=after, break_on_hyphens=False)
+        line, after = f"  {label}".ljust(_LABEL) + text, " " * _LABEL
+        yield from wrap(line, width, subsequent_indent=after, break_on_hyphens=False)
 
 
 def _rows(found: Explanation) -> Iterator[_Row]:
     match = found.match
     body = described(match.frame)
     yield "body", f"{match.body}, {body}" if match.body else body
-    if match.frame.damage is None:
+    is_sound = match.frame.damage is None
+    if is_sound:
         yield "camera time", _camera_time(match.frame)
         yield "clock", _clock(found)
         if found.fit is not None and found.fit.tells and not found.by_name:
             yield "", clock_words(found.fit)
-        yield "true time", _true_time(found)
+        yield "true time", f"{match.time:%Y-%m-%d %H:%M:%S}" if match.time else "not known"
         yield from _entry(found)
     for doubt in match.doubts:
         yield "evidence", f"{doubt.kind}: {doubt.text}"
     if match.reason not in (None, NO_ENTRY):
         yield "reason", match.reason or ""
-    if match.frame.damage is None:
+    if is_sound:
         yield from _values(match)
 
 
@@ -58,10 +58,6 @@ def _camera_time(frame: Frame) -> str:
 
 _EXACT = 2
 """A line goes through two points whatever they are."""
-
-
-def _seconds(span: timedelta) -> str:
-    return f"{span.total_seconds():.1f} s"
 
 
 def _clock(found: Explanation) -> str:
@@ -78,17 +74,14 @@ def _clock(found: Explanation) -> str:
     if clock.error:
         text += f", give or take {duration(clock.error)}"
     if len(clock.lines) > _EXACT:
-        text += f", {len(clock.lines)} photos of a clock agreeing within {_seconds(clock.residual)}"
+        within = f"{clock.residual.total_seconds():.1f} s"
+        text += f", {len(clock.lines)} photos of a clock agreeing within {within}"
     return f"{text} ({'; '.join(map(_quoted, clock.lines))})"
 
 
 def _quoted(line: LogLine) -> str:
     text = " ".join(line.text.partition("#")[0].split()) or line.text
     return f"line {line.line}: {text}"
-
-
-def _true_time(found: Explanation) -> str:
-    return f"{found.match.time:%Y-%m-%d %H:%M:%S}" if found.match.time else "not known"
 
 
 def _entry(found: Explanation) -> Iterator[_Row]:
@@ -115,13 +108,12 @@ def _values(match: FrameMatch) -> Iterator[_Row]:
 
 
 def _filled(fill: Fill) -> dict[str, str]:
-    length = _blank_or(focal_length, fill.focal_length)
-    if fill.focal_length_35mm:
-        length += f" (35 mm equivalent {focal_length(fill.focal_length_35mm)})"
+    equivalent = fill.focal_length_35mm
+    told = f" (35 mm equivalent {focal_length(equivalent)})" if equivalent else ""
     return {
         "lens": fill.lens.name + (f" via {fill.adapter.key}" if fill.adapter else ""),
         "f-number": _blank_or(f_number, fill.f_number),
-        "focal length": length,
+        "focal length": _blank_or(focal_length, fill.focal_length) + told,
     }
 
 

@@ -33,7 +33,11 @@ def page_of_copies(out: Path) -> OutingPage:
     kit = read_kit(out / run.kit) if run is not None and run.kit is not None else Kit()
     logs = _logs(out, run, kit)
     frames = scan(out)
-    matches = match_frames(frames, logs, kit) if logs else Matches(tuple(map(_unmatched, frames)))
+    unmatched = (
+        FrameMatch(frame, Outcome.UNLOGGED, time=frame.time.at if frame.time else None)
+        for frame in frames
+    )
+    matches = match_frames(frames, logs, kit) if logs else Matches(tuple(unmatched))
     known = tuple(_as_recorded(found, records, logs) for found in matches.frames)
     found = replace(matches, frames=known, clocks=())
     made = (records.get(one.file) for one in frames)
@@ -46,10 +50,6 @@ def _logs(out: Path, run: RunStart | None, kit: Kit) -> Sequence[SessionLog]:
     logs = [read_log(out / name, kit) for name in (run.logs if run else ())]
     is_true = run is not None and bool(run.options.get("set_time"))
     return [replace(log, clocks=()) for log in logs] if is_true else logs
-
-
-def _unmatched(frame: Frame) -> FrameMatch:
-    return FrameMatch(frame, Outcome.UNLOGGED, time=frame.time.at if frame.time else None)
 
 
 def _as_recorded(

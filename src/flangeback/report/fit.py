@@ -22,11 +22,7 @@ _RINGS = {
     ApertureControl.BODY: "by the body",
     ApertureControl.WIDE_OPEN: "wide open",
 }
-_WAY = (
-    Column("adapter", 20),
-    Column("aperture", 11),
-    Column("f/", 11, right=True),
-)
+_WAY = (Column("adapter", 20), Column("aperture", 11), Column("f/", 11, right=True))
 _EQUIVALENT = Column("35 mm", 7, right=True)
 _FITS = (Column("lens", 13), *_WAY, Column("mm", 9, right=True), _EQUIVALENT)
 _CARD = (Column("key in", 9, right=True, style="bold"), Column("lens", 13), *_WAY, _EQUIVALENT)
@@ -47,11 +43,6 @@ def equivalents(way: Way, between: str = "-") -> str:
 def angles(way: Way) -> str:
     """Its angles of view across the diagonal, in degrees; empty where the sensor isn't known."""
     return "-".join(f"{view.angles[2]:.0f}°" for view in way.views if view.angles is not None)
-
-
-def in_order(card: Card) -> Sequence[CardLine]:
-    """A card's lines by focal length."""
-    return sorted(card.lines, key=lambda line: line.key_in)
 
 
 def f_range(way: Way) -> str:
@@ -112,8 +103,7 @@ def show_fits(terminal: Terminal, fits: Sequence[Fit]) -> None:
         body = rows[0].body
         if n:
             terminal.print()
-        told = f"  {body.mount}, {body.model or 'any model'}"
-        terminal.print([(body.key, "bold"), (told, "")])
+        terminal.print([(body.key, "bold"), (f"  {body.mount}, {body.model or 'any model'}", "")])
         terminal.table(_FITS, map(_cells, rows))
         for fit in rows:
             for note in _short_notes(fit):
@@ -160,8 +150,7 @@ def show_fit(terminal: Terminal, fit: Fit) -> None:
     lens, body = fit.lens, fit.body
     about_lens = f" {lens.name} ({lens.mount}) on "
     about_body = f" {body.model or 'any model'} ({body.mount})"
-    heading = [(lens.key, "bold"), (about_lens, ""), (body.key, "bold"), (about_body, "")]
-    terminal.print(heading)
+    terminal.print([(lens.key, "bold"), (about_lens, ""), (body.key, "bold"), (about_body, "")])
     terminal.print(_room(fit.spacing))
     if not fit.ways:
         terminal.say("No adapter of the kit does it.", "yellow")
@@ -193,14 +182,11 @@ def _told(way: Way) -> Iterator[tuple[str, str]]:
     yield "focal length", span((view.focal for view in way.views), " to ") + " mm"
     yield "f-number", _f_numbers(way)
     known = equivalents(way, " to ")
-    yield (
-        "35 mm equivalent",
-        f"{known} mm" if known else "unknown: the kit has no sensor for the body",
-    )
+    told = f"{known} mm" if known else "unknown: the kit has no sensor for the body"
+    yield "35 mm equivalent", told
     angles = [view.angles for view in way.views if view.angles is not None]
     if angles:
-        text = " to ".join(f"{d:.1f}° ({w:.1f}° x {h:.1f}°)" for w, h, d in angles)
-        yield "angle of view", text
+        yield "angle of view", " to ".join(f"{d:.1f}° ({w:.1f}° x {h:.1f}°)" for w, h, d in angles)
     if way.image_circle is not None:
         yield "image circle", _circle(way)
     yield "frames lack", _lacks(way)

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, NamedTuple
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
-from flangeback.match.clock_fit import clock_words
+from flangeback.match.clock_fit import ClockFit
 from flangeback.match.model import FrameMatch, Matches
 from flangeback.report.runs import Section, sections, sensor_lines, shown_fill
-from flangeback.report.settling import Case, ClockCase, cases, clock_cases
+from flangeback.report.settling import Case, cases
 from flangeback.words import f_number, focal_length, listed
 
 if TYPE_CHECKING:
@@ -56,15 +56,10 @@ class OutingPage:
         """What needs a person."""
         return tuple(cases(self.matches, self.logs, self.kit))
 
-    @cached_property
-    def clock_cases(self) -> Sequence[ClockCase]:
-        """The clocks that need a person."""
-        return clock_cases(self.matches)
-
     @property
-    def clocks(self) -> Sequence[str]:
-        """How each body's clock fits its frames."""
-        return tuple(map(clock_words, self.matches.clocks))
+    def open_clocks(self) -> Sequence[ClockFit]:
+        """The clocks that their frames contradict: a person has to settle them."""
+        return [fit for fit in self.matches.clocks if not fit.settled]
 
     @cached_property
     def timeline(self) -> Timeline:

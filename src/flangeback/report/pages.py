@@ -18,6 +18,7 @@ from flangeback.clock.model import SECOND, instant
 from flangeback.copies.output import lies_in
 from flangeback.errors import InputError, Problem
 from flangeback.kit.card import Card
+from flangeback.match.clock_fit import clock_line, clock_words
 from flangeback.report import fit, lanes, outing_page
 from flangeback.report import tally as tally_words
 from flangeback.report.proof import Proof
@@ -50,11 +51,12 @@ def write_outing_page(path: Path, page: outing_page.OutingPage, proof: Proof | N
         "before_of": outing_page.before_of,
         "on_the_ring": outing_page.on_the_ring,
         "shown_fill": shown_fill,
+        "clock_words": clock_words,
+        "clock_line": clock_line,
         "line_anchor": lambda log, line: f"l{files.index(log)}-{line}" if log in files else "log",
     }
-    _write(
-        path, _rendered("outing.html", _FRAMES, {"page": page, "proof": proof} | helpers), _FRAMES
-    )
+    values = {"page": page, "proof": proof} | helpers
+    _write(path, _rendered("outing.html", _FRAMES, values), _FRAMES)
 
 
 def own_page(page: Path, name: str, frames: Path | None) -> Path:
@@ -136,14 +138,7 @@ def write_card_page(path: Path, cards: Sequence[Card]) -> None:
 
 def card_page(cards: Sequence[Card]) -> str:
     """The cards as an HTML document."""
-    figures = (
-        fit.span,
-        fit.ring,
-        fit.f_range,
-        fit.equivalents,
-        fit.angles,
-        fit.in_order,
-    )
+    figures = (fit.span, fit.ring, fit.f_range, fit.equivalents, fit.angles)
     values = {"cards": cards, **{each.__name__: each for each in figures}}
     return _rendered("card.html", _CARD, values, "card.css")
 
@@ -152,19 +147,15 @@ def _rendered(
     template: str, mark: str, values: Mapping[str, object], css: str = "style.css"
 ) -> str:
     style, script = _part(css), _part("script.js")
-    return (
-        _environment()
-        .get_template(template)
-        .render(
-            mark=mark,
-            style=style,
-            script=script,
-            policy=_policy(style, script),
-            version=flangeback.__version__,
-            made=f"{datetime.now().astimezone():%Y-%m-%d %H:%M}",
-            **values,
-        )
-    )
+    about = {
+        "mark": mark,
+        "style": style,
+        "script": script,
+        "policy": _policy(style, script),
+        "version": flangeback.__version__,
+        "made": f"{datetime.now().astimezone():%Y-%m-%d %H:%M}",
+    }
+    return _environment().get_template(template).render(about | dict(values))
 
 
 @cache

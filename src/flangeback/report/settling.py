@@ -14,7 +14,6 @@ from flangeback.kit import stops
 from flangeback.kit.model import Kit, Lens
 from flangeback.log.model import SessionLog, Setting
 from flangeback.match.changes import setting_of, standing
-from flangeback.match.clock_fit import clock_line, clock_words
 from flangeback.match.doubts import DoubtKind
 from flangeback.match.model import FrameMatch, Matches, Outcome, Source
 from flangeback.report.runs import Run, sections
@@ -52,23 +51,6 @@ class Case(NamedTuple):
     advice: str | None = None
     before: FrameMatch | None = None
     after: FrameMatch | None = None
-
-
-class ClockCase(NamedTuple):
-    """A clock that its frames contradict: why, and the log line that would set it right."""
-
-    body: str
-    text: str
-    line: str | None
-
-
-def clock_cases(matches: Matches) -> tuple[ClockCase, ...]:
-    """The clocks that a person has to settle."""
-    return tuple(
-        ClockCase(fit.body or "the body", clock_words(fit), clock_line(fit))
-        for fit in matches.clocks
-        if not fit.settled
-    )
 
 
 def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Case]:
@@ -135,9 +117,8 @@ def _answers(
         settings = [None]
     meant = {doubt.f_number for doubt in run.first.doubts if doubt.f_number is not None}
     settings += [replace(s, f_number=mark) for mark in meant for s in settings if s is not None]
-    for words in dict.fromkeys(
-        word for setting in settings for word in _words(setting, run.first, kit)
-    ):
+    every = (words for setting in settings for words in _words(setting, run.first, kit))
+    for words in dict.fromkeys(every):
         told = "no adapted lens" if words == "off" else ""
         yield Answer(told, tuple(f"{place} {words}" for place in places))
 

@@ -9,7 +9,7 @@ from textwrap import wrap
 
 from flangeback.frames.model import without_suffix
 from flangeback.report.hints import command
-from flangeback.survey.model import BodySurvey, FrameSequence, Survey
+from flangeback.survey.model import BodySurvey, FrameSequence, Registered, Survey
 from flangeback.words import count, duration, focal_length, listed, utc_offset
 
 _COLUMNS = 80
@@ -35,7 +35,7 @@ def survey_lines(
 
 
 def _told(survey: Survey) -> Iterator[str]:
-    yield from _wrapped(summary_line(survey))
+    yield summary_line(survey)
     yield ""
     for body in survey.bodies:
         yield from _body(body)
@@ -47,8 +47,7 @@ def _told(survey: Survey) -> Iterator[str]:
     remarks = list(clock_remarks(survey))
     if remarks:
         yield "clocks"
-        for remark in remarks:
-            yield from _wrapped(remark, "  ", "    ")
+        yield from (f"  {remark}" for remark in remarks)
         yield ""
 
 
@@ -83,34 +82,22 @@ def _next(survey: Survey, folder: str, *, has_kit: bool, has_log: bool) -> Itera
 
 
 def _body(body: BodySurvey) -> Iterator[str]:
-    yield from _wrapped(str(body.name))
-    yield from _wrapped(_when(body), "  ", "    ")
-    yield from _wrapped(_lacking(body), "  ", "    ")
-    one_day = _one_day(body)
+    yield str(body.name)
+    yield f"  {_when(body)}"
+    yield f"  {_lacking(body)}"
+    one_day = body.start is None or body.end is None or body.start.date() == body.end.date()
     if body.registered:
         yield "  focal lengths registered for the stabiliser"
-        yield from _rows(
-            [
-                row
-                for found in body.registered
-                for row in _registered(
-                    found.focal_length, found.stretches, found.untimed, one_day=one_day
-                )
-            ]
-        )
+        rows = (row for found in body.registered for row in _registered(found, one_day=one_day))
+        yield from _rows(list(rows))
     if body.natives:
         yield "  lenses named with their f-number"
-        yield from _rows(
-            [
-                f"{_cut(found.lens or 'by specification only')}  {count(found.frames, 'frame'):>12}"
-                for found in body.natives
-            ]
-        )
+        names = [(found.lens or "by specification only", found.frames) for found in body.natives]
+        yield from _rows([f"{_cut(name)}  {count(frames, 'frame'):>12}" for name, frames in names])
     if body.clusters:
         yield f"  clusters, cut at pauses of {duration(timedelta(seconds=body.pause))} or more"
-        yield from _rows(
-            [f"{_cut(_names(c))}  {_row_end(c, one_day=one_day)}" for c in body.clusters]
-        )
+        ends = [(_names(one), _row_end(one, one_day=one_day)) for one in body.clusters]
+        yield from _rows([f"{_cut(names)}  {end}" for names, end in ends])
 
 
 def _when(body: BodySurvey) -> str:
@@ -129,13 +116,12 @@ def _lacking(body: BodySurvey) -> str:
     return f"{body.lacks_any} lack lens data: {parts}"
 
 
-def _registered(
-    length: float, stretches: Sequence[FrameSequence], untimed: int, *, one_day: bool
-) -> Iterator[str]:
-    for found in stretches:
-        yield focal_length(length).ljust(_NAME_WIDTH) + f"  {_row_end(found, one_day=one_day)}"
-    if untimed:
-        yield focal_length(length).ljust(_NAME_WIDTH) + f"  {count(untimed, 'frame'):>12}  no time"
+def _registered(found: Registered, *, one_day: bool) -> Iterator[str]:
+    length = focal_length(found.focal_length).ljust(_NAME_WIDTH)
+    for stretch in found.stretches:
+        yield f"{length}  {_row_end(stretch, one_day=one_day)}"
+    if found.untimed:
+        yield f"{length}  {count(found.untimed, 'frame'):>12}  no time"
 
 
 def _row_end(found: FrameSequence, *, one_day: bool) -> str:
@@ -206,10 +192,6 @@ def _cut(text: str) -> str:
     return text.ljust(_NAME_WIDTH) if len(text) <= _NAME_WIDTH else "…" + text[1 - _NAME_WIDTH :]
 
 
-def _one_day(body: BodySurvey) -> bool:
-    return body.start is None or body.end is None or body.start.date() == body.end.date()
-
-
 def _span(start: datetime, end: datetime, *, one_day: bool) -> str:
     """From when to when, to the minute; `one_day` leaves the date out."""
     first = f"{start:%H:%M}" if one_day else f"{start:%Y-%m-%d %H:%M}"
@@ -218,9 +200,3 @@ def _span(start: datetime, end: datetime, *, one_day: bool) -> str:
     if start.date() == end.date():
         return f"{first}-{end:%H:%M}"
     return f"{first} to {end:{'%m-%d' if start.year == end.year else '%Y-%m-%d'} %H:%M}"
-
-
-def _wrapped(text: str, first: str = "", rest: str = "  ") -> Iterator[str]:
-    yield from wrap(
-        text, _COLUMNS, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
-    )

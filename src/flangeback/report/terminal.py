@@ -16,7 +16,7 @@ from flangeback.report.tables import Column, Terminal, Text
 from flangeback.words import count, listed, number, shortened, some_of
 
 if TYPE_CHECKING:
-    from flangeback.copies.model import Filled, FramePreview, Mended, Verified
+    from flangeback.copies.model import Filled, FramePreview, Verified
     from flangeback.copies.others import OtherFiles
     from flangeback.demo.tour import Tour
     from flangeback.report.settling import Case
@@ -290,17 +290,17 @@ def show_verified(terminal: Terminal, verified: Verified, out: str) -> None:
     from flangeback.copies.model import SourceNow
 
     if verified.mended is not None:
-        _show_mended(terminal, verified.mended)
+        _show_files(terminal, "made again", verified.mended.made)
+        _show_files(terminal, "noted as it is now", verified.mended.noted)
+        for file, why in verified.mended.left.items():
+            terminal.print(f"{file}: {why}", "yellow")
     for copy in verified.failed:
         terminal.print(f"{copy.copy}: {copy.failure}", "red")
     touched = [copy.copy for copy in verified.copies if copy.is_touched]
-    if touched:
-        told = "changed by another program, the picture and the values written still in place"
-        terminal.print(f"{told}: {some_of(touched)}", "yellow")
+    told = "changed by another program, the picture and the values written still in place"
+    _show_files(terminal, told, touched, "yellow")
     changed = [copy.copy for copy in verified.copies if copy.source == SourceNow.CHANGED]
-    if changed:
-        told = "sound, but made of frames that changed since"
-        terminal.print(f"{told}: {some_of(changed)}", "yellow")
+    _show_files(terminal, "sound, but made of frames that changed since", changed, "yellow")
     terminal.say(verified_line(verified, f" in {out}"))
     if verified.missing:
         missing = count(verified.missing, "file")
@@ -310,19 +310,13 @@ def show_verified(terminal: Terminal, verified: Verified, out: str) -> None:
         terminal.print(f"the manifest was cut or changed: {fault}", "yellow")
     for folder in verified.folders:
         terminal.print(f"passed over: {folder}, a folder of copies of its own", "dim")
-    if verified.culled:
-        terminal.print(f"gone, and so are their frames: {some_of(verified.culled)}", "dim")
-    if verified.strangers:
-        terminal.print(f"not in the manifest: {some_of(verified.strangers)}", "dim")
+    _show_files(terminal, "gone, and so are their frames", verified.culled, "dim")
+    _show_files(terminal, "not in the manifest", verified.strangers, "dim")
 
 
-def _show_mended(terminal: Terminal, mended: Mended) -> None:
-    """Prints what was made again, what noted, and why the rest was left."""
-    for told, files in (("made again", mended.made), ("noted as it is now", mended.noted)):
-        if files:
-            terminal.print(f"{told}: {some_of(files)}")
-    for file, why in mended.left.items():
-        terminal.print(f"{file}: {why}", "yellow")
+def _show_files(terminal: Terminal, told: str, files: Sequence[str], style: str = "") -> None:
+    if files:
+        terminal.print(f"{told}: {some_of(files)}", style)
 
 
 def verified_line(verified: Verified, place: str = "") -> str:
