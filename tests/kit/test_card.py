@@ -17,7 +17,7 @@ from flangeback.cli.app import app
 from flangeback.errors import InputError
 from flangeback.kit import parse_kit
 from flangeback.kit.card import Card, CardLine, cards
-from flangeback.kit.cautions import STANDING
+from flangeback.kit.fit import STANDING
 from flangeback.report.pages import card_page
 from flangeback.saving import save
 from flangeback.words import visible
@@ -53,7 +53,7 @@ def only_line(text: str) -> CardLine:
 def test_key_in_is_the_focal_length_not_the_equivalent() -> None:
     line = only_line(changed(K7, "sensor", "[17.3, 13.0]") + MIRAN58 + M42_E)
     assert line.key_in == (Decimal(58),)
-    assert line.equivalents == (116,)  # crop factor 2.00
+    assert line.way.equivalents == (116,)  # crop factor 2.00
 
 
 def test_behind_a_reducer_the_reduced_one() -> None:

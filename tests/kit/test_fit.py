@@ -17,8 +17,8 @@ from typer.testing import CliRunner
 from flangeback.cli.app import app
 from flangeback.errors import InputError
 from flangeback.kit import Kit, mount_named, mounts, parse_kit
-from flangeback.kit.cautions import STANDING
 from flangeback.kit.fit import (
+    STANDING,
     TOLD,
     AdapterRoom,
     ApertureControl,

@@ -8,7 +8,7 @@ import math
 import pytest
 
 from flangeback import profiles
-from flangeback.kit.formats import format_named
+from flangeback.kit.mounts import format_named
 
 CROP_FACTORS = {
     "full frame": 1.00,

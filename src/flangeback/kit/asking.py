@@ -12,10 +12,9 @@ from flangeback.errors import InputError, Problem
 from flangeback.kit import fields as read
 from flangeback.kit.adding import NewField, adapter_key, body_key, lens_key
 from flangeback.kit.fields import FieldFault
-from flangeback.kit.formats import format_named
 from flangeback.kit.lensdb import Pair, RecordedLens, apertures_in
 from flangeback.kit.model import AdapterKind
-from flangeback.kit.mounts import likely_mounts, mount_named
+from flangeback.kit.mounts import format_named, likely_mounts, mount_named
 
 Ask = Callable[[str], str | None]
 """Puts a question to a person; gives None where nobody answers."""
@@ -103,10 +102,8 @@ def lens_entry(known: RecordedLens | None, said: Said, ask: Ask | None) -> NewEn
     asking = _Asking({**said, "mount told": None if only else ", ".join(mounts)}, ask)
     name = asking.value("name", "its name", read.text, "Miran 58mm f/2", known and known.name)
     maker = said.get("maker")
-    if maker is None and known is not None:
-        maker = known.maker
-    elif maker is None and ask is not None:
-        maker = ask("its maker (may stay empty)")
+    if maker is None:
+        maker = known.maker if known else ask and ask("its maker (may stay empty)")
     length = known.focal if known else focal_in(name or "")
     example = "58, or 35-70 for a zoom"
     focal = asking.value("focal", "its focal length in mm", _figures, example, length)
@@ -153,8 +150,7 @@ def adapter_entry(said: Said, ask: Ask | None) -> NewEntry:
     asking = _Asking(said, ask)
     lens = asking.value("lens_mount", "the mount of its lenses", read.mount, "M42")
     body = asking.value("body_mount", "the mount of its body", read.mount, "E")
-    kinds = read.one_of(AdapterKind)
-    kind = asking.value("kind", "its kind", kinds, ", ".join(AdapterKind))
+    kind = asking.value("kind", "its kind", read.adapter_kind, ", ".join(AdapterKind))
     factor = None
     if kind in (AdapterKind.REDUCER, AdapterKind.EXTENDER):
         example = "0.71" if kind == AdapterKind.REDUCER else "1.4"

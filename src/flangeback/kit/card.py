@@ -6,20 +6,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
-from flangeback.kit.cautions import STANDING
-from flangeback.kit.fit import ApertureControl, Fit, Way, fits
+from flangeback.kit.fit import STANDING, ApertureControl, Fit, Way, fits
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.words import exact
 
 
 @dataclass(frozen=True, slots=True)
 class CardLine:
-    """One lens on one way onto the body.
-
-    `key_in` is what the stabiliser is to be told, in mm, at each end of a zoom: the focal length
-    itself, never the 35 mm equivalent; behind a reducer or extender, the one the sensor sees
-    (common practice). `notes` say what the figures alone don't.
-    """
+    """One lens on one way onto the body. `notes` say what the figures alone don't."""
 
     lens: Lens
     way: Way
@@ -27,15 +21,12 @@ class CardLine:
 
     @property
     def key_in(self) -> tuple[Decimal, ...]:
-        """What the stabiliser is to be told, in mm, at each end of a zoom."""
-        return tuple(view.focal for view in self.way.views)
+        """What the stabiliser is to be told, in mm, at each end of a zoom.
 
-    @property
-    def equivalents(self) -> tuple[int, ...]:
-        """35 mm equivalents in mm; empty where the kit has no sensor for the body."""
-        return tuple(
-            view.equivalent_35mm for view in self.way.views if view.equivalent_35mm is not None
-        )
+        It is the focal length itself, never the 35 mm equivalent; behind a reducer or extender, the
+        one the sensor sees (common practice).
+        """
+        return tuple(view.focal for view in self.way.views)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import islice
 from typing import Any, NamedTuple
 
 from flangeback.errors import nearest
-from flangeback.kit.model import CROP_FACTORS, FULL_FRAME_DIAGONAL
+from flangeback.kit.model import CROP_FACTORS, FULL_FRAME_DIAGONAL, AdapterKind
 from flangeback.kit.mounts import mount_named, near_designations
 from flangeback.words import listed
 
@@ -65,17 +65,13 @@ def texts(value: object, expected: str) -> tuple[str, ...]:
         raise FieldFault(f"is {shown(value)}", expected) from None
 
 
-def one_of(names: Iterable[str]) -> Callable[[object, str], str]:
-    """A reader of one of these words."""
-    known = tuple(names)
-
-    def read(value: object, expected: str) -> str:
-        word = text(value, expected)
-        if word not in known:
-            raise FieldFault(f'is "{word}"', expected, nearest(word, known))
-        return word
-
-    return read
+def adapter_kind(value: object, expected: str) -> AdapterKind:
+    """One of the kinds of adapters."""
+    word = text(value, expected)
+    try:
+        return AdapterKind(word)
+    except ValueError:
+        raise FieldFault(f'is "{word}"', expected, nearest(word, AdapterKind)) from None
 
 
 def number(value: object, expected: str) -> Decimal:

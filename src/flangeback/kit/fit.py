@@ -10,7 +10,6 @@ from enum import StrEnum
 from itertools import product
 
 from flangeback.kit import optics, stops
-from flangeback.kit.cautions import cautions_for
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import Mount, adapter_thickness, mount_of
 from flangeback.kit.stacks import GLASS, Stack, is_tube, stacks
@@ -18,6 +17,18 @@ from flangeback.kit.stacks import GLASS, Stack, is_tube, stacks
 THIN = 2.0
 """mm; with less room than about this only a thin special adapter fits, since two bayonets need
 room (common practice)."""
+
+STANDING = (
+    "Never force a mount.",
+    "Check that a lens's rear clears the shutter and the sensor before the first release.",
+    "Hold a heavy lens by the lens, not by the body.",
+    "Don't point a lens at the sun.",
+    "Keep the originals until the copies are in the catalogue and backed up.",
+)
+"""What holds for every outing."""
+
+LONG = 135
+"""mm; from about here a lens outweighs the body's mount."""
 
 COVERS = 0.99
 """An image circle this much of the sensor's diagonal still counts: both are rounded figures."""
@@ -138,6 +149,11 @@ class Way:
         """The adapters' keys, from the lens on."""
         return " + ".join(adapter.key for adapter in self.adapters)
 
+    @property
+    def equivalents(self) -> tuple[int, ...]:
+        """35 mm equivalents in mm; empty where the sensor isn't known."""
+        return tuple(v.equivalent_35mm for v in self.views if v.equivalent_35mm is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -209,7 +225,7 @@ def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: floa
         _thickness(stack),
         circle,
         None if circle is None or diagonal is None else circle >= COVERS * diagonal,
-        cautions_for(lens, stack, no_room=between.room is AdapterRoom.NONE),
+        _cautions(lens, stack, no_room=between.room is AdapterRoom.NONE),
     )
 
 
@@ -321,3 +337,20 @@ def _close_up(focal: float, widest: float, factor: float, extension: float) -> C
         # Glass behind the lens enlarges what the lens alone makes, and scales its f-number.
         optics.close_up_f_number(widest, own) * factor,
     )
+
+
+def _cautions(lens: Lens, adapters: Stack, *, no_room: bool) -> tuple[str, ...]:
+    """The cautions that this lens on these adapters gives rise to."""
+    found = []
+    if mount_of(lens).deep_rear:
+        found.append(
+            f"{lens.mount} lenses often reach far behind the flange: check that the rear clears "
+            "the shutter and the sensor before the first release."
+        )
+    if any(adapter.kind in GLASS for adapter in adapters):
+        found.append("The adapter has glass in it: check that the lens's rear doesn't touch it.")
+    if no_room and adapters:
+        found.append("There is no room for infinity focus; don't screw or press to gain it.")
+    if lens.focal[1] >= LONG:
+        found.append("Hold it by the lens, not by the body, and don't point it at the sun.")
+    return tuple(found)

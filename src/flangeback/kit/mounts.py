@@ -1,6 +1,6 @@
-"""Mounts and their registers.
+"""Mounts with their registers, and sensor formats.
 
-Figures and their sources stand in `profiles/mounts.toml`; this module looks them up.
+Figures and their sources stand in `profiles/`; this module looks them up.
 """
 
 from __future__ import annotations
@@ -14,6 +14,9 @@ from typing import Any
 from flangeback import profiles
 from flangeback.errors import near_names
 from flangeback.kit.model import Body, Lens
+
+_ALIKE = 0.03
+"""Relative: bodies of one format differ by a few tenths of a mm (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,17 @@ def mount_of(gear: Body | Lens) -> Mount:
 def designations() -> tuple[str, ...]:
     """Every designation of every mount, for suggestions."""
     return tuple(name for mount in mounts() for name in mount.designations)
+
+
+def format_named(sensor: tuple[float, float] | None) -> str | None:
+    """The name of the format that a sensor (width and height in mm) is of, None where none is."""
+    if sensor is None:
+        return None
+    for row in profiles.load("formats")["format"]:
+        sides = zip(sensor, map(float, row["size"]), strict=True)
+        if all(abs(side - standard) <= _ALIKE * standard for side, standard in sides):
+            return str(row["name"])
+    return None
 
 
 def likely_mounts(sensor: str | None) -> tuple[Mount, ...]:

@@ -138,13 +138,10 @@ class _Tables:
 
     def fault(self, table: str, name: str | None, fault: FieldFault) -> None:
         where = f"[{table}] {name}" if name else f"[{table}]"
-        told, line = f"{where}: {fault.text}", self._line(table, name)
-        more = fault.expected, fault.suggestion
+        # A table need not be written as a header: then it has no line.
+        line = self._places.get((table, name), self._places.get((table, None)))
+        told, more = f"{where}: {fault.text}", (fault.expected, fault.suggestion)
         self.problems.append(Problem(self.file, told, line, None, 1, None, *more))
-
-    def _line(self, table: str, name: str | None) -> int | None:
-        """Where the field stands, or its table; None when the table isn't written as a header."""
-        return self._places.get((table, name), self._places.get((table, None)))
 
 
 def _places(lines: Sequence[str]) -> dict[tuple[str, str | None], int]:
@@ -258,10 +255,8 @@ def _check_lens(values: _Values) -> _Faults:
         if widest[1] > 100:
             yield "widest", FieldFault(f"is f/{widest[1]}", "an f-number of at most 100")
         if focal[0] == focal[1] and widest[0] != widest[1]:
-            yield (
-                "widest",
-                FieldFault("has two values on a lens of one focal length", "one f-number"),
-            )
+            text = "has two values on a lens of one focal length"
+            yield "widest", FieldFault(text, "one f-number")
     if widest and narrowest and narrowest < widest[1]:
         text = f"f/{narrowest} is wider than widest f/{widest[1]}"
         yield "narrowest", FieldFault(text, "an f-number not below widest")
@@ -283,8 +278,8 @@ def _check_adapter(values: _Values) -> _Faults:
             yield "factor", FieldFault(f"is {factor}", expected)
     else:
         if kind is not None and factor is not None and factor != 1:
-            fault = FieldFault(f"is {factor} on kind {kind}", "1.0, or kind reducer or extender")
-            yield "factor", fault
+            text = f"is {factor} on kind {kind}"
+            yield "factor", FieldFault(text, "1.0, or kind reducer or extender")
         yield from _check_thickness(values)
 
 
@@ -303,10 +298,6 @@ def _check_thickness(values: _Values) -> _Faults:
         keeps = f"about {needed:.2f} mm" if needed else "no thickness at all"
         expected = f"mm from flange to flange; {lens.name} on {body.name} takes {keeps}"
         yield "thickness", FieldFault(f"is {thickness:g} mm", expected)
-
-
-def _adapter(kind: str = "plain", **values: Any) -> Adapter:
-    return Adapter(kind=AdapterKind(kind), **values)
 
 
 _MOUNT = FieldRule(read.mount, 'the designation of a mount, such as "M42"', example='"M42"')
@@ -343,11 +334,11 @@ _KINDS = {
         _check_lens,
     ),
     "adapter": _Kind(
-        _adapter,
+        Adapter,
         {
             "lens_mount": _MOUNT,
             "body_mount": _MOUNT,
-            "kind": FieldRule(read.one_of(AdapterKind), _one_of(AdapterKind)),
+            "kind": FieldRule(read.adapter_kind, _one_of(AdapterKind)),
             "factor": FieldRule(
                 read.number, "1.0, a reducer's such as 0.71, an extender's such as 1.4"
             ),

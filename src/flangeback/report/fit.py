@@ -8,8 +8,16 @@ from decimal import Decimal
 from itertools import groupby
 
 from flangeback.kit.card import Card, CardLine
-from flangeback.kit.cautions import STANDING
-from flangeback.kit.fit import AdapterRoom, ApertureControl, Fit, Infinity, Spacing, View, Way
+from flangeback.kit.fit import (
+    STANDING,
+    AdapterRoom,
+    ApertureControl,
+    Fit,
+    Infinity,
+    Spacing,
+    View,
+    Way,
+)
 from flangeback.kit.model import USUAL_NARROWEST, Adapter
 from flangeback.kit.mounts import Mount
 from flangeback.report.tables import Column, Terminal, Text
@@ -37,7 +45,7 @@ def span(values: Iterable[Decimal | int], between: str = "-") -> str:
 
 def equivalents(way: Way, between: str = "-") -> str:
     """Its 35 mm equivalents in mm; empty where the sensor isn't known."""
-    return span((v.equivalent_35mm for v in way.views if v.equivalent_35mm is not None), between)
+    return span(way.equivalents, between)
 
 
 def angles(way: Way) -> str:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from flangeback.errors import Problem
-from flangeback.kit.formats import format_named
 from flangeback.kit.lensdb import LookUp, RecordedLens
 from flangeback.kit.model import Kit
-from flangeback.kit.mounts import Mount
+from flangeback.kit.mounts import Mount, format_named
 from flangeback.kit.remarks import Remark
 from flangeback.report.fit import kinds, span, thick
 from flangeback.report.tables import Column, Terminal

@@ -11,19 +11,12 @@ from flangeback.errors import Problem
 from flangeback.report.documents import Document, fields, rounded
 
 if TYPE_CHECKING:
-    from flangeback.kit import Kit
+    from flangeback.kit import Adapter, Body, Kit, Lens
     from flangeback.kit.card import Card
     from flangeback.kit.fit import Fit, Spacing, View, Way
     from flangeback.kit.lensdb import LookUp, RecordedLens
     from flangeback.kit.mounts import Mount
     from flangeback.kit.remarks import Remark
-
-_BODY = ("model", "serial", "mount", "sensor")
-_LENS = (
-    *("maker", "name", "mount", "focal", "widest", "narrowest", "aperture_ring", "serial"),
-    *("image_circle", "known_as"),
-)
-_ADAPTER = ("lens_mount", "body_mount", "kind", "factor", "thickness", "understood")
 
 
 def check_document(
@@ -33,38 +26,33 @@ def check_document(
 
     `names` are its lenses in the lens-correction database, or what keeps it from being asked.
     """
-    bodies, lenses, adapters = kit.bodies.values(), kit.lenses.values(), kit.adapters.values()
-    known = (
-        None
-        if isinstance(names, Problem)
-        else {
-            each.lens.key: {
-                "known": each.entry is not None,
-                "nearest": [_entry(entry) for entry in each.nearest],
-            }
-            for each in names
-        }
-    )
+    crop_factors = {
+        key: {"crop_factor": rounded(body.crop_factor, 3)} for key, body in kit.bodies.items()
+    }
+    known = {
+        each.lens.key: {"known": each.entry is not None, "nearest": list(map(_entry, each.nearest))}
+        for each in (() if isinstance(names, Problem) else names)
+    }
     return {
         "schema": "flangeback/kit-1",
-        "bodies": {
-            body.key: fields(body, *_BODY) | {"crop_factor": rounded(body.crop_factor, 3)}
-            for body in bodies
-        },
-        "lenses": {lens.key: fields(lens, *_LENS) for lens in lenses},
-        "adapters": {adapter.key: fields(adapter, *_ADAPTER) for adapter in adapters},
+        "bodies": {key: _described(body) | crop_factors[key] for key, body in kit.bodies.items()},
+        "lenses": {key: _described(lens) for key, lens in kit.lenses.items()},
+        "adapters": {key: _described(adapter) for key, adapter in kit.adapters.items()},
         "remarks": [fields(remark, "table", "text") for remark in remarks],
-        "lens_database": known,
+        "lens_database": None if isinstance(names, Problem) else known,
     }
+
+
+def _described(gear: Body | Lens | Adapter) -> Document:
+    """All that the kit says of it under its key."""
+    return fields(gear, *(name for name in gear.__dataclass_fields__ if name != "key"))
 
 
 def mounts_document(mounts: Iterable[Mount]) -> Document:
     """`flangeback/kit-mounts-1`: registers in mm."""
     names = ("designations", "register", "lock", "years", "lenses", "note", "source")
-    return {
-        "schema": "flangeback/kit-mounts-1",
-        "mounts": [fields(mount, *names) for mount in mounts],
-    }
+    found = [fields(mount, *names) for mount in mounts]
+    return {"schema": "flangeback/kit-mounts-1", "mounts": found}
 
 
 def entries_document(found: Sequence[RecordedLens]) -> Document:
@@ -93,10 +81,7 @@ def spacing_document(lens_mount: Mount, body_mount: Mount, found: Spacing) -> Do
 
 
 def _spacing(found: Spacing) -> Document:
-    return {
-        "thickness_needed": rounded(found.thickness),
-        **fields(found, "tolerance", "room"),
-    }
+    return {"thickness_needed": rounded(found.thickness), **fields(found, "tolerance", "room")}
 
 
 def fit_document(fits: Sequence[Fit]) -> Document:
@@ -145,7 +130,7 @@ def card_document(found: Sequence[Card]) -> Document:
                 fields(line, lens="lens.key", name="lens.name", key_in="key_in", notes="notes")
                 | fields(line.way, "aperture", adapters="adapters.key")
                 | fields(line.way, widest="views.widest", narrowest="views.narrowest")
-                | fields(line, focal_length_35mm="equivalents")
+                | fields(line.way, focal_length_35mm="equivalents")
                 for line in card.lines
             ],
         }
