@@ -7,6 +7,7 @@ from importlib import import_module
 from typing import Annotated, Any
 
 import typer
+from typer import Option
 
 from flangeback import __version__
 from flangeback.cli.ending import Commands
@@ -58,8 +59,7 @@ def _print_version(wanted: bool) -> None:
 @app.callback()
 def flangeback(
     version: Annotated[
-        bool,
-        typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version."),
+        bool, Option("--version", callback=_print_version, is_eager=True, help="Show the version.")
     ] = False,
 ) -> None:
     """Back-fills the lens data that adapted manual lenses leave blank, on verified copies.

@@ -6,14 +6,14 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer import Argument
 
 from flangeback import report
 from flangeback.cli.ending import UNPROVED
 from flangeback.cli.shared import terminal
 
 Folder = Annotated[
-    Path | None,
-    typer.Argument(metavar="[DIR]", help="A new folder for it. [default: flangeback-demo]"),
+    Path | None, Argument(metavar="[DIR]", help="A new folder for it. [default: flangeback-demo]")
 ]
 
 

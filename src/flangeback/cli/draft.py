@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer import Option
 
 import flangeback
 from flangeback import report
@@ -15,7 +16,7 @@ from flangeback.cli.shared import Frames, KitFile, as_given, progress
 
 LogFile = Annotated[
     Path | None,
-    typer.Option("-o", "--output", metavar="LOG", help="A new file for the log. [default: stdout]"),
+    Option("-o", "--output", metavar="LOG", help="A new file for the log. [default: stdout]"),
 ]
 
 

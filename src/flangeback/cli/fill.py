@@ -9,83 +9,63 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer import Option
 
 import flangeback
 from flangeback import report
-from flangeback.cli import outings
+from flangeback.cli import outings, shared
 from flangeback.cli.ending import NEEDS_PERSON, UNPROVED, WRONG
-from flangeback.cli.shared import (
-    ByLogAlone,
-    Json,
-    KitFile,
-    Logs,
-    Outings,
-    Over,
-    Report,
-    as_given,
-    matched,
-    progress,
-    tell_next,
-    terminal,
-)
 from flangeback.raw_mode import RawMode, SidecarName
 
-Into = Annotated[
-    Path | None, typer.Option("--into", metavar="OUT", help="The folder for the copies.")
-]
+Into = Annotated[Path | None, Option("--into", metavar="OUT", help="The folder for the copies.")]
 Raw = Annotated[
-    RawMode,
-    typer.Option(help="Raw files: the values in an XMP sidecar, or written into the copy."),
+    RawMode, Option(help="Raw files: the values in an XMP sidecar, or written into the copy.")
 ]
 Sidecar = Annotated[
-    SidecarName, typer.Option(help="New sidecars of NAME.EXT: NAME.xmp, or NAME.EXT.xmp.")
+    SidecarName, Option(help="New sidecars of NAME.EXT: NAME.xmp, or NAME.EXT.xmp.")
 ]
 BreakSeal = Annotated[
-    bool,
-    typer.Option("--break-seal", help="Write into pictures under a seal (C2PA), which breaks it."),
+    bool, Option("--break-seal", help="Write into pictures under a seal (C2PA), which breaks it.")
 ]
 Xmp = Annotated[
-    bool, typer.Option("--xmp", help="Also state the values in an XMP packet inside each picture.")
+    bool, Option("--xmp", help="Also state the values in an XMP packet inside each picture.")
 ]
 SetTime = Annotated[
     bool,
-    typer.Option(
+    Option(
         "--set-time",
         help="Also write the true time, so that a catalogue sorts several bodies as it happened.",
     ),
 ]
 Others = Annotated[
-    bool, typer.Option("--others", help="Also copy the files that are no frames, and prove them.")
+    bool, Option("--others", help="Also copy the files that are no frames, and prove them.")
 ]
 TakeBack = Annotated[
-    bool,
-    typer.Option("--take-back", help="Let this run take lens data out of copies, or change it."),
+    bool, Option("--take-back", help="Let this run take lens data out of copies, or change it.")
 ]
 Beside = Annotated[
     bool,
-    typer.Option(
-        "--beside", help="Put the copies into OUT/FRAMES-NAME: one folder for each card, say."
-    ),
+    Option("--beside", help="Put the copies into OUT/FRAMES-NAME: one folder for each card, say."),
 ]
 
 
 def fill(
-    folders: Outings,
+    folders: shared.Outings,
     into: Into = None,
-    log: Logs = None,
-    kit: KitFile = None,
-    over: Over = False,
+    log: shared.Logs = None,
+    kit: shared.KitFile = None,
+    over: shared.Over = False,
     raw: Raw = RawMode.SIDECAR,
     sidecar: Sidecar = SidecarName.STEM,
     break_seal: BreakSeal = False,
     xmp: Xmp = False,
     set_time: SetTime = False,
-    by_log_alone: ByLogAlone = False,
+    by_log_alone: shared.ByLogAlone = False,
     others: Others = False,
     beside: Beside = False,
     take_back: TakeBack = False,
-    report_file: Report = None,
-    json: Json = False,
+    report_file: shared.Report = None,
+    json: shared.Json = False,
 ) -> None:
     """Copy every frame, write the lens data that is certain into the copies, prove each copy.
 
@@ -98,7 +78,7 @@ def fill(
     from flangeback.copies import check_place
 
     if into is None:
-        raise _no_place(folders, as_given(log, kit))
+        raise _no_place(folders, shared.as_given(log, kit))
 
     options = flangeback.FillOptions(
         raw,
@@ -120,14 +100,14 @@ def fill(
         out = place(outing)
         check_place(outing.folder, out)
         path = report_file and report.pages.own_page(report_file, outing.name, outing.folder)
-        session, page = matched(
+        session, page = shared.matched(
             outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
         )
         found = page.matches
         used = replace(options, logs=session.log_files, kit=session.kit_file)
         count = len(found.frames)
         with (
-            progress("making copies", count, quiet=json) as step,
+            shared.progress("making copies", count, quiet=json) as step,
             _counted(step, count) as finished,
         ):
             filled = flangeback.fill(found, outing.folder, out, used, finished)
@@ -137,9 +117,9 @@ def fill(
         return filled
 
     def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:
-        report.terminal.show_filled(terminal(), filled, str(place(outing)))
+        report.terminal.show_filled(shared.terminal(), filled, str(place(outing)))
         if not outing.name:
-            tell_next(report.hints.after_fill(str(into)))
+            shared.tell_next(report.hints.after_fill(str(into)))
 
     for folder in folders:
         check_place(folder, into)

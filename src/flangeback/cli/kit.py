@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer import Argument, Option
 
 import flangeback
 from flangeback import report
@@ -14,7 +15,7 @@ from flangeback.cli.shared import Json, asking, html_file, terminal
 from flangeback.words import count
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from flangeback.kit import Mount
     from flangeback.kit.adding import Kind, NewField
@@ -30,11 +31,11 @@ app = typer.Typer(
 )
 
 KitPath = Annotated[
-    Path | None, typer.Argument(metavar="[KIT]", help="The kit file, or the folder it is in.")
+    Path | None, Argument(metavar="[KIT]", help="The kit file, or the folder it is in.")
 ]
 KitOption = Annotated[
     Path | None,
-    typer.Option(
+    Option(
         "--kit",
         metavar="KIT",
         help="The kit file, or the folder it is in. [default: kit.toml here, else the one in your"
@@ -43,13 +44,11 @@ KitOption = Annotated[
 ]
 Extension = Annotated[
     float,
-    typer.Option(
-        "--extension", metavar="MM", min=0, max=1000, help="Tubes or bellows behind the lens."
-    ),
+    Option("--extension", metavar="MM", min=0, max=1000, help="Tubes or bellows behind the lens."),
 ]
 Gear = Annotated[
     list[str] | None,
-    typer.Argument(metavar="[LENS] [BODY]", help="Keys of the kit, or two mounts. [default: all]"),
+    Argument(metavar="[LENS] [BODY]", help="Keys of the kit, or two mounts. [default: all]"),
 ]
 
 
@@ -127,13 +126,11 @@ def _show_spacing(lens_mount: Mount, body_mount: Mount, *, json: bool) -> None:
 
 
 BodyKey = Annotated[
-    str | None, typer.Argument(metavar="[BODY]", help="A body's key. [default: every body]")
+    str | None, Argument(metavar="[BODY]", help="A body's key. [default: every body]")
 ]
 Page = Annotated[
     Path | None,
-    typer.Option(
-        "--html", metavar="FILE", callback=html_file, help="Write it as a page to print on A6."
-    ),
+    Option("--html", metavar="FILE", callback=html_file, help="Write it as a page to print on A6."),
 ]
 
 
@@ -167,43 +164,40 @@ app.add_typer(add, name="add")
 
 
 Words = Annotated[
-    list[str] | None, typer.Argument(metavar="[WORDS]...", help="Of its maker, name, figures.")
+    list[str] | None, Argument(metavar="[WORDS]...", help="Of its maker, name, figures.")
 ]
 Pick = Annotated[
-    int | None, typer.Option("--pick", metavar="N", min=1, help="The Nth of several entries.")
+    int | None, Option("--pick", metavar="N", min=1, help="The Nth of several entries.")
 ]
-Maker = Annotated[str | None, typer.Option("--maker", metavar="MAKER", help="Its maker.")]
-Name = Annotated[str | None, typer.Option("--name", metavar="NAME", help="Its name.")]
-Focal = Annotated[str | None, typer.Option("--focal", metavar="MM", help="58, or 35-70.")]
+Maker = Annotated[str | None, Option("--maker", metavar="MAKER", help="Its maker.")]
+Name = Annotated[str | None, Option("--name", metavar="NAME", help="Its name.")]
+Focal = Annotated[str | None, Option("--focal", metavar="MM", help="58, or 35-70.")]
 MountName = Annotated[
-    str | None, typer.Option("--mount", metavar="MOUNT", help="As kit mounts lists them.")
+    str | None, Option("--mount", metavar="MOUNT", help="As kit mounts lists them.")
 ]
 LensMount = Annotated[
-    str | None, typer.Option("--lens-mount", metavar="MOUNT", help="The mount of its lenses.")
+    str | None, Option("--lens-mount", metavar="MOUNT", help="The mount of its lenses.")
 ]
 BodyMount = Annotated[
-    str | None, typer.Option("--body-mount", metavar="MOUNT", help="The mount of its body.")
+    str | None, Option("--body-mount", metavar="MOUNT", help="The mount of its body.")
 ]
 AdapterKind = Annotated[
-    str | None,
-    typer.Option("--kind", metavar="KIND", help="plain|aperture|electronic|reducer|extender"),
+    str | None, Option("--kind", metavar="KIND", help="plain|aperture|electronic|reducer|extender")
 ]
-Factor = Annotated[str | None, typer.Option("--factor", metavar="X", help="0.71, or 1.4.")]
-Thickness = Annotated[str | None, typer.Option("--thickness", metavar="MM", help="As measured.")]
+Factor = Annotated[str | None, Option("--factor", metavar="X", help="0.71, or 1.4.")]
+Thickness = Annotated[str | None, Option("--thickness", metavar="MM", help="As measured.")]
 Key = Annotated[
-    str | None, typer.Option("--key", metavar="KEY", help="Its key. [default: from the name]")
+    str | None, Option("--key", metavar="KEY", help="Its key. [default: from the name]")
 ]
 Widest = Annotated[
-    str | None, typer.Option("--widest", metavar="N", help="f-number wide open: 2, or 3.5-4.5.")
+    str | None, Option("--widest", metavar="N", help="f-number wide open: 2, or 3.5-4.5.")
 ]
 Narrowest = Annotated[
-    str | None, typer.Option("--narrowest", metavar="N", help="Greatest f-number on the ring.")
+    str | None, Option("--narrowest", metavar="N", help="Greatest f-number on the ring.")
 ]
-Serial = Annotated[str | None, typer.Option("--serial", metavar="S", help="Its serial number.")]
-NoRing = Annotated[bool, typer.Option("--no-ring", help="It has no aperture ring.")]
-FrameFile = Annotated[
-    Path | None, typer.Argument(metavar="[FRAME]", help="A frame that the body made.")
-]
+Serial = Annotated[str | None, Option("--serial", metavar="S", help="Its serial number.")]
+NoRing = Annotated[bool, Option("--no-ring", help="It has no aperture ring.")]
+FrameFile = Annotated[Path | None, Argument(metavar="[FRAME]", help="A frame that the body made.")]
 
 
 @add.callback(invoke_without_command=True)
@@ -211,13 +205,9 @@ def add_any(ctx: typer.Context) -> None:
     """Write a new entry into the kit file; asks for what isn't said."""
     if ctx.invoked_subcommand is not None:
         return
-    commands: dict[str, Callable[..., None]] = {
-        "body": add_body,
-        "lens": add_lens,
-        "adapter": add_adapter,
-    }
+    commands = {"body": add_body, "lens": add_lens, "adapter": add_adapter}
     answer = asking(json=False)("a body, a lens or an adapter")
-    command = commands.get((answer or "").strip().casefold())
+    command: Any = commands.get((answer or "").strip().casefold())
     if command is None:
         typer.echo(ctx.get_help())
         raise typer.Exit(WRONG)
@@ -247,7 +237,6 @@ def add_lens(
 
     Example: flangeback kit add lens miran 58 --mount M42
     """
-    from flangeback.errors import InputError
     from flangeback.kit.asking import lens_entry
 
     ask = asking(json=json)
@@ -259,8 +248,8 @@ def add_lens(
         said["name"] = " ".join(words)
     try:
         fields = lens_entry(found.entry, said, ask)
-    except InputError as error:
-        raise InputError([*found.problems, *error.problems]) from None
+    except flangeback.InputError as error:
+        raise flangeback.InputError([*found.problems, *error.problems]) from None
     _add(kit, "lens", *fields, json=json)
 
 
@@ -295,14 +284,13 @@ def add_body(
 
     Example: flangeback kit add body K7_0001.JPG --mount E
     """
-    from flangeback.errors import InputError
     from flangeback.frames.sensor import seen_body
     from flangeback.kit.asking import body_entry
 
     ask = asking(json=json)
     given = str(frame or (ask("a frame that the body made") or "").strip())
     if not given:
-        raise InputError.at("", "no frame is named", "kit add body FRAME")
+        raise flangeback.InputError.at("", "no frame is named", "kit add body FRAME")
     seen = seen_body(Path(given))
     said = {"mount": mount, "key": key}
     fields = body_entry(seen.model, seen.serial, seen.sensor, said, ask)

@@ -9,6 +9,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
+from typer import Option
 
 import flangeback
 from flangeback import report
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 Explain = Annotated[
     str | None,
-    typer.Option(
+    Option(
         "--explain",
         metavar="FRAME|WORD",
         help="Say of one frame why it came to what it came to, or what a word of the table means.",
@@ -32,7 +33,7 @@ Explain = Annotated[
 
 Into = Annotated[
     Path | None,
-    typer.Option("--into", metavar="OUT", help="Also show what `fill --into OUT` would do there."),
+    Option("--into", metavar="OUT", help="Also show what `fill --into OUT` would do there."),
 ]
 
 

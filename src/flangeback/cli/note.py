@@ -7,6 +7,7 @@ from textwrap import fill
 from typing import Annotated
 
 import typer
+from typer import Argument, Option
 
 import flangeback
 from flangeback.cli.completing import entry_words
@@ -15,26 +16,22 @@ from flangeback.cli.shared import print_lines
 from flangeback.words import count
 
 Log = Annotated[
-    Path, typer.Argument(metavar="LOG", help="The session log; it is made if it isn't there.")
+    Path, Argument(metavar="LOG", help="The session log; it is made if it isn't there.")
 ]
 Words = Annotated[
     list[str] | None,
-    typer.Argument(
-        metavar="WORDS", help="The entry, without its time.", autocompletion=entry_words
-    ),
+    Argument(metavar="WORDS", help="The entry, without its time.", autocompletion=entry_words),
 ]
 Kit = Annotated[
     Path | None,
-    typer.Option(
+    Option(
         "--kit",
         metavar="KIT",
         help="The kit file. [default: kit.toml beside LOG, else in your configuration folder]",
     ),
 ]
-At = Annotated[
-    str | None, typer.Option("--at", metavar="TIME", help="When it was, if not right now.")
-]
-Undo = Annotated[bool, typer.Option("--undo", help="Take the last note back instead.")]
+At = Annotated[str | None, Option("--at", metavar="TIME", help="When it was, if not right now.")]
+Undo = Annotated[bool, Option("--undo", help="Take the last note back instead.")]
 
 
 def note(log: Log, words: Words = None, kit: Kit = None, at: At = None, undo: Undo = False) -> None:

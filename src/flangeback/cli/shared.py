@@ -11,6 +11,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from typer import Argument, Option
 
 import flangeback
 from flangeback.cli.ending import JSON, columns
@@ -20,15 +21,15 @@ if TYPE_CHECKING:
     from flangeback.report.outing_page import OutingPage
     from flangeback.report.tables import Terminal
 
-Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="The folder with the frames.")]
-FOLDERS = typer.Argument(
+Frames = Annotated[Path, Argument(metavar="FRAMES", help="The folder with the frames.")]
+FOLDERS = Argument(
     metavar="FRAMES...",
     help="The folder with the frames; or several, or one above them, each with a session.txt.",
 )
 Outings = Annotated[list[Path], FOLDERS]
 Logs = Annotated[
     list[Path] | None,
-    typer.Option(
+    Option(
         "--log",
         metavar="LOG",
         help="A session log; may be given more than once. [default: session.txt in FRAMES]",
@@ -36,7 +37,7 @@ Logs = Annotated[
 ]
 KitFile = Annotated[
     Path | None,
-    typer.Option(
+    Option(
         "--kit",
         metavar="KIT",
         help="The kit file. [default: kit.toml in FRAMES, else in your configuration folder]",
@@ -55,9 +56,7 @@ def html_file(path: Path | None) -> Path | None:
 
 Report = Annotated[
     Path | None,
-    typer.Option(
-        "--report", metavar="FILE.html", callback=html_file, help="Also write a page of it."
-    ),
+    Option("--report", metavar="FILE.html", callback=html_file, help="Also write a page of it."),
 ]
 
 
@@ -66,15 +65,12 @@ def _remember(ctx: typer.Context, wanted: bool) -> bool:
     return wanted
 
 
-Over = Annotated[
-    bool, typer.Option("--over", help="Write over lens data that contradicts the log.")
-]
+Over = Annotated[bool, Option("--over", help="Write over lens data that contradicts the log.")]
 ByLogAlone = Annotated[
-    bool,
-    typer.Option("--by-log-alone", help="Use no evidence: no pauses, no light, no look at clocks."),
+    bool, Option("--by-log-alone", help="Use no evidence: no pauses, no light, no look at clocks.")
 ]
 Json = Annotated[
-    bool, typer.Option("--json", callback=_remember, help="Print one JSON document instead.")
+    bool, Option("--json", callback=_remember, help="Print one JSON document instead.")
 ]
 
 
@@ -164,6 +160,7 @@ def matched(
 
     Values that flangeback wrote itself are no conflict. What a run into `out` noted is taken up.
     """
+    from flangeback.copies.manifest import noted_in
     from flangeback.copies.own import check_times
     from flangeback.report.outing_page import OutingPage
 
@@ -173,18 +170,9 @@ def matched(
     frames = session.frames
     check_times(outing.folder, session.logs)
     own = over or flangeback.own_frames(frames, outing.folder)
-    noted = None
-    if out is not None:
-        from flangeback.copies.manifest import noted_in
-
-        noted = noted_in(out)
+    noted = None if out is None else noted_in(out)
     matches = flangeback.match_frames(
-        frames,
-        session.logs,
-        session.kit,
-        over=own,
-        by_log_alone=by_log_alone,
-        noted=noted,
+        frames, session.logs, session.kit, over=own, by_log_alone=by_log_alone, noted=noted
     )
     return session, OutingPage(outing.title, matches, session.logs, session.kit)
 

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Argument, Option
 
 import flangeback
 from flangeback import report
@@ -14,9 +14,9 @@ from flangeback.cli.ending import columns, print_exactly, print_json
 from flangeback.cli.shared import Json, Report, print_lines, progress
 
 Out = Annotated[
-    list[Path], typer.Argument(metavar="OUT", help="Folders that `fill` made, or any of frames.")
+    list[Path], Argument(metavar="OUT", help="Folders that `fill` made, or any of frames.")
 ]
-Csv = Annotated[bool, typer.Option("--csv", help="Print a table for a spreadsheet instead.")]
+Csv = Annotated[bool, Option("--csv", help="Print a table for a spreadsheet instead.")]
 
 
 def tally(out: Out, report_file: Report = None, json: Json = False, csv: Csv = False) -> None:

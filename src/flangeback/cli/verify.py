@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer import Argument, Option
 
 import flangeback
 from flangeback import report
@@ -15,14 +16,13 @@ from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
 from flangeback.cli.shared import Json, Report, progress, tell_next, terminal
 
 Out = Annotated[
-    Path, typer.Argument(metavar="OUT", help="A folder that `fill` made, or one above several.")
+    Path, Argument(metavar="OUT", help="A folder that `fill` made, or one above several.")
 ]
 FramesNow = Annotated[
-    Path | None,
-    typer.Option("--frames", metavar="FRAMES", help="The folder where the frames lie now."),
+    Path | None, Option("--frames", metavar="FRAMES", help="The folder where the frames lie now.")
 ]
 Mend = Annotated[
-    bool, typer.Option("--mend", help="Make copies again that are missing or broken, then verify.")
+    bool, Option("--mend", help="Make copies again that are missing or broken, then verify.")
 ]
 
 

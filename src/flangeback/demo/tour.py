@@ -11,23 +11,18 @@ from flangeback.demo.outing import Outing, make_outing
 
 if TYPE_CHECKING:
     from flangeback.copies import Filled, Verified
-    from flangeback.copies.changes import TagChange
-    from flangeback.match import Matches
 
 _DEFAULT = "flangeback-demo"
 
 
 @dataclass(frozen=True, slots=True)
 class Tour:
-    """What the line made of the outing. `shown` is the frame whose tags `changes` are."""
+    """What the line made of the outing."""
 
     outing: Outing
     out: Path
-    matches: Matches
     filled: Filled
     verified: Verified
-    shown: str
-    changes: tuple[TagChange, ...]
 
 
 def free_folder() -> Path:
@@ -42,7 +37,6 @@ def take_tour(folder: Path) -> Tour:
     Raises InputError where the folder isn't empty or can't be written.
     """
     from flangeback.copies import FillOptions, fill, verify
-    from flangeback.copies.changes import lens_tags, tag_changes, worth_showing
     from flangeback.match import match_frames
     from flangeback.match.session import read_session
 
@@ -51,9 +45,4 @@ def take_tour(folder: Path) -> Tour:
     matches = match_frames(session.frames, session.logs, session.kit)
     out = folder / "filled"
     used = FillOptions(logs=session.log_files, kit=session.kit_file)
-    filled = fill(matches, outing.frames, out, used)
-    verified = verify(out)
-    shown = worth_showing(filled.copies)
-    assert shown is not None, "the outing has frames to fill"
-    changes = tag_changes(lens_tags(shown.match.frame.path), out / shown.match.frame.file)
-    return Tour(outing, out, matches, filled, verified, shown.match.frame.file, changes)
+    return Tour(outing, out, fill(matches, outing.frames, out, used), verify(out))

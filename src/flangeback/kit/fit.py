@@ -277,12 +277,7 @@ def _passes_on(stack: Stack) -> bool:
 
 
 def _view(
-    lens: Lens,
-    body: Body,
-    end: int,
-    factor: Decimal,
-    error: float | None,
-    extension: float | None,
+    lens: Lens, body: Body, end: int, factor: Decimal, error: float | None, extension: float | None
 ) -> View:
     marked, widest = lens.focal[end], lens.widest[end]
     focal = scaled(marked, factor)

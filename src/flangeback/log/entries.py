@@ -39,12 +39,7 @@ class EntryReader:
     """
 
     def __init__(
-        self,
-        words: Tokenizer,
-        gear: Gear,
-        calendar: Calendar,
-        *,
-        any_name: bool = True,
+        self, words: Tokenizer, gear: Gear, calendar: Calendar, *, any_name: bool = True
     ) -> None:
         self.words = words
         self.gear = gear

@@ -103,12 +103,7 @@ def _plain(pieces: _Pieces) -> str:
 
 
 def _row_lines(
-    columns: Sequence[Column],
-    widths: Sequence[int],
-    row: Sequence[_Pieces],
-    gap: int,
-    *,
-    low: bool,
+    columns: Sequence[Column], widths: Sequence[int], row: Sequence[_Pieces], gap: int, *, low: bool
 ) -> Iterator[_Pieces]:
     """The lines of a table's row, in which shorter cells stand low or on top."""
     cells = [

@@ -330,6 +330,8 @@ def verified_line(verified: Verified, place: str = "") -> str:
 
 def show_tour(terminal: Terminal, tour: Tour) -> None:
     """Prints the made-up outing's way through match, fill and verify."""
+    from flangeback.report.proof import proof_of
+
     frames, out = str(tour.outing.frames), str(tour.out)
     terminal.print([("The session log", "bold"), (f"   {tour.outing.log}", "dim")])
     terminal.print(tour.outing.log.read_text("utf-8").rstrip(), by=2)
@@ -337,11 +339,11 @@ def show_tour(terminal: Terminal, tour: Tour) -> None:
     show_filled(terminal, tour.filled, out)
     show_verified(terminal, tour.verified, out)
     terminal.print()
-    title = f"{tour.shown}, as ExifRead sees it in the original and in the copy"
-    terminal.print(title, "bold")
+    proof = proof_of(tour.filled, tour.out)
+    terminal.print(proof.shown, "bold")
     rows = (
         (tag.name, [(tag.before, "dim")], [(tag.after, "green" * (tag.before != tag.after))])
-        for tag in tour.changes
+        for tag in proof.changes
     )
     terminal.table([Column("tag"), Column("before"), Column("after")], rows, gap=2)
     terminal.print()
