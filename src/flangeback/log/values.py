@@ -47,9 +47,8 @@ class WallTime(NamedTuple):
     half: Half | None = None
 
     def __str__(self) -> str:
-        return f"{self.hour:02}:{self.minute:02}" + (
-            "" if self.second is None else f":{self.second:02}"
-        )
+        seconds = "" if self.second is None else f":{self.second:02}"
+        return f"{self.hour:02}:{self.minute:02}{seconds}"
 
     def in_half(self, half: Half) -> WallTime | None:
         """The same numbers read as am or pm; None where they can't be."""
@@ -66,15 +65,12 @@ class WallTime(NamedTuple):
 
 def wall_time(token: Token) -> WallTime:
     """The time of day that a token of one of the time rules says."""
-    place, match = token.place, token.match
-    if token.rule == "either":
-        return WallTime(place, 1, int(match[1]))
-    if token.rule == "digits of a time":
-        return WallTime(place, int(match[1]), int(match[2]))
     if token.rule == "bare hour":
         raise whole_hour(token)
-    hour, minute, half = int(match[1]), int(match[3]), _half(match[5])
-    second = None if match[4] is None else int(match[4])
+    place, given = token.place, token.match.groupdict()
+    # Of `either`, the hour is 1.
+    hour, minute, half = int(given.get("hour", 1)), int(given["minute"]), _half(given.get("half"))
+    second = None if given.get("second") is None else int(given["second"])
     if half is not None:
         if not 1 <= hour <= 12:
             text = f"{place.text} mixes the 24-hour and the 12-hour clock"
@@ -92,7 +88,7 @@ def wall_time(token: Token) -> WallTime:
 
 def whole_hour(token: Token) -> Fault:
     """Why a `bare hour` is refused: it would claim a precision that nobody wrote."""
-    hour, half = token.match[1], _half(token.match[2])
+    hour, half = token.match["hour"], _half(token.match["half"])
     suggestion = f"{hour}h00" if half is None else f"{hour}:00 {half}"
     return token.place.fault(f"{token.text} has no minutes", A_TIME, suggestion)
 
@@ -149,8 +145,7 @@ def amount(token: Token) -> timedelta:
         first, unit, second = token.match.groups()
         smaller = timedelta(minutes=int(first), seconds=int(second))
         return smaller * 60 if unit.casefold() == "h" else smaller
-    days, hours, minutes, seconds = (int(part or 0) for part in token.match.groups())
-    return timedelta(days, hours=hours, minutes=minutes, seconds=seconds)
+    return timedelta(**{unit: int(n or 0) for unit, n in token.match.groupdict().items()})
 
 
 def calendar_date(token: Token, days: Collection[date] = ()) -> date:
@@ -161,19 +156,14 @@ def calendar_date(token: Token, days: Collection[date] = ()) -> date:
     """
     if token.rule == "weekday":
         return _only(token, [day for day in days if is_weekday(day, token)], days)
-    if token.rule in ("date, month named", "date, month first"):
-        first, second, year = token.match.groups()
-        day, name = (first, second) if token.rule == "date, month named" else (second, first)
-        month = _place_of(name, MONTHS) + 1
-        if year is not None:
-            return _day(token.place, int(year), month, int(day))
-        fitting = [one for one in days if (one.month, one.day) == (month, int(day))]
-        return _only(token, fitting, days)
     if token.rule == "date, year last":
         return _year_last(token, days)
-    groups = (1, 3, 4) if token.rule == "date" else (1, 2, 3)
-    year, month, day = (int(token.match[group]) for group in groups)
-    return _day(token.place, year, month, day)
+    given = token.match.groupdict()
+    day, name, year = int(given["day"]), given.get("name"), given["year"]
+    month = int(given["month"]) if name is None else _place_of(name, MONTHS) + 1
+    if year is None:
+        return _only(token, [one for one in days if (one.month, one.day) == (month, day)], days)
+    return _day(token.place, int(year), month, day)
 
 
 def is_weekday(day: date, token: Token) -> bool:

@@ -52,7 +52,8 @@ def _or_short(names: Iterable[str]) -> str:
     )
 
 
-_MONTH = rf"(?:{_or_short(MONTHS)})\b\.?"
+_DAY, _YEAR = r"(?P<day>\d{1,2})", r"(?P<year>\d{4})"
+_MONTH = rf"(?P<name>(?:{_or_short(MONTHS)})\b\.?)"
 
 # A word ends at white space, a separator or a quote; a comma between digits is a decimal comma.
 _END = r"(?=[.,;:]*(?:\s|$)|[;\"(]|,(?!\d))"
@@ -62,6 +63,7 @@ _F = r"[fƒ]\s?[/:]?\s?"
 _NAME = r"(?:(?!\.\.)[^\s,;\"])+"
 _QUOTED = r"\"(?=\s*[^\s\"])([^\"]*)\""
 _HALF = r"\s?[ap]\.?\s?m\b\.?"
+_HOUR, _MINUTE, _MAY_BE_HALF = r"(?P<hour>\d{1,2})", r"(?P<minute>\d{2})", rf"(?P<half>{_HALF})?"
 
 # "3." or "3)" of a numbered list: only where an entry can begin after it.
 _COUNT = (
@@ -84,32 +86,32 @@ _PATTERNS = {
     "frames": rf"({_NAME})\s*\.{{2,}}\s*({_NAME})(?=[\s,;\"]|$)",
     "half frames": rf"(?:{_NAME}\s*)?\.{{2,}}(?:{_NAME})?",
     "focal length": r"(\d{1,4}(?:[.,]\d{1,2})?)\s?mm" + _END,
-    "time": rf"(\d{{1,2}})([:.h])(\d{{2}})(?:\2(\d{{2}}))?({_HALF})?" + _END_OR_DASH,
+    "time": rf"{_HOUR}([:.h]){_MINUTE}(?:\2(?P<second>\d{{2}}))?{_MAY_BE_HALF}" + _END_OR_DASH,
     "to": r"\s*-\s*(?=\d{1,2}[:.h]\d{2})",
     "dash": r"-[^\s,;\"]*",
-    "bare hour": rf"(\d{{1,2}})(?:\s?h|({_HALF}))" + _END,
+    "bare hour": rf"{_HOUR}(?:\s?h|(?P<half>{_HALF}))" + _END,
     "one-digit minute": r"(\d{1,2})[:h](\d)" + _END,
     # 1:16 is a time, or an f-number as engraved on lens barrels; 1:16 pm is a time.
-    "either": rf"1:([1-5]\d)(?!{_HALF})" + _END,
+    "either": rf"1:(?P<minute>[1-5]\d)(?!{_HALF})" + _END,
     "f-number": rf"(?:{_F}|1:\s?)({_NUMBER})(?:\s*-\s*(?:{_F}|1:\s?)?({_NUMBER}))?" + _END,
     "f-number not noted": rf"(?:{_F})?\?" + _END,
     # f0412 is the name of a frame; f/0412 is an f-number gone wrong.
     "f-number, misshapen": r"[fƒ](?:[/:]|\d(?!\d{3}))[^\s;\"]*",
     "T-stop": r"t\s?/?\s?(\d{1,2}(?:[.,]\d{1,2})?)" + _END,
-    "digits of a time": r"([01]\d|2[0-3])([0-5]\d)" + _END,
+    "digits of a time": r"(?P<hour>[01]\d|2[0-3])(?P<minute>[0-5]\d)" + _END,
     "number": r"(\d{1,2}(?:[.,]\d)?)" + _END,
     "decimal": r"(\d{1,2}[.,]\d{1,2})" + _END,
-    "date": r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})" + _END,
+    "date": rf"{_YEAR}([-/.])(?P<month>\d{{1,2}})\2{_DAY}" + _END,
     "date, year last": r"(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})" + _END,
-    "date, run together": r"(\d{4})(\d{2})(\d{2})" + _END,
-    "date, month named": rf"(\d{{1,2}})(?:st|nd|rd|th|\.)?\s+({_MONTH})(?:,?\s+(\d{{4}}))?" + _END,
-    "date, month first": rf"({_MONTH})\s+(\d{{1,2}})(?:st|nd|rd|th)?(?:,?\s+(\d{{4}}))?" + _END,
+    "date, run together": rf"{_YEAR}(?P<month>\d{{2}})(?P<day>\d{{2}})" + _END,
+    "date, month named": rf"{_DAY}(?:st|nd|rd|th|\.)?\s+{_MONTH}(?:,?\s+{_YEAR})?" + _END,
+    "date, month first": rf"{_MONTH}\s+{_DAY}(?:st|nd|rd|th)?(?:,?\s+{_YEAR})?" + _END,
     "weekday": rf"({_or_short(WEEKDAYS)})\b" + _END,
     "amount": (
-        r"(?=\d)(?:(\d{1,5})\s*d(?:ays?)?(?![a-z])\.?)?\s*"
-        r"(?:(\d{1,6})\s*h(?:(?:ou)?rs?)?(?![a-z])\.?)?\s*"
-        r"(?:(\d{1,6})\s*m(?:in(?:ute)?s?)?(?![a-z])\.?)?\s*"
-        r"(?:(\d{1,6})\s*s(?:ec(?:ond)?s?)?(?![a-z])\.?)?(?<=[a-z.])" + _END
+        r"(?=\d)(?:(?P<days>\d{1,5})\s*d(?:ays?)?(?![a-z])\.?)?\s*"
+        r"(?:(?P<hours>\d{1,6})\s*h(?:(?:ou)?rs?)?(?![a-z])\.?)?\s*"
+        r"(?:(?P<minutes>\d{1,6})\s*m(?:in(?:ute)?s?)?(?![a-z])\.?)?\s*"
+        r"(?:(?P<seconds>\d{1,6})\s*s(?:ec(?:ond)?s?)?(?![a-z])\.?)?(?<=[a-z.])" + _END
     ),
     "zero": r"0" + _END,
     "amount, last unit left out": (

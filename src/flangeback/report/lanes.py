@@ -58,6 +58,14 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Label:
+    """What is said of a place on the axis."""
+
+    x: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class EntryMark:
     """An entry of a log, and the stretch in which its change may have fallen."""
 
@@ -67,14 +75,6 @@ class EntryMark:
     left: float
     right: float
     row: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class ClockMark:
-    """A photo of a clock, and by how much it misses the line through all of them."""
-
-    x: float
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,17 +121,9 @@ class Lane:
     steps: tuple[Step, ...]
     marks: tuple[Mark, ...]
     entries: tuple[EntryMark, ...]
-    clocks: tuple[ClockMark, ...]
+    clocks: tuple[Label, ...]
     light: tuple[str, ...]
     light_scale: Scale | None
-
-
-@dataclass(frozen=True, slots=True)
-class Hour:
-    """A mark of the axis."""
-
-    x: float
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +131,8 @@ class Timeline:
     """The whole drawing; `untimed` counts the frames that have no place on it."""
 
     axis: Axis
-    hours: tuple[Hour, ...]
-    pauses: tuple[Hour, ...]
+    hours: tuple[Label, ...]
+    pauses: tuple[str, ...]
     lanes: tuple[Lane, ...]
     untimed: int
 
@@ -168,7 +160,7 @@ def timeline_of(matches: Matches, logs: Sequence[SessionLog]) -> Timeline:
     return Timeline(
         axis,
         tuple(hours_of(axis, next(iter(offsets), None) or timedelta(0))),
-        tuple(Hour(cut.left, _length(cut.end - cut.start)) for cut in axis.cuts),
+        tuple(_length(cut.end - cut.start) for cut in axis.cuts),
         tuple(
             _lane(body, by_body[body], axis, matches, logs)
             for body in sorted(by_body, key=lambda body: (body is None, body))
@@ -181,7 +173,7 @@ def _seconds(at: datetime | None) -> float:
     return instant(at) / SECOND if at is not None else 0.0
 
 
-def hours_of(axis: Axis, offset: timedelta) -> Iterator[Hour]:
+def hours_of(axis: Axis, offset: timedelta) -> Iterator[Label]:
     """The axis's marks, `offset` from UTC; a new day says its date. None covers another."""
     shift = offset.total_seconds()
     marks = list(axis.marks(shift))
@@ -197,7 +189,7 @@ def hours_of(axis: Axis, offset: timedelta) -> Iterator[Hour]:
         text = clock_time(time, seconds=False)
         text = text if time.date() == day else f"{time:{years}} {text}"
         if axis.x(at) >= free:
-            yield Hour(axis.x(at), text)
+            yield Label(axis.x(at), text)
             day, free = time.date(), axis.x(at) + _PER_LETTER * len(text) + 8
 
 
@@ -278,10 +270,9 @@ def _entries(
     """The changes that the log claims for a body, and the entries that name its frames."""
     texts = {(log.file, n): line.strip() for log in logs for n, line in enumerate(log.lines, 1)}
     for change in timeline.changes if timeline else ():
-        if change.setting is not None or change.before is not None:
-            left, right = _stretch(change, timeline, axis) if timeline else (0.0, 0.0)
+        if timeline and (change.setting is not None or change.before is not None):
             place = (change.log, change.line)
-            yield EntryMark(*place, texts.get(place, ""), left, right)
+            yield EntryMark(*place, texts.get(place, ""), *_stretch(change, timeline, axis))
     named: dict[tuple[str, int], float] = {}
     for _, found in frames:
         if found.by is Source.NAME and found.log is not None and found.log_line is not None:
@@ -307,7 +298,8 @@ def _clocks(
     frames: Sequence[tuple[int, FrameMatch]],
     axis: Axis,
     logs: Sequence[SessionLog],
-) -> Iterator[ClockMark]:
+) -> Iterator[Label]:
+    """Photos of a clock, and by how much each misses the line through all of them."""
     by_stem = {frame_stem(found.frame.file).casefold(): found for _, found in frames}
     for log in logs:
         for word in log.clocks:
@@ -319,7 +311,7 @@ def _clocks(
 
 def _clock_mark(
     word: ClockReference, found: FrameMatch, timeline: BodyTimeline, axis: Axis
-) -> ClockMark:
+) -> Label:
     assert found.frame.time is not None
     reading = instant(placed(found.frame.time, timeline.clock.zone))
     shown = (instant(word.shows.earliest) + instant(word.shows.latest)) / 2
@@ -330,4 +322,4 @@ def _clock_mark(
         f"{duration(timedelta(microseconds=ahead))} {'ahead' if ahead >= 0 else 'behind'}, "
         f"{abs(missed):.0f} s off what the frames go by"
     )
-    return ClockMark(axis.x(_seconds(found.time)), text)
+    return Label(axis.x(_seconds(found.time)), text)

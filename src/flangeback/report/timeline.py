@@ -130,12 +130,11 @@ def lens_bands(points: Sequence[Point], axis: Axis) -> tuple[Band, ...]:
 
     It reaches halfway to the frames on other lenses, and not over a cut.
     """
-    bands = []
-    for lens, group in _in_a_row(points, axis):
-        if lens is not None:
-            first, last = group[0], group[-1]
-            bands.append(Band(lens, _edge(points, first, -1, axis), _edge(points, last, 1, axis)))
-    return tuple(bands)
+    return tuple(
+        Band(lens, _edge(points, group[0], -1, axis), _edge(points, group[-1], 1, axis))
+        for lens, group in _in_a_row(points, axis)
+        if lens is not None
+    )
 
 
 def _in_a_row(points: Sequence[Point], axis: Axis) -> Iterator[tuple[str | None, list[int]]]:
