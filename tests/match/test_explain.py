@@ -12,7 +12,8 @@ import pytest
 from typer.testing import CliRunner
 
 from flangeback.cli.app import app
-from flangeback.cli.completing import entry_words, frame_names
+from flangeback.cli.match import frame_names
+from flangeback.cli.note import entry_words
 from flangeback.demo.outing import Outing
 from flangeback.errors import InputError
 from flangeback.frames import Frame, LensData, scan

@@ -14,11 +14,27 @@ from typer import Option
 import flangeback
 from flangeback import report
 from flangeback.cli import outings, shared
-from flangeback.cli.completing import frame_names
 from flangeback.cli.ending import NEEDS_PERSON, columns, print_json
 
 if TYPE_CHECKING:
     from flangeback.report.outing_page import OutingPage
+
+_MOST_COMPLETED = 500
+
+
+def frame_names(ctx: typer.Context, incomplete: str) -> list[str]:
+    """Frames of the folder named before, by their stems."""
+    # What stands before an option that is still to be completed isn't taken for arguments yet.
+    folder = next(iter([*(ctx.params.get("folders") or ()), *ctx.args]), None)
+    if folder is None:
+        return []
+    found = sorted(
+        path.stem
+        for path in Path(folder).rglob("*")
+        if path.stem.casefold().startswith(incomplete.casefold()) and path.suffix
+    )
+    return [name for name in dict.fromkeys(found) if name[-1:].isdigit()][:_MOST_COMPLETED]
+
 
 Explain = Annotated[
     str | None,

@@ -10,10 +10,25 @@ import typer
 from typer import Argument, Option
 
 import flangeback
-from flangeback.cli.completing import entry_words
 from flangeback.cli.ending import narrow_width
 from flangeback.cli.shared import print_lines
 from flangeback.words import count
+
+
+def entry_words(ctx: typer.Context, incomplete: str) -> list[str]:
+    """Keys of the kit beside the log, or of the one named, and the log's own words."""
+    from flangeback.kit.places import kit_file
+    from flangeback.log.vocabulary import KEYWORDS, PLAIN_WORDS
+
+    log, kit = ctx.params.get("log"), ctx.params.get("kit")
+    given = Path(kit) if kit else None
+    try:
+        keys = list(flangeback.read_kit(kit_file(given, Path(log or ".").parent)).keys())
+    except flangeback.InputError:
+        keys = []
+    words = (*keys, *PLAIN_WORDS, "f/?", *KEYWORDS)
+    return [word for word in words if word.startswith(incomplete)]
+
 
 Log = Annotated[
     Path, Argument(metavar="LOG", help="The session log; it is made if it isn't there.")

@@ -10,8 +10,15 @@ from fractions import Fraction
 from textwrap import wrap
 
 from flangeback.draft.naming import Namer, shown
-from flangeback.draft.pieces import Pictures, Piece, light_through, pieces, slate_files
-from flangeback.draft.proposals import lens_of, stop_of
+from flangeback.draft.pieces import (
+    Pictures,
+    Piece,
+    lens_of,
+    light_through,
+    pieces,
+    slate_files,
+    stop_of,
+)
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.log.reading import is_sound
@@ -153,7 +160,7 @@ class _Draft:
 
 
 def _words(*words: str) -> str:
-    return " ".join(word for word in words if word)
+    return " ".join(filter(None, words))
 
 
 def _makers(frames: Sequence[Frame], kit: Kit | None) -> Sequence[_Maker]:

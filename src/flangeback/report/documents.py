@@ -259,7 +259,7 @@ def _body(body: BodySurvey) -> Document:
             | {"stretches": [fields(each, *_STRETCH) for each in found.stretches]}
             for found in body.registered
         ],
-        "native": [fields(found, "lens", "frames") for found in body.natives],
+        "native": [{"lens": lens, "frames": frames} for lens, frames in body.natives.items()],
         "clusters": [fields(each, *_STRETCH) for each in body.clusters],
         "out_of_order": [
             fields(found, "earlier", "earlier_time", "later", "later_time")

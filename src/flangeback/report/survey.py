@@ -92,7 +92,7 @@ def _body(body: BodySurvey) -> Iterator[str]:
         yield from _rows(list(rows))
     if body.natives:
         yield "  lenses named with their f-number"
-        names = [(found.lens or "by specification only", found.frames) for found in body.natives]
+        names = [(lens or "by specification only", frames) for lens, frames in body.natives.items()]
         yield from _rows([f"{_cut(name)}  {count(frames, 'frame'):>12}" for name, frames in names])
     if body.clusters:
         yield f"  clusters, cut at pauses of {duration(timedelta(seconds=body.pause))} or more"

@@ -51,14 +51,6 @@ class Registered:
 
 
 @dataclass(frozen=True, slots=True)
-class Native:
-    """A lens that frames name with its f-number, and how many do. None: by specification only."""
-
-    lens: str | None
-    frames: int
-
-
-@dataclass(frozen=True, slots=True)
 class Disorder:
     """Two frames that clock and counter put in opposite orders: `later` has the lower number."""
 
@@ -76,8 +68,9 @@ class BodySurvey:
     those where any of them is; a registered focal length counts as one. `pause` is what separates
     the clusters, in seconds.
     `gps_ahead` is how far the clock is ahead of GPS time: whole, where the frames state their
-    offset from UTC, else but for whole quarters of an hour (`gps_whole` is False). `example` is
-    the first of its frames.
+    offset from UTC, else but for whole quarters of an hour (`gps_whole` is False). `natives` are
+    the lenses that frames name with their f-number (None: by specification only), and how many do.
+    `example` is the first of its frames.
     """
 
     name: BodyName
@@ -89,7 +82,7 @@ class BodySurvey:
     lacks: Mapping[str, int]
     lacks_any: int
     registered: tuple[Registered, ...]
-    natives: tuple[Native, ...]
+    natives: Mapping[str | None, int]
     pause: float
     clusters: tuple[FrameSequence, ...]
     disorders: tuple[Disorder, ...]

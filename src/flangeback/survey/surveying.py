@@ -13,7 +13,7 @@ from flangeback.frames.model import Frame
 from flangeback.frames.scanning import scan
 from flangeback.survey.clocks import burst_gaps, disorders, gps_ahead
 from flangeback.survey.clusters import Timed, clusters, in_time, pause_of, stretch
-from flangeback.survey.model import BodyName, BodySurvey, Native, Registered, Survey
+from flangeback.survey.model import BodyName, BodySurvey, Registered, Survey
 
 
 def survey_folder(folder: Path, progress: Callable[[int], None] | None = None) -> Survey:
@@ -61,7 +61,7 @@ def _body(name: BodyName, frames: Sequence[Frame], timed: Timed) -> BodySurvey:
         },
         sum(not one.is_whole for one in data),
         tuple(_registered(frames, timed)),
-        tuple(Native(lens, count) for lens, count in natives.most_common()),
+        dict(natives.most_common()),
         pause,
         tuple(stretch(cluster) for cluster in clusters(timed, pause)),
         tuple(disorders(timed)),
