@@ -219,8 +219,15 @@ def test_mending_needs_the_log_that_the_copies_were_filled_by(frames: Path, out:
     told = run("verify", out, "--mend")
     assert told.code == 2
     assert "flangeback-session.txt" in told.err
-    shutil.rmtree(frames)
-    assert run("verify", out, "--mend").code == 2
+
+
+def test_mending_needs_the_frames(frames: Path, out: Path) -> None:
+    frames.rename("elsewhere")
+    (out / ALL[0]).unlink()
+    told = run("verify", out, "--mend")
+    assert told.code == 2
+    assert "--frames says where they lie now" in told.err
+    assert run("verify", out, "--mend", "--frames", "elsewhere").code == 0
 
 
 def test_folders_of_copies_are_passed_over_and_said(frames: Path, tmp_path: Path) -> None:

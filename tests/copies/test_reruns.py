@@ -310,6 +310,8 @@ def test_what_the_body_wrote_must_stand_in_a_copy_that_was_changed_in_place(
     assert "ISOSpeedRatings no longer reads the same" in str(found.failure)
     run(frames, out)
     assert [one.copy for one in verify(out).failed] == [FIRST]
+    (left,) = (one for one in run(frames, out, mend=True).copies if one.copy is None)
+    assert "ISOSpeedRatings no longer reads the same; moved away" in str(left.match.reason)
 
 
 def test_bytes_that_changed_at_the_copys_own_time_are_a_failure(frames: Path, out: Path) -> None:

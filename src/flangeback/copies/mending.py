@@ -52,7 +52,10 @@ def _mend(
         text = "the log or the kit of its last run isn't beside the copies"
         raise InputError(Problem(str(out), text, expected="`fill` with the same log and kit"))
     places = [moved] if moved else [Path(run.frames), out / run.frames_relative]
-    folder = next((place for place in places if place.is_dir()), places[0])
+    folder = next((place for place in places if place.is_dir()), None)
+    if folder is None:
+        expected = "the folder with the frames: --frames says where they lie now"
+        raise InputError.at(places[0], "there is no such folder", expected)
     logs = tuple(out / name for name in run.logs)
     session = read_session(folder, logs, out / run.kit)
     check_times(folder, session.logs)

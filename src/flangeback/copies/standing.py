@@ -235,7 +235,7 @@ class Standing:
         elif self.options.mend and self._is_broken(plan, record, status):
             return replace(task, action=Action.CHANGE)
         elif is_done:
-            check_own(plan, self.out, record)
+            check_own(plan, self.out, record, as_verify=self.options.mend)
             return replace(task, reason=TOUCHED)
         present = present_plan(plan, self.out, record)
         return replace(task, action=Action.CHANGE, present=present)

@@ -185,11 +185,12 @@ def is_broken(plan: FilePlan, out: Path, record: Record) -> bool:
     )
 
 
-def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
+def check_own(plan: FilePlan, out: Path, record: Record | None, *, as_verify: bool = False) -> None:
     """Raises TouchedError unless our values and the picture still stand in a copy.
 
     Values that a manifest has of it must be as they were written, the others that it is to get as
-    they were in its source; or as they are to be. Raises SourceError, OSError.
+    they were in its source; or as they are to be. `as_verify` asks of the body's own tags what
+    `verify` asks. Raises SourceError, OSError.
     """
     written = _NOTHING if record is None else Stated(record.values, record.whole)
     asked = Stated.of(plan.values)
@@ -199,7 +200,7 @@ def check_own(plan: FilePlan, out: Path, record: Record | None) -> None:
             source = None if plan.source is None else _seen(code, plan.source)
             record = record and _with_picture(record, plan.source)
         if record is not None:
-            check_stands(out, record, asked=asked)
+            check_stands(out, record, plan.source if as_verify else None, asked)
         present = _seen(code, out / plan.copy)
         _check_packet(present, source, (written, asked), {*written.values, *asked.values})
         for name in sorted(asked.values.keys() - written.values.keys()):
