@@ -49,15 +49,6 @@ TOP, TITLE = 24.0, 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
-    """One frame: its place, and the number of its match."""
-
-    x: float
-    y: float
-    number: int
-
-
-@dataclass(frozen=True, slots=True)
 class Label:
     """What is said of a place on the axis."""
 
@@ -113,13 +104,16 @@ def rows_of(
 
 @dataclass(frozen=True, slots=True)
 class Lane:
-    """What one body's part of the drawing shows."""
+    """What one body's part of the drawing shows.
+
+    `marks` are its frames: the place of each, and the number of its match.
+    """
 
     body: str
     rows: Rows
     bands: tuple[Band, ...]
     steps: tuple[Step, ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[tuple[float, float, int], ...]
     entries: tuple[EntryMark, ...]
     clocks: tuple[Label, ...]
     light: tuple[str, ...]
@@ -232,7 +226,7 @@ def _lane(
         rows,
         bands,
         f_number_steps(points, axis, scale_of(known, *rows.stops)),
-        tuple(Mark(x, rows.marks + row * ROW, number) for x, row, (number, _) in marks),
+        tuple((x, rows.marks + row * ROW, number) for x, row, (number, _) in marks),
         entries,
         clocks,
         light_paths(points, axis, light_scale) if light_scale else (),

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import PurePath
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
@@ -127,8 +127,11 @@ class OutingPage:
         strips = [found for case in self.cases for found in strip(case) if found is not None]
         return frozenset(found.frame.file for found in (*ends, *strips))
 
-    def log_rows(self, log: SessionLog) -> Iterator[LogRow]:
-        """The lines of a log, with how many frames each entry got."""
+    def log_rows(self, log: SessionLog) -> Iterator[tuple[int, str, int | None, int | None]]:
+        """Each line of a log: its number, its text, how many frames it got, the first's number.
+
+        What is no entry has None for frames.
+        """
         of_log = [found for found in self.matches.frames if found.log == log.file]
         counts = Counter(found.log_line for found in of_log)
         entries = {entry.line for entry in log.entries}
@@ -137,16 +140,7 @@ class OutingPage:
             firsts.setdefault(found.log_line, self.numbers[found.frame.file])
         for line, text in enumerate(log.lines, 1):
             frames = counts[line] if line in entries else None
-            yield LogRow(line, text.rstrip(), frames, firsts.get(line))
-
-
-class LogRow(NamedTuple):
-    """A line of a log; `frames` is None where it is no entry, `first` the number of its first."""
-
-    line: int
-    text: str
-    frames: int | None
-    first: int | None
+            yield line, text.rstrip(), frames, firsts.get(line)
 
 
 def strip(case: Case) -> Sequence[FrameMatch | None]:

@@ -18,23 +18,15 @@ from flangeback.words import count
 
 
 @dataclass(frozen=True, slots=True)
-class KindOfCopy:
-    """Files of one kind whose copies were made in one way."""
-
-    files: int
-    kind: str
-    way: str
-
-
-@dataclass(frozen=True, slots=True)
 class Proof:
     """What was proved, in a sentence; the kinds of copies; what failed; one frame's tags.
 
-    `shown` is that frame, and who saw its tags before and after.
+    `kinds` are how many files there are of what kind, and how their copies were made. `shown` is
+    the frame with `changes`, and who saw its tags before and after.
     """
 
     sentence: str
-    kinds: tuple[KindOfCopy, ...]
+    kinds: tuple[tuple[int, str, str], ...]
     failures: tuple[str, ...] = ()
     shown: str = ""
     changes: tuple[TagChange, ...] = ()
@@ -60,10 +52,10 @@ def proof_of(filled: Filled, out: Path) -> Proof:
     return Proof(_sentence(filled), kinds, failures, shown_as, changes)
 
 
-def _kinds(records: Iterable[Record]) -> tuple[KindOfCopy, ...]:
+def _kinds(records: Iterable[Record]) -> tuple[tuple[int, str, str], ...]:
     made = Counter((record.kind, record.way) for record in records)
     return tuple(
-        KindOfCopy(files, BY_CODE[kind].title if kind in BY_CODE else kind, _WAYS.get(way, way))
+        (files, BY_CODE[kind].title if kind in BY_CODE else kind, _WAYS.get(way, way))
         for (kind, way), files in sorted(made.items(), key=lambda one: (-one[1], one[0]))
     )
 
