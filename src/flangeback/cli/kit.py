@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from flangeback.kit import Mount
     from flangeback.kit.adding import Kind, NewField
     from flangeback.kit.asking import Ask
-    from flangeback.kit.lensdb import Search
+    from flangeback.kit.lensdb import RecordedLens
 
 app = typer.Typer(
     cls=WholeHelp,
@@ -237,37 +238,33 @@ def add_lens(
 
     Example: flangeback kit add lens miran 58 --mount M42
     """
+    from flangeback.kit import lensdb
     from flangeback.kit.asking import lens_entry
 
     ask = asking(json=json)
-    found = _search(words or [], pick, ask, json=json)
+    entry, problems = lensdb.find(words or [], pick, partial(_chosen, ask=ask, json=json))
     said = {"maker": maker, "name": name, "focal": focal, "widest": widest, "serial": serial}
     said |= {"narrowest": narrowest, "mount": mount, "key": key}
     said |= {"no_ring": "yes" if no_ring else None}
-    if found.entry is None and words and name is None:
+    if entry is None and words and name is None:
         said["name"] = " ".join(words)
     try:
-        fields = lens_entry(found.entry, said, ask)
+        fields = lens_entry(entry, said, ask)
     except flangeback.InputError as error:
-        raise flangeback.InputError([*found.problems, *error.problems]) from None
+        raise flangeback.InputError([*problems, *error.problems]) from None
     _add(kit, "lens", *fields, json=json)
 
 
-def _search(words: list[str], pick: int | None, ask: Ask, *, json: bool) -> Search:
-    """The entry of the database that the words name, picked by a person where there are several."""
-    from flangeback.kit.lensdb import search_all
-
-    found = search_all(words, pick)
-    if found.entry is not None or len(found.entries) < 2:
-        return found
+def _chosen(found: Sequence[RecordedLens], ask: Ask, *, json: bool) -> int:
+    """The number of the entry that a person picks, 0 for none of them."""
     if json:
-        print_json(report.kit_documents.entries_document(found.entries))
+        print_json(report.kit_documents.entries_document(found))
     else:
-        report.kit.show_entries(terminal(), found.entries)
+        report.kit.show_entries(terminal(), found)
     answer = ask("the number of the lens, 0 for none of them")
     if answer is None or not answer.strip().isdigit():
         raise typer.Exit(WRONG)
-    return search_all(words if int(answer) else [], int(answer))
+    return int(answer)
 
 
 @add.command("body")

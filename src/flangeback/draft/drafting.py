@@ -9,16 +9,9 @@ from datetime import date, datetime, timedelta
 from fractions import Fraction
 from textwrap import wrap
 
+from flangeback.draft import pieces
 from flangeback.draft.naming import Namer, shown
-from flangeback.draft.pieces import (
-    Pictures,
-    Piece,
-    lens_of,
-    light_through,
-    pieces,
-    slate_files,
-    stop_of,
-)
+from flangeback.draft.pieces import Pictures, Piece
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.log.reading import is_sound
@@ -85,7 +78,7 @@ class _Draft:
                 continue
             before = light.get(maker.name)
             is_native = piece.frames[0].lens_data.is_native
-            now = None if is_native else light_through(piece.frames, self.pictures)
+            now = None if is_native else pieces.light_through(piece.frames, self.pictures)
             light[maker.name] = now
             yield from _comment(_hint(piece, maker, now, before))
             yield from self._entries(maker, piece)
@@ -98,7 +91,7 @@ class _Draft:
         found = [
             (maker, piece)
             for maker in self.makers
-            for piece in pieces(maker.frames, slate_files(maker.frames, self.pictures))
+            for piece in pieces.pieces_of(maker.frames, self.pictures)
         ]
         return sorted(found, key=lambda one: (one[1].start is None, one[1].start or datetime.min))
 
@@ -141,9 +134,9 @@ class _Draft:
             yield f"slate {name}  # black"
 
     def _entries(self, maker: _Maker, piece: Piece) -> Iterator[str]:
-        lens = lens_of(piece, maker.body, self.kit)
+        lens = pieces.lens_of(piece, maker.body, self.kit)
         stop = "" if lens == "off" else A_STOP
-        if (told := stop_of(piece, self.frames, self.pictures)) and stop:
+        if (told := pieces.stop_of(piece, self.frames, self.pictures)) and stop:
             # No log with ?? in it is read: who knows the f-number takes the marks away.
             stop = f"{f_number(told)}??"
         words = _words(maker.word, lens or A_LENS, stop)

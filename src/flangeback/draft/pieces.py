@@ -79,13 +79,13 @@ class Piece:
     is_slate: bool = False
 
 
-def pieces(frames: Sequence[Frame], slates: Collection[str]) -> Iterator[Piece]:
+def pieces_of(frames: Sequence[Frame], pictures: Pictures) -> Iterator[Piece]:
     """The pieces of one body's frames, in the order of its clock; what has no time comes last.
 
     A pause, a slate frame, another native lens and another focal length registered for the
     stabiliser each begin a new one.
     """
-    timed = in_time(frames)
+    timed, slates = in_time(frames), slate_files(frames, pictures)
     for cluster in clusters(timed, pause_of(timed)):
         for is_slate, run in _alike(cluster, slates):
             yield Piece(tuple(frame for _, frame in run), run[0][0], run[-1][0], is_slate)

@@ -7,7 +7,7 @@ are CC BY-SA 3.0 and stay in the package: only what the user chooses is ever wri
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from difflib import SequenceMatcher
@@ -43,15 +43,6 @@ class RecordedLens:
     widest: Pair | None
     narrowest: Decimal | None
     mounts: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Search:
-    """What words have found: every entry, the one that is meant, and what kept it from that."""
-
-    entries: tuple[RecordedLens, ...] = ()
-    entry: RecordedLens | None = None
-    problems: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,29 +157,29 @@ def same_figures(mine: Pair, theirs: Pair) -> bool:
     return all(abs(one - other) <= _SAME * one for one, other in pairs)
 
 
-def search_all(words: Sequence[str], pick: int | None = None) -> Search:
-    """The entries that words name, and the only one or the one picked by its number from 1.
+def find(
+    words: Sequence[str], pick: int | None, choose: Callable[[Sequence[RecordedLens]], int]
+) -> tuple[RecordedLens | None, tuple[Problem, ...]]:
+    """The entry that words name, and what kept it from being found.
 
-    Raises InputError for a number beyond them.
+    Of several it is the one picked by its number from 1, else by the number that `choose` gives, 0
+    for none. Raises InputError for a number beyond them.
     """
     if not words:
-        return Search()
+        return None, ()
     try:
-        known = entries()
+        found = search(words, entries())
     except InputError as error:
-        return Search(problems=tuple(error.problems))
+        return None, error.problems
     text = " ".join(words)
-    found = search(words, known)
     if not found:
         expected = "fewer or other words of its maker, name, mount, or its numbers"
-        problem = Problem("", f'no lens of the database has "{text}"', expected=expected)
-        return Search(problems=(problem,))
-    if pick is None and len(found) > 1:
-        return Search(found)
-    if (pick or 1) > len(found):
-        told = f"there is no entry {pick} for {text}"
+        return None, (Problem("", f'no lens of the database has "{text}"', expected=expected),)
+    number = choose(found) if pick is None and len(found) > 1 else pick or 1
+    if number > len(found):
+        told = f"there is no entry {number} for {text}"
         raise InputError.at("", told, f"--pick from 1 to {len(found)}")
-    return Search(found, found[(pick or 1) - 1])
+    return (found[number - 1] if number else None), ()
 
 
 def search(words: Sequence[str], known: Iterable[RecordedLens]) -> tuple[RecordedLens, ...]:
