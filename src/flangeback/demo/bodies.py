@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import struct
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from io import BytesIO
@@ -38,6 +38,8 @@ class Make:
     iso: int
     crop: int
     """Whole-number crop factor, for FocalLengthIn35mmFilm."""
+    ahead: timedelta
+    """How far its clock was ahead."""
     serial: str | None = None
     offset: str | None = None
     split_seconds: bool = False
@@ -55,8 +57,18 @@ class Glass:
     serial: str | None = None
 
 
-KESTRIN = Make("Kestrin", "Kestrin K7", 100, 1, serial="0071133", offset="+02:00")
-NORRVIK = Make("Norrvik", "Norrvik N2", 200, 2, split_seconds=True)
+KESTRIN = Make(
+    "Kestrin", "Kestrin K7", 100, 1, timedelta(minutes=3, seconds=20), "0071133", "+02:00"
+)
+NORRVIK = Make(
+    "Norrvik", "Norrvik N2", 200, 2, timedelta(hours=1, minutes=7, seconds=23), split_seconds=True
+)
+_ZOOM = ("Kestrin", "Kestrin 24-70mm F4")
+GLASS = {
+    "named58": Glass("Ostrava Optik", "Miran 58mm f/2", 58, (58, 58), Decimal(2), "6612345"),
+    "native20": Glass("Norrvik", "Norrvik 20mm F1.8", 20, (20, 20), Decimal("1.8")),
+    **{f"native{focal}": Glass(*_ZOOM, focal, (24, 70), Decimal(4)) for focal in (24, 35, 70)},
+}
 
 
 def meter(make: Make, f_number: float, cloud: float = 0.0) -> tuple[Fraction, float]:

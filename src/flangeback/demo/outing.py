@@ -60,8 +60,7 @@ class _Frame:
 
     `clock` is the right time, `stop` the f-number the ring stood at, `pan` where the lens looked,
     `light` by how many stops a cloud changed the light, `registered` the focal length set for the
-    stabiliser (mm). One that `is_named` has the lens itself from the body's menu; one that `is_cut`
-    is damaged.
+    stabiliser (mm). One that `is_cut` is damaged.
     """
 
     number: int
@@ -72,7 +71,6 @@ class _Frame:
     registered: int | None = None
     light: float = 0.0
     upright: bool = False
-    is_named: bool = False
     is_cut: bool = False
 
     @property
@@ -99,7 +97,7 @@ _FRAMES = (
     _Frame(202, "09:12:38", "miran58", "2.8", -0.35),
     _Frame(203, "09:14:05", "miran58", "2.8", 0.1),
     # Already filled, by a registered lens of the body's menu.
-    _Frame(204, "09:19:40", "miran58", "2.8", 0.25, is_named=True),
+    _Frame(204, "09:19:40", "named58", "2.8", 0.25),
     # The body's own zoom, put on for one frame and not noted.
     _Frame(205, "09:22:11", "native35", "8", 0.3),
     _Frame(206, "09:24:30", "miran58", "2.8", 0.55),
@@ -146,9 +144,6 @@ _FRAMES = (
     _Frame(408, "10:12:30", "tolvan28", "8", -1.3),
 )
 
-_K7_AHEAD = timedelta(minutes=3, seconds=20)
-_N2_AHEAD = timedelta(hours=1, minutes=7, seconds=23)
-"""How far each body's clock was ahead."""
 _FOCAL = {"miran58": 58, "brask135": 135, "tolvan28": 28}
 
 
@@ -184,28 +179,16 @@ def _make(frames: Path) -> Outing:
     return Outing(frames, log, kit)
 
 
-def _marked(stop: str) -> Decimal:
-    """The f-number of a ring position; between two stops it is their geometric mean."""
-    low, _, high = stop.partition("-")
-    return (Decimal(low) * Decimal(high)).sqrt() if high else Decimal(low)
-
-
 def _developed(frame: _Frame) -> bytes:
     """The bytes of a frame."""
     from flangeback.demo import bodies, pictures
 
-    make, ahead = (bodies.KESTRIN, _K7_AHEAD) if frame.is_k7 else (bodies.NORRVIK, _N2_AHEAD)
-    focal, glass = _FOCAL.get(frame.lens, 0) * frame.factor, None
-    if frame.is_named:
-        name = "Miran 58mm f/2"
-        glass = bodies.Glass("Ostrava Optik", name, 58, (58, 58), Decimal("2.0"), "6612345")
-    elif frame.lens.startswith("native"):
-        focal = Decimal(frame.lens.removeprefix("native"))
-        zoom, name, widest = ((24, 70), "Kestrin 24-70mm F4", "4")
-        if focal == 20:
-            zoom, name, widest = ((20, 20), "Norrvik 20mm F1.8", "1.8")
-        glass = bodies.Glass(make.maker, name, int(focal), zoom, Decimal(widest))
-    stop = _marked(frame.stop)
+    make = bodies.KESTRIN if frame.is_k7 else bodies.NORRVIK
+    glass = bodies.GLASS.get(frame.lens)
+    focal = glass.focal if glass else _FOCAL[frame.lens] * frame.factor
+    low, _, high = frame.stop.partition("-")
+    # Between two stops it is their geometric mean.
+    stop = (Decimal(low) * Decimal(high)).sqrt() if high else Decimal(low)
     shutter, stops = bodies.meter(make, float(stop * frame.factor), frame.light)
     split = timedelta(milliseconds=frame.number * 170 % 1000 if make.split_seconds else 0)
     # The smaller body leaves the lens out in every way there is.
@@ -222,18 +205,7 @@ def _developed(frame: _Frame) -> bytes:
             clock=(9, 5, 10) if frame.number == 401 else None,
         )
     )
-    data = bodies.jpeg(
-        picture,
-        bodies.Release(
-            make,
-            frame.number,
-            frame.at + ahead + split,
-            shutter,
-            glass,
-            stop,
-            blank,
-            frame.registered,
-            frame.upright,
-        ),
-    )
+    shown = frame.at + make.ahead + split
+    about = (shutter, glass, stop, blank, frame.registered, frame.upright)
+    data = bodies.jpeg(picture, bodies.Release(make, frame.number, shown, *about))
     return data[:_DAMAGED_AT] if frame.is_cut else data
