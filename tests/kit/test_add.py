@@ -433,7 +433,7 @@ def test_nobody_answers(tmp_path: Path, without: None) -> None:
     assert result.exit_code == 2
     for part in ("focal length", "widest f-number", "mount"):
         assert f"the {part} has to be said" in result.stderr
-    assert "pip install 'flangeback[lensdb]'" in result.stderr
+    assert 'pip install "flangeback[lensdb]"' in result.stderr
     assert not (tmp_path / "kit.toml").exists()
     document = json.loads(run("add", "lens", "Brask", "--kit", str(tmp_path), "--json").stdout)
     assert document["schema"] == "flangeback/error-1"
@@ -480,7 +480,7 @@ def test_without_the_package_there_is_a_hint(tmp_path: Path, without: None) -> N
     assert json.loads(run("check", str(kit), "--json").stdout)["lens_database"] is None
     result = run("add", "lens", "miran", "--kit", str(kit))
     assert result.exit_code == 2
-    assert "pip install 'flangeback[lensdb]'" in result.output
+    assert 'pip install "flangeback[lensdb]"' in result.output
     assert kit.read_text() == WHOLE
 
 

@@ -130,7 +130,7 @@ def _inflated(data: bytes) -> bytes:
         import brotli
     except ImportError:
         raise Damaged(
-            "its metadata are compressed; pip install 'flangeback[jxl]' has them read"
+            'its metadata are compressed; pip install "flangeback[jxl]" has them read'
         ) from None
     inflating = brotli.Decompressor()
     try:

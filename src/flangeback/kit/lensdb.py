@@ -18,7 +18,7 @@ from flangeback.errors import InputError, Problem
 from flangeback.kit.model import Kit, Lens
 from flangeback.kit.names import folded
 
-HINT = "the extra lensdb has it: pip install 'flangeback[lensdb]'"
+HINT = 'the extra lensdb has it: pip install "flangeback[lensdb]"'
 
 Pair = tuple[Decimal, Decimal]
 """The figures at the shortest and the longest end of a zoom, alike for one focal length."""
