@@ -90,3 +90,13 @@ def test_overnight_lifts_the_bound() -> None:
     frames = [shot("K7_0201", "09:13:00"), shot("K7_0202", "10:00:00", day="2026-05-18")]
     found = matched(frames, "overnight\n9:12 k7 miran58 f/2.8\n").frames
     assert [short(match) for match in found] == ["fill miran58 f/2.8 58mm"] * 2
+
+
+@pytest.mark.parametrize("before", ["9:12 k7 brask135 f/4", "8:00-9:30 k7 brask135 f/4"])
+def test_so_is_the_first_minute_after_a_pause_or_a_range(before: str) -> None:
+    frames = [shot(f"K7_020{n}", at) for n, at in enumerate(["09:20:00", "17:50:00", "18:00:30"])]
+    text = f"{before}\n18:00 k7 miran58 f/2.8\n"
+    outcomes = ["fill brask135 f/4 135mm", "unlogged", "unsure"]
+    assert [short(match) for match in matched(frames, text).frames] == outcomes
+    # Where no frame lies between, it is filled.
+    assert short(matched(frames[::2], text).frames[1]) == "fill miran58 f/2.8 58mm"

@@ -163,10 +163,12 @@ class BodyEvidence:
     def _is_open(self, at: int, numbers: Sequence[int]) -> bool:
         """Whether shots of which the log says nothing, before or after on that day, may go on."""
         shots, changes = self.timeline.shots, self.timeline.changes
-        begins = 0 if numbers[0] else changes[0].places[0]
-        if begins > 0 and _same_day(shots[begins - 1], shots[at]):
-            return True
-        last = numbers[-1]
+        first, last = numbers[0], numbers[-1]
+        if setting_of(changes, first) is None and first < len(changes):
+            # Before the first entry, after a range, or after a pause that ended what held.
+            begins, ended = changes[first].places[0], changes[first - 1].places[-1] if first else 0
+            if begins > ended and _same_day(shots[begins - 1], shots[at]):
+                return True
         if not last or changes[last - 1].setting is not None:
             return False
         ends = changes[last - 1].places[-1]
