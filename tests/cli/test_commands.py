@@ -58,7 +58,12 @@ def test_match_shows_what_a_fill_over_the_frames_own_data_would_do(frames: Path)
     ran = run("match", frames, "--into", "out", "--over")
     assert ran.code == 0
     assert "5 kept" in ran.out
-    assert "would lose" in run("match", frames, "--into", "out").out
+    worse = run("match", frames, "--into", "out").out
+    assert "would lose" in worse
+    assert "unless --take-back is given" in " ".join(worse.split())
+    assert run("match", frames, "--explain", "K7_0205").out.startswith("K7_0205.JPG: conflict")
+    over = run("match", frames, "--over", "--explain", "K7_0205")
+    assert over.out.startswith("K7_0205.JPG: fill")
 
 
 @pytest.mark.parametrize("entry", ["09:12 k7 miran58", "09:12 k7 miran58 f/?"])

@@ -94,7 +94,7 @@ def match(
         raise flangeback.InputError("no folder with frames is named")
     found = flangeback.find_outings(folders, log)
     if explain is not None:
-        _explain(explain, found, log, kit, by_log_alone=by_log_alone, json=json)
+        _explain(explain, found, log, kit, over=over, by_log_alone=by_log_alone, json=json)
         return
 
     def work(outing: flangeback.OutingFolder) -> Found:
@@ -143,13 +143,19 @@ def _explain(
     logs: list[Path] | None,
     kit: Path | None,
     *,
+    over: bool,
     by_log_alone: bool,
     json: bool,
 ) -> None:
+    from flangeback.copies.foreseeing import foreseen
+
     if not outings.is_one(found):
         raise flangeback.InputError("--explain asks of one outing: name its folder alone")
-    session, page = shared.matched(found[0], logs, kit, by_log_alone=by_log_alone, quiet=json)
-    why = flangeback.explain(name, page.matches, session.logs)
+    session, page = shared.matched(
+        found[0], logs, kit, over=over, by_log_alone=by_log_alone, quiet=json
+    )
+    matches = foreseen(page.matches, found[0].folder, None)
+    why = flangeback.explain(name, matches, session.logs)
     if json:
         print_json(report.documents.explain_document(why))
     else:

@@ -38,6 +38,8 @@ Progress = Callable[[int, int], None]
 
 _WORKERS = min(8, 2 * (os.cpu_count() or 2))
 """Twice the cores: half of them wait for the disk."""
+_OF_ONE_FILE = frozenset({errno.EEXIST, errno.EFBIG, errno.ENAMETOOLONG, errno.EILSEQ})
+"""What a system refuses for one file's size or name (POSIX open, write); else it is the disk's."""
 OPTIONS = ("raw", "sidecar", "break_seal", "xmp", "set_time", "others", "over", "by_log_alone")
 """Those that a manifest has of a run."""
 
@@ -154,7 +156,17 @@ class Run:
 
     def _job(self, job: Job) -> list[Done]:
         """One frame's files. Raises OSError where the run can't go on."""
-        done = [self._file(job.match, task) for task in job.tasks]
+        done: list[Done] = []
+        without_copy: dict[str, str] = {}
+        for task in job.tasks:
+            plan, why = task.plan, without_copy.get(task.plan.frame.file)
+            if why and plan.is_new_sidecar and task.action == Action.MAKE:
+                # A sidecar that stands alone says nothing of any picture.
+                done.append(Done(task, stands=False, lost=why))
+                continue
+            done.append(one := self._file(job.match, task))
+            if plan.is_picture and one.lost:
+                without_copy[plan.frame.file] = one.lost
         if job.lost is not None or any(one.lost for one in done):
             self._check_card()
         return done
@@ -175,7 +187,11 @@ class Run:
             return Done(task, stands=False, lost=str(why))
         except TouchedError as why:
             return Done(task, stands=False, left=left_as_it_is(why))
-        except FileExistsError:
+        except OSError as error:
+            if error.errno not in _OF_ONE_FILE:
+                raise
+            if error.errno != errno.EEXIST:
+                return Done(task, stands=False, lost=f"its copy can't be made: {error.strerror}")
             return Done(task, stands=False, left="another program put a file where its copy goes")
         except ProofError as failure:
             return Done(task, stands=False, failure=str(failure))

@@ -257,6 +257,11 @@ def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) 
     for what, files in worse.items():
         told = f"{count(len(files), 'copy', 'copies')} would {what}: {some_of(files)}"
         terminal.print(told, "yellow")
+    if worse:
+        terminal.say(
+            "`fill` stops before it takes values out, or changes more copies than gain any, "
+            "unless --take-back is given"
+        )
     told = ", ".join(f"{counts[action]} {action}" for action in Action if counts[action])
     terminal.say(f"fill --into {out}: {told}")
 
