@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -922,6 +923,15 @@ def test_modes_of_folders_come_along_and_stop_no_later_run(frames: Path, out: Pa
     (out / "day2").chmod(0o700)
 
 
+def test_an_output_folder_that_its_owner_made_read_only_stays_so(frames: Path, out: Path) -> None:
+    run(frames, out)
+    out.chmod(0o500)
+    with suppress(InputError):  # Who is root may write there all the same.
+        run(frames, out, AT_5_6, take_back=True)
+    assert out.stat().st_mode & 0o777 == 0o500
+    out.chmod(0o700)
+
+
 def test_attributes_come_along(frames: Path, out: Path) -> None:
     try:
         os.setxattr(frames / FIRST, "user.label", b"red")
@@ -946,6 +956,9 @@ def test_other_files_are_named_or_copied(frames: Path, out: Path) -> None:
     assert len(verify(out).copies) == 6
     (out / "clip.mov").write_bytes(b"changed")
     assert [copy.copy for copy in verify(out).failed] == ["clip.mov"]
+    left = run(frames, out, others=True).others.left
+    assert left["clip.mov"].startswith("its copy is left as it is: another program changed it;")
+    assert (out / "clip.mov").read_bytes() == b"changed"
 
 
 def test_a_file_that_an_interrupted_run_noted_twice_counts_once(frames: Path, out: Path) -> None:

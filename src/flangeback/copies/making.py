@@ -309,6 +309,8 @@ class Run:
         """Has folders written to that an earlier run gave the modes of read-only ones."""
         made = [task.plan.copy for task in planned.tasks if task.action in MADE]
         for folder in reversed(_folders([*made, *(one.copy for one in planned.withdrawn)])):
+            if not folder.name:
+                continue  # The output folder has the mode that its owner gave it.
             with suppress(OSError), pinned(self.standing.out, folder, make=False) as there:
                 mode = there.stat().st_mode
                 if mode & stat.S_IRWXU != stat.S_IRWXU:

@@ -234,6 +234,8 @@ class Standing:
                 return task if is_done else replace(task, action=self._change(plan, record))
         elif self.options.mend and self._is_broken(plan, record, status):
             return replace(task, action=Action.CHANGE)
+        elif plan.method == CopyMethod.OTHER:
+            raise TouchedError("another program changed it")
         elif is_done:
             check_own(plan, self.out, record, as_verify=self.options.mend)
             return replace(task, reason=TOUCHED)
