@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 
@@ -131,33 +131,36 @@ def lens_bands(points: Sequence[Point], axis: Axis) -> tuple[Band, ...]:
     It reaches halfway to the frames on other lenses, and not over a cut.
     """
     return tuple(
-        Band(lens, _edge(points, group[0], -1, axis), _edge(points, group[-1], 1, axis))
-        for lens, group in _in_a_row(points, axis)
-        if lens is not None
+        Band(lens, *_ends(points, run, axis))
+        for run in _in_a_row(points, axis, lambda point: point.lens)
+        if (lens := points[run[0]].lens) is not None
     )
 
 
-def _in_a_row(points: Sequence[Point], axis: Axis) -> Iterator[tuple[str | None, list[int]]]:
-    """The numbers of points alike in lens and stretch."""
+def _in_a_row(
+    points: Sequence[Point], axis: Axis, likeness: Callable[[Point], object]
+) -> Iterator[Sequence[int]]:
+    """The numbers of points that are alike and in one stretch."""
     starts = [one.start for one in axis.stretches]
-    for (lens, _), group in groupby(
-        range(len(points)), key=lambda n: (points[n].lens, bisect_right(starts, points[n].at))
-    ):
-        yield lens, list(group)
+    stretches = [bisect_right(starts, point.at) for point in points]
+    for _, run in groupby(range(len(points)), lambda n: (likeness(points[n]), stretches[n])):
+        yield list(run)
 
 
 _HALF_MARK = 6.0
 
 
-def _edge(points: Sequence[Point], number: int, way: int, axis: Axis) -> float:
-    """Where a band ends that ends with this point: halfway to its neighbour, if that is near."""
-    x = axis.x(points[number].at)
-    other = number + way
-    if not 0 <= other < len(points):
+def _ends(points: Sequence[Point], run: Sequence[int], axis: Axis) -> tuple[float, float]:
+    """Where a band of these points begins and ends: halfway to a neighbour, if that is near."""
+
+    def end(number: int, way: int) -> float:
+        x, other = axis.x(points[number].at), number + way
+        has_other = 0 <= other < len(points)
+        if has_other and abs(points[other].at - points[number].at) <= LONGEST_PAUSE:
+            return x + (axis.x(points[other].at) - x) / 2
         return x + way * _HALF_MARK
-    gap = (axis.x(points[other].at) - x) / 2
-    near = abs(points[other].at - points[number].at) <= LONGEST_PAUSE
-    return x + (gap if near else way * _HALF_MARK)
+
+    return end(run[0], -1), end(run[-1], 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,15 +197,11 @@ class Step:
 
 def f_number_steps(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[Step, ...]:
     """The stepped line of f-numbers: `scale` is of stops, -log2 N^2, so that wide open is up."""
-    steps = []
-    for _, group in _in_a_row(points, axis):
-        for f_number, alike in groupby(group, key=lambda n: points[n].f_number):
-            if f_number is not None:
-                numbers = list(alike)
-                left = _edge(points, numbers[0], -1, axis)
-                right = _edge(points, numbers[-1], 1, axis)
-                steps.append(Step(f_number, left, right, scale.y(stops(f_number))))
-    return tuple(steps)
+    return tuple(
+        Step(f_number, *_ends(points, run, axis), scale.y(stops(f_number)))
+        for run in _in_a_row(points, axis, lambda point: (point.lens, point.f_number))
+        if (f_number := points[run[0]].f_number) is not None
+    )
 
 
 def stops(f_number: float) -> float:
@@ -215,13 +214,11 @@ def light_paths(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[str,
 
     A lone point is a line from it to itself.
     """
-    starts = [one.start for one in axis.stretches]
     paths = []
-    for (is_known, _), group in groupby(
-        points, key=lambda point: (point.light is not None, bisect_right(starts, point.at))
-    ):
-        corners = [f"{axis.x(one.at):.1f},{scale.y(one.light or 0):.1f}" for one in group]
-        if is_known:
+    for run in _in_a_row(points, axis, lambda point: point.light is None):
+        known = [(points[n].at, light) for n in run if (light := points[n].light) is not None]
+        corners = [f"{axis.x(at):.1f},{scale.y(light):.1f}" for at, light in known]
+        if corners:
             paths.append(" ".join(corners if len(corners) > 1 else corners * 2))
     return tuple(paths)
 
