@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from flangeback.kit import Mount
-    from flangeback.kit.adding import Kind, NewField
-    from flangeback.kit.asking import Ask
+    from flangeback.kit.adding import Ask, Kind, NewField
     from flangeback.kit.lensdb import RecordedLens
 
 app = typer.Typer(
@@ -239,7 +238,7 @@ def add_lens(
     Example: flangeback kit add lens miran 58 --mount M42
     """
     from flangeback.kit import lensdb
-    from flangeback.kit.asking import lens_entry
+    from flangeback.kit.adding import lens_entry
 
     ask = asking(json=json)
     entry, problems = lensdb.find(words or [], pick, partial(_chosen, ask=ask, json=json))
@@ -282,7 +281,7 @@ def add_body(
     Example: flangeback kit add body K7_0001.JPG --mount E
     """
     from flangeback.frames.sensor import seen_body
-    from flangeback.kit.asking import body_entry
+    from flangeback.kit.adding import body_entry
 
     ask = asking(json=json)
     given = str(frame or (ask("a frame that the body made") or "").strip())
@@ -309,7 +308,7 @@ def add_adapter(
 
     Example: flangeback kit add adapter --lens-mount F --body-mount E --kind reducer --factor 0.71
     """
-    from flangeback.kit.asking import adapter_entry
+    from flangeback.kit.adding import adapter_entry
 
     said = {"lens_mount": lens_mount, "body_mount": body_mount, "kind": kind, "factor": factor}
     said |= {"thickness": thickness, "key": key}

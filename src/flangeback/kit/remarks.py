@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from flangeback.kit.asking import focal_in
+from flangeback.kit.adding import focal_in
 from flangeback.kit.fit import AdapterRoom, Spacing, spacing
 from flangeback.kit.lensdb import apertures_in, same_figures
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta, tzinfo
@@ -113,6 +114,48 @@ class FrameGroup:
         return f"{self.name.name}/" if self.kind is GroupKind.FOLDER else self.name.name
 
 
+Frames = FrameRange | FrameGroup
+
+
+def covers(outer: Frames, inner: Frames | None) -> bool | None:
+    """Whether all frames of `inner` lie in `outer`; None where the words don't tell.
+
+    `inner` None is a stretch of time. A range of names covers nothing but itself: what lies in it
+    is told by the frames alone.
+    """
+    if isinstance(outer, FrameRange) or inner == outer:
+        return inner == outer
+    if outer.kind is GroupKind.ALL:
+        return True
+    if inner is None:
+        return None
+    if isinstance(inner, FrameRange):
+        first, last = (_holds(outer, end.name) for end in (inner.first, inner.last))
+        is_certain = inner.first == inner.last or outer.kind is GroupKind.FOLDER
+        return first if is_certain and first == last else None
+    if inner.kind is GroupKind.ALL:
+        return False
+    if inner.kind is outer.kind is GroupKind.DAY:
+        return False
+    if inner.kind is outer.kind is GroupKind.FOLDER:
+        return _holds(outer, f"{inner.name.name}/*")
+    if inner.kind is GroupKind.PATTERN:
+        # What its * stands for, a * of the other stands for as well. Else they may overlap.
+        return _holds(outer, inner.name.name) or None
+    return None
+
+
+def _holds(group: FrameGroup, name: str) -> bool | None:
+    """Whether a frame of this name lies in a group; None where its name doesn't tell."""
+    folder, _, _ = name.casefold().rpartition("/")
+    own = group.name.name.casefold()
+    if group.kind is GroupKind.FOLDER:
+        return f"/{own}/" in f"/{folder}/" if folder else None
+    if group.kind is GroupKind.PATTERN and folder == own.rpartition("/")[0]:
+        return re.fullmatch(".*".join(map(re.escape, own.split("*"))), name.casefold()) is not None
+    return None
+
+
 def is_every_frame(said: Entry | Span) -> bool:
     """Whether it speaks of every frame there is, whichever body made it."""
     is_all = isinstance(said.frames, FrameGroup) and said.frames.kind is GroupKind.ALL
@@ -149,7 +192,7 @@ class Entry:
 
     start: Moment | None = None
     end: Moment | None = None
-    frames: FrameRange | FrameGroup | None = None
+    frames: Frames | None = None
     body: str | None = None
     lens: str | None = None
     adapter: str | None = None
@@ -225,7 +268,7 @@ class Span:
     setting: Setting
     start: Moment | None = None
     end: Moment | None = None
-    frames: FrameRange | FrameGroup | None = None
+    frames: Frames | None = None
     order: OrderWord | None = None
 
 

@@ -9,8 +9,17 @@ from typing import NamedTuple
 
 from flangeback.kit import Lens
 from flangeback.kit.model import USUAL_NARROWEST
-from flangeback.log.model import Aperture, ApertureKind, Entry, FrameGroup, Moment, Part, Setting
-from flangeback.log.places import Frames, covers
+from flangeback.log.model import (
+    Aperture,
+    ApertureKind,
+    Entry,
+    FrameGroup,
+    Frames,
+    Moment,
+    Part,
+    Setting,
+    covers,
+)
 from flangeback.log.text import Fault, Place
 from flangeback.log.values import MOST_APART, geometric_mean, is_marked, stops_apart
 from flangeback.words import exact

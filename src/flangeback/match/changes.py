@@ -20,8 +20,7 @@ from typing import TypeVar
 
 from flangeback.clock.checks import amount
 from flangeback.clock.model import SECOND, ClockHistory, in_their_hours, instant, microseconds
-from flangeback.log.model import Setting, Span
-from flangeback.log.places import Frames, covers
+from flangeback.log.model import Frames, Setting, Span, covers
 from flangeback.match.doubts import Doubt
 from flangeback.match.shots import Shot
 
