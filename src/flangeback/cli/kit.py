@@ -288,8 +288,7 @@ def add_body(
     if not given:
         raise flangeback.InputError.at("", "no frame is named", "kit add body FRAME")
     seen = seen_body(Path(given))
-    said = {"mount": mount, "key": key}
-    fields = body_entry(seen.model, seen.serial, seen.sensor, said, ask)
+    fields = body_entry(seen.model, seen.serial, seen.sensor, {"mount": mount, "key": key}, ask)
     _add(kit, "body", *fields, json=json)
 
 

@@ -53,33 +53,26 @@ def run(
         else:
             work.show(outings[0], found)
         return [found]
-    done = [_one_of_several(outing, work, json=json) for outing in outings]
+    done = [(outing.name, *_one_of_several(outing, work, json=json)) for outing in outings]
     outside = tuple(files_outside(folders, outings))
     for folder in folders:
         if folder.is_dir():
             tell_passed_over(folder, [one.folder for one in outings])
     if json:
-        documents = [(one.name, one.document) for one in done]
+        documents = [(name, document) for name, _, _, document in done]
         print_json(report.documents.outings_document(documents, outside))
     else:
-        rows = ((one.name, one.line, one.error is None) for one in done)
+        rows = ((name, line, found is not None) for name, found, line, _ in done)
         report.terminal.show_outings(terminal(), rows, outside)
-    if any(one.error is not None for one in done):
+    if any(found is None for _, found, _, _ in done):
         raise typer.Exit(WRONG)
-    return [one.found for one in done if one.found is not None]
+    return [found for _, found, _, _ in done if found is not None]
 
 
-class _Done(NamedTuple, Generic[T]):
-    """How one of several outings came out."""
-
-    name: str
-    line: str
-    document: dict[str, Any]
-    found: T | None = None
-    error: flangeback.InputError | None = None
-
-
-def _one_of_several(outing: flangeback.OutingFolder, work: Work[T], *, json: bool) -> _Done[T]:
+def _one_of_several(
+    outing: flangeback.OutingFolder, work: Work[T], *, json: bool
+) -> tuple[T | None, str, dict[str, Any]]:
+    """What is found for one of several outings, None where it fails; it in a line, and as JSON."""
     if not json:
         typer.secho(f"{outing.name}:", bold=True)
     try:
@@ -93,8 +86,8 @@ def _one_of_several(outing: flangeback.OutingFolder, work: Work[T], *, json: boo
         if not json:
             work.show(outing, found)
             typer.echo()
-        return _Done(outing.name, work.told(found), work.document(found), found)
+        return found, work.told(found), work.document(found)
     typer.echo(str(error), err=True)
     first, *others = error.problems
     line = f"not done: {first.text}" + (f" (and {len(others)} more)" if others else "")
-    return _Done(outing.name, line, report.documents.error_document(error), None, error)
+    return None, line, report.documents.error_document(error)

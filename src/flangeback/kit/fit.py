@@ -190,8 +190,7 @@ def fits(
     lenses: Iterable[Lens], bodies: Iterable[Body], kit: Kit, extension: float = 0.0
 ) -> tuple[Fit, ...]:
     """Each of the lenses on each of the bodies, body by body."""
-    pairs = product(bodies, lenses)
-    return tuple(fit(lens, body, kit, extension) for body, lens in pairs)
+    return tuple(fit(lens, body, kit, extension) for body, lens in product(bodies, lenses))
 
 
 def spacing(lens_mount: Mount, body_mount: Mount) -> Spacing:

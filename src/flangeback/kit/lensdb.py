@@ -153,8 +153,7 @@ def _same_optics(lens: Lens, entry: RecordedLens) -> bool:
 
 def same_figures(mine: Pair, theirs: Pair) -> bool:
     """Whether figures are one lens's, which makers round."""
-    pairs = zip(mine, theirs, strict=True)
-    return all(abs(one - other) <= _SAME * one for one, other in pairs)
+    return all(abs(one - other) <= _SAME * one for one, other in zip(mine, theirs, strict=True))
 
 
 def find(

@@ -19,8 +19,7 @@ class Stop(NamedTuple):
 @cache
 def series(name: str) -> tuple[Stop, ...]:
     """The marks of a series: "full", "half" or "third". Raises KeyError for another name."""
-    rows = {row["name"]: row for row in profiles.load("stops")["series"]}
-    row = rows[name]
+    row = {each["name"]: each for each in profiles.load("stops")["series"]}[name]
     return tuple(
         Stop(Decimal(mark), 2 ** ((row["from"] + n / row["stops"]) / 2))
         for n, mark in enumerate(row["marks"])

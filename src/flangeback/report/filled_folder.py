@@ -88,6 +88,5 @@ def _stated(frame: Frame) -> Fill | None:
         for value in (data.f_number, data.focal_length)
     )
     zero = Decimal(0)
-    ends = (length or zero, length or zero)
-    lens = Lens(data.lens, data.lens, "", ends, (zero, zero), None)
+    lens = Lens(data.lens, data.lens, "", (length or zero, length or zero), (zero, zero))
     return Fill(lens, None, number, length, data.focal_length_35mm)

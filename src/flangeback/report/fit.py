@@ -88,8 +88,7 @@ def show_spacing(terminal: Terminal, lens_mount: Mount, body_mount: Mount, found
     """Prints what an adapter between two bare mounts comes to."""
     for mount in dict.fromkeys((lens_mount, body_mount)):
         note = f" ({mount.note})" if mount.note else ""
-        told = f" register {thick(mount.register)}{note}"
-        terminal.print([(mount.name, "bold"), (told, "")])
+        terminal.print([(mount.name, "bold"), (f" register {thick(mount.register)}{note}", "")])
     terminal.print(f"{lens_mount.name} on {body_mount.name}: {_room(found)}")
 
 

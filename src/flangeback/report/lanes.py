@@ -308,8 +308,7 @@ def _clock_mark(
 ) -> Label:
     assert found.frame.time is not None
     reading = instant(placed(found.frame.time, timeline.clock.zone))
-    shown = (instant(word.shows.earliest) + instant(word.shows.latest)) / 2
-    ahead = reading - shown
+    ahead = reading - (instant(word.shows.earliest) + instant(word.shows.latest)) / 2
     missed = (ahead - timeline.clock.at(found.frame).ahead_at(reading)) / SECOND
     text = (
         f"{word.frame.name} shows a clock (line {word.line}): the body's is "

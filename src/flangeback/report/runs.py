@@ -83,8 +83,7 @@ class Run(NamedTuple):
     def counts_on(self) -> bool:
         """Whether the numbers in its names follow one another without a gap."""
         start, end = _number(self.first.frame.stem), _number(self.last.frame.stem)
-        steps = len(self.frames) - 1
-        return start.isdigit() and end.isdigit() and _steps(start, end) == steps
+        return start.isdigit() and end.isdigit() and _steps(start, end) == len(self.frames) - 1
 
     @property
     def times(self) -> str:

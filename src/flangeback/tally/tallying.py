@@ -118,8 +118,7 @@ class _Manifest:
         if own.values:
             return own
         beside = self._by_stem[self._stem(own.copy)]
-        sidecars = (one for one in beside if one.values and one.is_sidecar)
-        return next(sidecars, own)
+        return next((one for one in beside if one.values and one.is_sidecar), own)
 
     def gone(self) -> Iterator[Taken]:
         """Filled frames that are no longer there."""
