@@ -74,8 +74,7 @@ def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False)
         print_json(report.kit_documents.check_document(found, notes, names))
     else:
         console = terminal()
-        report.kit.show_kit(console, found)
-        report.kit.show_remarks(console, notes)
+        report.kit.show_kit(console, found, notes)
         report.kit.show_names(console, names)
 
 

@@ -32,8 +32,8 @@ _GEAR = (
 )
 
 
-def show_kit(terminal: Terminal, kit: Kit) -> None:
-    """Prints a kit as it was understood, and the plain adapters that go without saying."""
+def show_kit(terminal: Terminal, kit: Kit, remarks: Sequence[Remark] = ()) -> None:
+    """Prints a kit as it was understood, the plain adapters that go without saying, remarks."""
     terminal.table(_GEAR, _gear(kit))
     understood = [
         f"{adapter.key} ({adapter.lens_mount} on {adapter.body_mount})"
@@ -42,6 +42,8 @@ def show_kit(terminal: Terminal, kit: Kit) -> None:
     ]
     if understood:
         terminal.print(f"Plain adapters, understood without an entry: {listed(understood)}")
+    for remark in remarks:
+        terminal.print(f"[{remark.table}] {remark.text}", "yellow")
 
 
 def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
@@ -83,12 +85,6 @@ def show_mounts(terminal: Terminal, mounts: Iterable[Mount]) -> None:
         for mount in sorted(mounts, key=lambda mount: mount.register)
     )
     terminal.table(_MOUNTS, rows)
-
-
-def show_remarks(terminal: Terminal, found: Sequence[Remark]) -> None:
-    """Prints what in a kit is worth a look."""
-    for each in found:
-        terminal.print(f"[{each.table}] {each.text}", "yellow")
 
 
 def show_names(terminal: Terminal, found: Sequence[LookUp] | Problem) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -138,17 +139,15 @@ def _as_written(own: Record, written: Record, tags: Taken) -> Taken:
         rational(values.get(name, ""))
         for name in ("FNumber", "FocalLength", "FocalLengthIn35mmFilm", "MaxApertureValue")
     )
-    return Taken(
-        tags.body,
-        own.adapter if own.outcome in _BY_LOG else None,
-        written.whole.get("LensModel") or values.get("LensModel") or tags.lens,
-        _rounded(f_number) or tags.f_number,
-        2 ** (float(widest) / 2) if widest else tags.widest,
-        _rounded(focal) or tags.focal_length,
-        int(focal_35mm or 0) or tags.focal_length_35mm,
-        own.outcome in _FILLED,
-        tags.kept,
-        tags.month,
+    return replace(
+        tags,
+        adapter=own.adapter if own.outcome in _BY_LOG else None,
+        lens=written.whole.get("LensModel") or values.get("LensModel") or tags.lens,
+        f_number=_rounded(f_number) or tags.f_number,
+        widest=2 ** (float(widest) / 2) if widest else tags.widest,
+        focal_length=_rounded(focal) or tags.focal_length,
+        focal_length_35mm=int(focal_35mm or 0) or tags.focal_length_35mm,
+        filled=own.outcome in _FILLED,
     )
 
 
