@@ -164,7 +164,12 @@ def test_numbers_that_xmp_has_wrong_are_seen(
     kind: str,
     broken: Callable[[TagValue], list[str]],
 ) -> None:
-    monkeypatch.setattr(packets, "rational_texts", broken)
+    real = packets.texts_of
+
+    def numbers_broken(value: TagValue) -> list[str]:
+        return real(value) if isinstance(value.value, str) else broken(value)
+
+    monkeypatch.setattr(packets, "texts_of", numbers_broken)
     assert_seen(in_xmp(tmp_path, kind), tmp_path)
 
 

@@ -10,7 +10,6 @@ from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions
 from flangeback.formats import Damaged, Refused, Splice
 from flangeback.formats import xmp as packets
 from flangeback.formats.frame_file import CUT_SHORT
-from flangeback.formats.xmp_text import NotXmp
 from flangeback.system import open_file
 from flangeback.tags.table import TagValue
 from flangeback.tags.times import without_time
@@ -78,7 +77,7 @@ def _edit_for(plan: FilePlan, options: FillOptions, date: str) -> Edit:
             text = packets.new_packet(plan.values)
         else:
             text = packets.merged(old, plan.values, date=date)
-    except NotXmp as why:
+    except packets.NotXmp as why:
         raise Refused(f"the sidecar {plan.copy} is left as it is: {why}") from None
     return Edit(text=text, values=plan.values, remark=plan.remark)
 
@@ -110,7 +109,7 @@ def _embedded(plan: FilePlan, options: FillOptions, date: str) -> Edit:
         remark = picture.remark
         try:
             splices = picture.edit(plan.values, add_packet=options.xmp, date=date)
-        except NotXmp as why:
+        except packets.NotXmp as why:
             # The picture's own packet can't be changed, which is no reason to leave it unfilled.
             splices = picture.edit(plan.values)
             remark = f"its XMP packet is left alone: {why}"

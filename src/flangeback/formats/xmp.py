@@ -6,17 +6,10 @@ Only properties that the packet already states are changed; all else in it is ke
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
-from flangeback.formats.xmp_text import (
-    NotXmp,
-    padded,
-    parts_of,
-    refuse_document_type,
-    root_of,
-    text_of,
-)
+from flangeback.formats.splices import Refused
 from flangeback.tags.table import TIME_TAGS, Tag, TagValue
 
 if TYPE_CHECKING:
@@ -54,12 +47,8 @@ _LENS_NAMES = tuple(name for name, tag in _NAMES if tag not in TIME_TAGS)
 _RDF = f"{{{RDF}}}RDF"
 
 
-def rational_texts(value: TagValue) -> list[str]:
-    """The value as XMP writes numbers: a rational as "28/10", a whole number as it is."""
-    if isinstance(value.value, int):
-        return [str(value.value)]
-    assert not isinstance(value.value, str)
-    return [f"{top}/{below}" for top, below in value.value]
+class NotXmp(Refused):
+    """The text isn't an XMP packet that may be changed; the message says why."""
 
 
 def stated(packet: bytes) -> Mapping[int, tuple[str, ...]]:
@@ -70,24 +59,19 @@ def stated(packet: bytes) -> Mapping[int, tuple[str, ...]]:
     """
     if len(packet) > _LONGEST_PACKET or not any(name in packet for name in _LENS_NAMES):
         return {}
-    parts = parts_of(packet)
+    parts = _parts_of(packet)
     try:
-        described = [] if parts is None else _described(root_of(parts[1]))
+        there = {} if parts is None else {p.name: p.texts for p in _properties(_root_of(parts[1]))}
     except NotXmp:
         return {}
-    there: dict[str, tuple[str, ...]] = {}
-    for node in described:
-        there |= {str(name): (str(text),) for name, text in node.attrib.items()}
-        for child in (child for child in node if isinstance(child.tag, str)):
-            there[str(child.tag)] = tuple(t.strip() for t in child.itertext() if t.strip())
     return {tag: there[name] for name, tag in reversed(PROPERTIES.items()) if name in there}
 
 
 def is_readable(packet: bytes) -> bool:
     """Whether a packet is XML in UTF-8 without a document type."""
-    parts = parts_of(packet)
+    parts = _parts_of(packet)
     try:
-        return parts is not None and root_of(parts[1]) is not None
+        return parts is not None and _root_of(parts[1]) is not None
     except NotXmp:
         return False
 
@@ -115,18 +99,18 @@ def agreed(
         return None
     if len(packet) > _LONGEST_PACKET:
         raise NotXmp(f"the XMP packet has more than {_LONGEST_PACKET >> 20} MiB")
-    parts = parts_of(packet)
+    parts = _parts_of(packet)
     if parts is None:
         return None
     lead, body, trailer = parts
     try:
-        root = root_of(body)
+        root = _root_of(body)
     except NotXmp:
         return None
     if not _bring(root, values, date, is_sidecar=is_sidecar):
         return None
-    fresh = text_of(root)
-    return lead + fresh + padded(trailer, len(body) - len(fresh))
+    fresh = _text_of(root)
+    return lead + fresh + _padded(trailer, len(body) - len(fresh))
 
 
 def merged(
@@ -142,16 +126,16 @@ def merged(
     """
     if len(packet) > _LONGEST_PACKET:
         raise NotXmp(f"it has more than {_LONGEST_PACKET >> 20} MiB")
-    refuse_document_type(packet)
-    parts = parts_of(packet)
+    _refuse_document_type(packet)
+    parts = _parts_of(packet)
     if parts is None:
         raise NotXmp("it isn't XML in UTF-8")
     # What stands before and after the root has to be XML in UTF-8, too.
-    whole = root_of(packet.removeprefix(_BOM).rstrip(b"\0")).getroottree()
+    whole = _root_of(packet.removeprefix(_BOM).rstrip(b"\0")).getroottree()
     if (whole.docinfo.encoding or "UTF-8").upper() not in _ENCODINGS:
         raise NotXmp(f"it isn't in UTF-8, but in {whole.docinfo.encoding}")
     lead, body, trailer = parts
-    root = root_of(body)
+    root = _root_of(body)
     description = next((n for n in _described(root) if n.tag == f"{{{RDF}}}Description"), None)
     if description is None:
         raise NotXmp("it isn't XMP: nothing is described in it")
@@ -159,10 +143,10 @@ def merged(
     for name, value in missing:
         _state(description, name, value)
     blank = {value.tag for value in values if _is_blank(value)}
-    taken = _take_out(_described(root), lambda name: PROPERTIES.get(name) in blank)
+    taken = _take_out(root, lambda name: PROPERTIES.get(name) in blank)
     is_settled = is_sidecar and not (missing or taken)
     changed = _bring(root, values, date, is_sidecar=is_settled) or taken
-    return lead + text_of(root) + trailer if changed or missing else packet
+    return lead + _text_of(root) + trailer if changed or missing else packet
 
 
 def stating(packet: bytes, values: Sequence[TagValue], *, date: str | None) -> bytes | None:
@@ -170,12 +154,12 @@ def stating(packet: bytes, values: Sequence[TagValue], *, date: str | None) -> b
 
     Its length is kept where its padding allows. Raises NotXmp.
     """
-    parts = parts_of(packet)
+    parts = _parts_of(packet)
     fresh = merged(packet, values, date=date, is_sidecar=False)
     if fresh == packet or parts is None:
         return None
     trailer = parts[2]
-    return fresh[: len(fresh) - len(trailer)] + padded(trailer, len(packet) - len(fresh))
+    return fresh[: len(fresh) - len(trailer)] + _padded(trailer, len(packet) - len(fresh))
 
 
 def new_packet(values: Sequence[TagValue]) -> bytes:
@@ -201,20 +185,18 @@ _WRITTEN = tuple(name for name in PROPERTIES if name.startswith((f"{{{EXIF}}}", 
 
 def _missing(root: _Element, values: Sequence[TagValue]) -> list[tuple[str, TagValue]]:
     """The properties that the packet doesn't state yet, blank ones left out."""
-    described = _described(root)
-    there = {str(child.tag) for node in described for child in node}
-    there.update(str(name) for node in described for name in node.attrib)
-    by_tag = {value.tag: value for value in values}
-    found = []
-    for name in (*_WRITTEN, f"{{{AUX}}}Lens"):
-        value = by_tag.get(PROPERTIES[name])
-        if name not in there and value is not None and not _is_blank(value):
-            found.append((name, value))
-    return found
+    there = {one.name for one in _properties(root)}
+    by_tag = {value.tag: value for value in values if not _is_blank(value)}
+    names = (*_WRITTEN, f"{{{AUX}}}Lens")
+    wanted = [(name, by_tag.get(PROPERTIES[name])) for name in names if name not in there]
+    return [(name, value) for name, value in wanted if value is not None]
 
 
 def _is_blank(value: TagValue) -> bool:
     return not value.value or value.numbers[:1] == (None,)
+
+
+_PREFIXES = {"exif": EXIF, "exifEX": EXIF_EX, "aux": AUX}
 
 
 def _state(description: _Element, name: str, value: TagValue) -> None:
@@ -222,13 +204,46 @@ def _state(description: _Element, name: str, value: TagValue) -> None:
     from lxml import etree
 
     node = etree.SubElement(description, name, nsmap=_PREFIXES)
-    if name in _SEQUENCES:
-        _set_sequence(node, _texts(value))
-    else:
-        node.text = " ".join(_texts(value))
+    _Property(description, name, node).state(texts_of(value))
 
 
-_PREFIXES = {"exif": EXIF, "exifEX": EXIF_EX, "aux": AUX}
+class _Property(NamedTuple):
+    """What a packet says under a name: an attribute of `node`, or a `child` of it."""
+
+    node: _Element
+    name: str
+    child: _Element | None
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        if self.child is None:
+            return (str(self.node.attrib[self.name]),)
+        return tuple(text.strip() for text in self.child.itertext() if text.strip())
+
+    def state(self, texts: Sequence[str]) -> bool:
+        """Makes it say these texts; whether it didn't before."""
+        is_sequence = self.child is not None and self.name in _SEQUENCES
+        wanted = tuple(texts) if is_sequence else (" ".join(texts),)
+        if self.texts == wanted:
+            return False
+        if self.child is None:
+            self.node.set(self.name, wanted[0])
+            return True
+        del self.child[:]
+        self.child.text = None if is_sequence else wanted[0]
+        if is_sequence:
+            from lxml import etree
+
+            sequence = etree.SubElement(self.child, f"{{{RDF}}}Seq")
+            for text in wanted:
+                etree.SubElement(sequence, f"{{{RDF}}}li").text = text
+        return True
+
+    def take_out(self) -> None:
+        if self.child is None:
+            del self.node.attrib[self.name]
+        else:
+            self.node.remove(self.child)
 
 
 def _described(root: _Element) -> list[_Element]:
@@ -240,49 +255,40 @@ def _described(root: _Element) -> list[_Element]:
     return [] if rdf is None else [node for node in rdf if isinstance(node.tag, str)]
 
 
+def _properties(root: _Element) -> Iterator[_Property]:
+    for node in _described(root):
+        yield from [_Property(node, str(name), None) for name in node.attrib]
+        children = [child for child in node if isinstance(child.tag, str)]
+        yield from [_Property(node, str(child.tag), child) for child in children]
+
+
 def _bring(
     root: _Element, values: Sequence[TagValue], date: str | None, *, is_sidecar: bool
 ) -> bool:
     """Whether a property was changed to state our value, or went with another lens."""
     by_tag = {value.tag: value for value in values}
-    described = _described(root)
     lens = by_tag.get(Tag.LENS_MODEL)
-    replaces = lens is not None and lens.replaces
-    changes = [_take_out(described, _OF_A_LENS.match)] if replaces else []
-    changes += [_bring_attributes(node, by_tag) for node in described]
-    changes += [_bring_content(child, by_tag) for node in described for child in node]
-    if date is not None and (any(changes) or not is_sidecar):
-        changes.append(_date(described, date))
-    return any(changes)
-
-
-def _date(described: Sequence[_Element], date: str) -> bool:
-    """Whether the packet has a MetadataDate, which is set to `date`."""
-    dated = False
-    for node in described:
-        if _METADATA_DATE in node.attrib:
-            node.set(_METADATA_DATE, date)
-            dated = True
-        for child in node.findall(_METADATA_DATE):
-            child.text, dated = date, True
-    return dated
+    changed = lens is not None and lens.replaces and _take_out(root, _OF_A_LENS.match)
+    wanted = {name: texts_of(by_tag[tag]) for name, tag in PROPERTIES.items() if tag in by_tag}
+    for one in _properties(root):
+        changed |= one.name in wanted and one.state(wanted[one.name])
+    if date is not None and (changed or not is_sidecar):
+        for one in (one for one in _properties(root) if one.name == _METADATA_DATE):
+            one.state([date])
+            changed = True
+    return changed
 
 
 _METADATA_DATE = "{http://ns.adobe.com/xap/1.0/}MetadataDate"
 """When any metadata of the resource were last changed (ISO 16684-1, 8.4)."""
 
 
-def _take_out(described: Sequence[_Element], is_meant: Callable[[str], object]) -> bool:
+def _take_out(root: _Element, is_meant: Callable[[str], object]) -> bool:
     """Takes out properties, told by their names; whether there was any."""
-    found = False
-    for node in described:
-        for name in [str(name) for name in node.attrib if is_meant(str(name))]:
-            del node.attrib[name]
-            found = True
-        for child in [child for child in node if is_meant(str(child.tag))]:
-            node.remove(child)
-            found = True
-    return found
+    found = [one for one in _properties(root) if is_meant(one.name)]
+    for one in found:
+        one.take_out()
+    return bool(found)
 
 
 _OF_A_LENS = re.compile(
@@ -296,48 +302,58 @@ _OF_A_LENS = re.compile(
 by (as seen in packets of raw developers)."""
 
 
-def _wanted(name: str, values: Mapping[Tag, TagValue]) -> TagValue | None:
-    tag = PROPERTIES.get(name)
-    return None if tag is None else values.get(tag)
+def texts_of(value: TagValue) -> list[str]:
+    """The value as XMP writes it: a rational as "28/10", a whole number as it is."""
+    if isinstance(value.value, tuple):
+        return [f"{top}/{below}" for top, below in value.value]
+    return [value.text if isinstance(value.value, str) else str(value.value)]
 
 
-def _texts(value: TagValue) -> list[str]:
-    return [value.text] if isinstance(value.value, str) else rational_texts(value)
+_ROOT = re.compile(rb"(?:<\?(?>.*?\?>)|<!--(?>.*?-->)|[^<]++)*+<([A-Za-z_][^\s/>]*)", re.DOTALL)
+"""Processing instructions and comments, then the first element's name."""
 
 
-def _bring_attributes(node: _Element, values: Mapping[Tag, TagValue]) -> bool:
-    """Properties in attribute form; whether one was changed."""
-    changed = False
-    for name, old in node.attrib.items():
-        value = _wanted(str(name), values)
-        if value is not None and old != " ".join(_texts(value)):
-            node.set(name, " ".join(_texts(value)))
-            changed = True
-    return changed
+def _parts_of(packet: bytes) -> tuple[bytes, bytes, bytes] | None:
+    """What stands before the XML root, the root itself, and what stands after."""
+    root = _ROOT.match(packet)
+    if root is None:
+        return None
+    start, closing = root.start(1) - 1, packet.rfind(b"</" + root[1])
+    end = packet.find(b">", closing) + 1
+    if closing < start or not end:
+        return None
+    return packet[:start], packet[start:end], packet[end:]
 
 
-def _bring_content(node: _Element, values: Mapping[Tag, TagValue]) -> bool:
-    """A property in element form; whether it was changed."""
-    name = str(node.tag)
-    value = _wanted(name, values)
-    if value is None:
-        return False
-    texts = _texts(value) if name in _SEQUENCES else [" ".join(_texts(value))]
-    if [text.strip() for text in node.itertext() if text.strip()] == texts:
-        return False
-    if name in _SEQUENCES:
-        _set_sequence(node, texts)
-    else:
-        del node[:]
-        node.text = texts[0]
-    return True
+def _padded(trailer: bytes, change: int) -> bytes:
+    """The trailer with `change` bytes of padding more (or fewer, as far as it goes)."""
+    if change >= 0:
+        return b" " * change + trailer
+    padding = len(trailer) - len(trailer.lstrip())
+    return trailer[min(-change, max(0, padding - 1)) :]
 
 
-def _set_sequence(node: _Element, texts: Sequence[str]) -> None:
+def _root_of(body: bytes) -> _Element:
+    """The tree of a root's text. Raises NotXmp where it isn't well-formed, or has entities."""
     from lxml import etree
 
-    del node[:]
-    node.text = None
-    sequence = etree.SubElement(node, f"{{{RDF}}}Seq")
-    for text in texts:
-        etree.SubElement(sequence, f"{{{RDF}}}li").text = text
+    _refuse_document_type(body)
+    parser = etree.XMLParser(
+        resolve_entities=False, no_network=True, load_dtd=False, strip_cdata=False
+    )
+    try:
+        return etree.fromstring(body, parser)
+    except etree.XMLSyntaxError as error:
+        raise NotXmp(f"it isn't well-formed XML ({error})") from None
+
+
+def _refuse_document_type(text: bytes) -> None:
+    """No entities are resolved and no document type is taken: a packet needs neither."""
+    if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
+        raise NotXmp("it has a document type, which XMP doesn't need")
+
+
+def _text_of(root: _Element) -> bytes:
+    from lxml import etree
+
+    return etree.tostring(root, encoding="utf-8", xml_declaration=False, with_tail=False)
