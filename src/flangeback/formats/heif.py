@@ -14,7 +14,7 @@ from io import BytesIO
 from typing import ClassVar, NamedTuple
 
 from flangeback.formats.frame_file import FrameFile
-from flangeback.formats.iso_boxes import Box, boxes, has_brand
+from flangeback.formats.parts import Part, boxes, has_brand
 from flangeback.formats.reader import Damaged, FileReader
 from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
@@ -108,9 +108,9 @@ class Heif(FrameFile):
         return any(self.reader.read(box.start, box.start + 16) == _SEAL for box in uuids)
 
     @cached_property
-    def _top(self) -> tuple[Sequence[Box], Damaged | None]:
+    def _top(self) -> tuple[Sequence[Part], Damaged | None]:
         """The file's own boxes, up to where they can't be read any more, and why."""
-        found: list[Box] = []
+        found: list[Part] = []
         try:
             found.extend(boxes(self.reader, 0, self.reader.size))
         except Damaged as damage:
@@ -130,7 +130,7 @@ class Heif(FrameFile):
             raise damage
         return {}
 
-    def _items_of(self, meta: Box) -> Mapping[bytes, Location]:
+    def _items_of(self, meta: Part) -> Mapping[bytes, Location]:
         if meta.end - meta.start > _LONGEST_META:
             raise Damaged("the meta box is too long")
         inner = {box.type: box for box in boxes(self.reader, meta.start + 4, meta.end)}
@@ -258,7 +258,7 @@ def _number(field: Field, value: int) -> Splice:
     return Splice(field.at, field.at + field.width, value.to_bytes(field.width, "big"))
 
 
-def _metadata_items(file: FileReader, box: Box) -> Iterator[tuple[bytes, int]]:
+def _metadata_items(file: FileReader, box: Part) -> Iterator[tuple[bytes, int]]:
     """The numbers of the Exif and XMP items, from the item information box (8.11.6)."""
     version = int.from_bytes(file.read(box.start, min(box.start + 1, box.end)), "big")
     for entry in boxes(file, box.start + (6 if version == 0 else 8), box.end):
@@ -277,7 +277,7 @@ def _metadata_items(file: FileReader, box: Box) -> Iterator[tuple[bytes, int]]:
 _LONGEST_INFO = 512
 
 
-def _locations(file: FileReader, box: Box) -> Iterator[Location]:
+def _locations(file: FileReader, box: Part) -> Iterator[Location]:
     table = BytesIO(file.read(box.start, box.end))
 
     def take(width: int) -> Field:
@@ -320,7 +320,7 @@ def _locations(file: FileReader, box: Box) -> Iterator[Location]:
         )
 
 
-def _item_data(file: FileReader, location: Location, idat: Box | None) -> bytes:
+def _item_data(file: FileReader, location: Location, idat: Part | None) -> bytes:
     if location.elsewhere:
         raise Damaged("the Exif item lies in another file")
     if location.method == 1:

@@ -18,7 +18,6 @@ from flangeback.formats.jpeg_offsets import (
     multi_picture_index,
     note_previews,
 )
-from flangeback.formats.new_block import new_block
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
@@ -186,7 +185,7 @@ class Jpeg(FrameFile):
         return in_order([*splices, *self._offset_splices(splices)])
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
-        from flangeback.formats.tiff_edit import applied_to, edit_block
+        from flangeback.formats.tiff_edit import applied_to, edit_block, new_block
 
         block, segment = self.exif, self.exif_segment
         if self._has_several_exif:

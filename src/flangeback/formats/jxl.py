@@ -7,11 +7,10 @@ from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import ClassVar
 
-from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
-from flangeback.formats.iso_boxes import Box, boxes
-from flangeback.formats.new_block import new_block
+from flangeback.formats.frame_file import SEVERAL_BLOCKS
+from flangeback.formats.parts import FileOfParts, Part, boxes
 from flangeback.formats.reader import Damaged, FileReader
-from flangeback.formats.splices import Refused, Splice, changed, in_order
+from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
 
@@ -23,7 +22,7 @@ _LONGEST = 1 << 24
 """Bytes of metadata, beyond which they aren't a camera's."""
 
 
-class JpegXl(FrameFile):
+class JpegXl(FileOfParts):
     """A JPEG XL file: boxes, or a bare codestream, which has no place for metadata."""
 
     code: ClassVar = "jpeg-xl"
@@ -35,31 +34,24 @@ class JpegXl(FrameFile):
     def recognises(reader: FileReader) -> bool:
         return reader.read(0, 12) == _CONTAINER or reader.read(0, 2) == _CODESTREAM
 
-    @cached_property
-    def _boxes(self) -> tuple[Box, ...]:
-        """All of them; none of a bare codestream. Raises Damaged."""
-        if self.reader.read(0, 2) == _CODESTREAM:
-            return ()
-        return tuple(boxes(self.reader, 0, self.reader.size))
+    def walk(self) -> Iterator[Part]:
+        """The boxes; none of a bare codestream."""
+        is_bare = self.reader.read(0, 2) == _CODESTREAM
+        return iter(()) if is_bare else boxes(self.reader, 0, self.reader.size)
 
-    def _first(self, *kinds: bytes) -> Box | None:
-        return next((box for box in self._boxes if box.type in kinds), None)
-
-    def _all_metadata(self, kind: bytes) -> Iterator[tuple[Box, bytes]]:
+    def _all_metadata(self, kind: bytes) -> Iterator[tuple[Part, bytes]]:
         """The boxes of metadata of this type, and their contents. Raises Damaged.
 
         A compressed one (brob) begins with the type of what is in it.
         """
-        for box in self._boxes:
-            if box.type not in (kind, b"brob"):
-                continue
+        for box in self.all_of(kind, b"brob"):
             data = self.reader.read(box.start, min(box.end, box.start + _LONGEST))
             if box.type == kind:
                 yield box, data
             elif data[:4] == kind:
                 yield box, _inflated(data[4:])
 
-    def _metadata(self, kind: bytes) -> tuple[Box, bytes] | None:
+    def _metadata(self, kind: bytes) -> tuple[Part, bytes] | None:
         """The first of them."""
         return next(self._all_metadata(kind), None)
 
@@ -78,42 +70,41 @@ class JpegXl(FrameFile):
         return found is not None and b"c2pa" in found[1][:64]
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
-        if not self._boxes:
+        if not self.parts:
             return "a bare codestream has no place for Exif data"
-        if self._first(b"jbrd") is not None:
+        if self.first(b"jbrd") is not None:
             return "the JPEG that it was made from couldn't be made from it any more"
         return super().obstacle(values)
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
-        from flangeback.formats.tiff_edit import applied_to
+        from flangeback.formats.tiff_edit import applied_to, new_block
 
-        picture = self._first(*_PICTURE)
-        if self.obstacle(values) or picture is None:
-            raise Refused(self.obstacle(values) or "there is no picture in it")
+        if (why := self.obstacle(values)) is not None:
+            raise Refused(why)
         if len(list(self._all_metadata(b"Exif"))) > 1:
             raise Refused(SEVERAL_BLOCKS)
         found = self._metadata(b"Exif")
         lead = bytes(4) if found is None else found[1][: _lead(found[1])]
         fresh = lead + applied_to(self.exif or new_block(None), values, _GREATEST)
-        splices = [self._placed(found, b"Exif", fresh, picture)]
+        splices = [self._metadata_splice(found, b"Exif", fresh)]
         packet = self.packet_after(values, add_packet=add_packet, date=date)
         if packet is not None:
-            splices.append(self._placed(self._metadata(b"xml "), b"xml ", packet, picture))
+            splices.append(self._metadata_splice(self._metadata(b"xml "), b"xml ", packet))
         return in_order(splices)
 
-    def _placed(
-        self, found: tuple[Box, bytes] | None, kind: bytes, contents: bytes, picture: Box
+    def _metadata_splice(
+        self, found: tuple[Part, bytes] | None, kind: bytes, contents: bytes
     ) -> Splice:
         """The box with these contents, not compressed; a new one comes before the picture."""
-        fresh = struct.pack(">I4s", len(contents) + 8, kind) + contents
-        if found is None:
-            return Splice(picture.at, picture.at, fresh)
-        box = found[0]
-        if box.is_open or box.start != box.at + 8:
+        picture, box = self.first(*_PICTURE), found[0] if found else None
+        if picture is None:
+            raise Refused("there is no picture in it")
+        if box is not None and (box.is_open or box.start != box.at + 8):
             raise Refused(f"the {kind.decode()} box has no size that can be changed")
-        return changed(box.at, self.reader.read(box.at, box.end), fresh)
+        fresh = struct.pack(">I4s", len(contents) + 8, kind) + contents
+        return self.placed(box, fresh, picture.at)
 
 
 def _lead(data: bytes) -> int:

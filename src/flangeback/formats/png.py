@@ -7,12 +7,12 @@ import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from functools import cached_property
-from typing import ClassVar, NamedTuple
+from typing import ClassVar
 
-from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
-from flangeback.formats.new_block import new_block
+from flangeback.formats.frame_file import SEVERAL_BLOCKS
+from flangeback.formats.parts import MOST_PARTS, FileOfParts, Part
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import Refused, Splice, changed, in_order
+from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
 
@@ -23,19 +23,10 @@ _XMP_PROFILE = b"Raw profile type xmp\0"
 """Texts in which older writers kept Exif data and the XMP packet (common practice)."""
 _PLAIN_TEXTS = (b"tEXt", b"zTXt")
 _GREATEST = 2**31 - 1
-_MOST_CHUNKS, _LONGEST_TEXT = 1 << 16, 1 << 24
+_LONGEST_TEXT = 1 << 24
 
 
-class Chunk(NamedTuple):
-    """A chunk: its type, where it starts, where its contents do and end; four bytes follow."""
-
-    type: bytes
-    at: int
-    start: int
-    end: int
-
-
-class Png(FrameFile):
+class Png(FileOfParts):
     """A PNG file."""
 
     code: ClassVar = "png"
@@ -47,27 +38,35 @@ class Png(FrameFile):
     def recognises(reader: FileReader) -> bool:
         return reader.read(0, 8) == _SIGNATURE
 
-    @cached_property
-    def chunks(self) -> tuple[Chunk, ...]:
-        """All of them. Raises Damaged where they don't lead to the last."""
-        return tuple(_chunks(self.reader))
-
-    def _first(self, kind: bytes) -> Chunk | None:
-        return next((chunk for chunk in self.chunks if chunk.type == kind), None)
+    def walk(self) -> Iterator[Part]:
+        at = len(_SIGNATURE)
+        for _ in range(MOST_PARTS):
+            head = self.reader.read(at, at + 8)
+            start = at + 8
+            end = start + int.from_bytes(head[:4], "big")
+            if len(head) < 8 or end + 4 > self.reader.size:
+                raise Damaged(f"the PNG breaks off in the chunk at byte {at}")
+            if at == len(_SIGNATURE) and (head[4:] != b"IHDR" or end - start != 13):
+                raise Damaged("the PNG doesn't begin with its header")
+            yield Part(head[4:], at, start, end, end + 4)
+            if head[4:] == b"IEND":
+                return
+            at = end + 4
+        raise Damaged(f"there are more than {MOST_PARTS} chunks")
 
     def _texts(
         self, keywords: Sequence[bytes], kinds: Sequence[bytes]
-    ) -> Iterator[tuple[Chunk, bytes]]:
+    ) -> Iterator[tuple[Part, bytes]]:
         """The chunks of text with one of these keywords, and their contents."""
-        for chunk in self.chunks:
-            if chunk.type in kinds and chunk.end - chunk.start <= _LONGEST_TEXT:
-                data = self.reader.read(chunk.start, chunk.end)
+        for chunk in self.all_of(*kinds):
+            if chunk.end - chunk.start <= _LONGEST_TEXT:
+                data = self.contents(chunk)
                 if data.startswith(tuple(keywords)):
                     yield chunk, data
 
     @cached_property
     def exif(self) -> Block | None:
-        chunk = self._first(b"eXIf")
+        chunk = self.first(b"eXIf")
         if chunk is not None:
             return Block(Stretch(self.reader, chunk.start, chunk.end))
         for profile in self._texts(_PROFILES, _PLAIN_TEXTS):
@@ -87,7 +86,7 @@ class Png(FrameFile):
 
     @property
     def holds_seal(self) -> bool:
-        return self._first(b"caBX") is not None
+        return self.first(b"caBX") is not None
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
         found = self._texts((*_PROFILES, _XMP_PROFILE, _XMP), _PLAIN_TEXTS)
@@ -97,54 +96,35 @@ class Png(FrameFile):
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
-        from flangeback.formats.tiff_edit import applied_to
+        from flangeback.formats.tiff_edit import applied_to, new_block
 
-        head, chunk = self.chunks[0], self._first(b"eXIf")
-        if sum(one.type == b"eXIf" for one in self.chunks) > 1:
+        head, chunk = self.parts[0], self.first(b"eXIf")
+        if len(self.all_of(b"eXIf")) > 1:
             raise Refused(SEVERAL_BLOCKS)
         block = None if chunk is None else self.exif
         if block is None:
             size = struct.unpack(">II", self.reader.read(head.start, head.start + 8))
-            block = new_block(size, has_profile=self._first(b"iCCP") is not None)
-        splices = [self._placed(chunk, b"eXIf", applied_to(block, values, _GREATEST))]
+            block = new_block(size, has_profile=self.first(b"iCCP") is not None)
+        splices = [self._chunk_splice(chunk, b"eXIf", applied_to(block, values, _GREATEST))]
         packet = self.packet_after(values, add_packet=add_packet, date=date)
         if packet is not None:
             text, data = next(self._texts((_XMP,), (b"iTXt",)), (None, b""))
             tail = bytes(2) if text is None else _text_of(data)[0]
-            splices.append(self._placed(text, b"iTXt", _XMP + bytes(2) + tail + packet))
+            splices.append(self._chunk_splice(text, b"iTXt", _XMP + bytes(2) + tail + packet))
         return in_order(splices)
 
-    def _placed(self, chunk: Chunk | None, kind: bytes, contents: bytes) -> Splice:
+    def _chunk_splice(self, chunk: Part | None, kind: bytes, contents: bytes) -> Splice:
         """The chunk with these contents; a new one comes before the picture.
 
         In a moving one it comes last, or some readers see it stand.
         """
         checksum = struct.pack(">I", zlib.crc32(kind + contents))
         fresh = struct.pack(">I", len(contents)) + kind + contents + checksum
-        if chunk is not None:
-            return changed(chunk.at, self.reader.read(chunk.at, chunk.end + 4), fresh)
-        picture = self._first(b"IDAT")
-        if picture is None:
+        pictures = self.all_of(b"IDAT")
+        if not (chunk or pictures):
             raise Refused("there is no picture in it")
-        at = self.chunks[-1].at if self._first(b"acTL") else picture.at
-        return Splice(at, at, fresh)
-
-
-def _chunks(reader: FileReader) -> Iterator[Chunk]:
-    at = len(_SIGNATURE)
-    for _ in range(_MOST_CHUNKS):
-        head = reader.read(at, at + 8)
-        start = at + 8
-        end = start + int.from_bytes(head[:4], "big")
-        if len(head) < 8 or end + 4 > reader.size:
-            raise Damaged(f"the PNG breaks off in the chunk at byte {at}")
-        if at == len(_SIGNATURE) and (head[4:] != b"IHDR" or end - start != 13):
-            raise Damaged("the PNG doesn't begin with its header")
-        yield Chunk(head[4:], at, start, end)
-        if head[4:] == b"IEND":
-            return
-        at = end + 4
-    raise Damaged(f"there are more than {_MOST_CHUNKS} chunks")
+        last_or_first = self.parts[-1] if self.first(b"acTL") or not pictures else pictures[0]
+        return self.placed(chunk, fresh, last_or_first.at)
 
 
 def _text_of(data: bytes) -> tuple[bytes, bytes]:
@@ -155,7 +135,7 @@ def _text_of(data: bytes) -> tuple[bytes, bytes]:
     return language + b"\0" + translated + b"\0", _inflated(text) if is_compressed else text
 
 
-def _plain(chunk: Chunk, data: bytes) -> bytes:
+def _plain(chunk: Part, data: bytes) -> bytes:
     """The text behind the keyword of a chunk. Raises Damaged."""
     text = data.partition(b"\0")[2]
     return _inflated(text[1:]) if chunk.type == b"zTXt" else text

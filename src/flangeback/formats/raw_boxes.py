@@ -8,8 +8,8 @@ from functools import cached_property
 from typing import ClassVar
 
 from flangeback.formats.frame_file import Metadata
-from flangeback.formats.iso_boxes import Box, boxes, has_brand
 from flangeback.formats.other_raw import OtherRaw
+from flangeback.formats.parts import Part, boxes, has_brand
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.tiff_block import NO_DIRECTORY, Block, Directory
 
@@ -30,7 +30,7 @@ class RawBoxes(OtherRaw):
         return has_brand(reader, frozenset([b"crx "]))
 
     @cached_property
-    def _parts(self) -> Mapping[bytes, Box]:
+    def _parts(self) -> Mapping[bytes, Part]:
         """The metadata boxes by their types. Raises Damaged."""
         for box in boxes(self.reader, 0, self.reader.size):
             if box.type == b"moov":
@@ -40,7 +40,7 @@ class RawBoxes(OtherRaw):
                         return {part.type: part for part in parts}
         raise Damaged("there are no metadata boxes")
 
-    def _type_of(self, box: Box) -> bytes:
+    def _type_of(self, box: Part) -> bytes:
         return self.reader.read(box.start, box.start + 16)
 
     def _block(self, name: bytes) -> Block | None:

@@ -9,8 +9,7 @@ the one pointer that leads to the directory is turned to it. The byte order stay
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 from flangeback.formats.splices import Refused, Splice, applied, changed
@@ -26,14 +25,13 @@ from flangeback.formats.tiff_block import (
     Directory,
     Entry,
 )
-from flangeback.formats.tiff_space import Room, Usage, usage
+from flangeback.formats.tiff_space import Usage, places, usage
 from flangeback.tags.table import Tag, TagValue
 
 _FIRST_POINTER = 4
 """Where the header holds the offset of the first directory (TIFF 6.0, section 2)."""
-
-_Rows = Sequence[tuple[int, bytes]]
-"""A directory's entries as tag and twelve bytes."""
+_EXIF_LEAD = 6
+_SRGB, _UNCALIBRATED = 1, 0xFFFF
 
 
 class BlockEdit(NamedTuple):
@@ -47,8 +45,7 @@ class BlockEdit(NamedTuple):
     appended: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class _Slot:
+class _Slot(NamedTuple):
     """A value on its way into the block.
 
     Its bytes, the entries that already hold the tag, and the offset where the old value stood, if
@@ -57,7 +54,7 @@ class _Slot:
 
     tag: int
     type: int
-    count: int
+    value_count: int
     data: bytes
     entries: tuple[Entry, ...]
     home: int | None
@@ -68,7 +65,7 @@ class _Slot:
 
     def entry(self, order: str, place: int) -> bytes:
         """The twelve bytes of its entry, the value being at `place` or inside the entry."""
-        head = struct.pack(order + "HHI", self.tag, self.type, self.count)
+        head = struct.pack(order + "HHI", self.tag, self.type, self.value_count)
         if len(self.data) <= 4:
             return head + self.data.ljust(4, b"\0")
         return head + struct.pack(order + "I", place)
@@ -112,25 +109,24 @@ def edit_block(
         # Readers end at the directory they began with; the old one would be another.
         raise Refused("the chain of directories leads back to the first one")
     overhang = used.overhang(block.size, beyond)
-    room = Room(block, used, len(overhang), greatest, padding=padding)
-    edit = _carried_out(_Writer(block, overhang), below, above, room)
-    _refuse_shared(edit, used, block.size)
-    if edit.appended and used.moved(
-        block.size, max(reach, block.size + len(edit.appended)), beyond
-    ):
+    end, sizes = block.size + len(overhang), (*below.sizes, *above.sizes)
+    room = iter(places(block, used, sizes, end=end, greatest=greatest, padding=padding))
+    patches = list(below.patches(block, room))
+    if below.is_new:
+        above = above.pointing_at(patches[-1][0], block.order)
+    patches += above.patches(block, room)
+    if above.is_new:
+        patches.append((_FIRST_POINTER, struct.pack(block.order + "I", patches[-1][0])))
+    edit = _edit_of(block, patches, overhang)
+    # A value of absurd length, which runs past the block's end, no reader takes for one.
+    for splice in edit.splices:
+        if used.users(splice.start, splice.end, block.size) > 1:
+            raise Refused(f"two structures of the Exif block share the bytes at {splice.start}")
+    reach = max(reach, block.size + len(edit.appended))
+    if edit.appended and used.moved(block.size, reach, beyond):
         # Such a directory is read out of what follows the block, which would move.
         raise Refused(LOST_DIRECTORY)
     return edit
-
-
-def _refuse_shared(edit: BlockEdit, used: Usage, size: int) -> None:
-    """Raises Refused where a byte to be written is part of two structures of a damaged block.
-
-    A value of absurd length, which runs past the block's end, no reader takes for one.
-    """
-    for splice in edit.splices:
-        if used.users(splice.start, splice.end, size) > 1:
-            raise Refused(f"two structures of the Exif block share the bytes at {splice.start}")
 
 
 class _Change(NamedTuple):
@@ -160,27 +156,56 @@ class _Change(NamedTuple):
         """With a slot for the pointer to `below`, its place not being known yet."""
         if not below.is_new:
             return self
-        directory = self.directory
-        entries = (
-            tuple(e for e in directory.entries if e.tag == EXIF_DIRECTORY) if directory else ()
-        )
+        entries = _entries(self.directory, EXIF_DIRECTORY)
         kind = IFD if any(entry.type == IFD for entry in entries) else LONG
-        pointer = _Slot(EXIF_DIRECTORY, kind, 1, bytes(4), entries, None)
-        return _Change(directory, (*self.slots, pointer))
+        return self._replace(
+            slots=(*self.slots, _Slot(EXIF_DIRECTORY, kind, 1, bytes(4), entries, None))
+        )
+
+    def pointing_at(self, place: int, order: str) -> _Change:
+        """With that place in the slot, which is the last."""
+        pointer = self.slots[-1]._replace(data=struct.pack(order + "I", place))
+        return self._replace(slots=(*self.slots[:-1], pointer))
+
+    def patches(self, block: Block, room: Iterator[int]) -> Iterator[tuple[int, bytes]]:
+        """What is written where: the values, then the directory anew or the entries in it.
+
+        `room` has a place for the directory first, then for each value that needs one.
+        """
+        directory_at = next(room) if self.is_new else None
+        rows = {}
+        for slot in self.slots:
+            place = next(room) if slot.needs_room else slot.home or 0
+            if place:
+                yield place, slot.data
+            rows[slot.tag] = slot.entry(block.order, place)
+        old = self.directory.entries if self.directory else ()
+        if directory_at is None:
+            yield from ((entry.at, rows[entry.tag]) for entry in old if entry.tag in rows)
+            return
+        ordered = [(e.tag, rows.get(e.tag) or block.read(e.at, e.at + ENTRY_SIZE)) for e in old]
+        # TIFF 6.0 wants them ascending: each fresh one comes before the first greater tag.
+        for tag in sorted(slot.tag for slot in self.slots if not slot.entries):
+            at = next((n for n, row in enumerate(ordered) if row[0] > tag), len(ordered))
+            ordered.insert(at, (tag, rows[tag]))
+        following = self.directory.next if self.directory else 0
+        count = struct.pack(block.order + "H", len(ordered))
+        entries = b"".join(row for _, row in ordered)
+        yield directory_at, count + entries + struct.pack(block.order + "I", following)
 
 
-def _carried_out(writer: _Writer, below: _Change, above: _Change, room: Room) -> BlockEdit:
-    places = room.places(below.sizes + above.sizes)
-    for_below, for_above = places[: len(below.sizes)], places[len(below.sizes) :]
-    if below.is_new:
-        data = struct.pack(writer.order + "I", for_below[0])
-        slots = (replace(s, data=data) if s.tag == EXIF_DIRECTORY else s for s in above.slots)
-        above = above._replace(slots=tuple(slots))
-    writer.put(below, for_below)
-    if above.is_new:
-        writer.write(_FIRST_POINTER, struct.pack(writer.order + "I", for_above[0]))
-    writer.put(above, for_above)
-    return writer.finished()
+def _edit_of(block: Block, patches: Iterable[tuple[int, bytes]], overhang: bytes) -> BlockEdit:
+    """The patches as an edit; what lies beyond the block's end becomes the appended part."""
+    splices, appended = [], bytearray(overhang)
+    for at, data in sorted(dict(patches).items()):
+        beyond = at - block.size
+        if beyond < 0:
+            splices.append(changed(at, block.read(at, at + len(data)), data))
+        else:
+            appended.extend(bytes(max(0, beyond + len(data) - len(appended))))
+            appended[beyond : beyond + len(data)] = data
+    has_grown = len(appended) > len(overhang)
+    return BlockEdit(tuple(splices), bytes(appended) if has_grown else b"")
 
 
 _NOTHING = bytes(64)
@@ -209,8 +234,11 @@ def encoded(value: TagValue, order: str) -> tuple[int, bytes]:
 
 def _slot(block: Block, within: Directory | None, value: TagValue, tag: int) -> _Slot:
     count, data = encoded(value, block.order)
-    entries = tuple(e for e in within.entries if e.tag == tag) if within else ()
-    return _Slot(tag, value.type, count, data, entries, None)
+    return _Slot(tag, value.type, count, data, _entries(within, tag), None)
+
+
+def _entries(directory: Directory | None, tag: int) -> tuple[Entry, ...]:
+    return tuple(e for e in directory.entries if e.tag == tag) if directory else ()
 
 
 def _stated_above(block: Block, main: Directory, values: Sequence[TagValue]) -> Iterator[_Slot]:
@@ -233,93 +261,45 @@ def _packet_slot(block: Block, main: Directory, used: Usage, packet: bytes) -> _
 
     One shorter than the old is padded with spaces, as packets are.
     """
-    entries = tuple(entry for entry in main.entries if entry.tag == XMP_PACKET)
+    entries = _entries(main, XMP_PACKET)
     kind = entries[0].type if entries else BYTE
     data = packet.ljust(entries[0].size) if entries else packet
     return _housed(block, used, _Slot(XMP_PACKET, kind, len(data), data, entries, None))
 
 
 def _housed(block: Block, used: Usage, slot: _Slot) -> _Slot:
-    """The slot at the place where the old value stood, if the new one fits there."""
-    home = next((e for e in slot.entries if _fits(block, used, e, len(slot.data))), None)
-    if home is None:
-        return slot
-    return replace(slot, data=slot.data.ljust(home.size, b"\0"), home=home.value_at)
+    """The slot at the place where the old value stood, if the new one fits there.
 
-
-def _fits(block: Block, used: Usage, entry: Entry, size: int) -> bool:
-    """Whether a value can stand where this entry's does.
-
-    It is long enough, inside the block, and no byte of it is shared with another structure.
+    That is long enough, inside the block, and no byte of it is shared with another structure.
     """
-    return (
-        4 < size <= entry.size
-        and block.holds(entry)
-        and used.complete
-        and used.users(entry.value_at, entry.value_at + entry.size) == 1
-    )
+    for old in slot.entries if used.complete else ():
+        end = old.value_at + old.size
+        fits = 4 < len(slot.data) <= old.size and block.holds(old)
+        if fits and used.users(old.value_at, end) == 1:
+            return slot._replace(data=slot.data.ljust(old.size, b"\0"), home=old.value_at)
+    return slot
 
 
-class _Writer:
-    """Collects the bytes to write; what lies beyond the block's end becomes the appended part."""
+def new_block(
+    size: tuple[int, int] | None, *, is_jpeg: bool = False, has_profile: bool = False
+) -> Block:
+    """A block for a file that has none: what is mandatory (CIPA DC-008, 4.5 and 4.6.8).
 
-    def __init__(self, block: Block, overhang: bytes) -> None:
-        self.block = block
-        self.order = block.order
-        self._patches: dict[int, bytes] = {}
-        self._overhang = overhang
-        self._appended = bytearray(overhang)
+    `size` is the picture's in pixels. Values are put in like into any other block, since piexif
+    leaves out the pointer behind the Exif directory (TIFF 6.0, section 2) where values follow it.
+    """
+    import piexif
 
-    def write(self, at: int, data: bytes) -> None:
-        beyond = at - self.block.size
-        if beyond < 0:
-            self._patches[at] = data
-            return
-        self._appended.extend(bytes(max(0, beyond + len(data) - len(self._appended))))
-        self._appended[beyond : beyond + len(data)] = data
-
-    def put(self, change: _Change, places: Sequence[int]) -> None:
-        """Writes a directory's values, and the directory anew where that is needed.
-
-        `places` has room for the directory first, then for each value that has none.
-        """
-        room = iter(places)
-        directory_at = next(room) if change.is_new else None
-        rows = {}
-        for slot in change.slots:
-            place = next(room) if slot.needs_room else slot.home or 0
-            if place:
-                self.write(place, slot.data)
-            rows[slot.tag] = slot.entry(self.order, place)
-        old = change.directory.entries if change.directory else ()
-        if directory_at is None:
-            for entry in old:
-                if entry.tag in rows:
-                    self.write(entry.at, rows[entry.tag])
-            return
-        read = self.block.read
-        kept = [(e.tag, rows.get(e.tag) or read(e.at, e.at + ENTRY_SIZE)) for e in old]
-        fresh = {slot.tag: rows[slot.tag] for slot in change.slots if not slot.entries}
-        following = change.directory.next if change.directory else 0
-        self.write(directory_at, self.directory(kept, fresh, following))
-
-    def directory(self, kept: _Rows, fresh: Mapping[int, bytes], following: int) -> bytes:
-        """A directory's bytes, its entries ascending, as TIFF 6.0 wants them.
-
-        The kept ones stay in their old order, each fresh one comes before the first greater tag.
-        """
-        ordered = list(kept)
-        for tag, data in sorted(fresh.items()):
-            place = next((n for n, row in enumerate(ordered) if row[0] > tag), len(ordered))
-            ordered.insert(place, (tag, data))
-        count = struct.pack(self.order + "H", len(ordered))
-        rows = b"".join(data for _, data in ordered)
-        return count + rows + struct.pack(self.order + "I", following)
-
-    def finished(self) -> BlockEdit:
-        grown = len(self._appended) > len(self._overhang)
-        return BlockEdit(tuple(self._splices()), bytes(self._appended) if grown else b"")
-
-    def _splices(self) -> Iterator[Splice]:
-        for at, data in sorted(self._patches.items()):
-            yield changed(at, self.block.read(at, at + len(data)), data)
+    main, tags = piexif.ImageIFD, piexif.ExifIFD
+    resolution = {main.XResolution: (72, 1), main.YResolution: (72, 1), main.ResolutionUnit: 2}
+    exif = {
+        tags.ExifVersion: b"0232",
+        tags.FlashpixVersion: b"0100",
+        tags.ColorSpace: _UNCALIBRATED if has_profile else _SRGB,
+    }
+    if is_jpeg:
+        resolution[main.YCbCrPositioning] = 1
+        exif[tags.ComponentsConfiguration] = b"\1\2\3\0"
+    if size is not None:
+        exif |= {tags.PixelXDimension: size[0], tags.PixelYDimension: size[1]}
+    return Block(piexif.dump({"0th": resolution, "Exif": exif})[_EXIF_LEAD:])

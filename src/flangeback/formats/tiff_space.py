@@ -5,18 +5,12 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterator, Sequence
+from itertools import accumulate
 from typing import NamedTuple
 
 from flangeback.formats.reader import Damaged
 from flangeback.formats.splices import NoRoom
-from flangeback.formats.tiff_block import (
-    ENTRY_SIZE,
-    MAKER_NOTE,
-    TYPE_SIZES,
-    Block,
-    Directory,
-    Entry,
-)
+from flangeback.formats.tiff_block import ENTRY_SIZE, MAKER_NOTE, TYPE_SIZES, Block, Entry
 
 Span = tuple[int, int]
 """From one offset up to, not including, another."""
@@ -88,121 +82,68 @@ def usage(block: Block) -> Usage:
     counted = True
     try:
         for directory in block.directories(lost, shared):
-            spans.extend(_spans(directory))
-            counted = counted and len(spans) <= _MOST_SPANS and _is_countable(directory)
-            if counted:
-                spans.extend(_data_spans(directory))
+            spans.append((directory.at, directory.at + directory.size))
+            spans += [(e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline]
+            named = [[directory.find(tag) for tag in pair] for pair in _DATA_POINTERS]
+            counts = [entry.value_count for pair in named for entry in pair if entry]
+            counted = counted and max(len(spans), *counts, 0) <= _MOST_SPANS
+            for offsets, lengths in (map(block.numbers, pair) for pair in named if counted):
+                for at, size in zip(offsets, lengths, strict=False):
+                    if at is not None and size is not None:
+                        spans.append((int(at), int(at + size)))
     except Damaged:
         lost.add(0)
     return Usage(tuple(spans), counted and not lost, frozenset(lost), frozenset(shared))
 
 
-def _is_countable(directory: Directory) -> bool:
-    entries = (directory.find(tag) for pair in _DATA_POINTERS for tag in pair)
-    return all(entry is None or entry.value_count <= _MOST_SPANS for entry in entries)
+def places(
+    block: Block, used: Usage, sizes: Sequence[int], *, end: int, greatest: int, padding: bool
+) -> list[int]:
+    """An even offset for each size: in padding, else at the block's end; together if they can be.
 
-
-def _spans(directory: Directory) -> Iterator[Span]:
-    yield directory.at, directory.at + directory.size
-    yield from ((e.value_at, e.value_at + e.size) for e in directory.entries if not e.inline)
-
-
-def _data_spans(directory: Directory) -> Iterator[Span]:
-    for offset_tag, length_tag in _DATA_POINTERS:
-        offsets = directory.numbers(offset_tag)
-        lengths = directory.numbers(length_tag)
-        for offset, length in zip(offsets, lengths, strict=False):
-            if offset is not None and length is not None:
-                yield int(offset), int(offset + length)
-
-
-class Room:
-    """Hands out places for new bytes: padding first, then the end of the block.
-
-    `greatest` is the length in bytes that the block may reach; `overhang` bytes behind its end are
-    spoken for. `padding` says whether zeros inside the block may be written over.
+    `end` is where that is, with what has to follow it; `greatest` is the length in bytes that the
+    block may reach. `padding` says whether zeros inside it may be written over. Raises Refused.
     """
-
-    def __init__(
-        self, block: Block, used: Usage, overhang: int, greatest: int, *, padding: bool
-    ) -> None:
-        self._runs = free_runs(block, used) if padding else ()
-        self._block_size = block.size
-        self._end = _even(block.size + overhang)
-        self._greatest = greatest
-
-    def places(self, sizes: Sequence[int]) -> list[int]:
-        """An even offset for each size, together where they can be. Raises Refused."""
-        total = sum(map(_even, sizes))
-        start = self._together(total)
-        if start is None:
-            return self._apart(sizes)
-        found = []
-        for size in sizes:
-            found.append(start)
-            start += _even(size)
-        return found
-
-    def _together(self, total: int) -> int | None:
-        """One place for all: the run at the block's end, else the longest, else the end."""
-        fitting = [run for run in self._runs if run[1] - run[0] >= total]
-        if fitting:
-            return max(fitting, key=lambda run: (run[1] >= self._block_size, run[1] - run[0]))[0]
-        return self._end if self._end + total <= self._greatest else None
-
-    def _apart(self, sizes: Sequence[int]) -> list[int]:
-        """Each where it fits, the largest first."""
-        runs, end = list(self._runs), self._end
-        found = [0] * len(sizes)
-        for n in sorted(range(len(sizes)), key=lambda n: -sizes[n]):
-            size = _even(sizes[n])
-            run = next((r for r in runs if r[1] - r[0] >= size), None)
-            if run is not None:
-                runs[runs.index(run)] = (run[0] + size, run[1])
-                found[n] = run[0]
-            elif end + size <= self._greatest:
-                found[n] = end
-                end += size
-            else:
-                raise NoRoom(
-                    f"the Exif block is full: {self._block_size} of {self._greatest} bytes, "
-                    "and no padding in it is long enough"
-                )
-        return found
+    runs = free_runs(block, used) if padding else []
+    end, total = _even(end), sum(map(_even, sizes))
+    fitting = [run for run in runs if run[1] - run[0] >= total]
+    if fitting or end + total <= greatest:
+        # The run at the block's end is taken before the longest.
+        fitting.sort(key=lambda run: (run[1] < block.size, run[0] - run[1]))
+        start = fitting[0][0] if fitting else end
+        return list(accumulate(map(_even, sizes), initial=start))[: len(sizes)]
+    found = [0] * len(sizes)
+    for n in sorted(range(len(sizes)), key=lambda n: -sizes[n]):
+        size = _even(sizes[n])
+        run = next((run for run in runs if run[1] - run[0] >= size), None)
+        if run is not None:
+            found[n], runs[runs.index(run)] = run[0], (run[0] + size, run[1])
+        elif end + size <= greatest:
+            found[n], end = end, end + size
+        else:
+            raise NoRoom(
+                f"the Exif block is full: {block.size} of {greatest} bytes, "
+                "and no padding in it is long enough"
+            )
+    return found
 
 
-def free_runs(block: Block, used: Usage) -> tuple[Span, ...]:
+def free_runs(block: Block, used: Usage) -> list[Span]:
     """The runs of zeros that nothing refers to, each starting at an even offset."""
     if not used.complete:
-        return ()
-    taken = _merged([*used.spans, *_maker_note_claims(block)])
+        return []
+    spans = {*used.spans, *_maker_note_claims(block)}
+    taken = sorted((start, end) for start, end in spans if start < end)
     found = []
     for match in re.finditer(rb"\0{%d,}" % _SHORTEST_RUN, block.read(0, block.size)):
         for start, end in _without(match.span(), taken):
-            start, end = _trimmed(block, taken, start, end)
-            start = _even(start)
-            if end - start >= _SHORTEST_RUN:
-                found.append((start, end))
-    return tuple(found)
-
-
-def _trimmed(block: Block, taken: Sequence[Span], start: int, end: int) -> Span:
-    """The run without a margin on each side that borders bytes of unknown meaning."""
-    if start and not any(first < start <= last for first, last in taken):
-        start += _MARGIN
-    if end < block.size and not any(first <= end < last for first, last in taken):
-        end -= _MARGIN
-    return start, end
-
-
-def _merged(spans: Sequence[Span]) -> list[Span]:
-    merged: list[Span] = []
-    for start, end in sorted(spans):
-        if merged and start <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
-        elif end > start:
-            merged.append((start, end))
-    return merged
+            if start and not any(first < start <= last for first, last in taken):
+                start += _MARGIN
+            if end < block.size and not any(first <= end < last for first, last in taken):
+                end -= _MARGIN
+            if end - _even(start) >= _SHORTEST_RUN:
+                found.append((_even(start), end))
+    return found
 
 
 def _without(run: Span, taken: Sequence[Span]) -> Iterator[Span]:

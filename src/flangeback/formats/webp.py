@@ -5,12 +5,12 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Sequence
 from functools import cached_property
-from typing import ClassVar, NamedTuple
+from typing import ClassVar
 
-from flangeback.formats.frame_file import SEVERAL_BLOCKS, FrameFile
-from flangeback.formats.new_block import new_block
+from flangeback.formats.frame_file import SEVERAL_BLOCKS
+from flangeback.formats.parts import MOST_PARTS, FileOfParts, Part
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import Refused, Splice, changed, in_order
+from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
 
@@ -21,24 +21,9 @@ _XMP = (b"XMP ", b"XMP\0")
 _HAS_PROFILE, _HAS_EXIF, _HAS_XMP = 0x20, 0x08, 0x04
 """Flags of the extended header."""
 _GREATEST = 2**32 - 2
-_MOST_CHUNKS = 1 << 16
 
 
-class Chunk(NamedTuple):
-    """A chunk: its type, where it starts, where its contents do and end."""
-
-    type: bytes
-    at: int
-    start: int
-    end: int
-
-    @property
-    def after(self) -> int:
-        """Where the next one starts: contents are padded to an even length."""
-        return self.end + (self.end - self.start) % 2
-
-
-class WebP(FrameFile):
+class WebP(FileOfParts):
     """A WebP file."""
 
     code: ClassVar = "webp"
@@ -51,58 +36,69 @@ class WebP(FrameFile):
         head = reader.read(0, 12)
         return head[:4] == b"RIFF" and head[8:] == b"WEBP"
 
-    @cached_property
-    def chunks(self) -> tuple[Chunk, ...]:
-        """All of them. Raises Damaged."""
-        return tuple(_chunks(self.reader))
-
-    def _first(self, *kinds: bytes) -> Chunk | None:
-        return next((chunk for chunk in self.chunks if chunk.type in kinds), None)
+    def walk(self) -> Iterator[Part]:
+        at, end = 12, 8 + int.from_bytes(self.reader.read(4, 8), "little")
+        if end > self.reader.size:
+            raise Damaged("the WebP file is cut short")
+        for _ in range(MOST_PARTS):
+            head = self.reader.read(at, min(at + 8, end))
+            if len(head) < 8:
+                break
+            start, size = at + 8, int.from_bytes(head[4:], "little")
+            after = start + size + size % 2  # Contents are padded to an even length.
+            if after > end:
+                raise Damaged(f"the WebP chunk at byte {at} runs past the end")
+            yield Part(head[:4], at, start, start + size, after)
+            at = after
+        if at != end or end == 12:
+            raise Damaged("the WebP chunks don't lead to the file's end")
 
     @cached_property
     def exif(self) -> Block | None:
-        chunk = self._first(b"EXIF")
+        chunk = self.first(b"EXIF")
         if chunk is None:
             return None
         return Block(Stretch(self.reader, chunk.start + self._lead(chunk), chunk.end))
 
-    def _lead(self, chunk: Chunk) -> int:
+    def _lead(self, chunk: Part) -> int:
         lead = self.reader.read(chunk.start, chunk.start + len(_LEAD))
         return len(_LEAD) if lead == _LEAD else 0
 
     @cached_property
     def packets(self) -> Sequence[bytes]:
-        return [self.reader.read(c.start, c.end) for c in self.chunks if c.type in _XMP]
+        return [self.contents(chunk) for chunk in self.all_of(*_XMP)]
 
     @property
     def holds_seal(self) -> bool:
-        return self._first(b"C2PA") is not None
+        return self.first(b"C2PA") is not None
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
-        has_header = self.chunks[0].type == b"VP8X"
+        has_header = self.parts[0].type == b"VP8X"
         why = None if has_header else "its simple header has no place for Exif data"
         return why or super().obstacle(values)
 
     def edit(
         self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
     ) -> tuple[Splice, ...]:
-        from flangeback.formats.tiff_edit import applied_to
+        from flangeback.formats.tiff_edit import applied_to, new_block
 
-        chunk, text, end = self._first(b"EXIF"), self._first(*_XMP), self.chunks[-1].after
-        if sum(one.type == b"EXIF" for one in self.chunks) > 1:
+        chunk, text, end = self.first(b"EXIF"), self.first(*_XMP), self.parts[-1].after
+        if len(self.all_of(b"EXIF")) > 1:
             raise Refused(SEVERAL_BLOCKS)
-        header = self.chunks[0].start
+        header = self.parts[0].start
         flags = self.reader.read(header, header + 1)[0]
         block = self.exif or new_block(self._size, has_profile=bool(flags & _HAS_PROFILE))
         lead = b"" if chunk is None else _LEAD[: self._lead(chunk)]
         fresh = lead + applied_to(block, values, _GREATEST)
-        splices = [self._placed(chunk, b"EXIF", fresh, end if text is None else text.at)]
+        at = end if text is None else text.at
+        splices = [self.placed(chunk, _encoded(b"EXIF", fresh), at)]
         packet = self.packet_after(values, add_packet=add_packet, date=date)
         flags |= _HAS_EXIF
         if packet is not None:
-            splices.append(self._placed(text, _XMP[0], packet, end))
+            kind = _XMP[0] if text is None else text.type
+            splices.append(self.placed(text, _encoded(kind, packet), end))
             # Readers of the standard's name alone find none where the flag says that there is one.
-            flags |= _HAS_XMP if self._first(_XMP[1]) is None else 0
+            flags |= _HAS_XMP if self.first(_XMP[1]) is None else 0
         size = int.from_bytes(self.reader.read(4, 8), "little") + sum(s.growth for s in splices)
         splices += [
             Splice(4, 8, struct.pack("<I", size)),
@@ -113,31 +109,10 @@ class WebP(FrameFile):
     @property
     def _size(self) -> tuple[int, int]:
         """Width and height, from the extended header: one less, in 24 bits each."""
-        start = self.chunks[0].start
+        start = self.parts[0].start
         data = self.reader.read(start + 4, start + 10)
         return int.from_bytes(data[:3], "little") + 1, int.from_bytes(data[3:], "little") + 1
 
-    def _placed(self, chunk: Chunk | None, kind: bytes, contents: bytes, at: int) -> Splice:
-        """The chunk with these contents; a new one comes `at`."""
-        kind = kind if chunk is None else chunk.type
-        fresh = kind + struct.pack("<I", len(contents)) + contents + bytes(len(contents) % 2)
-        if chunk is None:
-            return Splice(at, at, fresh)
-        return changed(chunk.at, self.reader.read(chunk.at, chunk.after), fresh)
 
-
-def _chunks(reader: FileReader) -> Iterator[Chunk]:
-    at, end = 12, 8 + int.from_bytes(reader.read(4, 8), "little")
-    if end > reader.size:
-        raise Damaged("the WebP file is cut short")
-    for _ in range(_MOST_CHUNKS):
-        head = reader.read(at, min(at + 8, end))
-        if len(head) < 8:
-            break
-        chunk = Chunk(head[:4], at, at + 8, at + 8 + int.from_bytes(head[4:], "little"))
-        if chunk.after > end:
-            raise Damaged(f"the WebP chunk at byte {at} runs past the end")
-        yield chunk
-        at = chunk.after
-    if at != end or end == 12:
-        raise Damaged("the WebP chunks don't lead to the file's end")
+def _encoded(kind: bytes, contents: bytes) -> bytes:
+    return kind + struct.pack("<I", len(contents)) + contents + bytes(len(contents) % 2)
