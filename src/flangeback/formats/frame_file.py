@@ -190,7 +190,7 @@ class FrameFile(ABC):
         following = 0 if block is None else block.main().next
         if block is None or not following:
             return None
-        return jpeg_of(block.directory(following), longest)
+        return jpeg_of(Directory(block, following), longest)
 
 
 def jpeg_of(directory: Directory, longest: int) -> bytes | None:

@@ -149,7 +149,26 @@ class Heif(FrameFile):
         return found
 
     def _data(self, kind: bytes) -> bytes:
-        return _item_data(self.reader, self._items[kind], self._idat)
+        """An item's data. Raises Damaged."""
+        location, start, end = self._items[kind], 0, self.reader.size
+        if location.elsewhere:
+            raise Damaged("the Exif item lies in another file")
+        if location.method == 1:
+            if self._idat is None:
+                raise Damaged("the Exif item lies in an item data box that isn't there")
+            start, end = self._idat.start, self._idat.end
+        elif location.method:
+            raise Damaged(f"the Exif item has construction method {location.method}")
+        pieces, left = [], _LONGEST_ITEM
+        for extent in location.extents:
+            at = start + location.base.value + extent.offset.value
+            # A length of 0, or none, means all there is (ISO/IEC 14496-12, 8.11.3.3).
+            last = at + extent.length.value if extent.length.value else end
+            left -= last - at
+            if not start <= at <= last <= end or left < 0:
+                raise Damaged("the Exif item lies outside the file, or is absurdly long")
+            pieces.append(self.reader.read(at, last))
+        return b"".join(pieces)
 
     @property
     def exif(self) -> Block | None:
@@ -318,27 +337,3 @@ def _locations(file: FileReader, box: Part) -> Iterator[Location]:
             tuple(extents),
             elsewhere,
         )
-
-
-def _item_data(file: FileReader, location: Location, idat: Part | None) -> bytes:
-    if location.elsewhere:
-        raise Damaged("the Exif item lies in another file")
-    if location.method == 1:
-        if idat is None:
-            raise Damaged("the Exif item lies in an item data box that isn't there")
-        start, end = idat.start, idat.end
-    elif location.method == 0:
-        start, end = 0, file.size
-    else:
-        raise Damaged(f"the Exif item has construction method {location.method}")
-    pieces = []
-    left = _LONGEST_ITEM
-    for extent in location.extents:
-        at = start + location.base.value + extent.offset.value
-        # A length of 0, or none, means all there is (ISO/IEC 14496-12, 8.11.3.3).
-        last = at + extent.length.value if extent.length.value else end
-        left -= last - at
-        if not start <= at <= last <= end or left < 0:
-            raise Damaged("the Exif item lies outside the file, or is absurdly long")
-        pieces.append(file.read(at, last))
-    return b"".join(pieces)

@@ -14,14 +14,15 @@ from typing import ClassVar, NamedTuple
 
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.jpeg_offsets import (
+    END_OF_IMAGE,
     has_absolute_trailer,
     multi_picture_index,
     note_previews,
+    picture_end,
 )
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
-from flangeback.system import CHUNK
 from flangeback.tags.table import TagValue
 
 _APP0, _APP1, _APP2, _APP11, _APP13 = 0xE0, 0xE1, 0xE2, 0xEB, 0xED
@@ -29,7 +30,6 @@ _END, _SCAN, _FILL = 0xD9, 0xDA, 0xFF
 _FRAME_HEADERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _WITHOUT_LENGTH = frozenset([0x01, *range(0xD0, 0xD9)])
 
-_END_OF_IMAGE = b"\xff\xd9"
 _EXIF = b"Exif\0"
 """The Exif segment's name; a sixth byte, NUL or padding, follows before the TIFF block."""
 _EXIF_LEAD = 6
@@ -142,7 +142,9 @@ class Jpeg(FrameFile):
 
     @property
     def remark(self) -> str | None:
-        whole = _has_end(self.reader, self.segments[-1].end)
+        scan, size = self.segments[-1].end, self.reader.size
+        whole = self.reader.read(max(scan, size - 2), size) == END_OF_IMAGE
+        whole = whole or picture_end(self.reader, scan) is not None
         told = (
             None if whole else "the picture breaks off: nothing marks its end",
             super().remark,
@@ -315,14 +317,3 @@ def _segments(file: FileReader) -> Iterator[Segment]:
         if marker == _SCAN:
             return
         at = end
-
-
-def _has_end(file: FileReader, at: int) -> bool:
-    """Whether an end-of-image marker follows, mostly as the last bytes.
-
-    Within a scan its bytes stand for nothing else (ITU-T T.81, B.1.1.2 and B.1.1.5).
-    """
-    if file.read(max(at, file.size - 2), file.size) == _END_OF_IMAGE:
-        return True
-    starts = range(at, file.size, CHUNK)
-    return any(_END_OF_IMAGE in file.read(start, start + CHUNK + 1) for start in starts)

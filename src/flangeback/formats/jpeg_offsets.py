@@ -13,7 +13,9 @@ from collections.abc import Iterator, Sequence
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff_block import Block, Entry
+from flangeback.system import CHUNK
 
+END_OF_IMAGE = b"\xff\xd9"
 _PICTURE_ENTRIES, _PICTURE_ENTRY_SIZE = 0xB002, 16
 _WITHIN_NOTE = (0, 6, 8, 10, 12, 18)
 """Where in a MakerNote its offsets may count from: its start, or a header behind a maker's name."""
@@ -56,12 +58,12 @@ def note_previews(
     `start` is where the Exif block does. Raises Refused where more than one place could be such an
     offset.
     """
-    picture_end = _picture_end(reader, scan)
-    tail = reader.read(picture_end, reader.size)
+    end = picture_end(reader, scan) or reader.size
+    tail = reader.read(end, reader.size)
     at = start + note.value_at
     data = reader.read(at, at + note.size)
     for found in re.finditer(rb"\xff\xd8\xff", tail):
-        preview = picture_end + found.start()
+        preview = end + found.start()
         places = dict(_pointers(data, preview, (start, *(at + lead for lead in _WITHIN_NOTE))))
         if len(places) > 1:
             raise Refused("the MakerNote seems to have more than one offset of its preview")
@@ -85,18 +87,16 @@ def _pointers(
                 yield found.start(), (order, base)
 
 
-def _picture_end(reader: FileReader, scan: int) -> int:
-    """Where the picture ends, behind its end-of-image marker; the file's end without one."""
-    at = scan
-    while at < reader.size:
-        found = reader.read(at, at + _CHUNK + 1).find(b"\xff\xd9")
+def picture_end(reader: FileReader, scan: int) -> int | None:
+    """Where the picture ends, behind its end-of-image marker; None without one.
+
+    Within a scan its bytes stand for nothing else (ITU-T T.81, B.1.1.2 and B.1.1.5).
+    """
+    for at in range(scan, reader.size, CHUNK):
+        found = reader.read(at, at + CHUNK + 1).find(END_OF_IMAGE)
         if found >= 0:
             return at + found + 2
-        at += _CHUNK
-    return reader.size
-
-
-_CHUNK = 1 << 20
+    return None
 
 
 def has_absolute_trailer(reader: FileReader) -> bool:

@@ -20,6 +20,7 @@ from flangeback.formats.tiff_block import (
     SUB_DIRECTORIES,
     XMP_PACKET,
     Block,
+    Directory,
 )
 from flangeback.tags.table import TagValue
 
@@ -190,6 +191,6 @@ def _holds_raw(block: Block) -> bool:
     subfile = main.number(_SUBFILE_TYPE)
     if main.find(_DNG_VERSION) is not None or (subfile is not None and int(subfile) & 1):
         return True
-    at = [int(value) for value in main.numbers(SUB_DIRECTORIES)[:8] if value]
-    pictures = (main, *map(block.directory, at))
+    below = [int(value) for value in main.numbers(SUB_DIRECTORIES)[:8] if value]
+    pictures = (main, *(Directory(block, at) for at in below))
     return any(one.number(_PHOTOMETRIC) in _RAW_PICTURES for one in pictures)

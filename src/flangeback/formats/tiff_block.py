@@ -8,7 +8,7 @@ end is marked or refused, and directory cycles end the walk.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence, Set
+from collections.abc import Callable, Iterator, Sequence, Set
 from fractions import Fraction
 from functools import lru_cache
 from typing import Literal, NamedTuple
@@ -197,7 +197,7 @@ class Directory:
         at = next(self.block.pointed(entry), None)
         if at is None:
             raise Damaged(f"the entry at {entry.at} should point to a directory and doesn't")
-        return self.block.directory(at)
+        return Directory(self.block, at)
 
 
 class _Layout:
@@ -226,10 +226,14 @@ class Block:
     """
 
     __slots__ = ("byte_order", "first", "is_big", "layout", "magic", "order", "read", "size")
+    read: Callable[[int, int], bytes]
 
     def __init__(self, data: bytes | Bytes) -> None:
-        source = _AtHand(data) if isinstance(data, bytes) else data
-        self.size, self.read = source.size, source.read
+        if isinstance(data, bytes):
+            at_hand = data
+            self.size, self.read = len(data), lambda start, end: at_hand[start:end]
+        else:
+            self.size, self.read = data.size, data.read
         head = self.read(0, 16)
         if head[:2] not in (b"II", b"MM") or len(head) < 8:
             raise Damaged("the TIFF block has no byte order mark")
@@ -241,10 +245,6 @@ class Block:
         if self.is_big and len(head) < 16:
             raise Damaged("the BigTIFF header is cut short")
         self.first = int.from_bytes(head[8:16] if self.is_big else head[4:8], self.byte_order)
-
-    def directory(self, at: int) -> Directory:
-        """The directory at this offset. Raises Damaged when it runs past the block's end."""
-        return Directory(self, at)
 
     def holds(self, entry: Entry) -> bool:
         """Whether the entry's whole value lies inside the block."""
@@ -263,17 +263,8 @@ class Block:
         """
         if entry is None or entry.value_count > _MOST_NUMBERS:
             return ()
-        return self._unpacked(entry.type, entry.value_count, self.raw(entry))
-
-    def _unpacked(self, kind: int, count: int, data: bytes) -> tuple[Fraction | None, ...]:
-        if kind in _INTEGERS and data:
-            form = f"{self.order}{count}{_INTEGERS[kind]}"
-            return tuple(map(Fraction, struct.unpack(form, data)))
-        if kind in _FRACTIONS and data:
-            parts = struct.unpack(f"{self.order}{2 * count}{_FRACTIONS[kind]}", data)
-            pairs = zip(parts[::2], parts[1::2], strict=True)
-            return tuple(_ratio(top, below) for top, below in pairs)
-        return ()
+        one, data = _ONE[self.order].get(entry.type), self.raw(entry)
+        return tuple(_ratio(*parts) for parts in one.iter_unpack(data)) if one else ()
 
     def main(self) -> Directory:
         """The first directory (IFD0). Raises Damaged."""
@@ -302,7 +293,7 @@ class Block:
                 )
             seen.add(at)
             try:
-                found = self.directory(at)
+                found = Directory(self, at)
             except Damaged:
                 if lost is None:
                     raise
@@ -331,17 +322,6 @@ class Block:
             yield from (int(value) for value in self.numbers(entry) if value is not None)
         elif entry.type == ASCII and entry.tag == EXIF_DIRECTORY and self.holds(entry):
             yield entry.value_at
-
-
-class _AtHand:
-    """Bytes in memory."""
-
-    def __init__(self, data: bytes) -> None:
-        self._data = data
-        self.size = len(data)
-
-    def read(self, start: int, end: int) -> bytes:
-        return self._data[start:end]
 
 
 NO_DIRECTORY = Block(b"II*\0\x08\0\0\0" + bytes(6)).main()
