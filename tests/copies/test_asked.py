@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from flangeback.copies import Filled, FillOptions, fill
-from flangeback.copies.tasks import Action
+from flangeback.copies.model import Action
 from flangeback.frames import scan
 from flangeback.match import FrameMatch, Matches, Outcome
 from flangeback.tags import Fill

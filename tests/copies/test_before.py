@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flangeback.copies.before import before_texts, lens_data_of
+from flangeback.copies.stated import before_texts, lens_data_of
 from flangeback.frames.model import LensData
 
 RATIONALS = st.none() | st.builds(Fraction, st.integers(1, 2**32 - 1), st.integers(1, 2**32 - 1))

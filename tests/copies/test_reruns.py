@@ -19,10 +19,9 @@ import pytest
 
 from flangeback.copies import Filled, FillOptions, fill, preview, verify
 from flangeback.copies.foreseeing import foreseen
-from flangeback.copies.model import SourceNow
+from flangeback.copies.model import Action, SourceNow
 from flangeback.copies.others import OtherFiles
 from flangeback.copies.own import own_frames
-from flangeback.copies.tasks import Action
 from flangeback.errors import InputError
 from flangeback.frames import scan
 from flangeback.locks import lock

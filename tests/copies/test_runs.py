@@ -283,7 +283,7 @@ def test_a_link_below_the_output_never_leads_into_the_frames(frames: Path, out: 
 
 
 @pytest.mark.skipif(not hasattr(os, "O_PATH"), reason="folders can't be pinned on this system")
-@pytest.mark.parametrize("moment", ["output.check_room", "write.prove_file", "write.rename_new"])
+@pytest.mark.parametrize("moment", ["output.check_room", "write.prove", "write.rename_new"])
 def test_a_folder_swapped_for_a_link_under_the_run_leads_nowhere(
     frames: Path, tmp_path: Path, out: Path, monkeypatch: pytest.MonkeyPatch, moment: str
 ) -> None:

@@ -12,19 +12,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 
 import flangeback
-from flangeback.copies.before import before_texts
-from flangeback.copies.compare import digest
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError
 from flangeback.copies.keeping import keep_used
 from flangeback.copies.manifest import ManifestWriter, now
-from flangeback.copies.model import FrameCopy
+from flangeback.copies.model import MADE, Action, FrameCopy
 from flangeback.copies.plan import FilePlan
+from flangeback.copies.prove import digest
 from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
-from flangeback.copies.results import Done, frame_copy
 from flangeback.copies.standing import Standing, left_as_it_is
-from flangeback.copies.stated import Stated, asked_digest
-from flangeback.copies.tasks import MADE, Action, Job, Task
+from flangeback.copies.stated import Stated, asked_digest, before_texts
+from flangeback.copies.tasks import Done, Job, Task, frame_copy
 from flangeback.copies.touched import check_stands
 from flangeback.copies.write import Written, write_file
 from flangeback.formats import Damaged, Refused

@@ -7,8 +7,21 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from flangeback.copies.others import OtherFiles
-from flangeback.copies.tasks import MADE, Action
 from flangeback.match.model import FrameMatch, Matches
+
+
+class Action(StrEnum):
+    """What a run does about a copy."""
+
+    MAKE = "made"
+    CHANGE = "changed"
+    TAKE_BACK = "taken back"
+    KEEP = "kept"
+    LEAVE = "left"
+
+
+MADE = (Action.MAKE, Action.CHANGE, Action.TAKE_BACK)
+"""Those by which a file is written."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from enum import StrEnum
 from pathlib import PurePosixPath
 from typing import Any
 
-from flangeback.copies.before import lens_data_of
 from flangeback.copies.plan import CopyMethod
+from flangeback.copies.stated import lens_data_of
 from flangeback.raw_mode import RawMode, SidecarName
 
 VERIFIED, WITHDRAWN = "verified", "withdrawn"

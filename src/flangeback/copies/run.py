@@ -12,13 +12,12 @@ from flangeback.copies.edit import edit_for
 from flangeback.copies.faults import SourceError
 from flangeback.copies.making import OPTIONS, Planned, Progress, Run
 from flangeback.copies.manifest import Manifest, ManifestWriter
-from flangeback.copies.model import Filled, FramePreview
+from flangeback.copies.model import MADE, Action, Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
 from flangeback.copies.plan import CopyMethod, FillOptions, plan_frame, sidecar_names
 from flangeback.copies.records import Record, RunStart
-from flangeback.copies.results import Done, outcome_of
 from flangeback.copies.standing import Standing
-from flangeback.copies.tasks import MADE, Action, Job, Task
+from flangeback.copies.tasks import Done, Job, Task, outcome_of
 from flangeback.copies.touched import TIME_NAMES
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Refused

@@ -9,16 +9,17 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from flangeback.copies.compare import Digests, digest, is_beginning
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.keeping import OWN
 from flangeback.copies.manifest import Manifest
+from flangeback.copies.model import Action
 from flangeback.copies.output import folded, is_same_file, nearest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame, sidecar_names
+from flangeback.copies.prove import Digests, digest, is_beginning, prove
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
-from flangeback.copies.tasks import Action, Job, Task
+from flangeback.copies.tasks import Job, Task
 from flangeback.copies.touched import (
     TIME_NAMES,
     check_own,
@@ -27,7 +28,6 @@ from flangeback.copies.touched import (
     losses,
     present_plan,
 )
-from flangeback.copies.write import prove_file
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame
 from flangeback.match.model import FrameMatch
@@ -325,9 +325,9 @@ class Standing:
             raise ProofError("it is the frame itself")
         try:
             edit = edit_for(plan, self.options, date_in(plan, task.target))
-            return edit, prove_file(plan, edit, task.target)
+            return edit, prove(plan, edit, task.target)
         except (Refused, Damaged):
-            return Edit(), prove_file(plan, Edit(), task.target)
+            return Edit(), prove(plan, Edit(), task.target)
 
 
 def _all_left(tasks: tuple[Task, ...], *which: Task) -> tuple[Task, ...]:

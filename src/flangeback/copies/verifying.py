@@ -8,15 +8,15 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from typing import BinaryIO
 
 from flangeback.copies import output, proof_xmp
-from flangeback.copies.compare import compare, digest
 from flangeback.copies.faults import ProofError, SourceError
 from flangeback.copies.manifest import FILLED, NAME, Manifest, check_folder
 from flangeback.copies.model import CheckedCopy, SourceNow, Verified
 from flangeback.copies.plan import CopyMethod, sidecar_names
-from flangeback.copies.prove import Compared, check_metadata, check_values
-from flangeback.copies.records import Record
+from flangeback.copies.prove import check_metadata, check_values, compare, digest
+from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated
 from flangeback.copies.touched import check_stands
 from flangeback.errors import InputError
@@ -174,28 +174,25 @@ def _prove_against(places: _Places, record: Record, *, is_touched: bool) -> Sour
     try:
         if at.stat().st_size != state.size:
             return SourceNow.CHANGED
-        is_rewritten = record.patched or record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE)
-        is_rewritten = is_rewritten or is_touched
+        is_sidecars = record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE)
         with open_file(at) as source:
-            if is_rewritten:
+            if is_touched or record.patched or is_sidecars:
                 is_same = digest(source.fileno()) == state.digest
                 return SourceNow.SAME if is_same else SourceNow.CHANGED
             with open_file(places.out / record.copy) as copy:
-                files = Compared(record.kind, source, copy)
-                return _compared(files, record)
+                return _compared(record, state, source, copy)
     except (SourceError, OSError):
         return SourceNow.AWAY
 
 
-def _compared(files: Compared, record: Record) -> SourceNow:
-    state, stated = record.source_state, Stated(record.values, record.whole)
-    assert state is not None
-    source, copy = files.source.fileno(), files.copy.fileno()
-    splices = _splices(copy, record)
+def _compared(record: Record, state: FileState, source: BinaryIO, copy: BinaryIO) -> SourceNow:
+    stated, file = Stated(record.values, record.whole), copy.fileno()
+    edits = record.edits
+    splices = [Splice(a, b, pread(file, last - first, first)) for a, b, first, last in edits]
     try:
-        digests = compare(source, copy, state.size, splices)
+        digests = compare(source.fileno(), file, state.size, splices)
     except ProofError:
-        if digest(source) != state.digest:
+        if digest(source.fileno()) != state.digest:
             return SourceNow.CHANGED
         raise
     if digests.source != state.digest:
@@ -203,13 +200,5 @@ def _compared(files: Compared, record: Record) -> SourceNow:
     if digests.payload != record.payload:
         raise ProofError("the payload changed since the copy was made")
     if stated.values:
-        check_metadata(files, splices, stated)
+        check_metadata(record.kind, source, copy, splices, stated)
     return SourceNow.SAME
-
-
-def _splices(copy: int, record: Record) -> Sequence[Splice]:
-    """The edits as the copy has them."""
-    return [
-        Splice(start, end, pread(copy, last - first, first))
-        for start, end, first, last in record.edits
-    ]

@@ -8,11 +8,10 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 
-from flangeback.copies.compare import Digests, parts
 from flangeback.copies.edit import Edit
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.plan import FilePlan
-from flangeback.copies.prove import prove, prove_sidecar
+from flangeback.copies.prove import Digests, parts, prove
 from flangeback.formats import Splice
 from flangeback.frames.scanning import frames_of
 from flangeback.pinning import pinned
@@ -114,7 +113,7 @@ def _written(plan: FilePlan, edit: Edit, part: Path, source: int | None) -> Dige
         else:
             write_spliced(source, file, plan.size, edit.splices)
         start_writing_back(file)
-        digests = prove_file(plan, edit, part)
+        digests = prove(plan, edit, part)
         sync_file(file)
     finally:
         os.close(file)
@@ -173,10 +172,3 @@ def _check_readable(source: int, start: int, end: int) -> None:
         with of_source():
             if not pread(source, min(CHUNK, end - at), at):
                 raise SourceError("it became shorter while it was copied")
-
-
-def prove_file(plan: FilePlan, edit: Edit, copy: Path) -> Digests:
-    """The proof of a file that stands there. Raises ProofError, SourceError, Damaged, OSError."""
-    if edit.text is None:
-        return prove(plan, edit, copy)
-    return prove_sidecar(plan, edit, copy)

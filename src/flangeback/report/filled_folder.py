@@ -7,9 +7,9 @@ from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
-from flangeback.copies.before import lens_data_of
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.records import Record, RunStart
+from flangeback.copies.stated import lens_data_of
 from flangeback.frames import Frame, scan
 from flangeback.kit import Kit, Lens, read_kit
 from flangeback.log import SessionLog, read_log

@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from flangeback.copies.before import KNOWN_BEFORE
 from flangeback.copies.changes import TagChange, lens_tags, tag_changes, worth_showing
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.model import Filled, Verified
 from flangeback.copies.plan import CopyMethod
 from flangeback.copies.records import Record
+from flangeback.copies.stated import KNOWN_BEFORE
 from flangeback.formats import BY_CODE
 from flangeback.words import count
 

@@ -243,7 +243,7 @@ def show_others(terminal: Terminal, others: OtherFiles) -> None:
 
 def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) -> None:
     """Prints what `fill` would do about the copies in a folder."""
-    from flangeback.copies.tasks import Action
+    from flangeback.copies.model import Action
 
     counts = Counter(one.action for one in planned)
     worse: dict[str, list[str]] = {}
