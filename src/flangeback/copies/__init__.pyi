@@ -1,4 +1,3 @@
-from .mending import mend as mend
 from .model import CheckedCopy as CheckedCopy
 from .model import Filled as Filled
 from .model import FrameCopy as FrameCopy
@@ -11,5 +10,6 @@ from .output import check_place as check_place
 from .own import own_frames as own_frames
 from .plan import FillOptions as FillOptions
 from .run import fill as fill
+from .run import mend as mend
 from .run import preview as preview
 from .verifying import verify as verify

@@ -14,10 +14,9 @@ from pathlib import Path, PurePath
 import flangeback
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError
-from flangeback.copies.keeping import keep_used
 from flangeback.copies.manifest import ManifestWriter, now
 from flangeback.copies.model import MADE, Action, FrameCopy
-from flangeback.copies.plan import FilePlan
+from flangeback.copies.others import keep_used
 from flangeback.copies.prove import digest
 from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
 from flangeback.copies.standing import Standing, left_as_it_is
@@ -95,10 +94,6 @@ class Run:
         is_kept = task.action == Action.KEEP and task.reason is None
         return is_kept and task.record.frames == self.standing.folder
 
-    def _lacks_a_copy(self, job: Job) -> bool:
-        """Whether a frame couldn't be read, now or by an earlier run."""
-        return job.lost is not None and job.match.frame.file not in self.standing.manifest
-
     def start(self, planned: Planned) -> RunStart:
         """The run as the manifest has it. Raises OSError."""
         from xxhash import xxh3_128_hexdigest
@@ -120,7 +115,11 @@ class Run:
                 task.action in MADE or (task.action == Action.KEEP and task.record is None)
                 for task in planned.tasks
             )
-            + sum(map(self._lacks_a_copy, planned.jobs.values())),
+            # Frames that couldn't be read, now or by an earlier run.
+            + sum(
+                job.lost is not None and job.match.frame.file not in self.standing.manifest
+                for job in planned.jobs.values()
+            ),
         )
 
     def carry_out(
@@ -221,10 +220,10 @@ class Run:
     def _made(self, match: FrameMatch | None, task: Task) -> Done:
         """A new file; where the values can't be written, or their proof fails, a plain copy."""
         edit, refusal, failure = Edit(), None, None
-        plan = task.present or task.plan
+        plan, out = task.present or task.plan, self.standing.out
         try:
             edit = edit_for(plan, self.standing.options)
-            written = self._write(task, plan, edit)
+            written = write_file(plan, edit, out, replaces=task.replaces)
         except (Refused, Damaged) as why:
             refusal = str(why)
         except ProofError as why:
@@ -233,7 +232,7 @@ class Run:
             if plan.source is None or task.present is not None:
                 return Done(task, stands=False, refusal=refusal, failure=failure)
             edit = Edit()
-            written = self._write(task, plan, edit)
+            written = write_file(plan, edit, out, replaces=task.replaces)
         record = self._record(match, task, edit, written)
         if refusal or failure:
             record = replace(record, refusal=refusal, failure=failure)
@@ -247,9 +246,6 @@ class Run:
             remark=edit.remark,
             keeps_attributes=written.is_whole,
         )
-
-    def _write(self, task: Task, plan: FilePlan, edit: Edit) -> Written:
-        return write_file(plan, edit, self.standing.out, replaces=task.replaces)
 
     def _record(self, match: FrameMatch | None, task: Task, edit: Edit, written: Written) -> Record:
         plan, asked = task.plan, {value.tag for value in task.plan.values}

@@ -131,7 +131,7 @@ class Manifest:
                 raise OSError(errno.ELOOP, "is a link")
             self._file = open_to_read(self.path) if self.exists else -1
         except OSError as error:
-            raise InputError(self._problem(f"can't be read: {error.strerror}")) from None
+            raise InputError.at(self.path, f"can't be read: {error.strerror}", _EXPECTED) from None
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -177,12 +177,12 @@ class Manifest:
     def _read(self) -> None:
         self.size = os.fstat(self._file).st_size
         if self.size > _LONGEST:
-            raise InputError(self._problem(f"has more than {_LONGEST >> 20} MiB"))
+            raise InputError.at(self.path, f"has more than {_LONGEST >> 20} MiB", _EXPECTED)
         with reading(self._file) as file:
             for number, line in enumerate(iter(lambda: file.readline(_LONGEST_LINE), b""), 1):
                 if not line.endswith(b"\n"):
                     if len(line) == _LONGEST_LINE:
-                        raise InputError(self._unreadable("it is too long", number))
+                        raise self._unreadable("it is too long", number)
                     self.faults.append(f"line {number} is cut short")
                     break
                 self._take(line, number)
@@ -208,11 +208,11 @@ class Manifest:
                 check_record(data)
                 self._note(data, len(line))
         except RecursionError:
-            raise InputError(self._unreadable("it is nested too deeply", number)) from None
+            raise self._unreadable("it is nested too deeply", number) from None
         except json.JSONDecodeError:
-            raise InputError(self._unreadable("it is no JSON", number)) from None
+            raise self._unreadable("it is no JSON", number) from None
         except (ValueError, TypeError, KeyError, AttributeError) as error:
-            raise InputError(self._unreadable(str(error), number)) from None
+            raise self._unreadable(str(error), number) from None
 
     def _note(self, data: Mapping[str, Any], size: int) -> None:
         if data.get("verdict") == WITHDRAWN:
@@ -223,12 +223,9 @@ class Manifest:
                 self.made_since += 1
             self._places[data["copy"]] = self.whole, size
 
-    def _unreadable(self, why: str, number: int) -> Problem:
+    def _unreadable(self, why: str, number: int) -> InputError:
         text = f"this line can't be read ({why})"
-        return Problem(str(self.path), text, number, expected=_EXPECTED)
-
-    def _problem(self, text: str) -> Problem:
-        return Problem(str(self.path), text, expected=_EXPECTED)
+        return InputError(Problem(str(self.path), text, number, expected=_EXPECTED))
 
 
 class ManifestWriter:

@@ -1,18 +1,24 @@
-"""The files beside the frames: movies, sound, documents, exports that are no frames."""
+"""The files beside the frames that are none, and those that are kept beside the copies."""
 
 from __future__ import annotations
 
 import os
+import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from filecmp import cmp
+from itertools import count
 from pathlib import Path, PurePosixPath
 
-from flangeback.copies.keeping import OWN
-from flangeback.frames.model import Frame
+from flangeback.frames.model import MANIFEST, Frame
 from flangeback.frames.scanning import files_below
+from flangeback.saving import save_new
+
+_SESSION, _KIT = "flangeback-session", "flangeback-kit"
+OWN = re.compile(rf"{re.escape(MANIFEST)}|{_SESSION}(-\d+)?\.txt|{_KIT}(-\d+)?\.toml")
+"""The names of what lies beside copies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +69,9 @@ def other_files(folder: Path, frames: Iterable[Frame], used: Iterable[Path] = ()
         for file in below
         if file not in known
         and not OWN.fullmatch(file)
-        and _is_regular(folder / file)
+        # Those of Path raise PermissionError.
+        and os.path.isfile(folder / file)  # noqa: PTH113
+        and not os.path.islink(folder / file)  # noqa: PTH114
         and not _is_one_of(folder / file, kept)
     )
     unlisted = (file for file in below if os.path.isdir(folder / file))  # noqa: PTH112
@@ -73,13 +81,32 @@ def other_files(folder: Path, frames: Iterable[Frame], used: Iterable[Path] = ()
 _UNLISTED = "the system doesn't list this folder, and nothing is known of the frames in it"
 
 
-def _is_regular(path: Path) -> bool:
-    # Those of Path raise PermissionError.
-    return os.path.isfile(path) and not os.path.islink(path)  # noqa: PTH113, PTH114
-
-
 def _is_one_of(path: Path, kept: Iterable[Path]) -> bool:
     with suppress(OSError):  # A copy of it will say why it can't be read.
         size = path.stat().st_size
         return any(size == one.stat().st_size and cmp(path, one, shallow=False) for one in kept)
     return False
+
+
+def keep_used(
+    out: Path, logs: Sequence[Path], kit: Path | None
+) -> tuple[tuple[str, ...], str | None]:
+    """The names under which logs and kit stand in `out`; each is put there unless it does already.
+
+    Other contents get other numbers: flangeback-session.txt, flangeback-session-2.txt. Raises
+    OSError, InputError.
+    """
+    names = tuple(_kept(out, _SESSION, ".txt", log.read_bytes()) for log in logs)
+    return names, None if kit is None else _kept(out, _KIT, ".toml", kit.read_bytes())
+
+
+def _kept(out: Path, stem: str, suffix: str, content: bytes) -> str:
+    for number in count(1):
+        name = f"{stem}{suffix}" if number == 1 else f"{stem}-{number}{suffix}"
+        path = out / name
+        if not path.exists() and not path.is_symlink():
+            save_new(path, content)
+            return name
+        if path.is_file() and not path.is_symlink() and path.read_bytes() == content:
+            return name
+    raise AssertionError

@@ -13,7 +13,6 @@ from flangeback.frames.scanning import is_of_copies
 from flangeback.words import some_of
 
 if TYPE_CHECKING:
-    from flangeback.copies.manifest import Manifest
     from flangeback.copies.records import Record
     from flangeback.log import SessionLog
 
@@ -31,7 +30,12 @@ def own_frames(frames: Iterable[Frame], folder: Path) -> frozenset[str]:
     from flangeback.copies.manifest import Manifest
 
     with Manifest(folder) as manifest:
-        return frozenset(frame.file for frame in frames if _is_own(frame, manifest))
+        return frozenset(
+            frame.file
+            for frame in frames
+            for name in (frame.file, *frame.sidecars)
+            if (record := manifest.get(name)) and _says(frame.lens_data, record)
+        )
 
 
 def check_times(folder: Path, logs: Iterable[SessionLog]) -> None:
@@ -49,15 +53,9 @@ def check_times(folder: Path, logs: Iterable[SessionLog]) -> None:
         raise InputError.at(folder, text, expected)
 
 
-def _is_own(frame: Frame, manifest: Manifest) -> bool:
-    names = (frame.file, *frame.sidecars)
-    records = [record for name in names if (record := manifest.get(name)) and record.values]
-    return any(_says(frame.lens_data, record) for record in records)
-
-
 def _says(data: LensData, record: Record) -> bool:
     written = record.values
-    return (
+    return bool(written) and (
         data.lens in (record.whole.get("LensModel"), written.get("LensModel"))
         and data.f_number == _number(written.get("FNumber"))
         and data.focal_length == _number(written.get("FocalLength"))

@@ -9,9 +9,11 @@ import io
 import logging
 import re
 import struct
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import starmap
 from typing import Any, BinaryIO, Literal, cast
 
 from flangeback.copies.faults import ProofError
@@ -81,14 +83,22 @@ def _read(file: BinaryIO, block_size: int | None) -> Reading:
     bounded = cast(BinaryIO, _Bounded(file, *_pointing(file, base, mark)))
     tags = exifread.process_file(bounded, details=False, truncate_tags=False)
     pointer = tags.get("Image ExifOffset")
-    found = {name: _plain(tag) for name, tag in tags.items() if not _is_pointer(tag)}
-    past = frozenset(name for name, tag in tags.items() if _runs_past(tag, block_size))
-    if _thumbnail_runs_past(tags, block_size):
-        past |= {"JPEGThumbnail"}
-    outside = tuple(_outside(file, base, mark, tags, block_size))
+    tagged = {name: tag for name, tag in tags.items() if not isinstance(tag, bytes)}
+    pointers = {name for name, tag in tagged.items() if tag.tag == _EXIF_POINTER}
+    found = {name: _plain(tag) for name, tag in tags.items() if name not in pointers}
+    size = sys.maxsize if block_size is None else block_size
+    past = {
+        name
+        for name, tag in tagged.items()
+        if tag.field_length > 4 and tag.field_offset + tag.field_length > size
+    }
+    start, length = (tags.get(f"Thumbnail JPEGInterchangeFormat{end}") for end in ("", "Length"))
+    if start and length and start.values[0] + length.values[0] > size:
+        past.add("JPEGThumbnail")
+    outside = tuple(_outside(file, base, mark, tags, size))
     past |= {name for name in tags if name.startswith(outside)}
-    note = _maker_note(file, base, mark, pointer.values[0], block_size) if pointer else None
-    return Reading(found, past, note, mark, file, base)
+    note = _maker_note(file, base, mark, pointer.values[0], size) if pointer else None
+    return Reading(found, frozenset(past), note, mark, file, base)
 
 
 def _pointing(file: BinaryIO, base: int, order: str) -> tuple[int, bytes]:
@@ -133,39 +143,31 @@ _LONGEST_READ = 1 << 24
 
 
 def _plain(tag: Any) -> tuple[int, Any]:
-    """A tag's type and values, in a form that compares."""
+    """A tag's type and values, in a form that compares.
+
+    Floats (ExifRead has them in tuples) are texts: NaN isn't equal to itself.
+    """
     if isinstance(tag, bytes):
         return 0, tag
-    values = tag.values
-    if isinstance(values, list):
-        values = [(v.num, v.den) if hasattr(v, "num") else _comparable(v) for v in values]
-    return int(tag.field_type), values
-
-
-def _comparable(value: Any) -> Any:
-    """Floats (ExifRead has them in tuples) as text: NaN isn't equal to itself."""
-    return value if isinstance(value, int | str | bytes) else repr(value)
-
-
-def _is_pointer(tag: Any) -> bool:
-    return not isinstance(tag, bytes) and bool(tag.tag == _EXIF_POINTER)
-
-
-def _runs_past(tag: Any, block_size: int | None) -> bool:
-    if block_size is None or isinstance(tag, bytes):
-        return False
-    return bool(tag.field_length > 4 and tag.field_offset + tag.field_length > block_size)
+    if not isinstance(tag.values, list):
+        return int(tag.field_type), tag.values
+    return int(tag.field_type), [
+        (one.num, one.den)
+        if hasattr(one, "num")
+        else one
+        if isinstance(one, int | str | bytes)
+        else repr(one)
+        for one in tag.values
+    ]
 
 
 def _outside(
-    file: BinaryIO, base: int, order: str, tags: Mapping[str, Any], block_size: int | None
+    file: BinaryIO, base: int, order: str, tags: Mapping[str, Any], block_size: int
 ) -> Iterator[str]:
     """How the names of tags begin that say nothing of their own.
 
     ExifRead finds them in directories behind the block, or in the main one once more.
     """
-    if block_size is None:
-        return
     main = _first(file, base, order)
     file.seek(base + main + 2 + 12 * len(rows(file, base, order, main)))
     following = struct.unpack(order + "I", file.read(4).ljust(4, b"\0"))
@@ -178,15 +180,8 @@ def _outside(
             yield group
 
 
-def _thumbnail_runs_past(tags: Mapping[str, Any], block_size: int | None) -> bool:
-    start, length = (tags.get(f"Thumbnail JPEGInterchangeFormat{end}") for end in ("", "Length"))
-    if block_size is None or not start or not length:
-        return False
-    return bool(start.values[0] + length.values[0] > block_size)
-
-
 def _maker_note(
-    file: BinaryIO, base: int, order: str, at: int, block_size: int | None
+    file: BinaryIO, base: int, order: str, at: int, block_size: int
 ) -> tuple[int, bytes] | None:
     """The MakerNote's place and bytes, straight from the directory that ExifRead found.
 
@@ -195,8 +190,7 @@ def _maker_note(
     for row in rows(file, base, order, at):
         if row.tag == _MAKER_NOTE and row.count > 4:
             file.seek(base + row.value)
-            size = row.count
-            inside = size if block_size is None else max(0, min(size, block_size - row.value))
+            inside = max(0, min(row.count, block_size - row.value))
             return row.value, file.read(min(inside, _LONGEST_READ))
     return None
 
@@ -337,15 +331,12 @@ def _shown(found: Any) -> str:
 
 
 def _close(found: Sequence[Any], text: str) -> bool:
-    read = [item if isinstance(item, tuple) else (item, 1) for item in found]
+    read = [fraction(*one) if isinstance(one, tuple) else Fraction(one) for one in found]
     wanted = numbers(text)
     return len(read) == len(wanted) and all(
-        _within(fraction(*one), fraction(*other), Fraction(1, other[1] or 1) / 2)
-        for one, other in zip(read, wanted, strict=True)
+        (one is other is None)
+        or (one is not None and other is not None and abs(one - other) <= Fraction(1, 2 * below))
+        for one, other, below in zip(
+            read, starmap(fraction, wanted), (below or 1 for _, below in wanted), strict=True
+        )
     )
-
-
-def _within(one: Fraction | None, other: Fraction | None, distance: Fraction) -> bool:
-    if one is None or other is None:
-        return one is other
-    return abs(one - other) <= distance

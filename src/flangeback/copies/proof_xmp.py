@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from itertools import zip_longest
 from xml.etree import ElementTree
 
 from flangeback.copies.faults import ProofError
@@ -70,8 +71,16 @@ def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
 
     An empty `before` is a packet that wasn't there; Damaged is raised where it can't be read.
     """
-    was, new = list(_foreign_before(before, stated)), list(_properties(after))
-    _check_dates(was, new)
+    try:
+        was = list(_properties(before)) if before else []
+    except ProofError as error:
+        raise Damaged(str(error)) from None
+    was = [one for one in was if _PROPERTIES.get(one[0]) not in stated.values]
+    new = list(_properties(after))
+    dates = ([text for way, text in one if way == _METADATA_DATE] for one in (was, new))
+    for one, other in zip_longest(*dates):
+        if one is None or other is None or (one != other and not _DATE.fullmatch(other)):
+            raise ProofError("the XMP packet's MetadataDate isn't a date")
     old = Counter(one for one in was if one[0] != _METADATA_DATE)
     apart = (*stated.values, _METADATA_DATE)
     foreign = Counter(one for one in new if _PROPERTIES.get(one[0], one[0]) not in apart)
@@ -87,15 +96,6 @@ def check_packet(before: bytes, after: bytes, stated: Stated) -> None:
             raise ProofError(f"the XMP packet states {text} where {name} was written")
 
 
-def _check_dates(old: Iterable[Property], new: Iterable[Property]) -> None:
-    """Raises ProofError unless each date of the last change is as it was, or a date of ours."""
-    before, after = ([text for way, text in one if way == _METADATA_DATE] for one in (old, new))
-    if len(before) != len(after) or not all(
-        one == other or _DATE.fullmatch(other) for one, other in zip(before, after, strict=True)
-    ):
-        raise ProofError("the XMP packet's MetadataDate isn't a date")
-
-
 def metadata_date(packet: bytes) -> str | None:
     """When a packet says that its metadata were changed. Raises ProofError where it can't be read.
 
@@ -104,15 +104,6 @@ def metadata_date(packet: bytes) -> str | None:
     if b":MetadataDate" not in packet:
         return None
     return next((text for way, text in _properties(packet) if way == _METADATA_DATE), None)
-
-
-def _foreign_before(packet: bytes, stated: Stated) -> Iterator[Property]:
-    try:
-        for one in _properties(packet) if packet else ():
-            if _PROPERTIES.get(one[0]) not in stated.values:
-                yield one
-    except ProofError as error:
-        raise Damaged(str(error)) from None
 
 
 def _ours(properties: Iterable[Property]) -> Iterator[tuple[str, str]]:

@@ -158,10 +158,6 @@ def _is_count(value: Any) -> bool:
     return isinstance(value, int) and value >= 0
 
 
-def _is_switch(value: Any) -> bool:
-    return isinstance(value, bool)
-
-
 def _is_place(value: Any) -> bool:
     """Whether it is a path that stays below the folder it counts from."""
     if not isinstance(value, str) or not value or "\0" in value:
@@ -172,12 +168,6 @@ def _is_place(value: Any) -> bool:
 
 def _is_texts(value: Any) -> bool:
     return isinstance(value, dict) and all(map(_is_text, value.values()))
-
-
-def _is_before(value: Any) -> bool:
-    if value is not None and _is_texts(value):
-        lens_data_of(value)
-    return value is None or _is_texts(value)
 
 
 def _are_edits(value: Any) -> bool:
@@ -200,8 +190,8 @@ _FIELDS: Mapping[str, Callable[[Any], bool]] = {
     "edits": _are_edits,
     "values": lambda value: value is None or _is_texts(value),
     "whole": _is_texts,
-    "before": _is_before,
-    "patched": _is_switch,
+    "before": lambda value: value is None or (_is_texts(value) and lens_data_of(value) is not None),
+    "patched": lambda value: isinstance(value, bool),
     "asked": _is_text,
     "body": _may_be_text,
     "adapter": _may_be_text,

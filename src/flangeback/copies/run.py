@@ -5,23 +5,27 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from flangeback.copies import output
 from flangeback.copies.edit import edit_for
 from flangeback.copies.faults import SourceError
 from flangeback.copies.making import OPTIONS, Planned, Progress, Run
-from flangeback.copies.manifest import Manifest, ManifestWriter
+from flangeback.copies.manifest import Manifest, ManifestWriter, check_folder
 from flangeback.copies.model import MADE, Action, Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
+from flangeback.copies.own import check_times, own_frames
 from flangeback.copies.plan import CopyMethod, FillOptions, plan_frame, sidecar_names
-from flangeback.copies.records import Record, RunStart
+from flangeback.copies.records import RunStart
 from flangeback.copies.standing import Standing
 from flangeback.copies.tasks import Done, Job, Task, outcome_of
 from flangeback.copies.touched import TIME_NAMES
 from flangeback.errors import InputError, Problem
 from flangeback.formats import Damaged, Refused
+from flangeback.match.matching import match_frames
 from flangeback.match.model import FrameMatch, Matches
+from flangeback.match.session import read_session
 from flangeback.system import is_part
 from flangeback.words import count, listed, some_of
 
@@ -51,7 +55,9 @@ def fill(
     others = beside.files
     with Manifest(out) as manifest:
         if not options.others:
-            others = tuple(file for file in others if not _is_copied(manifest.get(file)))
+            # Those that an earlier run copied stay.
+            known = {file: manifest.get(file) for file in others}
+            others = tuple(f for f, one in known.items() if not one or one.way != CopyMethod.OTHER)
         run = Run(Standing(frames, out, manifest, options), frames.stat().st_dev)
         planned = run.plan(matches.frames, others)
         _check_strangers(out, manifest, list(planned.tasks))
@@ -137,11 +143,6 @@ def _foreseen_file(task: Task, options: FillOptions) -> Done:
 def options_of(run: RunStart) -> FillOptions:
     """The options that a run was made with."""
     return FillOptions(**{name: run.options[name] for name in OPTIONS if name in run.options})
-
-
-def _is_copied(record: Record | None) -> bool:
-    """Whether an earlier run copied a file that is no frame's."""
-    return record is not None and record.way == CopyMethod.OTHER
 
 
 def _check_strangers(out: Path, manifest: Manifest, tasks: Sequence[Task]) -> None:
@@ -234,3 +235,54 @@ def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
         f"{what}; what was finished is kept",
         expected="the same command again once this is mended",
     )
+
+
+def mend(
+    out: Path, frames: Path | None = None, progress: Progress | None = None
+) -> tuple[Filled, ...]:
+    """Fills `out` again by the log, the kit and the options of its last run on each frames folder.
+
+    Copies that are gone or broken are made again, whole ones that the manifest lost are noted;
+    those that another program worked on stay. `frames` is where the frames lie now, where one
+    folder's are all there are.
+
+    Raises InputError where a run left no log or kit, or its frames aren't at hand.
+    """
+    check_folder(out)
+    with Manifest(out) as manifest:
+        runs = {run.frames: run for run in manifest.runs}
+        unfinished = None if manifest.is_sealed else manifest.runs[-1]
+    if not runs:
+        expected = "`fill` with the same log and kit, which makes again what is missing"
+        raise InputError(Problem(str(out), "its manifest has no run on record", expected=expected))
+    # What a run that was stopped had begun to take back was meant.
+    return tuple(
+        _mend(out, run, frames, progress, take_back=run is unfinished) for run in runs.values()
+    )
+
+
+def _mend(
+    out: Path,
+    run: RunStart,
+    moved: Path | None,
+    progress: Progress | None,
+    *,
+    take_back: bool,
+) -> Filled:
+    if not run.logs or run.kit is None:
+        text = "the log or the kit of its last run isn't beside the copies"
+        raise InputError(Problem(str(out), text, expected="`fill` with the same log and kit"))
+    places = [moved] if moved else [Path(run.frames), out / run.frames_relative]
+    folder = next((place for place in places if place.is_dir()), None)
+    if folder is None:
+        expected = "the folder with the frames: --frames says where they lie now"
+        raise InputError.at(places[0], "there is no such folder", expected)
+    logs = tuple(out / name for name in run.logs)
+    session = read_session(folder, logs, out / run.kit)
+    check_times(folder, session.logs)
+    options = replace(options_of(run), mend=True, take_back=take_back, logs=logs, kit=out / run.kit)
+    over = options.over or own_frames(session.frames, folder)
+    matches = match_frames(
+        session.frames, session.logs, session.kit, over=over, by_log_alone=options.by_log_alone
+    )
+    return fill(matches, folder, out, options, progress)

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
-from flangeback.copies.keeping import OWN
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.model import Action
+from flangeback.copies.others import OWN
 from flangeback.copies.output import folded, is_same_file, nearest
 from flangeback.copies.plan import CopyMethod, FilePlan, FillOptions, plan_frame, sidecar_names
 from flangeback.copies.prove import Digests, digest, is_beginning, prove
@@ -202,7 +202,8 @@ class Standing:
         It may be the very copy that would be made, which a run that was killed gave its name and
         didn't note, or another program's sidecar, which is merged.
         """
-        if self.is_same(task):
+        with suppress(ProofError, SourceError, OSError):
+            self.adopted(task)
             return task
         if task.plan.is_picture or not self.manifest.exists or not task.plan.values:
             return replace(task, action=Action.LEAVE, reason=_STRANGER)
@@ -231,7 +232,10 @@ class Standing:
         if _is_as_recorded(task.target, record.copy_state, status, thorough=self.options.mend):
             is_done = is_done and (plan.is_picture or self._is_of_same_source(plan, record))
             if is_done or not record.patched:
-                return task if is_done else replace(task, action=self._change(plan, record))
+                if is_done:
+                    return task
+                gone = losses(record.values, Stated.of(plan.values).values) - TIME_NAMES
+                return replace(task, action=Action.TAKE_BACK if gone else Action.CHANGE)
         elif self.options.mend and self._is_broken(plan, record, status):
             return replace(task, action=Action.CHANGE)
         elif plan.method == CopyMethod.OTHER:
@@ -263,10 +267,6 @@ class Standing:
                 source = open_file(plan.source or plan.frame.path)
             with source:
                 return is_beginning(source.fileno(), copy.fileno(), plan.size, edit.splices)
-
-    def _change(self, plan: FilePlan, record: Record) -> Action:
-        gone = losses(record.values, Stated.of(plan.values).values) - TIME_NAMES
-        return Action.TAKE_BACK if gone else Action.CHANGE
 
     def _is_of_same_source(self, plan: FilePlan, record: Record) -> bool:
         """Whether the file is the one that the copy was made of.
@@ -305,14 +305,6 @@ class Standing:
                 if not (is_ours and _is_as_recorded(target, record.copy_state, status)):
                     continue
             yield record
-
-    def is_same(self, task: Task) -> bool:
-        """Whether the file there is the copy that would be made."""
-        try:
-            self.adopted(task)
-        except (ProofError, SourceError, OSError):
-            return False
-        return True
 
     def adopted(self, task: Task) -> tuple[Edit, Digests]:
         """The edit by which a file that stands there was made, and its proof.

@@ -42,6 +42,11 @@ class Task:
         return self.out / self.plan.copy
 
     @property
+    def is_finished(self) -> bool:
+        """Whether an earlier run made it and noted that."""
+        return self.record is not None and self.action == Action.KEEP
+
+    @property
     def needed(self) -> int:
         """Bytes of room that it takes."""
         if self.action not in (Action.MAKE, Action.CHANGE):
@@ -116,7 +121,7 @@ def frame_copy(job: Job, done: Sequence[Done]) -> FrameCopy:
         tuple(there),
         verified=is_whole and not failures,
         failure="; ".join(failures) or None,
-        resumed=bool(done) and all(_is_finished(one.task) for one in done),
+        resumed=bool(done) and all(one.task.is_finished for one in done),
         noted=tuple(
             one.task.plan.copy
             for one in done
@@ -125,10 +130,6 @@ def frame_copy(job: Job, done: Sequence[Done]) -> FrameCopy:
         action=job.action,
         keeps_attributes=all(one.keeps_attributes for one in done),
     )
-
-
-def _is_finished(task: Task) -> bool:
-    return task.record is not None and task.action == Action.KEEP
 
 
 def outcome_of(job: Job, done: Sequence[Done]) -> FrameMatch:
