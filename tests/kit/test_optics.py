@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flangeback.kit import optics, stops
-from flangeback.tags.apex import aperture_value
+from flangeback.tags.decide import aperture_value
 
 FOCALS = st.floats(8, 1000)
 F_NUMBERS = st.floats(0.7, 64)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from flangeback.formats import FileReader, Splice
 from flangeback.formats.jpeg import Jpeg
-from flangeback.tags.table import ASCII, TAGS, Tag, TagValue
+from flangeback.tags.table import ASCII, Tag, TagValue
 
 
 @contextmanager
@@ -54,7 +54,7 @@ _TEXTS = st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=70
 
 
 def _value(tag: Tag) -> st.SearchStrategy[TagValue]:
-    if TAGS[tag].type == ASCII:
+    if tag.type == ASCII:
         return st.builds(TagValue, st.just(tag), _TEXTS)
     if tag == Tag.FOCAL_LENGTH_35MM:
         return st.builds(TagValue, st.just(tag), st.integers(0, 65_535))

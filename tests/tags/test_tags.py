@@ -12,9 +12,16 @@ from hypothesis import strategies as st
 
 from flangeback.kit import Adapter, AdapterKind, Body, Lens
 from flangeback.kit.optics import equivalent_35mm
-from flangeback.tags.apex import aperture_value
-from flangeback.tags.decide import Fill, decide, effective, make_fill, rational, text_value
-from flangeback.tags.table import TAGS, TIME_TAGS, Tag, TagValue
+from flangeback.tags.decide import (
+    Fill,
+    aperture_value,
+    decide,
+    effective,
+    make_fill,
+    rational,
+    text_value,
+)
+from flangeback.tags.table import TIME_TAGS, Tag, TagValue
 from support.kits import whole_kit
 
 KIT = whole_kit()
@@ -152,7 +159,7 @@ def test_types_are_the_standards() -> None:
         "SubSecTime": (0x9290, 2),
         "OffsetTime": (0x9010, 2),
     }
-    assert {kind.name: (int(tag), kind.type) for tag, kind in TAGS.items()} == standard
+    assert {tag.standard_name: (int(tag), tag.type) for tag in Tag} == standard
 
 
 # Reducers and extenders ------------------------------------------------------------------------

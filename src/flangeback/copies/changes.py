@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flangeback.copies.model import FrameCopy
-from flangeback.tags.table import TAGS, TIME_TAGS
+from flangeback.tags.table import TIME_TAGS, Tag
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ def worth_showing(copies: Sequence[FrameCopy]) -> FrameCopy | None:
     return next((copy for copy in done if copy.match.doubts), done[0] if done else None)
 
 
-_LENS_TAGS = tuple(kind.name for tag, kind in TAGS.items() if tag not in TIME_TAGS)
+_LENS_TAGS = tuple(tag.standard_name for tag in Tag if tag not in TIME_TAGS)
 
 
 def tag_changes(

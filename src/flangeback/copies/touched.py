@@ -22,9 +22,9 @@ from flangeback.frames.model import Frame, is_blank
 from flangeback.frames.reading import recognised_frame
 from flangeback.system import open_file
 from flangeback.tags.decide import blank
-from flangeback.tags.table import ASCII, SHORT, TAGS, TIME_TAGS, Tag, TagValue
+from flangeback.tags.table import ASCII, SHORT, TIME_TAGS, Tag, TagValue
 
-TIME_NAMES = frozenset(TAGS[tag].name for tag in TIME_TAGS)
+TIME_NAMES = frozenset(tag.standard_name for tag in TIME_TAGS)
 _NOTHING = Stated()
 _LENS, _OF_LENS = "LensModel", frozenset(["LensMake", "LensSerialNumber"])
 
@@ -72,11 +72,11 @@ def _as_in_source(plan: FilePlan, names: Collection[str]) -> Iterator[TagValue]:
                 exif = NO_DIRECTORY if metadata is None else metadata.exif
                 packets += picture.packets
         stated = {name for packet in packets for name in _said(packet)}
-        for tag in (tag for tag, kind in TAGS.items() if kind.name in names):
+        for tag in (tag for tag in Tag if tag.standard_name in names):
             entry = exif.find(tag)
-            if tag in TIME_TAGS or TAGS[tag].name in stated:
+            if tag in TIME_TAGS or tag.standard_name in stated:
                 raise ValueError
-            yield blank(tag) if entry is None else _value(exif.block, entry)
+            yield blank(tag) if entry is None else _value(tag, exif.block, entry)
     except (Damaged, ProofError, ValueError, struct.error):
         text = "another program changed it since, and values of the frame's own are to come back"
         raise TouchedError(text) from None
@@ -89,10 +89,10 @@ def _said(packet: bytes) -> Iterator[str]:
             yield name
 
 
-def _value(block: Block, entry: Entry) -> TagValue:
+def _value(tag: Tag, block: Block, entry: Entry) -> TagValue:
     """A tag's value as it stands. Raises ValueError, struct.error where it can't be written so."""
-    tag, raw = Tag(entry.tag), block.raw(entry)
-    if entry.type != TAGS[tag].type:
+    raw = block.raw(entry)
+    if entry.type != tag.type:
         raise ValueError
     if entry.type == ASCII:
         return TagValue(tag, raw.partition(b"\0")[0].decode("ascii"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -9,7 +10,6 @@ from decimal import Decimal
 from flangeback.kit.model import Adapter, Body, Lens
 from flangeback.kit.names import seven_bit
 from flangeback.kit.optics import equivalent_35mm
-from flangeback.tags.apex import aperture_value
 from flangeback.tags.table import Rational, Tag, TagValue
 
 UNKNOWN: Rational = (0, 0)
@@ -111,6 +111,11 @@ def _widest(fill: Fill) -> Decimal | None:
     if fill.focal_length is not None and fill.factor is not None:
         marked = fill.focal_length / fill.factor
     return effective(fill.lens.widest_at(marked) or fill.lens.widest[0], fill.factor)
+
+
+def aperture_value(f_number: Decimal) -> Decimal:
+    """Av = 2 log2 N (CIPA DC-008, annex on APEX units), to four decimals; negative below f/1."""
+    return Decimal(f"{2 * math.log2(f_number):.4f}")
 
 
 def _apex(tag: Tag, f_number: Decimal | None) -> Iterator[TagValue]:

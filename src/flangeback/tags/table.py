@@ -5,61 +5,45 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 from fractions import Fraction
+from typing import Self
 
 ASCII, SHORT, RATIONAL = 2, 3, 5
 
 
 class Tag(IntEnum):
-    """Tags of the Exif directory, and DateTime of the main one (TIFF 6.0)."""
+    """Tags of the Exif directory, and DateTime of the main one (TIFF 6.0).
 
-    DATE_TIME_ORIGINAL = 0x9003
-    OFFSET_TIME_ORIGINAL = 0x9011
-    SUB_SEC_TIME_ORIGINAL = 0x9291
-    DATE_TIME_DIGITIZED = 0x9004
-    OFFSET_TIME_DIGITIZED = 0x9012
-    SUB_SEC_TIME_DIGITIZED = 0x9292
-    DATE_TIME = 0x0132
-    OFFSET_TIME = 0x9010
-    SUB_SEC_TIME = 0x9290
-    F_NUMBER = 0x829D
-    APERTURE_VALUE = 0x9202
-    MAX_APERTURE_VALUE = 0x9205
-    FOCAL_LENGTH = 0x920A
-    FOCAL_LENGTH_35MM = 0xA405
-    LENS_SPECIFICATION = 0xA432
-    LENS_MAKE = 0xA433
-    LENS_MODEL = 0xA434
-    LENS_SERIAL_NUMBER = 0xA435
+    `standard_name` is what the standard calls one, `type` the TIFF type it is written in.
+    """
 
-
-@dataclass(frozen=True, slots=True)
-class TagKind:
-    """A tag's standard name and its TIFF type."""
-
-    name: str
+    standard_name: str
     type: int
 
+    F_NUMBER = 0x829D, "FNumber", RATIONAL
+    APERTURE_VALUE = 0x9202, "ApertureValue", RATIONAL
+    MAX_APERTURE_VALUE = 0x9205, "MaxApertureValue", RATIONAL
+    FOCAL_LENGTH = 0x920A, "FocalLength", RATIONAL
+    FOCAL_LENGTH_35MM = 0xA405, "FocalLengthIn35mmFilm", SHORT
+    LENS_SPECIFICATION = 0xA432, "LensSpecification", RATIONAL
+    LENS_MAKE = 0xA433, "LensMake", ASCII
+    LENS_MODEL = 0xA434, "LensModel", ASCII
+    LENS_SERIAL_NUMBER = 0xA435, "LensSerialNumber", ASCII
+    DATE_TIME_ORIGINAL = 0x9003, "DateTimeOriginal", ASCII
+    SUB_SEC_TIME_ORIGINAL = 0x9291, "SubSecTimeOriginal", ASCII
+    OFFSET_TIME_ORIGINAL = 0x9011, "OffsetTimeOriginal", ASCII
+    DATE_TIME_DIGITIZED = 0x9004, "DateTimeDigitized", ASCII
+    SUB_SEC_TIME_DIGITIZED = 0x9292, "SubSecTimeDigitized", ASCII
+    OFFSET_TIME_DIGITIZED = 0x9012, "OffsetTimeDigitized", ASCII
+    DATE_TIME = 0x0132, "DateTime", ASCII
+    SUB_SEC_TIME = 0x9290, "SubSecTime", ASCII
+    OFFSET_TIME = 0x9010, "OffsetTime", ASCII
 
-TAGS = {
-    Tag.F_NUMBER: TagKind("FNumber", RATIONAL),
-    Tag.APERTURE_VALUE: TagKind("ApertureValue", RATIONAL),
-    Tag.MAX_APERTURE_VALUE: TagKind("MaxApertureValue", RATIONAL),
-    Tag.FOCAL_LENGTH: TagKind("FocalLength", RATIONAL),
-    Tag.FOCAL_LENGTH_35MM: TagKind("FocalLengthIn35mmFilm", SHORT),
-    Tag.LENS_SPECIFICATION: TagKind("LensSpecification", RATIONAL),
-    Tag.LENS_MAKE: TagKind("LensMake", ASCII),
-    Tag.LENS_MODEL: TagKind("LensModel", ASCII),
-    Tag.LENS_SERIAL_NUMBER: TagKind("LensSerialNumber", ASCII),
-    Tag.DATE_TIME_ORIGINAL: TagKind("DateTimeOriginal", ASCII),
-    Tag.SUB_SEC_TIME_ORIGINAL: TagKind("SubSecTimeOriginal", ASCII),
-    Tag.OFFSET_TIME_ORIGINAL: TagKind("OffsetTimeOriginal", ASCII),
-    Tag.DATE_TIME_DIGITIZED: TagKind("DateTimeDigitized", ASCII),
-    Tag.SUB_SEC_TIME_DIGITIZED: TagKind("SubSecTimeDigitized", ASCII),
-    Tag.OFFSET_TIME_DIGITIZED: TagKind("OffsetTimeDigitized", ASCII),
-    Tag.DATE_TIME: TagKind("DateTime", ASCII),
-    Tag.SUB_SEC_TIME: TagKind("SubSecTime", ASCII),
-    Tag.OFFSET_TIME: TagKind("OffsetTime", ASCII),
-}
+    def __new__(cls, number: int, standard_name: str, type: int) -> Self:
+        """A tag of this number."""
+        tag = int.__new__(cls, number)
+        tag._value_, tag.standard_name, tag.type = number, standard_name, type
+        return tag
+
 
 ORIGINAL = (Tag.DATE_TIME_ORIGINAL, Tag.SUB_SEC_TIME_ORIGINAL, Tag.OFFSET_TIME_ORIGINAL)
 DIGITIZED = (Tag.DATE_TIME_DIGITIZED, Tag.SUB_SEC_TIME_DIGITIZED, Tag.OFFSET_TIME_DIGITIZED)
@@ -93,12 +77,12 @@ class TagValue:
     @property
     def name(self) -> str:
         """The tag's standard name."""
-        return TAGS[self.tag].name
+        return self.tag.standard_name
 
     @property
     def type(self) -> int:
         """The TIFF type it is written in."""
-        return TAGS[self.tag].type
+        return self.tag.type
 
     @property
     def text(self) -> str:
