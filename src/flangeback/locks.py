@@ -52,19 +52,13 @@ def held(path: Path) -> Iterator[None]:
         raise InputError(Problem(str(folder), f"can't be opened: {error.strerror}")) from None
     try:
         if _waited(file, folder):
-            _clear_parts(folder)
+            with suppress(OSError):  # What a process that was killed left half made.
+                for path in (one for one in folder.iterdir() if is_part(one.name)):
+                    with suppress(OSError):
+                        remove(path)
         yield
     finally:
         os.close(file)
-
-
-def _clear_parts(folder: Path) -> None:
-    """Removes what a process that was killed left half made in this folder."""
-    with suppress(OSError):
-        for path in folder.iterdir():
-            if is_part(path.name):
-                with suppress(OSError):
-                    remove(path)
 
 
 def _waited(file: int, folder: Path) -> bool:

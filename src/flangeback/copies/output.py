@@ -132,10 +132,12 @@ def _impossible(place: Path, names: Iterable[str]) -> Iterator[Problem]:
 
 def clear_unfinished(out: Path) -> None:
     """Removes what a killed run left half made, by this version's names or an earlier one's."""
-    for path in _files(out):
-        if is_part(path.name) or path.match(".*.flangeback-part"):
-            with suppress(OSError):
-                remove(path)
+    for at, folders, names in os.walk(out):
+        folders[:] = [name for name in folders if not is_of_copies(Path(at) / name)]
+        for path in (Path(at) / name for name in names):
+            if is_part(path.name) or path.match(".*.flangeback-part"):
+                with suppress(OSError):
+                    remove(path)
 
 
 def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
@@ -150,10 +152,3 @@ def others_in(out: Path, known: Iterable[str]) -> Iterator[str]:
         is_known = name in exact or (alike is not None and is_same_file(out / name, out / alike))
         if not is_known and not os.path.isdir(out / name):  # noqa: PTH112
             yield name
-
-
-def _files(out: Path) -> Iterator[Path]:
-    """Every file below `out` but for those of folders with their own manifest."""
-    for at, folders, names in os.walk(out):
-        folders[:] = [name for name in folders if not is_of_copies(Path(at) / name)]
-        yield from (Path(at) / name for name in names)

@@ -59,24 +59,20 @@ def write_file(
     """
     below = PurePath(plan.copy)
     with pinned(out, below.parent) as folder:
-        return _put(plan, edit, folder / below.name, replaces)
-
-
-def _put(plan: FilePlan, edit: Edit, target: Path, replaces: Identity | None) -> Written:
-    part = part_name(target.parent)
-    try:
-        digests, is_whole = _make(plan, edit, part)
-        status = part.stat()
-        if replaces is None:
-            rename_new(part, target)
-        elif identity(target.lstat()) != replaces:
-            raise TouchedError("another program changed it while flangeback ran")
-        else:
-            rename(part, target)
-    except BaseException:
-        with suppress(OSError):
-            remove(part)
-        raise
+        part, target = part_name(folder), folder / below.name
+        try:
+            digests, is_whole = _make(plan, edit, part)
+            status = part.stat()
+            if replaces is None:
+                rename_new(part, target)
+            elif identity(target.lstat()) != replaces:
+                raise TouchedError("another program changed it while flangeback ran")
+            else:
+                rename(part, target)
+        except BaseException:
+            with suppress(OSError):
+                remove(part)
+            raise
     return Written(digests, status.st_size, status.st_mtime_ns, is_whole)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import ClassVar, NamedTuple, Self
 
 from flangeback.formats import xmp
@@ -75,11 +76,9 @@ class FrameFile(ABC):
         if block is None:
             return None
         main = block.main()
-        exif = main.child(EXIF_DIRECTORY)
-        try:
+        exif, gps = main.child(EXIF_DIRECTORY), None
+        with suppress(Damaged):  # Nothing else depends on it.
             gps = main.child(GPS_DIRECTORY)
-        except Damaged:
-            gps = None  # Nothing else depends on it.
         return Metadata(main, exif or NO_DIRECTORY, gps or NO_DIRECTORY)
 
     @property

@@ -56,10 +56,9 @@ class RawBoxes(OtherRaw):
             block = self._block(name)
             return NO_DIRECTORY if block is None else block.main()
 
-        try:
+        gps = NO_DIRECTORY
+        with suppress(Damaged):  # Nothing else depends on it.
             gps = directory(b"CMT4")
-        except Damaged:
-            gps = NO_DIRECTORY  # Nothing else depends on it.
         return Metadata(directory(b"CMT1"), directory(b"CMT2"), gps)
 
     @cached_property

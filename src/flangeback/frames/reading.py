@@ -86,7 +86,9 @@ def _said(metadata: Metadata | None, packets: Sequence[bytes]) -> dict[str, Any]
     if metadata is None:
         return {**lens_fields(*in_packets)}
     main, exif, gps = metadata
-    pixels = _shared(_pixels(exif))
+    width, height = exif.whole(_WIDTH) or 0, exif.whole(_HEIGHT) or 0
+    pixels = _shared((width, height)) if min(width, height) > 0 else None
+    zoom = filled(exif.number(_DIGITAL_ZOOM))
     lens = lens_fields(lens_data_of_exif(exif), lens_data_of_exif(main), *in_packets)
     return {
         "make": _shared(main.text(_MAKE)) or None,
@@ -97,7 +99,8 @@ def _said(metadata: Metadata | None, packets: Sequence[bytes]) -> dict[str, Any]
         "exposure": _shared(_exposure(exif)),
         "focal_plane": None if pixels is None else _shared(_focal_plane(exif, pixels)),
         "pixels": pixels,
-        "digital_zoom": _digital_zoom(exif),
+        # 0 and 1 stand for none (CIPA DC-008).
+        "digital_zoom": zoom if zoom is not None and zoom > 1 else None,
         "gps_time": _gps_time(gps),
         "exif_version": _shared(exif.text(_EXIF_VERSION)),
     }
@@ -160,17 +163,6 @@ def _exposure(exif: Directory) -> Exposure:
     if iso == _FULL:
         iso = next(filter(None, map(exif.whole, _SENSITIVITIES)), None)
     return Exposure(time, iso or None)
-
-
-def _pixels(exif: Directory) -> tuple[int, int] | None:
-    width, height = exif.whole(_WIDTH) or 0, exif.whole(_HEIGHT) or 0
-    return (width, height) if min(width, height) > 0 else None
-
-
-def _digital_zoom(exif: Directory) -> Fraction | None:
-    """DigitalZoomRatio; None where there was no digital zoom (0, 1 or absent, CIPA DC-008)."""
-    ratio = filled(exif.number(_DIGITAL_ZOOM))
-    return ratio if ratio is not None and ratio > 1 else None
 
 
 def _focal_plane(exif: Directory, pixels: tuple[int, int]) -> FocalPlane | None:

@@ -28,8 +28,11 @@ def true_time(
     the frame's own reading, its width, and the offset from UTC it states. The camera's own
     resolution is kept: no sub-seconds where it gave none, else as many digits as it gave.
     """
-    true = _to_the_minute(time)
-    known = true.utcoffset()
+    true, known = time, time.utcoffset()
+    if known is not None and known % _MINUTE:
+        # Exif states whole minutes; the mean solar times of old zones have seconds.
+        known = round(known / _MINUTE) * _MINUTE
+        true = time.astimezone(timezone(known))
     digits = _digits(resolution)
     fraction = f"{true.microsecond:06}"[:digits]
     wall = true.replace(tzinfo=None, microsecond=int(fraction.ljust(6, "0")))
@@ -62,14 +65,3 @@ def _stated(
 def _digits(resolution: timedelta) -> int:
     """How many digits of sub-seconds a resolution needs, six at most."""
     return next(n for n in range(7) if n == 6 or resolution >= timedelta(seconds=10**-n))
-
-
-def _to_the_minute(time: datetime) -> datetime:
-    """The same instant by an offset in whole minutes, as Exif states it.
-
-    The mean solar times of old zones have seconds in theirs.
-    """
-    offset = time.utcoffset()
-    if offset is None or not offset % _MINUTE:
-        return time
-    return time.astimezone(timezone(round(offset / _MINUTE) * _MINUTE))
