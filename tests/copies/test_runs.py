@@ -283,7 +283,9 @@ def test_a_link_below_the_output_never_leads_into_the_frames(frames: Path, out: 
 
 
 @pytest.mark.skipif(not hasattr(os, "O_PATH"), reason="folders can't be pinned on this system")
-@pytest.mark.parametrize("moment", ["output.check_room", "write.prove", "write.rename_new"])
+@pytest.mark.parametrize(
+    "moment", ["copies.output.check_room", "copies.write.prove", "system.rename_new"]
+)
 def test_a_folder_swapped_for_a_link_under_the_run_leads_nowhere(
     frames: Path, tmp_path: Path, out: Path, monkeypatch: pytest.MonkeyPatch, moment: str
 ) -> None:
@@ -292,8 +294,8 @@ def test_a_folder_swapped_for_a_link_under_the_run_leads_nowhere(
     theirs.mkdir()
     (out / "quay").mkdir(parents=True)
     before = snapshot(frames)
-    module, name = moment.split(".")
-    real = getattr(importlib.import_module(f"flangeback.copies.{module}"), name)
+    module, _, name = moment.rpartition(".")
+    real = getattr(importlib.import_module(f"flangeback.{module}"), name)
 
     def swapping(*given: Any, **more: Any) -> Any:
         if not (out / "quay").is_symlink():
@@ -301,7 +303,7 @@ def test_a_folder_swapped_for_a_link_under_the_run_leads_nowhere(
             (out / "quay").symlink_to(theirs, target_is_directory=True)
         return real(*given, **more)
 
-    monkeypatch.setattr(f"flangeback.copies.{moment}", swapping)
+    monkeypatch.setattr(f"flangeback.{moment}", swapping)
     monkeypatch.setattr("flangeback.copies.making._WORKERS", 1)  # The swap is made in two steps.
     filled = run(frames, out)
     assert snapshot(frames) == before

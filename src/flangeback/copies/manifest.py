@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
+from flangeback import system
 from flangeback.copies.records import (
     WITHDRAWN,
     Record,
@@ -27,16 +28,6 @@ from flangeback.copies.records import (
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import MANIFEST
 from flangeback.locks import lock
-from flangeback.system import (
-    CHUNK,
-    append_whole,
-    open_file,
-    open_to_append,
-    open_to_read,
-    pread,
-    reading,
-    sync_file,
-)
 
 NAME = MANIFEST
 FILLED = "a folder that flangeback filled"
@@ -79,13 +70,13 @@ def noted_in(out: Path) -> Any:
     if path.is_symlink():
         return None
     try:
-        with open_file(path) as file:
+        with system.open_file(path) as file:
             end = os.fstat(file.fileno()).st_size
             file.seek(max(0, end - _LONGEST_LINE))
             line = file.read().splitlines(keepends=True)[-1]
             file.seek(0)
-            for at in range(0, end - len(line), CHUNK):
-                digest.update(file.read(min(CHUNK, end - len(line) - at)))
+            for at in range(0, end - len(line), system.CHUNK):
+                digest.update(file.read(min(system.CHUNK, end - len(line) - at)))
         last = json.loads(line)
         is_whole = line.endswith(b"\n") and last["seal"] == digest.hexdigest()
         return last["match"] if is_whole else None
@@ -129,7 +120,7 @@ class Manifest:
         try:
             if self.path.is_symlink():
                 raise OSError(errno.ELOOP, "is a link")
-            self._file = open_to_read(self.path) if self.exists else -1
+            self._file = system.open_to_read(self.path) if self.exists else -1
         except OSError as error:
             raise InputError.at(self.path, f"can't be read: {error.strerror}", _EXPECTED) from None
         return self
@@ -142,7 +133,7 @@ class Manifest:
         """Raises InputError where a run is writing into the folder, or has since this was read."""
         if self._file < 0:
             return
-        own = open_to_read(self.path)
+        own = system.open_to_read(self.path)
         try:
             is_free = lock(own)
         finally:
@@ -167,7 +158,7 @@ class Manifest:
         if place is None:
             return None
         if self._last is None or self._last.copy != copy:
-            self._last = record_of(json.loads(pread(self._file, place[1], place[0])))
+            self._last = record_of(json.loads(system.pread(self._file, place[1], place[0])))
         return self._last
 
     def records(self) -> Iterator[Record]:
@@ -178,7 +169,7 @@ class Manifest:
         self.size = os.fstat(self._file).st_size
         if self.size > _LONGEST:
             raise InputError.at(self.path, f"has more than {_LONGEST >> 20} MiB", _EXPECTED)
-        with reading(self._file) as file:
+        with system.reading(self._file) as file:
             for number, line in enumerate(iter(lambda: file.readline(_LONGEST_LINE), b""), 1):
                 if not line.endswith(b"\n"):
                     if len(line) == _LONGEST_LINE:
@@ -238,7 +229,7 @@ class ManifestWriter:
     def __init__(self, out: Path, manifest: Manifest) -> None:
         self._path = out / NAME
         try:
-            self._file = open_to_append(self._path)
+            self._file = system.open_to_append(self._path)
         except OSError as error:
             what = f"can't be written: {error.strerror}"
             expected = "a folder for the copies that may be written to"
@@ -258,7 +249,7 @@ class ManifestWriter:
 
     def _drop_unfinished_line(self, manifest: Manifest) -> None:
         """Cuts off half a line of our own, and the zeros that a power cut leaves in its place."""
-        line = pread(self._file, _LONGEST_LINE, manifest.whole).rstrip(b"\0")
+        line = system.pread(self._file, _LONGEST_LINE, manifest.whole).rstrip(b"\0")
         if line[: len(_LINE_START)] != _LINE_START[: len(line)]:
             text = "its last line isn't flangeback's"
             raise InputError(Problem(str(manifest.path), text, expected=_EXPECTED))
@@ -289,16 +280,16 @@ class ManifestWriter:
         """Writes one line whole, or none of it and raises OSError."""
         line = _encoded(data)
         # Half a line with another behind it would make the manifest unreadable.
-        append_whole(self._file, line)
+        system.append_whole(self._file, line)
         self._digest.update(line)
         if time.monotonic() - self._synced > _BETWEEN_SYNCS:
-            sync_file(self._file)
+            system.sync_file(self._file)
             self._synced = time.monotonic()
 
     def close(self) -> None:
         """Makes the lines durable. Raises OSError where that fails."""
         try:
-            sync_file(self._file)
+            system.sync_file(self._file)
         finally:
             os.close(self._file)
 

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from flangeback.copies import touched
 from flangeback.copies.edit import Edit, edit_for
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.manifest import Manifest
@@ -20,14 +21,6 @@ from flangeback.copies.prove import Digests, digest, is_beginning, prove
 from flangeback.copies.records import FileState, Record
 from flangeback.copies.stated import Stated, asked_digest
 from flangeback.copies.tasks import Job, Task
-from flangeback.copies.touched import (
-    TIME_NAMES,
-    check_own,
-    date_in,
-    is_broken,
-    losses,
-    present_plan,
-)
 from flangeback.formats import Damaged, Refused
 from flangeback.frames.model import Frame
 from flangeback.match.model import FrameMatch
@@ -47,12 +40,12 @@ class Standing:
 
     def jobs(self, matches: Iterable[FrameMatch]) -> Iterator[Job]:
         """Every frame with its files; no two files get one name."""
-        touched = self._touched_sidecars()
-        if not touched:
+        worked_on = self._touched_sidecars()
+        if not worked_on:
             yield from self._jobs(matches)
             return
         jobs = list(self._jobs(matches))
-        stale = touched - {task.plan.copy for job in jobs for task in job.tasks}
+        stale = worked_on - {task.plan.copy for job in jobs for task in job.tasks}
         yield from (self._beside_stale(job, stale) for job in jobs)
 
     def _touched_sidecars(self) -> set[str]:
@@ -207,7 +200,7 @@ class Standing:
             return task
         if task.plan.is_picture or not self.manifest.exists or not task.plan.values:
             return replace(task, action=Action.LEAVE, reason=_STRANGER)
-        present = present_plan(task.plan, self.out, None)
+        present = touched.present_plan(task.plan, self.out, None)
         return replace(task, action=Action.CHANGE, present=present)
 
     def others(self, files: Iterable[str]) -> Iterator[Task]:
@@ -234,16 +227,17 @@ class Standing:
             if is_done or not record.patched:
                 if is_done:
                     return task
-                gone = losses(record.values, Stated.of(plan.values).values) - TIME_NAMES
+                values = Stated.of(plan.values).values
+                gone = touched.losses(record.values, values) - touched.TIME_NAMES
                 return replace(task, action=Action.TAKE_BACK if gone else Action.CHANGE)
         elif self.options.mend and self._is_broken(plan, record, status):
             return replace(task, action=Action.CHANGE)
         elif plan.method == CopyMethod.OTHER:
             raise TouchedError("another program changed it")
         elif is_done:
-            check_own(plan, self.out, record, as_verify=self.options.mend)
+            touched.check_own(plan, self.out, record, as_verify=self.options.mend)
             return replace(task, reason=TOUCHED)
-        present = present_plan(plan, self.out, record)
+        present = touched.present_plan(plan, self.out, record)
         return replace(task, action=Action.CHANGE, present=present)
 
     def _is_broken(self, plan: FilePlan, record: Record, status: os.stat_result) -> bool:
@@ -252,7 +246,7 @@ class Standing:
         It did at the time that it had, or so that nobody can have meant it, or it was cut.
         """
         is_by_itself = status.st_mtime_ns == record.copy_state.modified_ns
-        return is_by_itself or is_broken(plan, self.out, record) or self._is_cut(plan)
+        return is_by_itself or touched.is_broken(plan, self.out, record) or self._is_cut(plan)
 
     def _is_cut(self, plan: FilePlan) -> bool:
         try:
@@ -316,7 +310,7 @@ class Standing:
         if plan.source is not None and task.target.samefile(plan.source):
             raise ProofError("it is the frame itself")
         try:
-            edit = edit_for(plan, self.options, date_in(plan, task.target))
+            edit = edit_for(plan, self.options, touched.date_in(plan, task.target))
             return edit, prove(plan, edit, task.target)
         except (Refused, Damaged):
             return Edit(), prove(plan, Edit(), task.target)

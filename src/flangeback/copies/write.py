@@ -8,6 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 
+from flangeback import system
 from flangeback.copies.edit import Edit
 from flangeback.copies.faults import ProofError, SourceError, TouchedError, of_source
 from flangeback.copies.plan import FilePlan
@@ -15,23 +16,6 @@ from flangeback.copies.prove import Digests, parts, prove
 from flangeback.formats import Splice
 from flangeback.frames.scanning import frames_of
 from flangeback.pinning import pinned
-from flangeback.system import (
-    CHUNK,
-    Identity,
-    copy_attributes,
-    copy_range,
-    identity,
-    open_new,
-    open_to_read,
-    part_name,
-    pread,
-    remove,
-    rename,
-    rename_new,
-    start_writing_back,
-    sync_file,
-    write_all,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +32,7 @@ class Written:
 
 
 def write_file(
-    plan: FilePlan, edit: Edit, out: Path, *, replaces: Identity | None = None
+    plan: FilePlan, edit: Edit, out: Path, *, replaces: system.Identity | None = None
 ) -> Written:
     """Makes and proves one file in `out`; `replaces` is the one whose place it takes.
 
@@ -59,19 +43,19 @@ def write_file(
     """
     below = PurePath(plan.copy)
     with pinned(out, below.parent) as folder:
-        part, target = part_name(folder), folder / below.name
+        part, target = system.part_name(folder), folder / below.name
         try:
             digests, is_whole = _make(plan, edit, part)
             status = part.stat()
             if replaces is None:
-                rename_new(part, target)
-            elif identity(target.lstat()) != replaces:
+                system.rename_new(part, target)
+            elif system.identity(target.lstat()) != replaces:
                 raise TouchedError("another program changed it while flangeback ran")
             else:
-                rename(part, target)
+                system.rename(part, target)
         except BaseException:
             with suppress(OSError):
-                remove(part)
+                system.remove(part)
             raise
     return Written(digests, status.st_size, status.st_mtime_ns, is_whole)
 
@@ -85,7 +69,7 @@ def _make(plan: FilePlan, edit: Edit, part: Path) -> tuple[Digests, bool]:
         return _written(plan, edit, part, None), True
     assert plan.source is not None
     with of_source():
-        source = open_to_read(plan.source)
+        source = system.open_to_read(plan.source)
     try:
         _check_same(plan, os.fstat(source))
         try:
@@ -93,7 +77,7 @@ def _make(plan: FilePlan, edit: Edit, part: Path) -> tuple[Digests, bool]:
         except ProofError:
             _check_unchanged(plan, source)
             raise
-        is_whole = copy_attributes(source, part)
+        is_whole = system.copy_attributes(source, part)
         _check_unchanged(plan, source)
     finally:
         os.close(source)
@@ -101,16 +85,16 @@ def _make(plan: FilePlan, edit: Edit, part: Path) -> tuple[Digests, bool]:
 
 
 def _written(plan: FilePlan, edit: Edit, part: Path, source: int | None) -> Digests:
-    file = open_new(part)
+    file = system.open_new(part)
     try:
         if source is None:
             assert edit.text is not None
-            write_all(file, edit.text)
+            system.write_all(file, edit.text)
         else:
             write_spliced(source, file, plan.size, edit.splices)
-        start_writing_back(file)
+        system.start_writing_back(file)
         digests = prove(plan, edit, part)
-        sync_file(file)
+        system.sync_file(file)
     finally:
         os.close(file)
     return digests
@@ -125,7 +109,7 @@ def _check_same(plan: FilePlan, status: os.stat_result) -> None:
     if (status.st_size, status.st_mtime_ns) != (plan.size, plan.modified_ns):
         raise SourceError(_CHANGED)
     frame = plan.frame
-    if not plan.is_picture or frame.identity in (None, identity(status)):
+    if not plan.is_picture or frame.identity in (None, system.identity(status)):
         return
     with of_source():
         now = frames_of(frame.folder, [frame.file, *frame.sidecars])
@@ -153,10 +137,10 @@ def write_spliced(source: int, copy: int, size: int, splices: Sequence[Splice]) 
     """
     for start, end, splice in parts(size, splices):
         if splice is not None:
-            write_all(copy, splice.data)
+            system.write_all(copy, splice.data)
             continue
         try:
-            copy_range(source, copy, start, end - start)
+            system.copy_range(source, copy, start, end - start)
         except OSError:
             _check_readable(source, start, end)
             raise
@@ -164,7 +148,7 @@ def write_spliced(source: int, copy: int, size: int, splices: Sequence[Splice]) 
 
 def _check_readable(source: int, start: int, end: int) -> None:
     """Raises SourceError where it was reading that failed."""
-    for at in range(start, end, CHUNK):
+    for at in range(start, end, system.CHUNK):
         with of_source():
-            if not pread(source, min(CHUNK, end - at), at):
+            if not system.pread(source, min(system.CHUNK, end - at), at):
                 raise SourceError("it became shorter while it was copied")

@@ -12,14 +12,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import ClassVar, NamedTuple
 
+from flangeback.formats import jpeg_offsets
 from flangeback.formats.frame_file import FrameFile
-from flangeback.formats.jpeg_offsets import (
-    END_OF_IMAGE,
-    has_absolute_trailer,
-    multi_picture_index,
-    note_previews,
-    picture_end,
-)
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
@@ -143,8 +137,8 @@ class Jpeg(FrameFile):
     @property
     def remark(self) -> str | None:
         scan, size = self.segments[-1].end, self.reader.size
-        whole = self.reader.read(max(scan, size - 2), size) == END_OF_IMAGE
-        whole = whole or picture_end(self.reader, scan) is not None
+        whole = self.reader.read(max(scan, size - 2), size) == jpeg_offsets.END_OF_IMAGE
+        whole = whole or jpeg_offsets.picture_end(self.reader, scan) is not None
         told = (
             None if whole else "the picture breaks off: nothing marks its end",
             super().remark,
@@ -172,7 +166,7 @@ class Jpeg(FrameFile):
             return against
         places = filter(None, (self.exif_segment, self.xmp_segment))
         is_nearly_full = any(place.end - place.start > _NEARLY_FULL for place in places)
-        is_doubtful = is_nearly_full or has_absolute_trailer(self.reader)
+        is_doubtful = is_nearly_full or jpeg_offsets.has_absolute_trailer(self.reader)
         # What further segments of Exif data state isn't known, so that a sidecar could contradict.
         return self.refusal(values) if is_doubtful and not self._has_several_exif else None
 
@@ -266,18 +260,18 @@ class Jpeg(FrameFile):
         """What counts past the places where bytes are added, and has to follow."""
         if not sum(splice.growth for splice in splices):
             return
-        if has_absolute_trailer(self.reader):
+        if jpeg_offsets.has_absolute_trailer(self.reader):
             raise Refused("the file ends with a trailer (AFCP) whose offsets count from its start")
         index = self.multi_picture_segment
         if index is not None:
             base = index.start + len(_MULTI_PICTURE)
-            yield from multi_picture_index(self.reader, base, index.end, splices)
+            yield from jpeg_offsets.multi_picture_index(self.reader, base, index.end, splices)
         metadata, segment = self.metadata(), self.exif_segment
         note = None if metadata is None else metadata.exif.find(MAKER_NOTE)
         if note is not None and segment is not None and metadata is not None:
             start, scan = segment.start + _EXIF_LEAD, self.segments[-1].end
             if metadata.exif.block.holds(note):
-                yield from note_previews(self.reader, scan, start, note, splices)
+                yield from jpeg_offsets.note_previews(self.reader, scan, start, note, splices)
 
 
 def _app1(contents: bytes) -> bytes:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from fractions import Fraction
 from functools import lru_cache
-from typing import NamedTuple, Protocol, TypedDict
+from typing import NamedTuple, TypedDict
 
 from flangeback.formats import xmp
 from flangeback.formats.tiff_block import Directory
@@ -44,16 +44,6 @@ def lens_fields(*places: LensData) -> LensFields:
     return LensFields(lens_data=together, stated=stated)
 
 
-class _Statements(Protocol):
-    """What one place states, by tag: texts, and numbers, of which None is one over zero."""
-
-    def text(self, tag: int) -> str: ...
-
-    def number(self, tag: int) -> Fraction | None: ...
-
-    def numbers(self, tag: int) -> Sequence[Fraction | None]: ...
-
-
 def lens_data_of_exif(exif: Directory) -> LensData:
     """What the Exif directory states, or the main one, where some writers put these tags too."""
     return _lens_data(exif) if exif.has_any(_STATING) else _NOTHING
@@ -80,7 +70,7 @@ class _InPacket(NamedTuple):
         return [rational(word) for word in self.text(tag).split()]
 
 
-def _lens_data(place: _Statements) -> LensData:
+def _lens_data(place: Directory | _InPacket) -> LensData:
     """The lens data without an f-number that no lens gave.
 
     Bodies without a lens contact write f-numbers of 1 and wider: such a one, with no lens named,
