@@ -39,13 +39,14 @@ class FrameFile(ABC):
     Its parts are worked out when they are asked for; they raise Damaged where they can't be read.
     What is asked for inside `with` is read in one go.
 
-    `code` is what a manifest calls the format, `title` what people do; files with one of the
-    `suffixes` are taken for this format when their content says nothing. Of several files of one
-    frame, that with the lowest `rank` describes it.
+    `code` is what a manifest calls the format, `title` what people do; a file of it has a `mark` at
+    an offset. Files with one of the `suffixes` are taken for this format when their content says
+    nothing. Of several files of one frame, that with the lowest `rank` describes it.
     """
 
     code: ClassVar[str]
     title: ClassVar[str]
+    mark: ClassVar[tuple[int, bytes]]
     suffixes: ClassVar[tuple[str, ...]] = ()
     rank: ClassVar[int] = 9
     is_raw: ClassVar[bool] = False
@@ -60,10 +61,11 @@ class FrameFile(ABC):
     def __exit__(self, *_: object) -> None:
         self.reader.__exit__()
 
-    @staticmethod
-    @abstractmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         """Whether a file's content is of this format."""
+        at, mark = cls.mark
+        return reader.read(at, at + len(mark)) == mark
 
     @property
     @abstractmethod

@@ -88,8 +88,8 @@ class Heif(FrameFile):
     suffixes: ClassVar = (".heic", ".heif", ".hif", ".avif")
     rank: ClassVar = 1
 
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         return has_brand(reader, _STILL_BRANDS)
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:

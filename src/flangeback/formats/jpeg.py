@@ -56,13 +56,10 @@ class Jpeg(FrameFile):
 
     code: ClassVar = "jpeg"
     title: ClassVar = "JPEG"
+    mark: ClassVar = (0, b"\xff\xd8\xff")
+    """The start-of-image marker and the first byte of another."""
     suffixes: ClassVar = (".jpg", ".jpeg", ".jpe")
     rank: ClassVar = 0
-
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
-        """The start-of-image marker and the first byte of another."""
-        return reader.read(0, 3) == b"\xff\xd8\xff"
 
     @cached_property
     def segments(self) -> tuple[Segment, ...]:

@@ -30,8 +30,8 @@ class JpegXl(FileOfParts):
     suffixes: ClassVar = (".jxl",)
     rank: ClassVar = 2
 
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         return reader.read(0, 12) == _CONTAINER or reader.read(0, 2) == _CODESTREAM
 
     def walk(self) -> Iterator[Part]:

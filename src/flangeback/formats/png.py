@@ -11,7 +11,7 @@ from typing import ClassVar
 
 from flangeback.formats.frame_file import SEVERAL_BLOCKS
 from flangeback.formats.parts import MOST_PARTS, FileOfParts, Part
-from flangeback.formats.reader import Damaged, FileReader, Stretch
+from flangeback.formats.reader import Damaged, Stretch
 from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
@@ -31,12 +31,9 @@ class Png(FileOfParts):
 
     code: ClassVar = "png"
     title: ClassVar = "PNG"
+    mark: ClassVar = (0, _SIGNATURE)
     suffixes: ClassVar = (".png",)
     rank: ClassVar = 2
-
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
-        return reader.read(0, 8) == _SIGNATURE
 
     def walk(self) -> Iterator[Part]:
         at = len(_SIGNATURE)

@@ -6,20 +6,15 @@ from functools import cached_property
 from typing import ClassVar
 
 from flangeback.formats.other_raw import OtherRaw, whole
-from flangeback.formats.reader import Damaged, FileReader, Stretch
+from flangeback.formats.reader import Damaged, Stretch
 from flangeback.formats.tiff_block import Block
-
-_MARK = b"\0MRM"
 
 
 class RawBlock(OtherRaw):
     """A raw file of a header of named blocks, big-endian, and the picture's data."""
 
     code: ClassVar = "raw-block"
-
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
-        return reader.read(0, 4) == _MARK
+    mark: ClassVar = (0, b"\0MRM")
 
     @cached_property
     def exif(self) -> Block:

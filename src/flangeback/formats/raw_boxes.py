@@ -25,8 +25,8 @@ class RawBoxes(OtherRaw):
 
     code: ClassVar = "raw-boxes"
 
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         return has_brand(reader, frozenset([b"crx "]))
 
     @cached_property

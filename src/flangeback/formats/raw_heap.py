@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import ClassVar, Literal
 
 from flangeback.formats.other_raw import OtherRaw, exif_block, text
-from flangeback.formats.reader import Damaged, FileReader
+from flangeback.formats.reader import Damaged
 from flangeback.formats.tiff_block import Block
 
 _MOST_RECORDS, _DEEPEST, _LONGEST_RECORD = 2048, 8, 1 << 12
@@ -24,10 +24,7 @@ class RawHeap(OtherRaw):
     """A raw file that is a heap."""
 
     code: ClassVar = "raw-heap"
-
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
-        return reader.read(6, 14) == b"HEAPCCDR"
+    mark: ClassVar = (6, b"HEAPCCDR")
 
     @cached_property
     def exif(self) -> Block:

@@ -19,10 +19,7 @@ class RawWithJpeg(OtherRaw):
     """A raw file that begins with a name of 16 bytes."""
 
     code: ClassVar = "raw-jpeg"
-
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
-        return reader.read(8, 15) == b"CCD-RAW"
+    mark: ClassVar = (8, b"CCD-RAW")
 
     @cached_property
     def _jpeg(self) -> Jpeg:

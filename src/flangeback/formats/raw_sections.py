@@ -22,10 +22,7 @@ class RawSections(OtherRaw):
     """A raw file of sections; newer ones have a JPEG with Exif data among them."""
 
     code: ClassVar = "raw-sections"
-
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
-        return reader.read(0, 4) == b"FOVb"
+    mark: ClassVar = (0, b"FOVb")
 
     def _sections(self) -> Iterator[tuple[bytes, int, int]]:
         """Each section's type, and where it starts and ends."""

@@ -55,8 +55,8 @@ class Tiff(FrameFile):
     suffixes: ClassVar[tuple[str, ...]] = (".tif", ".tiff")
     rank: ClassVar = 2
 
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         return _number(reader) == MAGIC
 
     @cached_property
@@ -112,8 +112,8 @@ class BigTiff(Tiff):
     suffixes: ClassVar = ()
     rank: ClassVar = 3
 
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         return _number(reader) == BIG_MAGIC
 
     def obstacle(self, values: Sequence[TagValue]) -> str | None:
@@ -129,8 +129,8 @@ class RawTiff(Tiff):
     rank: ClassVar = 9
     is_raw: ClassVar = True
 
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         """Whether a TIFF block is a raw file's.
 
         Told by the number in the place of 42, by a mark behind the header, by a suffix that isn't

@@ -31,8 +31,8 @@ class WebP(FileOfParts):
     suffixes: ClassVar = (".webp",)
     rank: ClassVar = 2
 
-    @staticmethod
-    def recognises(reader: FileReader) -> bool:
+    @classmethod
+    def recognises(cls, reader: FileReader) -> bool:
         head = reader.read(0, 12)
         return head[:4] == b"RIFF" and head[8:] == b"WEBP"
 
