@@ -17,13 +17,13 @@ from flangeback.copies.faults import ProofError, SourceError, TouchedError
 from flangeback.copies.manifest import ManifestWriter, now
 from flangeback.copies.model import MADE, Action, FrameCopy
 from flangeback.copies.others import keep_used
-from flangeback.copies.prove import digest
+from flangeback.copies.prove import Digests, digest
 from flangeback.copies.records import WITHDRAWN, FileState, Record, RunStart
 from flangeback.copies.standing import Standing, left_as_it_is
 from flangeback.copies.stated import Stated, asked_digest, before_texts
 from flangeback.copies.tasks import Done, Job, Task, frame_copy
 from flangeback.copies.touched import check_stands
-from flangeback.copies.write import Written, write_file
+from flangeback.copies.write import write_file
 from flangeback.formats import Damaged, Refused
 from flangeback.match.model import FrameMatch, Outcome
 from flangeback.pinning import pinned
@@ -201,9 +201,7 @@ class Run:
         record = task.record
         if record is None:
             edit, digests = self.standing.adopted(task)
-            status = task.target.stat()
-            written = Written(digests, status.st_size, status.st_mtime_ns)
-            record = self._record(match, task, edit, written)
+            record = self._record(match, task, edit, digests, task.target.stat())
             return Done(task, record, refusal=task.plan.refusal, remark=edit.remark)
         folder = self.standing.folder
         anew = record if record.frames == folder else replace(record, frames=folder)
@@ -223,7 +221,7 @@ class Run:
         plan, out = task.present or task.plan, self.standing.out
         try:
             edit = edit_for(plan, self.standing.options)
-            written = write_file(plan, edit, out, replaces=task.replaces)
+            made = write_file(plan, edit, out, replaces=task.replaces)
         except (Refused, Damaged) as why:
             refusal = str(why)
         except ProofError as why:
@@ -232,8 +230,9 @@ class Run:
             if plan.source is None or task.present is not None:
                 return Done(task, stands=False, refusal=refusal, failure=failure)
             edit = Edit()
-            written = write_file(plan, edit, out, replaces=task.replaces)
-        record = self._record(match, task, edit, written)
+            made = write_file(plan, edit, out, replaces=task.replaces)
+        digests, status, is_whole = made
+        record = self._record(match, task, edit, digests, status)
         if refusal or failure:
             record = replace(record, refusal=refusal, failure=failure)
             if match is not None and match.outcome.is_filled:
@@ -244,17 +243,24 @@ class Run:
             refusal=refusal,
             failure=failure,
             remark=edit.remark,
-            keeps_attributes=written.is_whole,
+            keeps_attributes=is_whole,
         )
 
-    def _record(self, match: FrameMatch | None, task: Task, edit: Edit, written: Written) -> Record:
+    def _record(
+        self,
+        match: FrameMatch | None,
+        task: Task,
+        edit: Edit,
+        digests: Digests,
+        status: os.stat_result,
+    ) -> Record:
         plan, asked = task.plan, {value.tag for value in task.plan.values}
         # What the frame says itself isn't ours though it had to be written again.
         ours = [one for one in edit.values if one.tag in asked or one == blank(one.tag)]
         stated = Stated.of(ours)
         source = None
         if plan.source is not None:
-            digest = written.digests.source
+            digest = digests.source
             if task.present is not None and task.record and task.record.source_state:
                 digest = task.record.source_state.digest
             source = FileState(plan.size, plan.modified_ns, digest)
@@ -266,9 +272,9 @@ class Run:
             way=plan.method,
             outcome="other" if match is None else match.outcome,
             source_state=source,
-            copy_state=FileState(written.size, written.modified_ns, written.digests.copy),
-            payload=written.digests.payload,
-            picture=written.digests.picture,
+            copy_state=FileState(status.st_size, status.st_mtime_ns, digests.copy),
+            payload=digests.payload,
+            picture=digests.picture,
             edits=edit.stretches,
             values=stated.values,
             whole=stated.whole,

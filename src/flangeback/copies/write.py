@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path, PurePath
 
 from flangeback import system
@@ -18,23 +18,12 @@ from flangeback.frames.scanning import frames_of
 from flangeback.pinning import pinned
 
 
-@dataclass(frozen=True, slots=True)
-class Written:
-    """A file that stands under its name: its digests, its size, its time of modification in ns.
-
-    `is_whole` says that it has its source's mode, times and extended attributes.
-    """
-
-    digests: Digests
-    size: int
-    modified_ns: int
-    is_whole: bool = True
-
-
 def write_file(
     plan: FilePlan, edit: Edit, out: Path, *, replaces: system.Identity | None = None
-) -> Written:
+) -> tuple[Digests, os.stat_result, bool]:
     """Makes and proves one file in `out`; `replaces` is the one whose place it takes.
+
+    Its digests, its status, and whether it has its source's mode, times and extended attributes.
 
     Raises ProofError when the file isn't what it has to be, SourceError when its source can't be
     read or isn't what was matched, FileExistsError when something stands under its name,
@@ -57,7 +46,7 @@ def write_file(
             with suppress(OSError):
                 system.remove(part)
             raise
-    return Written(digests, status.st_size, status.st_mtime_ns, is_whole)
+    return digests, status, is_whole
 
 
 def _make(plan: FilePlan, edit: Edit, part: Path) -> tuple[Digests, bool]:
