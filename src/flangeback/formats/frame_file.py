@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from typing import ClassVar, NamedTuple, Self
 
 from flangeback.formats import xmp
 from flangeback.formats.reader import Damaged, FileReader
-from flangeback.formats.splices import Refused, Splice
+from flangeback.formats.splices import Refused, Splice, in_order
 from flangeback.formats.tiff_block import (
     EXIF_DIRECTORY,
     GPS_DIRECTORY,
@@ -152,6 +152,12 @@ class FrameFile(ABC):
 
         Raises Refused when that can't be done without moving a byte.
         """
+        self.refuse_other_time(values)
+        packet = self.packet_after(values, add_packet=add_packet, date=date)
+        return in_order(self.splices(values, packet))
+
+    def splices(self, values: Sequence[TagValue], packet: bytes | None) -> Iterable[Splice]:
+        """Those for the values, and for the packet where that isn't None. Raises Refused."""
         raise Refused(f"{self.title} is read, but not written")
 
     @property

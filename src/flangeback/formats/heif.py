@@ -8,7 +8,7 @@ locations to it; the coded picture, the old items and a maker's trailer stay.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from io import BytesIO
 from typing import ClassVar, NamedTuple
@@ -16,7 +16,7 @@ from typing import ClassVar, NamedTuple
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.parts import Part, boxes, has_brand
 from flangeback.formats.reader import Damaged, FileReader
-from flangeback.formats.splices import Refused, Splice, in_order
+from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
 
@@ -181,9 +181,7 @@ class Heif(FrameFile):
     def packets(self) -> Sequence[bytes]:
         return [self._data(_XMP)] if _XMP in self._items else ()
 
-    def edit(
-        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
-    ) -> tuple[Splice, ...]:
+    def splices(self, values: Sequence[TagValue], packet: bytes | None) -> Iterable[Splice]:
         from flangeback.formats.tiff_edit import applied_to
 
         if b"Exif" not in self._items:
@@ -192,15 +190,13 @@ class Heif(FrameFile):
         lead = _lead(data)
         block = applied_to(Block(data[lead:]), values, _LARGEST)
         fresh = {b"Exif": data[:lead] + block}
-        if _XMP in self._items:
-            packet = self.packet_after(values, add_packet=add_packet, date=date)
-            fresh |= {} if packet is None else {_XMP: packet}
+        if packet is not None and _XMP in self._items:
+            fresh[_XMP] = packet
         head, at, start = self._place_for(sum(map(len, fresh.values())))
-        splices = [Splice(at, at, head + b"".join(fresh.values()))]
+        yield Splice(at, at, head + b"".join(fresh.values()))
         for kind, data in fresh.items():
-            splices += _turned(self._items[kind], start, len(data))
+            yield from _turned(self._items[kind], start, len(data))
             start += len(data)
-        return in_order(splices)
 
     def _place_for(self, size: int) -> tuple[bytes, int, int]:
         """The head of a media data box for `size` bytes, where it goes, where its contents start.

@@ -8,14 +8,14 @@ as it is, but for offsets that lead past them (see jpeg_offsets).
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import ClassVar, NamedTuple
 
 from flangeback.formats import jpeg_offsets
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import NoRoom, Refused, Splice, changed, in_order
+from flangeback.formats.splices import NoRoom, Refused, Splice, changed
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
 from flangeback.tags.table import TagValue
 
@@ -167,15 +167,11 @@ class Jpeg(FrameFile):
         # What further segments of Exif data state isn't known, so that a sidecar could contradict.
         return self.refusal(values) if is_doubtful and not self._has_several_exif else None
 
-    def edit(
-        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
-    ) -> tuple[Splice, ...]:
-        self.refuse_other_time(values)
-        splices = list(self._exif_splices(values))
-        packet = self._packet_splices(values, add_packet=add_packet, date=date)
-        self._refuse_moving(packet, splices)
-        splices += packet
-        return in_order([*splices, *self._offset_splices(splices)])
+    def splices(self, values: Sequence[TagValue], packet: bytes | None) -> Iterable[Splice]:
+        exif, of_packet = list(self._exif_splices(values)), self._packet_splices(packet)
+        self._refuse_moving(of_packet, exif)
+        both = [*exif, *of_packet]
+        return [*both, *self._offset_splices(both)]
 
     def _exif_splices(self, values: Sequence[TagValue]) -> Iterator[Splice]:
         from flangeback.formats.tiff_edit import applied_to, edit_block, new_block
@@ -217,11 +213,8 @@ class Jpeg(FrameFile):
             at = segment.end
         return at
 
-    def _packet_splices(
-        self, values: Sequence[TagValue], *, add_packet: bool, date: str | None
-    ) -> list[Splice]:
+    def _packet_splices(self, fresh: bytes | None) -> list[Splice]:
         segment, packet = self.xmp_segment, self.packet
-        fresh = self.packet_after(values, add_packet=add_packet, date=date)
         if fresh is None:
             return []
         if segment is None:

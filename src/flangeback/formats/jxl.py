@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import ClassVar
 
 from flangeback.formats.frame_file import SEVERAL_BLOCKS
 from flangeback.formats.parts import FileOfParts, Part, boxes
 from flangeback.formats.reader import Damaged, FileReader
-from flangeback.formats.splices import Refused, Splice, in_order
+from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
 
@@ -76,9 +76,7 @@ class JpegXl(FileOfParts):
             return "the JPEG that it was made from couldn't be made from it any more"
         return super().obstacle(values)
 
-    def edit(
-        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
-    ) -> tuple[Splice, ...]:
+    def splices(self, values: Sequence[TagValue], packet: bytes | None) -> Iterable[Splice]:
         from flangeback.formats.tiff_edit import applied_to, new_block
 
         if (why := self.obstacle(values)) is not None:
@@ -88,11 +86,9 @@ class JpegXl(FileOfParts):
         found = self._metadata(b"Exif")
         lead = bytes(4) if found is None else found[1][: _lead(found[1])]
         fresh = lead + applied_to(self.exif or new_block(None), values, _GREATEST)
-        splices = [self._metadata_splice(found, b"Exif", fresh)]
-        packet = self.packet_after(values, add_packet=add_packet, date=date)
+        yield self._metadata_splice(found, b"Exif", fresh)
         if packet is not None:
-            splices.append(self._metadata_splice(self._metadata(b"xml "), b"xml ", packet))
-        return in_order(splices)
+            yield self._metadata_splice(self._metadata(b"xml "), b"xml ", packet)
 
     def _metadata_splice(
         self, found: tuple[Part, bytes] | None, kind: bytes, contents: bytes

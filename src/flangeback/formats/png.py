@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from functools import cached_property
 from typing import ClassVar
@@ -12,7 +12,7 @@ from typing import ClassVar
 from flangeback.formats.frame_file import SEVERAL_BLOCKS
 from flangeback.formats.parts import MOST_PARTS, FileOfParts, Part
 from flangeback.formats.reader import Damaged, Stretch
-from flangeback.formats.splices import Refused, Splice, in_order
+from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
 
@@ -90,9 +90,7 @@ class Png(FileOfParts):
         is_in_text = next(found, None) is not None
         return "its metadata are in a text chunk" if is_in_text else super().obstacle(values)
 
-    def edit(
-        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
-    ) -> tuple[Splice, ...]:
+    def splices(self, values: Sequence[TagValue], packet: bytes | None) -> Iterable[Splice]:
         from flangeback.formats.tiff_edit import applied_to, new_block
 
         head, chunk = self.parts[0], self.first(b"eXIf")
@@ -102,13 +100,11 @@ class Png(FileOfParts):
         if block is None:
             size = struct.unpack(">II", self.reader.read(head.start, head.start + 8))
             block = new_block(size, has_profile=self.first(b"iCCP") is not None)
-        splices = [self._chunk_splice(chunk, b"eXIf", applied_to(block, values, _GREATEST))]
-        packet = self.packet_after(values, add_packet=add_packet, date=date)
+        yield self._chunk_splice(chunk, b"eXIf", applied_to(block, values, _GREATEST))
         if packet is not None:
             text, data = next(self._texts((_XMP,), (b"iTXt",)), (None, b""))
             tail = bytes(2) if text is None else _text_of(data)[0]
-            splices.append(self._chunk_splice(text, b"iTXt", _XMP + bytes(2) + tail + packet))
-        return in_order(splices)
+            yield self._chunk_splice(text, b"iTXt", _XMP + bytes(2) + tail + packet)
 
     def _chunk_splice(self, chunk: Part | None, kind: bytes, contents: bytes) -> Splice:
         """The chunk with these contents; a new one comes before the picture.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -27,7 +27,7 @@ class NoRoom(Refused):
     """The values find no room."""
 
 
-def in_order(splices: list[Splice]) -> tuple[Splice, ...]:
+def in_order(splices: Iterable[Splice]) -> tuple[Splice, ...]:
     """The splices by place, touching ones made one. Raises Refused where two overlap."""
     merged: list[Splice] = []
     for splice in sorted(splices, key=lambda one: (one.start, one.end)):

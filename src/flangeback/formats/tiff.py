@@ -6,14 +6,14 @@ An edit puts a new directory and values at the end of the file and turns one poi
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import ClassVar
 
 from flangeback.formats.frame_file import FrameFile, jpeg_of
 from flangeback.formats.reader import Damaged, FileReader
-from flangeback.formats.splices import Refused, Splice, in_order
+from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff_block import (
     BIG_MAGIC,
     MAGIC,
@@ -91,17 +91,14 @@ class Tiff(FrameFile):
                 return "a directory doesn't say where its picture is"
         return super().obstacle(values)
 
-    def edit(
-        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
-    ) -> tuple[Splice, ...]:
+    def splices(self, values: Sequence[TagValue], packet: bytes | None) -> Iterable[Splice]:
         from flangeback.formats.tiff_edit import edit_block
 
         if (why := self.obstacle(values)) is not None:
             raise Refused(why)
-        self.refuse_other_time(values)
-        block, packet = self.exif, self.packet_after(values, add_packet=add_packet, date=date)
+        block = self.exif
         edit = edit_block(block, values, _GREATEST_FILE, packet=packet, padding=False)
-        return in_order([*edit.splices, Splice(block.size, block.size, edit.appended)])
+        return [*edit.splices, Splice(block.size, block.size, edit.appended)]
 
 
 class BigTiff(Tiff):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import ClassVar
 
 from flangeback.formats.frame_file import SEVERAL_BLOCKS
 from flangeback.formats.parts import MOST_PARTS, FileOfParts, Part
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import Refused, Splice, in_order
+from flangeback.formats.splices import Refused, Splice
 from flangeback.formats.tiff_block import Block
 from flangeback.tags.table import TagValue
 
@@ -77,9 +77,7 @@ class WebP(FileOfParts):
         why = None if has_header else "its simple header has no place for Exif data"
         return why or super().obstacle(values)
 
-    def edit(
-        self, values: Sequence[TagValue], *, add_packet: bool = False, date: str | None = None
-    ) -> tuple[Splice, ...]:
+    def splices(self, values: Sequence[TagValue], packet: bytes | None) -> Iterable[Splice]:
         from flangeback.formats.tiff_edit import applied_to, new_block
 
         chunk, text, end = self.first(b"EXIF"), self.first(*_XMP), self.parts[-1].after
@@ -92,7 +90,6 @@ class WebP(FileOfParts):
         fresh = lead + applied_to(block, values, _GREATEST)
         at = end if text is None else text.at
         splices = [self.placed(chunk, _encoded(b"EXIF", fresh), at)]
-        packet = self.packet_after(values, add_packet=add_packet, date=date)
         flags |= _HAS_EXIF
         if packet is not None:
             kind = _XMP[0] if text is None else text.type
@@ -100,11 +97,8 @@ class WebP(FileOfParts):
             # Readers of the standard's name alone find none where the flag says that there is one.
             flags |= _HAS_XMP if self.first(_XMP[1]) is None else 0
         size = int.from_bytes(self.reader.read(4, 8), "little") + sum(s.growth for s in splices)
-        splices += [
-            Splice(4, 8, struct.pack("<I", size)),
-            Splice(header, header + 1, bytes([flags])),
-        ]
-        return in_order(splices)
+        flagged = Splice(header, header + 1, bytes([flags]))
+        return [Splice(4, 8, struct.pack("<I", size)), flagged, *splices]
 
     @property
     def _size(self) -> tuple[int, int]:
