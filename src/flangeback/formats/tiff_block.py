@@ -136,31 +136,22 @@ class Directory:
         self._index = dict(zip(reversed(tags), range(len(tags) - 1, -1, -1), strict=True))
         return self._index
 
-    def _value(self, tag: int, most: int) -> tuple[int, int, bytes] | None:
-        """The type of a value, how many there are, and their bytes, at most so many.
-
-        None where there is none, or it runs past the block's end.
-        """
-        number = (self._index or self._indexed()).get(tag)
-        if number is None:
+    def _value(self, tag: int, most: int) -> tuple[Entry, bytes] | None:
+        """An entry and its value's bytes, at most so many; None where that runs past the end."""
+        entry = self.find(tag)
+        if entry is None or not self.block.holds(entry):
             return None
-        block, layout = self.block, self.block.layout
-        within = layout.entry_size * number
-        _, kind, count, at = layout.entries[block.order].unpack_from(self._data, within)
-        size = TYPE_SIZES.get(kind, 1) * count
-        if size <= layout.pointer:
-            start = within + layout.entry_size - layout.pointer
-            return kind, count, self._data[start : start + size]
-        if at + size > block.size:
-            return None
-        return kind, count, block.read(at, at + (size if size < most else most))
+        if entry.inline:
+            start = entry.value_at - self.at - self.block.layout.lead
+            return entry, self._data[start : start + entry.size]
+        return entry, self.block.read(entry.value_at, entry.value_at + min(entry.size, most))
 
     def text(self, tag: int) -> str:
         """An ASCII value up to its first NUL, without spaces around it."""
         value = self._value(tag, _LONGEST_TEXT)
         if value is None:
             return ""
-        found = value[2].split(b"\0", 1)[0]
+        found = value[1].split(b"\0", 1)[0]
         try:
             return found.decode("utf-8").strip()
         except UnicodeDecodeError:
@@ -169,11 +160,10 @@ class Directory:
     def number(self, tag: int) -> Fraction | None:
         """The first number of a value; None where it is a rational over zero."""
         value = self._value(tag, _WIDEST)
-        one = None if value is None else _ONE[self.block.order].get(value[0])
+        one = None if value is None else _ONE[self.block.order].get(value[0].type)
         if value is None or one is None or not value[1]:
             return None
-        top, *rest = one.unpack_from(value[2])
-        return _ratio(top, *rest)
+        return _ratio(*one.unpack_from(value[1]))
 
     def whole(self, tag: int) -> int | None:
         """The first number of a value, its fraction cut off."""
