@@ -31,11 +31,9 @@ def lock(file: int) -> bool:
     On a file system without locks it is taken as free.
     """
     try:
-        _lock(file, wait=False)
-    except OSError as error:
-        return error.errno in _NO_LOCKS
-    except ImportError:
-        pass
+        _is_locked(file, wait=False)
+    except OSError:
+        return False
     return True
 
 
@@ -51,7 +49,12 @@ def held(path: Path) -> Iterator[None]:
     except OSError as error:
         raise InputError(Problem(str(folder), f"can't be opened: {error.strerror}")) from None
     try:
-        if _waited(file, folder):
+        try:
+            is_locked = _is_locked(file, wait=True)
+        except OSError:
+            text, expected = "another program keeps it locked", "the same command again"
+            raise InputError(Problem(str(folder), text, expected=expected)) from None
+        if is_locked:  # Without locks it is the user's care.
             with suppress(OSError):  # What a process that was killed left half made.
                 for path in (one for one in folder.iterdir() if is_part(one.name)):
                     with suppress(OSError):
@@ -59,20 +62,6 @@ def held(path: Path) -> Iterator[None]:
         yield
     finally:
         os.close(file)
-
-
-def _waited(file: int, folder: Path) -> bool:
-    """Whether the file is locked now; without locks it is the user's care. Raises InputError."""
-    try:
-        _lock(file, wait=True)
-    except ImportError:
-        return False
-    except OSError as error:
-        if error.errno not in _NO_LOCKS:
-            text, expected = "another program keeps it locked", "the same command again"
-            raise InputError(Problem(str(folder), text, expected=expected)) from None
-        return False
-    return True
 
 
 def _open_to_hold(folder: Path) -> int:
@@ -88,6 +77,19 @@ def _open_to_hold(folder: Path) -> int:
 
         name = f"flangeback-{xxh3_64_hexdigest(os.fsencode(folder.resolve()))}.lock"
         return open_to_append(Path(tempfile.gettempdir()) / name)
+
+
+def _is_locked(file: int, *, wait: bool) -> bool:
+    """Whether it is locked now; not without locks. Raises OSError where another process has it."""
+    try:
+        _lock(file, wait=wait)
+    except ImportError:
+        return False
+    except OSError as error:
+        if error.errno in _NO_LOCKS:
+            return False
+        raise
+    return True
 
 
 def _lock(file: int, *, wait: bool) -> None:

@@ -140,25 +140,16 @@ _decide = lru_cache(maxsize=64)(decide)
 
 def _values(match: FrameMatch, file: Frame, options: FillOptions) -> tuple[TagValue, ...]:
     """What one of the frame's files gets: lens data, the true time, both or nothing."""
-    lens: tuple[TagValue, ...] = ()
-    if match.outcome.is_filled and match.fill is not None:
-        lens = _decide(match.fill, match.stale)
-    if not options.set_time:
-        return lens
-    return tuple(sorted((*lens, *_true_time(match, file)), key=lambda value: value.tag))
-
-
-def _true_time(match: FrameMatch, file: Frame) -> tuple[TagValue, ...]:
-    """The true time for one of the frame's files.
-
-    Its sub-seconds may be finer than those of the one that describes the frame.
-    """
+    is_filled = match.outcome.is_filled and match.fill is not None
+    lens = _decide(match.fill, match.stale) if is_filled else ()
     own = match.frame.time
-    if not match.time_sure or match.time is None or own is None:
-        return ()
+    if not (options.set_time and match.time_sure) or match.time is None or own is None:
+        return lens
+    # A file's sub-seconds may be finer than those of the one that describes the frame.
     said = file.time or own
-    time = match.time + (said.at - own.at)
-    return true_time(time, said.at, said.resolution, said.offset, alike=_alike(file, said.at))
+    time, alike = match.time + (said.at - own.at), _alike(file, said.at)
+    true = true_time(time, said.at, said.resolution, said.offset, alike=alike)
+    return tuple(sorted((*lens, *true), key=lambda value: value.tag))
 
 
 def _alike(file: Frame, at: datetime) -> tuple[int, ...]:

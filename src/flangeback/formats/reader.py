@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Protocol, Self
+from typing import Self
 
 from flangeback.system import Identity, identity, open_to_read, pread
 
@@ -16,17 +16,6 @@ _AHEAD = 512
 
 class Damaged(ValueError):
     """The structure can't be read; the message says where and why."""
-
-
-class Bytes(Protocol):
-    """What is read by stretches, of `size` bytes in all."""
-
-    @property
-    def size(self) -> int: ...
-
-    def read(self, start: int, end: int) -> bytes:
-        """The bytes from `start` to `end`, fewer where it ends before."""
-        ...
 
 
 class FileReader:
@@ -113,3 +102,7 @@ class Stretch:
     def read(self, start: int, end: int) -> bytes:
         """The bytes from `start` to `end` of the part, fewer where it ends before."""
         return self._read(self.start + start, min(self.start + end, self.end))
+
+
+Bytes = FileReader | Stretch
+"""What is read by stretches, of `size` bytes in all."""

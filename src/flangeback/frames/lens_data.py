@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from fractions import Fraction
 from functools import lru_cache
-from typing import NamedTuple, TypedDict
+from typing import Any, NamedTuple
 
 from flangeback.formats import xmp
 from flangeback.formats.tiff_block import Directory
@@ -20,28 +20,21 @@ _STATING = frozenset([*map(int, Tag), _LENS_INFO]) - TIME_TAGS
 _NOTHING = LensData()
 
 
-class LensFields(TypedDict):
-    """A frame's fields of that name."""
-
-    lens_data: LensData
-    stated: tuple[LensData, ...]
-
-
-def lens_fields(*places: LensData) -> LensFields:
-    """What several places of one frame state, each by itself and all together.
+def lens_fields(*places: LensData) -> dict[str, Any]:
+    """What several places of one frame state, each by itself and all together: its two fields.
 
     Together a place that names a lens comes first, then one with an f-number: a focal length that
     stands alone is the one registered for the stabiliser.
     """
     stated = tuple(place for place in places if place != _NOTHING)
     if len(stated) < 2:
-        return LensFields(lens_data=stated[0] if stated else _NOTHING, stated=stated)
+        return {"lens_data": stated[0] if stated else _NOTHING, "stated": stated}
     order = sorted(stated, key=lambda one: (not one.says_lens, one.f_number is None))
     together = _NOTHING
     for place in order:
         blank = [f.name for f in fields(LensData) if not getattr(together, f.name)]
         together = replace(together, **{name: getattr(place, name) for name in blank})
-    return LensFields(lens_data=together, stated=stated)
+    return {"lens_data": together, "stated": stated}
 
 
 def lens_data_of_exif(exif: Directory) -> LensData:

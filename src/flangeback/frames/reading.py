@@ -84,7 +84,7 @@ def _said(metadata: Metadata | None, packets: Sequence[bytes]) -> dict[str, Any]
     """What a file's metadata say, as a frame's fields."""
     in_packets = map(lens_data_of_packet, packets)
     if metadata is None:
-        return {**lens_fields(*in_packets)}
+        return lens_fields(*in_packets)
     main, exif, gps = metadata
     width, height = exif.whole(_WIDTH) or 0, exif.whole(_HEIGHT) or 0
     pixels = _shared((width, height)) if min(width, height) > 0 else None
