@@ -11,7 +11,7 @@ from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.system import is_part, open_folder, open_to_append, remove
 
 _LOCKED_BYTE = 0x7FFF_FFFE
@@ -47,13 +47,13 @@ def held(path: Path) -> Iterator[None]:
     try:
         file = _open_to_hold(folder)
     except OSError as error:
-        raise InputError(Problem(str(folder), f"can't be opened: {error.strerror}")) from None
+        raise InputError.at(folder, f"can't be opened: {error.strerror}") from None
     try:
         try:
             is_locked = _is_locked(file, wait=True)
         except OSError:
             text, expected = "another program keeps it locked", "the same command again"
-            raise InputError(Problem(str(folder), text, expected=expected)) from None
+            raise InputError.at(folder, text, expected) from None
         if is_locked:  # Without locks it is the user's care.
             with suppress(OSError):  # What a process that was killed left half made.
                 for path in (one for one in folder.iterdir() if is_part(one.name)):

@@ -6,7 +6,7 @@ import errno
 from collections.abc import Callable
 from pathlib import Path
 
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.system import part_name, remove, rename, rename_new, sync_folder, write_part
 
 
@@ -50,4 +50,4 @@ def _put(
         raise taken(named) from None
     except OSError as error:
         text = f"can't be written: {error.strerror or error}; it is left as it was"
-        raise InputError(Problem(str(named), text)) from None
+        raise InputError.at(named, text) from None

@@ -141,7 +141,7 @@ class Manifest:
         if not is_free or os.fstat(self._file).st_size != self.size:
             text = "another run is writing into this folder, or has just now"
             expected = "the same command once that run has ended"
-            raise InputError(Problem(str(self.path.parent), text, expected=expected))
+            raise InputError.at(self.path.parent, text, expected)
 
     def __len__(self) -> int:
         return len(self._places)
@@ -238,10 +238,10 @@ class ManifestWriter:
         try:
             if not lock(self._file):
                 text = "another run is writing into this folder"
-                raise InputError(Problem(str(out), text, expected="one run at a time"))
+                raise InputError.at(out, text, "one run at a time")
             if os.fstat(self._file).st_size != manifest.size:
                 text = "another run wrote into this folder meanwhile"
-                raise InputError(Problem(str(out), text, expected="the same command again"))
+                raise InputError.at(out, text, "the same command again")
             self._drop_unfinished_line(manifest)
         except BaseException:
             os.close(self._file)
@@ -252,7 +252,7 @@ class ManifestWriter:
         line = system.pread(self._file, _LONGEST_LINE, manifest.whole).rstrip(b"\0")
         if line[: len(_LINE_START)] != _LINE_START[: len(line)]:
             text = "its last line isn't flangeback's"
-            raise InputError(Problem(str(manifest.path), text, expected=_EXPECTED))
+            raise InputError.at(manifest.path, text, _EXPECTED)
         if manifest.whole < manifest.size:
             os.ftruncate(self._file, manifest.whole)
 

@@ -28,13 +28,12 @@ _RESERVED = frozenset(
 def check_place(frames: Path, out: Path) -> None:
     """Raises InputError where `out` is the frames folder, lies in it, or holds it."""
     if not (there := nearest(out)).is_dir():
-        raise InputError(Problem(str(there), "is a file", expected="a folder for the copies"))
-    if lies_in(out, frames):
-        text = "is the frames folder, or lies in it: originals are never written to"
-        raise InputError(Problem(str(out), text, expected="a folder outside the frames"))
-    if lies_in(frames, out):
-        text = "holds the frames folder: originals are never written to"
-        raise InputError(Problem(str(out), text, expected="a folder outside the frames"))
+        raise InputError.at(there, "is a file", "a folder for the copies")
+    is_inside = lies_in(out, frames)
+    if is_inside or lies_in(frames, out):
+        what = "is the frames folder, or lies in it" if is_inside else "holds the frames folder"
+        text = f"{what}: originals are never written to"
+        raise InputError.at(out, text, "a folder outside the frames")
 
 
 def lies_in(inner: Path, outer: Path) -> bool:
@@ -61,7 +60,7 @@ def check_room(out: Path, needed: int) -> None:
     if disk.total and disk.free < needed + _SPARE:
         needs = f"{_shown(needed + _SPARE)} needed, {_shown(_SPARE)} of it to spare"
         text = f"no room on the disk: {needs}, {_shown(disk.free)} free"
-        raise InputError(Problem(str(out), text, expected="a folder on a disk with more room"))
+        raise InputError.at(out, text, "a folder on a disk with more room")
 
 
 def nearest(out: Path) -> Path:

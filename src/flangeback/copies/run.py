@@ -21,7 +21,7 @@ from flangeback.copies.records import RunStart
 from flangeback.copies.standing import Standing
 from flangeback.copies.tasks import Done, Job, Task, outcome_of
 from flangeback.copies.touched import TIME_NAMES
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.formats import Damaged, Refused
 from flangeback.match.matching import match_frames
 from flangeback.match.model import FrameMatch, Matches
@@ -82,7 +82,7 @@ def fill(
             finally:
                 writer.close()
         except OSError as error:
-            raise InputError(_cannot_go_on(out, error)) from None
+            raise _cannot_go_on(out, error) from None
     tried = (one.plan.copy for one in planned.others if one.action in MADE)
     made = tuple(name for name in tried if name not in left)
     left = {**beside.left, **left}
@@ -159,7 +159,7 @@ def _check_strangers(out: Path, manifest: Manifest, tasks: Sequence[Task]) -> No
             len(names), "file stands in the way that isn't", "files stand in the way that aren't"
         )
         text = f"{stands} flangeback's own: {some_of(names)}"
-        raise InputError(Problem(str(out), text, expected="another folder for the copies"))
+        raise InputError.at(out, text, "another folder for the copies")
 
 
 def _check_losses(out: Path, planned: Planned) -> None:
@@ -200,7 +200,7 @@ def _check_losses(out: Path, planned: Planned) -> None:
     why = next((f"; {file}: {reason}" for file, reason in losing.items() if reason), "")
     text = f"{listed(told, 'and')}: nothing was written{why}"
     expected = "the log that these copies were filled by, or --take-back if this is meant"
-    raise InputError(Problem(str(out), text, expected=expected))
+    raise InputError.at(out, text, expected)
 
 
 def _check_options(
@@ -219,22 +219,17 @@ def _check_options(
             told = f"{count(len(losing), 'copy', 'copies')} would lose {what} ({some_of(losing)})"
             text = f"{told}, without {option}: nothing was written"
             expected = f"{option} as before, or --take-back if this is meant"
-            raise InputError(Problem(str(out), text, expected=expected))
+            raise InputError.at(out, text, expected)
 
 
-def _cannot_go_on(path: Path | str, error: OSError) -> Problem:
-    if error.errno == errno.ENOSPC:
-        return Problem(
-            str(path),
-            "the disk is full; what was finished is kept",
-            expected="more room, then the same command again",
-        )
+def _cannot_go_on(path: Path, error: OSError) -> InputError:
     what, place = error.strerror or str(error), Path(error.filename or path)
-    return Problem(
-        str(place.parent if is_part(place.name) else place),
-        f"{what}; what was finished is kept",
-        expected="the same command again once this is mended",
-    )
+    expected = "the same command again once this is mended"
+    if error.errno == errno.ENOSPC:
+        what, place = "the disk is full", path
+        expected = "more room, then the same command again"
+    place = place.parent if is_part(place.name) else place
+    return InputError.at(place, f"{what}; what was finished is kept", expected)
 
 
 def mend(
@@ -254,7 +249,7 @@ def mend(
         unfinished = None if manifest.is_sealed else manifest.runs[-1]
     if not runs:
         expected = "`fill` with the same log and kit, which makes again what is missing"
-        raise InputError(Problem(str(out), "its manifest has no run on record", expected=expected))
+        raise InputError.at(out, "its manifest has no run on record", expected)
     # What a run that was stopped had begun to take back was meant.
     return tuple(
         _mend(out, run, frames, progress, take_back=run is unfinished) for run in runs.values()
@@ -271,7 +266,7 @@ def _mend(
 ) -> Filled:
     if not run.logs or run.kit is None:
         text = "the log or the kit of its last run isn't beside the copies"
-        raise InputError(Problem(str(out), text, expected="`fill` with the same log and kit"))
+        raise InputError.at(out, text, "`fill` with the same log and kit")
     places = [moved] if moved else [Path(run.frames), out / run.frames_relative]
     folder = next((place for place in places if place.is_dir()), None)
     if folder is None:
