@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from flangeback.copies import Filled, FillOptions, fill
-from flangeback.formats import FORMATS
+from flangeback.formats import FrameFile
 from flangeback.formats import xmp as packets
 from flangeback.frames import scan
 from flangeback.match import Matches
@@ -103,9 +103,7 @@ def break_edits(monkeypatch: pytest.MonkeyPatch, fault: Fault, tag: Tag) -> None
 
         return call
 
-    for format in FORMATS:
-        if "edit" in vars(format):
-            monkeypatch.setattr(format, "edit", broken(format.edit, 1))
+    monkeypatch.setattr(FrameFile, "edit", broken(FrameFile.edit, 1))
     monkeypatch.setattr(packets, "new_packet", broken(packets.new_packet, 0))
     monkeypatch.setattr(packets, "merged", broken(packets.merged, 1))
 

@@ -89,7 +89,7 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-class Manifest:
+class Manifest(Mapping[str, Record]):
     """What a manifest says: the latest line of each copy, but for those that were taken back.
 
     Lines are read when they are asked for, so that a long one takes little memory. It has `size`
@@ -149,21 +149,19 @@ class Manifest:
     def __iter__(self) -> Iterator[str]:
         return iter(self._places)
 
-    def __contains__(self, copy: str) -> bool:
+    def __contains__(self, copy: object) -> bool:
         return copy in self._places
 
-    def get(self, copy: str) -> Record | None:
+    def __getitem__(self, copy: str) -> Record:
         """The record of a copy. The manifest is open inside `with`."""
-        place = self._places.get(copy)
-        if place is None:
-            return None
+        at, size = self._places[copy]
         if self._last is None or self._last.copy != copy:
-            self._last = record_of(json.loads(system.pread(self._file, place[1], place[0])))
+            self._last = record_of(json.loads(system.pread(self._file, size, at)))
         return self._last
 
     def records(self) -> Iterator[Record]:
         """All records, in the order in which the copies were first made."""
-        return (record for copy in list(self._places) if (record := self.get(copy)) is not None)
+        return iter(self.values())
 
     def _read(self) -> None:
         self.size = os.fstat(self._file).st_size

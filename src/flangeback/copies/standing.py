@@ -52,8 +52,7 @@ class Standing:
         """The new sidecars of earlier runs that other programs have worked on, noted or not."""
         found = set()
         for name in self.manifest:
-            record = self.manifest.get(name) if name.lower().endswith(".xmp") else None
-            if record is not None and record.is_new_sidecar:
+            if name.lower().endswith(".xmp") and (record := self.manifest[name]).is_new_sidecar:
                 with suppress(OSError):
                     status = (self.out / name).lstat()
                     is_ours = _is_as_recorded(self.out / name, record.copy_state, status)
@@ -167,9 +166,9 @@ class Standing:
         if self._spelled is None:
             self._spelled = {folded(name): name for name in self.manifest}
         name = self._spelled.get(folded(plan.copy))
-        record = None if name is None else self.manifest.get(name)
-        if record is None:
+        if name is None:
             return plan
+        record = self.manifest[name]
         known = replace(plan, copy=record.copy)
         there, recorded = self.out / plan.copy, self.out / record.copy
         if os.path.lexists(there) or os.path.lexists(recorded):

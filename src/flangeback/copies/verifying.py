@@ -7,6 +7,7 @@ import stat
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
@@ -68,14 +69,13 @@ def _culled(manifest: Manifest, places: _Places, checked: Sequence[CheckedCopy])
     sidecars go with their pictures.
     """
     same = [one.copy for one in checked if one.source == SourceNow.SAME]
-    there = {record.frames for name in same if (record := manifest.get(name)) is not None}
+    there = {manifest[name].frames for name in same}
     lost = [one.copy for one in checked if not os.path.lexists(places.out / one.copy)]
     gone, sidecars = set[str](), list[str]()
     for name in lost:
-        record = manifest.get(name)
-        if record is not None and record.is_new_sidecar:
+        if manifest[name].is_new_sidecar:
             sidecars.append(name)
-        elif record is not None and record.frames in there and places.source(record) is None:
+        elif manifest[name].frames in there and places.source(manifest[name]) is None:
             gone.add(name)
     beside = {sidecar for name in gone for sidecar in sidecar_names(name)}
     return gone | (beside & set(sidecars))
@@ -102,13 +102,10 @@ def _all_checked(
 ) -> Iterator[CheckedCopy]:
     """Each copy, some at a time, so that a long manifest takes little memory."""
     names = sorted(manifest)
-    done = 0
     with ThreadPoolExecutor(_WORKERS) as pool:
         for start in range(0, len(names), _AT_ONCE):
-            records = [manifest.get(name) for name in names[start : start + _AT_ONCE]]
-            todo = [record for record in records if record is not None]
-            for found in pool.map(lambda record: _checked(places, record), todo):
-                done += 1
+            records = [manifest[name] for name in names[start : start + _AT_ONCE]]
+            for done, found in enumerate(pool.map(partial(_checked, places), records), start + 1):
                 yield found
                 if progress:
                     progress(done)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, NamedTuple
 
 from flangeback.formats.splices import Refused
@@ -59,21 +60,14 @@ def stated(packet: bytes) -> Mapping[int, tuple[str, ...]]:
     """
     if len(packet) > _LONGEST_PACKET or not any(name in packet for name in _LENS_NAMES):
         return {}
-    parts = _parts_of(packet)
-    try:
-        there = {} if parts is None else {p.name: p.texts for p in _properties(_root_of(parts[1]))}
-    except NotXmp:
-        return {}
+    root = _tree_of(packet)
+    there = {} if root is None else {one.name: one.texts for one in _properties(root)}
     return {tag: there[name] for name, tag in reversed(PROPERTIES.items()) if name in there}
 
 
 def is_readable(packet: bytes) -> bool:
     """Whether a packet is XML in UTF-8 without a document type."""
-    parts = _parts_of(packet)
-    try:
-        return parts is not None and _root_of(parts[1]) is not None
-    except NotXmp:
-        return False
+    return _tree_of(packet) is not None
 
 
 def agreed(
@@ -99,16 +93,10 @@ def agreed(
         return None
     if len(packet) > _LONGEST_PACKET:
         raise NotXmp(f"the XMP packet has more than {_LONGEST_PACKET >> 20} MiB")
-    parts = _parts_of(packet)
-    if parts is None:
+    parts, root = _parts_of(packet), _tree_of(packet)
+    if parts is None or root is None or not _bring(root, values, date, is_sidecar=is_sidecar):
         return None
     lead, body, trailer = parts
-    try:
-        root = _root_of(body)
-    except NotXmp:
-        return None
-    if not _bring(root, values, date, is_sidecar=is_sidecar):
-        return None
     fresh = _text_of(root)
     return lead + fresh + _padded(trailer, len(body) - len(fresh))
 
@@ -345,6 +333,14 @@ def _root_of(body: bytes) -> _Element:
         return etree.fromstring(body, parser)
     except etree.XMLSyntaxError as error:
         raise NotXmp(f"it isn't well-formed XML ({error})") from None
+
+
+def _tree_of(packet: bytes) -> _Element | None:
+    """The tree of a packet; None where it can't be read."""
+    parts = _parts_of(packet)
+    with suppress(NotXmp):
+        return None if parts is None else _root_of(parts[1])
+    return None
 
 
 def _refuse_document_type(text: bytes) -> None:
