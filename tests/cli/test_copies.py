@@ -137,8 +137,8 @@ def test_what_a_stopped_run_had_begun_to_take_back_is_mended(frames: Path, out: 
 
 def test_verify_says_what_became_of_the_sources(frames: Path, out: Path) -> None:
     frames.rename("elsewhere")
-    assert "by their digests alone" in run("verify", out).out
-    assert "by their digests alone" not in run("verify", out, "--frames", "elsewhere").out
+    assert "by digest alone" in run("verify", out).out
+    assert "by digest alone" not in run("verify", out, "--frames", "elsewhere").out
     nowhere = run("verify", out, "--frames", "nowhere")
     assert nowhere.code == 2
     assert "nowhere: there is no such folder" in nowhere.err

@@ -68,8 +68,8 @@ RUN
 unpack_kernel
 make_first_files
 make_run
-# Without KVM, which many a machine hasn't: it takes about three minutes.
-timeout 900 qemu-system-x86_64 -accel tcg -cpu max,la57=off -m 1500 -nographic -no-reboot \
+# Without KVM, which many a machine hasn't: it takes some minutes.
+timeout 1800 qemu-system-x86_64 -accel tcg -cpu max,la57=off -m 1500 -nographic -no-reboot \
   -kernel "$place"/*/*/vmlinuz-* -initrd "$place/first.gz" \
   -append "console=ttyS0 loglevel=0 panic=-1" -nic none \
   -virtfs local,path=/,mount_tag=host,security_model=none,readonly=on,multidevs=remap </dev/null

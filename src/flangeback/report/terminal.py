@@ -307,6 +307,8 @@ def show_verified(terminal: Terminal, verified: Verified, out: str) -> None:
     changed = [copy.copy for copy in verified.copies if copy.source == SourceNow.CHANGED]
     _show_files(terminal, "sound, but made of frames that changed since", changed, "yellow")
     terminal.say(verified_line(verified, f" in {out}"))
+    if any(copy.source == SourceNow.AWAY for copy in verified.copies):
+        terminal.print("not all frames are at hand: --frames says where they lie now", "dim")
     if verified.missing:
         missing = count(verified.missing, "file")
         told = f"{missing} of the last run not made or not corrected yet: fill again goes on"
@@ -329,8 +331,7 @@ def verified_line(verified: Verified, place: str = "") -> str:
     sound = [copy for copy in verified.copies if copy.failure is None]
     alone = sum(not copy.source_at_hand for copy in sound)
     told = f"{len(sound)} of {count(len(verified.copies), 'copy', 'copies')}{place} verified"
-    by_digests = f"; for {alone} by their digests alone, the frames not being at hand as they were"
-    return told + (by_digests if alone else "")
+    return told + (f", {alone} by digest alone" if alone else "")
 
 
 def show_tour(terminal: Terminal, tour: Tour) -> None:
