@@ -76,8 +76,7 @@ def _for_a_person(run: Run) -> Run | None:
         waits = run.outcome is Outcome.UNSURE and all(DoubtKind.CLOCK_UNSURE in k for k in kinds)
         return None if waits else run
     doubted = (f for f, k in zip(run.frames, kinds, strict=True) if not WORTH_A_LOOK.isdisjoint(k))
-    found = tuple(doubted)
-    return Run(found) if found else None
+    return Run(found) if (found := tuple(doubted)) else None
 
 
 def _open_settings(matches: Matches) -> dict[str, tuple[Setting | None, ...]]:
@@ -86,8 +85,7 @@ def _open_settings(matches: Matches) -> dict[str, tuple[Setting | None, ...]]:
     for timeline in matches.timelines.values():
         numbers = standing(timeline.changes, timeline.shots)
         for shot, open_ones in zip(timeline.shots, numbers, strict=True):
-            settings = (setting_of(timeline.changes, number) for number in open_ones)
-            found[shot.frame.file] = tuple(settings)
+            found[shot.frame.file] = tuple(setting_of(timeline.changes, one) for one in open_ones)
     return found
 
 
@@ -101,10 +99,8 @@ def _answers(
 ) -> Iterator[Answer]:
     if run.first.body is None or run.outcome is Outcome.UNREADABLE:
         return
-    named = any(log.names_bodies for log in logs)
-    if not places:
-        return
-    places = [f"{place} {run.first.body}" if named else place for place in places]
+    if any(log.names_bodies for log in logs):
+        places = [f"{place} {run.first.body}" for place in places]
     if run.outcome is Outcome.UNLOGGED:
         settings = list(_neighbours(run.first, matches))
     elif run.first.by is Source.NAME:
@@ -118,7 +114,7 @@ def _answers(
     meant = {doubt.f_number for doubt in run.first.doubts if doubt.f_number is not None}
     settings += [replace(s, f_number=mark) for mark in meant for s in settings if s is not None]
     every = (words for setting in settings for words in _words(setting, run.first, kit))
-    for words in dict.fromkeys(every):
+    for words in dict.fromkeys(every) if places else ():
         told = "no adapted lens" if words == "off" else ""
         yield Answer(told, tuple(f"{place} {words}" for place in places))
 
