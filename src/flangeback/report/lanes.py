@@ -87,19 +87,11 @@ def rows_of(
     *, entries: int, marks: int, bands: bool, stops: bool, clocks: bool, light: bool
 ) -> Rows:
     """The rows of a lane: `entries` and `marks` are in so many rows."""
-    at_bands = 4 + (entries * ROW + 4 if entries else 0)
-    at_stops = at_bands + 22 * bands
-    at_marks = at_stops + 64 * stops
-    at_clocks = at_marks + marks * ROW + 4
-    at_light = at_clocks + 18 * clocks
-    return Rows(
-        at_bands,
-        (at_stops + 12, at_stops + 50),
-        at_marks,
-        at_clocks,
-        (at_light + 6, at_light + 44),
-        at_light + 54 * light,
-    )
+    of_entries = entries * ROW + 4 if entries else 0
+    heights = (of_entries, 22 * bands, 64 * stops, marks * ROW + 4, 18 * clocks, 54 * light)
+    _, at_bands, at_stops, at_marks, at_clocks, at_light, end = accumulate(heights, initial=4)
+    scales = (at_stops + 12, at_stops + 50), (at_light + 6, at_light + 44)
+    return Rows(at_bands, scales[0], at_marks, at_clocks, scales[1], end)
 
 
 @dataclass(frozen=True, slots=True)
