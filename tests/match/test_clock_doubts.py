@@ -200,9 +200,16 @@ def test_notes_made_as_soon_as_the_lens_was_on_contradict_no_clock(count: int) -
 
 def test_no_line_that_a_frame_names_as_its_own_is_idle() -> None:
     """Frames that are left blank for the likelier clock go by its entries."""
-    frames = bursts(["22:02:10", "22:22:10", "22:42:10", "23:02:10"], 6, 50)
-    found = matched(frames, FOUR)
+    found = matched(bursts(["10:27:10", "10:47:10", "11:07:10", "11:27:10"], 6, 50), FOUR)
     held = [one for one in found.frames if one.outcome is Outcome.UNSURE and one.log_line]
     assert held
     idle = {setting.line for setting, _ in found.idle}
     assert idle.isdisjoint(one.log_line for one in found.frames)
+
+
+def test_frames_before_the_first_entry_stay_unlogged_though_it_may_hold_for_them() -> None:
+    """The log claims nothing there, so that nothing needs to be left blank."""
+    frames = [shot("K7_0001", "09:00:00"), *bursts(["09:39:30"], 12, 10)]
+    found = matched(frames, "09:40:10 k7 miran58 f/2.8\n").frames
+    assert [one.outcome for one in found[:5]] == [Outcome.UNLOGGED] * 5
+    assert any("another entry may hold" in doubt.text for one in found for doubt in one.doubts)

@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import pytest
 
+from flangeback.clock.model import SECOND
 from flangeback.frames import Frame, LensData
 from flangeback.kit import parse_kit
 from flangeback.log.model import Setting
@@ -88,6 +89,35 @@ def test_evenly_spaced_frames_are_told_on_both_sides() -> None:
     lenses = [one.fill and one.fill.lens.key for one in found]
     assert lenses == ["miran58"] * 17 + ["brask135"] * 13
     assert {kind for one in found for kind in kinds(one)} == {"near-change"}
+
+
+@pytest.mark.parametrize(("seconds", "left"), [(12, (1, 2, 5)), (30, (5,))])
+def test_where_a_longer_pause_lies_before_the_value_may_have_been_keyed_in_late(
+    seconds: int, left: tuple[int, ...]
+) -> None:
+    """There were 35 s for the change, and so many seconds where the value turns."""
+    times = [0, 15, 50, 52, 54, 54 + seconds, 90 + seconds]
+    found = [
+        one._replace(
+            earliest=at * SECOND, latest=(at + 1) * SECOND, start=at * SECOND, end=at * SECOND
+        )
+        for one, at in zip(shots(58, 58, 58, 58, 58, 135, 135), times, strict=True)
+    ]
+    change = Change("session.txt", 2, NEW, OLD, (1, 2, 5, 6), (0, times[-1] * SECOND))
+    (narrowed,), _ = by_registered(found, [change], KIT)
+    assert narrowed.places == left
+
+
+def test_a_native_lens_that_names_itself_tells_the_moment_of_the_first_entry() -> None:
+    native = LensData("Kestrin 24-70mm F4", Fraction(4))
+    times = ("09:30:00", "09:40:05", "09:40:40", "09:40:50", "09:42:00")
+    frames = [
+        shot(f"K7_{n:04}", time, data=native if n < 2 else LensData())
+        for n, time in enumerate(times)
+    ]
+    found = matched(frames, "clock k7 right\n9:40 k7 miran58 f/4\n").frames
+    assert [one.fill and one.fill.lens.key for one in found[2:]] == ["miran58"] * 3
+    assert [one.fill for one in found[:2]] == [None] * 2
 
 
 def test_a_value_that_never_changes_tells_nothing() -> None:

@@ -13,17 +13,14 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
-DIFFERS, FAR_DIFFERS, ALSO_DIFFERS, UNLIKELY = 0.4, 0.09, 0.05, 0.5
-"""How likely a frame has other values than by the stated clock: from where on it is doubted, the
-same if the clock is far off or the log another outing's (next to no honest outing comes near that),
-the same where there is such a frame already, and from where on the frame isn't filled."""
-BY_MINUTES, BY_MINUTES_UNSTATED = 0.09, 0.05
-"""How likely a frame has other values by some minutes, from where on it is doubted though nothing
-speaks against the clock; and the same where neither a line nor satellites tell it: few entries
-can't show that such a clock isn't minutes off. By lower limits up to a third of the frames of
-honest outings were doubted."""
+FAR_DIFFERS, BY_MINUTES, UNLIKELY = 0.09, 0.09, 0.5
+"""How likely a frame has other values than by the stated clock, from where on it is doubted: if the
+clock is far off or the log another outing's (next to no honest outing comes near that), if it is
+minutes off; and from where on the frame isn't filled."""
 BY_MINUTES_FEW, FEW = 0.02, 3
-"""The same where nothing tells it and the log has so many entries at the most."""
+"""How likely it has others by minutes, from where on it is doubted though nothing speaks against a
+clock that neither a line nor satellites tell, of which so many entries at the most can't show that
+it is right. For more entries than that, 5 % doubted every tenth outing that was right."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -108,18 +105,20 @@ class ClockFit:
 
     @property
     def doubted(self) -> Iterator[int]:
-        """The shots that are doubted, each for its own share; where all are, none of them."""
-        other = self.unrelated
-        shares = zip(self.differs, self.far, strict=True)
-        is_one = any(one + other >= DIFFERS or far + other >= FAR_DIFFERS for one, far in shares)
-        if is_one and self.agrees and not self.leans:
-            yield from self._from(ALSO_DIFFERS)
+        """The shots that the frames give other values, by a far clock or as likely as not.
+
+        None where all are doubted.
+        """
+        if self.agrees and not self.leans:
+            for at, (share, far) in enumerate(zip(self.differs, self.far, strict=True)):
+                if far + self.unrelated >= FAR_DIFFERS or share + self.unrelated >= UNLIKELY:
+                    yield at
 
     @property
     def uncertain(self) -> Iterator[int]:
         """The shots that have other values if the clock is minutes off or notes are late."""
-        unstated = BY_MINUTES_FEW if self.entries <= FEW else BY_MINUTES_UNSTATED
-        least = BY_MINUTES if self.stated.source else unstated
+        cant_tell = self.stated.source is None and self.entries <= FEW
+        least = BY_MINUTES_FEW if cant_tell else BY_MINUTES
         if self.agrees and not self.leans:
             yield from (at for at, share in enumerate(self.by_minutes) if share >= least)
 
@@ -127,10 +126,8 @@ class ClockFit:
     def unlikely(self) -> Iterator[int]:
         """The shots whose values are likelier to be others: they are left blank, but for `sure`."""
         if self.agrees and not self.stated.sure:
-            yield from self._from(UNLIKELY)
-
-    def _from(self, least: float) -> Iterator[int]:
-        return (at for at, share in enumerate(self.differs) if share + self.unrelated >= least)
+            shares = enumerate(self.differs)
+            yield from (at for at, share in shares if share + self.unrelated >= UNLIKELY)
 
     @property
     def told(self) -> tuple[float | None, float | None]:
@@ -194,7 +191,7 @@ def rival_words(fit: ClockFit, shot: int) -> str:
 
 def uncertain_words(fit: ClockFit, shot: int) -> str:
     """Why a shot isn't certain though nothing speaks against the clock, and what to do."""
-    if fit.stated.source is not None or fit.differs[shot] >= ALSO_DIFFERS:
+    if fit.stated.source is not None or fit.differs[shot] >= BY_MINUTES:
         return rival_words(fit, shot)
     right = _by_clock(replace(fit, fits=0.0))
     return (

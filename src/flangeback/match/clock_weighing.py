@@ -24,9 +24,7 @@ from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
 from flangeback.match.changes import BodyTimeline
 from flangeback.match.clock_fit import (
-    ALSO_DIFFERS,
     CONTRADICTED,
-    DIFFERS,
     SMALL,
     UNLIKELY,
     UNRELATED,
@@ -54,6 +52,9 @@ so many seconds on the average."""
 _SOON, _NOTED_WITHIN, _OF_NEAR = 0.4, 30.0, 0.5
 """How likely notes were made once the change was, and seconds within which, of those that have
 whole minutes; how likely a note is off where notes look late, or the clock as fast."""
+_BESIDE, _BESIDE_IF_NEAR = 0.4, 0.05
+"""How likely a shot lies on the other side of a note, from where on it is doubted; the same where
+notes look late, or the clock as fast."""
 _USUALLY_WITHIN = 60.0
 """Seconds by which notes follow a change at the most, unless they are late (common practice)."""
 _LATE_BY = 20.0, 240.0
@@ -81,7 +82,7 @@ _LATE = 0.1
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
 _MOST = 200.0
 """The most that a log likelihood ratio counts, so that it doesn't overflow."""
-_UNRELATED = 0.004
+_UNRELATED = 0.006
 """How likely the log is another outing's."""
 _FEWEST = 6
 """Bursts: fewer tell too little of a clock."""
@@ -201,7 +202,7 @@ class _Weighing(NamedTuple):
         is_related = max(other, as_late) >= unrelated
         whole = float(np.logaddexp(against, as_stated))
         (differs, far, by_minutes), at_most = self._differs(offsets, late, whole)
-        beside = self._beside(_noted_within(self.series), 0.0, _SOON, DIFFERS)
+        beside = self._beside(_noted_within(self.series), 0.0, _SOON, _BESIDE)
         fit = replace(
             fit,
             is_related=is_related,
@@ -221,7 +222,7 @@ class _Weighing(NamedTuple):
         slack = most if as_late > other else _slack(best) if _looks_late(tried[at]) else None
         soon = best + _NOTED_WITHIN if _looks_late(-tried[at]) else 0.0
         if slack or soon:
-            beside = self._beside(slack or 0.0, soon, _OF_NEAR, ALSO_DIFFERS)
+            beside = self._beside(slack or 0.0, soon, _OF_NEAR, _BESIDE_IF_NEAR)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
         is_usual = slack is not None and best >= -_USUALLY_WITHIN
         is_harmless = is_usual and max(differs) + fit.unrelated < UNLIKELY

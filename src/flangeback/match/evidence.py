@@ -178,9 +178,13 @@ class BodyEvidence:
 
 def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setting | None, ...]]:
     """What may have stood by the likeliest other clock, where that is the likelier."""
-    unlikely = list(fit.unlikely)
-    if not unlikely:
+    if not any(True for _ in fit.unlikely):
         return {}
+    stated = standing(timeline.changes, timeline.shots)
+    # What the log doesn't claim isn't filled, and stays unlogged.
+    unlikely = [
+        at for at in fit.unlikely if any(setting_of(timeline.changes, one) for one in stated[at])
+    ]
     if not fit.is_related:
         return dict.fromkeys(unlikely, (None,))
     changes = _moved(timeline, fit.rival, fit.rival)

@@ -11,8 +11,12 @@ from flangeback.log.model import Setting
 from flangeback.match.changes import Change, ChangeKind, Doubts
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.outcomes import has_focal
-from flangeback.match.pauses import told_shots
+from flangeback.match.pauses import place_odds, told_shots
 from flangeback.match.shots import Shot
+
+_LIKELIER = 2.0
+"""How many times likelier by the pauses an earlier place is from which on the value counts as keyed
+in late (judgement)."""
 
 
 def by_registered(
@@ -24,8 +28,8 @@ def by_registered(
     shot that is told that way gets a doubt.
 
     It tells only where the shots before the change have what is registered for the old lens, and
-    those after it what is for the new. Where it was keyed in late for another change, shots with
-    the old value tell nothing.
+    those after it what is for the new. Where it was keyed in late for another change, or an earlier
+    pause suits this one better, shots with the old value tell nothing.
     """
     narrowed, doubts = [], dict[int, tuple[Doubt, ...]]()
     turns = [_turn(shots, change, kit) for change in changes]
@@ -34,7 +38,8 @@ def by_registered(
     for change, turn in pairs:
         if turn is not None:
             kept = [place for place in change.places if place <= turn]
-            kept = [turn] if turn in kept and not may_lag else kept
+            if turn in kept and not may_lag and not _is_late(shots, change, turn):
+                kept = [turn]
             if 0 < len(kept) < len(change.places):
                 doubt = Doubt(DoubtKind.NEAR_CHANGE, _in_words(change))
                 doubts |= dict.fromkeys(told_shots(change.places, kept), (doubt,))
@@ -49,8 +54,8 @@ def _turn(shots: Sequence[Shot], change: Change, kit: Kit) -> int | None:
     It isn't one of the change's places if it was keyed in late: in a pause too short to change the
     lens, or once the new one was on for certain.
     """
-    old, new, places = change.before, change.setting, change.places
-    if change.kind is not ChangeKind.LENS or old is None or new is None:
+    old, new, places = _before(change), change.setting, change.places
+    if new is None or (change.kind is not ChangeKind.LENS and change.before is not None):
         return None
     last = places[-1]
     if not 0 < places[0] <= last < len(shots) or not _fits(shots[places[0] - 1], old, new, kit):
@@ -62,6 +67,22 @@ def _turn(shots: Sequence[Shot], change: Change, kit: Kit) -> int | None:
     turn = next(at for at in range(places[0], last + 1) if _fits(shots[at], new, old, kit))
     goes_back = any(_fits(shots[at], old, new, kit) for at in range(turn, last))
     return None if goes_back else turn
+
+
+def _before(change: Change) -> Setting:
+    """What stood before; where the log doesn't say, a native lens that names itself may have."""
+    return change.before or Setting(None)
+
+
+def _is_late(shots: Sequence[Shot], change: Change, turn: int) -> bool:
+    """Whether the lens was rather changed in an earlier pause, and the value keyed in later.
+
+    A native lens names itself as soon as it is on.
+    """
+    if any(one is None or one.lens is None for one in (change.before, change.setting)):
+        return False
+    odds = place_odds(shots, change)
+    return max(odds[place] for place in change.places if place <= turn) > _LIKELIER * odds[turn]
 
 
 def _fits(shot: Shot, setting: Setting, other: Setting, kit: Kit) -> bool:
@@ -89,10 +110,8 @@ def _has(shot: Shot, setting: Setting, kit: Kit) -> bool:
 
 
 def _in_words(change: Change) -> str:
-    assert change.before is not None
     assert change.setting is not None
-    new, old = (one.lens or "a native lens" for one in (change.setting, change.before))
-    return (
-        f"made within the change of line {change.line}: what is registered on the body "
-        f"tells {new} from {old}"
-    )
+    lenses = [one.lens for one in (change.setting, _before(change))]
+    new, old = (lens or "a native lens" for lens in lenses)
+    what = "what is registered on the body" if all(lenses) else "a lens that names itself"
+    return f"made within the change of line {change.line}: {what} tells {new} from {old}"
