@@ -11,12 +11,12 @@ from flangeback.log.model import Setting
 from flangeback.match.changes import Change, ChangeKind, Doubts
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.outcomes import has_focal
-from flangeback.match.pauses import place_odds, told_shots
-from flangeback.match.shots import Shot
+from flangeback.match.pauses import LEAST_PAUSE, place_odds, told_shots
+from flangeback.match.shots import Shot, pause
 
-_LIKELIER = 2.0
-"""How many times likelier by the pauses an earlier place is from which on the value counts as keyed
-in late (judgement)."""
+_AS_LIKELY = 0.5
+"""How likely by the pauses, against 1 where the value turns, an earlier place is from which on it
+may have been keyed in late (judgement)."""
 
 
 def by_registered(
@@ -29,7 +29,7 @@ def by_registered(
 
     It tells only where the shots before the change have what is registered for the old lens, and
     those after it what is for the new. Where it was keyed in late for another change, or an earlier
-    pause suits this one better, shots with the old value tell nothing.
+    pause suits this one as well, shots with the old value tell nothing.
     """
     narrowed, doubts = [], dict[int, tuple[Doubt, ...]]()
     turns = [_turn(shots, change, kit) for change in changes]
@@ -75,14 +75,15 @@ def _before(change: Change) -> Setting:
 
 
 def _is_late(shots: Sequence[Shot], change: Change, turn: int) -> bool:
-    """Whether the lens was rather changed in an earlier pause, and the value keyed in later.
+    """Whether the lens may have been changed in an earlier pause, and the value keyed in later.
 
     A native lens names itself as soon as it is on.
     """
     if any(one is None or one.lens is None for one in (change.before, change.setting)):
         return False
-    odds = place_odds(shots, change)
-    return max(odds[place] for place in change.places if place <= turn) > _LIKELIER * odds[turn]
+    odds, least = place_odds(shots, change), LEAST_PAUSE[ChangeKind.LENS]
+    earlier = [at for at in change.places if at < turn and pause(shots, at) > least]
+    return any(odds[place] > _AS_LIKELY * odds[turn] for place in earlier)
 
 
 def _fits(shot: Shot, setting: Setting, other: Setting, kit: Kit) -> bool:
