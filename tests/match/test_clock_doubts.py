@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
+from fractions import Fraction
 
 import pytest
 
-from flangeback.frames import Frame
+from flangeback.frames import Exposure, Frame
 from flangeback.log import parse_log
 from flangeback.match import FrameMatch, Outcome, match_frames
+from flangeback.match.brightness import PictureLight
 from flangeback.match.clock_fit import clock_words
 from flangeback.report.documents import match_document
 from support.kits import whole_kit
-from support.shots import kinds, matched, shot
+from support.shots import kinds, log, matched, shot
 from support.simulate import Kind, simulate
 
 
@@ -213,3 +217,20 @@ def test_frames_before_the_first_entry_stay_unlogged_though_it_may_hold_for_them
     found = matched(frames, "09:40:10 k7 miran58 f/2.8\n").frames
     assert [one.outcome for one in found[:5]] == [Outcome.UNLOGGED] * 5
     assert any("another entry may hold" in doubt.text for one in found for doubt in one.doubts)
+
+
+def test_a_frame_that_its_light_puts_on_the_other_side_of_a_note_does_not_get_the_values() -> None:
+    """The exposure falls by three stops in one scene, seven seconds before the minute that is
+    noted: the clock is some seconds slow."""
+    frames = [
+        replace(shot(f"K7_{n:04}", f"09:{39 + at // 60}:{at % 60:02}"), exposure=exposure)
+        for n, at in enumerate([*range(0, 50, 5), 53, 56, *range(130, 170, 5)])
+        for exposure in [Exposure(Fraction(1, 1000 if at >= 53 else 125), 100)]
+    ]
+    entries = log("09:15 k7 miran58 f/5.6\n09:40 k7 f/2\n")
+    light = PictureLight(-2.5, 0.2)
+    found = match_frames(frames, [entries], whole_kit(), pictures=lambda _: light).frames
+    numbers = [one.fill and one.fill.f_number for one in found]
+    assert numbers[:10] == [Decimal("5.6")] * 10
+    assert numbers[10:12] == [None] * 2
+    assert numbers[12:] == [Decimal(2)] * 8

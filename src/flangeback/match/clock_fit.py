@@ -21,6 +21,9 @@ BY_MINUTES_FEW, FEW = 0.02, 3
 """How likely it has others by minutes, from where on it is doubted though nothing speaks against a
 clock that neither a line nor satellites tell, of which so many entries at the most can't show that
 it is right. For more entries than that, 5 % doubted every tenth outing that was right."""
+BESIDE = 0.1
+"""How likely a frame was made on the other side of the note beside it, from where on it isn't
+filled."""
 DOUBTED = 5.0
 """The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
 SMALL = 600.0
@@ -128,6 +131,12 @@ class ClockFit:
         if self.agrees and not self.stated.sure:
             shares = enumerate(self.differs)
             yield from (at for at, share in shares if share + self.unrelated >= UNLIKELY)
+
+    @property
+    def likely_beside(self) -> Iterator[int]:
+        """The shots that may well lie on the other side of the note beside them: the same."""
+        if self.agrees and not self.stated.sure:
+            yield from (at for at, share in self.beside.items() if share >= BESIDE)
 
     @property
     def told(self) -> tuple[float | None, float | None]:

@@ -32,7 +32,7 @@ _BURST = 60.0
 _COVERED = 5.0
 """Stops less light than in the shots on both sides, from where on a lens was covered to mark a
 change (common practice): its light is no scene's."""
-_TELLS_METERED, _TELLS_MANUAL = 0.95, 0.85
+_TELLS_METERED, _TELLS_MANUAL = 0.995, 0.85
 """How likely light tells f-numbers, where exposures change from shot to shot and where they don't,
 as with flash."""
 

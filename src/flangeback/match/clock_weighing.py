@@ -75,8 +75,8 @@ _PRIORS: Sequence[tuple[float, float, float]] = (
     (0.05, 86400, 30), (0.05, -86400, 30),
 )  # fmt: skip
 _SIGN_SWAPPED, _OTHER_DAY, _ANYTHING = 0.10, 0.10, 0.02
-"""The same of clocks whose `fast` should have been `slow`, of those that are off by the days that
-lie between shots and entries, and of all other offsets."""
+"""The same of clocks whose `fast` should have been `slow`, of those off by the days between shots
+and entries, and of all other offsets."""
 _LATE = 0.1
 """How likely notes were made late throughout: half of them alike."""
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
@@ -101,8 +101,7 @@ and how likely such a clock isn't right for that."""
 _BY_GPS = 0.5
 """Share of wrong clocks that go as satellites have it, where the log says otherwise."""
 _GPS_LOCAL = 0.5
-"""How likely a clock that is a zone's difference off by satellites is right after all: some bodies
-write their own time there."""
+"""How likely a clock that is a zone off by satellites is right: some bodies write local time."""
 _GPS_ERRORS = (0.8, 3.0), (0.1998, 30.0)
 """How satellites' time differs from the log's clock: shares, and standard deviations in seconds.
 What the notes were timed by isn't always right to the second."""
@@ -132,8 +131,8 @@ class _Weighing(NamedTuple):
     """The offsets that were tried for one body, with prior and log likelihood of each.
 
     The stated clock has the prior `right` and the log likelihood `likely`; the others' `prior` is
-    that of a stretch around each. `late` has the log
-    likelihood of each lateness, `unrelated` that of a log that has nothing to do with the frames.
+    that of a stretch around each. `late` has the log likelihood of each lateness, `unrelated` that
+    of a log that has nothing to do with the frames.
     """
 
     series: BodySeries
@@ -310,8 +309,8 @@ def _days(series: BodySeries) -> float:
 def _tried(bodies: Sequence[tuple[BodySeries, ChangeOdds]]) -> Floats:
     """The offsets to weigh: many around none and around those that stand out, some everywhere.
 
-    Which stand out is seen by steps of a minute, each change having as much room; also about the
-    whole days by which shots and entries lie apart.
+    Which do is seen by steps of a minute, each change having as much room; also about the whole
+    days by which shots and entries lie apart.
     """
     reach = np.arange(-_REACH, _REACH + _STEP, _STEP)
     coarse = _rising([reach, *(reach + _days(one) for one, _ in bodies)])

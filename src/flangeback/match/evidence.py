@@ -44,6 +44,8 @@ from flangeback.match.told import LightTold, Told
 
 Narrowing = Callable[[Sequence[Shot], Sequence[Change]], tuple[Sequence[Change], Doubts]]
 """Gives the changes without the places that it rules out, and doubts."""
+_BESIDE = 60.0
+"""Seconds beside the note of a change within which it may have been made."""
 CONTRADICTED_CLOCK = "the frames contradict the body's clock"
 
 
@@ -177,19 +179,36 @@ class BodyEvidence:
 
 
 def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setting | None, ...]]:
-    """What may have stood by the likeliest other clock, where that is the likelier."""
-    if not any(True for _ in fit.unlikely):
+    """What may have stood too, where the frames have it that the stated values are the unlikelier.
+
+    By the likeliest other clock, or on the other side of the change that is noted beside a shot.
+    """
+    other, near = list(fit.unlikely), list(fit.likely_beside)
+    if not other and not near:
         return {}
     stated = standing(timeline.changes, timeline.shots)
+    room = max(_BESIDE, fit.late or 0.0, abs(fit.offset) if fit.is_near else 0.0)
+    by_room = _standing_moved(timeline, -room, room) if near else ()
+    found = {at: by_room[at] for at in near}
+    if other and fit.is_related:
+        moved = _standing_moved(timeline, fit.rival, fit.rival)
+        found |= {at: moved[at] for at in other}
+    else:
+        found |= dict.fromkeys(other, (None,))
     # What the log doesn't claim isn't filled, and stays unlogged.
-    unlikely = [
-        at for at in fit.unlikely if any(setting_of(timeline.changes, one) for one in stated[at])
+    claimed = [any(setting_of(timeline.changes, one) for one in numbers) for numbers in stated]
+    return {at: settings for at, settings in found.items() if claimed[at]}
+
+
+def _standing_moved(
+    timeline: BodyTimeline, first: float, last: float
+) -> Sequence[tuple[Setting | None, ...]]:
+    """What may have stood at each shot, by windows that begin and end by so many seconds later."""
+    changes = _moved(timeline, first, last)
+    return [
+        tuple(setting_of(changes, number) for number in numbers)
+        for numbers in standing(changes, timeline.shots)
     ]
-    if not fit.is_related:
-        return dict.fromkeys(unlikely, (None,))
-    changes = _moved(timeline, fit.rival, fit.rival)
-    numbers = standing(changes, timeline.shots)
-    return {at: tuple(setting_of(changes, number) for number in numbers[at]) for at in unlikely}
 
 
 def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
