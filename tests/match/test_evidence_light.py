@@ -337,3 +337,26 @@ def test_a_raw_file_without_a_jpeg_tells_nothing(tmp_path: Path) -> None:
         )
         is None
     )
+
+
+def test_a_step_is_doubted_under_entries_that_name_frames_as_under_times() -> None:
+    frames = outing({**quiet(5, 30, 2.8), **quiet(31, 59, 8.0)})
+    names = sorted(one.frame.stem for one in frames)
+    first = names[len(quiet(5, 30, 2.8))]
+
+    def doubted(text: str) -> list[str]:
+        return [one.frame.stem for one in found(frames, text) if kinds(one) == ["light-step"]]
+
+    expected = names[names.index(first) :]
+    assert doubted(SILENT) == expected
+    for text in (
+        "all miran58 f/2.8\n",
+        "2026-05-17 miran58 f/2.8\n",
+        "K7_* miran58 f/2.8\n",
+        f"{names[0]}..{names[9]} miran58 f/2.8\n{names[10]}..{names[-1]} miran58 f/2.8\n",
+    ):
+        assert doubted(text) == expected
+        assert {str(one.fill.f_number) for one in found(frames, text) if one.fill} == {"2.8"}
+    # An entry that says so explains it.
+    said = f"{names[0]}..{names[names.index(first) - 1]} miran58 f/2.8\n"
+    assert doubted(f"{said}{first}..{names[-1]} miran58 f/8\n") == []

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime, timedelta
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from flangeback.cli.app import app
-from flangeback.frames import Frame
+from flangeback.frames import Exposure, Frame
 from flangeback.log import parse_log
 from flangeback.match import FrameMatch, match_frames
 from flangeback.match.brightness import PictureLight
 from flangeback.match.explaining import explain
-from flangeback.match.slate_order import BY_PICTURE
+from flangeback.match.slates import BY_PICTURE
 from flangeback.report.explanation import explanation_lines
 from support.camera_files import DATE_TIME_ORIGINAL, put_frame
 from support.kits import WHOLE
@@ -315,3 +317,84 @@ def test_explanations_tell_a_line_from_a_picture() -> None:
         matches = match_frames(frames, logs, KIT, pictures=lambda frame: LIGHTS[light[frame.file]])
         lines = list(explanation_lines(explain("K7_0003", matches, logs)))
         assert any(words in line for line in lines)
+
+
+BESIDE = {
+    "by time": "date 2026-05-17\n08:50 k7 miran58 f/2.8\n",
+    "all": "all miran58 f/2.8\n",
+    "a day": "2026-05-17 miran58 f/2.8\n",
+    "a pattern": "K7_* miran58 f/2.8\n",
+    "a range": "K7_0001..K7_{last:04} miran58 f/2.8\n",
+}
+DAY = Exposure(Fraction(1, 250), 100)
+
+
+def beside(signs: str, text: str, seconds: int = 60) -> str:
+    """What frames come to under a log that counts no slate frames: `A` filled, `s` a slate frame.
+
+    They are by so many seconds apart; all were exposed alike, but for `h`, which is as bright as
+    any by six stops more, and `n`, pictures by night.
+    """
+    looks = LIGHTS | {"h": PictureLight(-2.5, 0.02), "n": PictureLight(-4.0, 0.2)}
+    exposures = {"h": Exposure(Fraction(1, 4), 100), "n": Exposure(Fraction(8), 1600)}
+    start = datetime(2026, 5, 17, 9)
+    frames = [
+        replace(
+            shot(f"K7_{n:04}", f"{start + timedelta(seconds=n * seconds):%H:%M:%S}"),
+            exposure=exposures.get(sign, DAY),
+        )
+        for n, sign in enumerate(signs, 1)
+    ]
+    light = {frame.file: looks[sign] for frame, sign in zip(frames, signs, strict=True)}
+    matches = match_frames(
+        frames,
+        [parse_log(text.format(last=len(signs)), KIT)],
+        KIT,
+        pictures=lambda frame: light[frame.file],
+    ).frames
+    assert all(match.reason == BY_PICTURE for match in matches if short(match) == "slate")
+    assert all("light-step" not in kinds(match) for match in matches)
+    return letters(matches)
+
+
+@pytest.mark.parametrize("text", BESIDE.values(), ids=BESIDE)
+def test_slate_frames_beside_a_log_that_counts_none_are_left_alone(text: str) -> None:
+    assert beside("....s......h....ss.....", text) == "AAAAsAAAAAAsAAAAssAAAAA"
+
+
+@pytest.mark.parametrize("text", BESIDE.values(), ids=BESIDE)
+@pytest.mark.parametrize(
+    "signs",
+    [
+        # What may be a picture; a lens cap forgotten for a series; one black picture by night.
+        "....?....?....",
+        ".....ssss.....",
+        "nnnnnsnnnnn",
+        # In other light, from here on: there is a side without less light.
+        "......hhhhhhh",
+    ],
+)
+def test_a_picture_is_never_lost_as_a_slate_frame(signs: str, text: str) -> None:
+    assert "s" not in beside(signs, text)
+
+
+def test_a_black_picture_in_a_quick_series_is_one_that_the_flash_missed() -> None:
+    assert "s" not in beside("......s......", BESIDE["all"], seconds=1)
+
+
+def test_slate_lines_stand_above_the_picture_under_any_log() -> None:
+    for text in BESIDE.values():
+        lines = f"{text.format(last=12)}not-slate K7_0005\nslate K7_0008\n"
+        frames = [replace(shot(f"K7_{n:04}", f"09:{n:02}:00"), exposure=DAY) for n in range(1, 13)]
+        light = {frame.file: LIGHTS["."] for frame in frames} | {frames[4].file: LIGHTS["s"]}
+        matches = match_frames(
+            frames, [parse_log(lines, KIT)], KIT, pictures=lambda frame, by=light: by[frame.file]
+        ).frames
+        assert letters(matches) == "AAAAAAAsAAAA"
+
+
+def test_without_evidence_no_picture_makes_a_slate_frame() -> None:
+    frames = [replace(shot(f"K7_{n:04}", f"09:{n:02}:00"), exposure=DAY) for n in range(1, 10)]
+    logs = [parse_log(BESIDE["all"], KIT)]
+    black = match_frames(frames, logs, KIT, by_log_alone=True, pictures=lambda _: LIGHTS["s"])
+    assert letters(black.frames) == "A" * 9

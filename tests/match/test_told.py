@@ -88,7 +88,7 @@ def test_what_other_files_another_log_or_kit_told_is_not_taken_up() -> None:
 
 
 NOTED = note(told(OUTING, OUTING.log))
-PLACES = st.sampled_from(["fits", "lights"])
+PLACES = st.sampled_from(["fits", "lights", "slates", "steps"])
 JUNK = st.recursive(
     st.none() | st.booleans() | st.integers(-(10**12), 10**12) | st.floats() | st.text(max_size=4),
     lambda inner: st.lists(inner, max_size=5) | st.dictionaries(st.text(max_size=4), inner),

@@ -232,6 +232,20 @@ def slates_hand(seed: int) -> Telling:
     return _by_slates("slates_hand", seed, "hand")
 
 
+def slates_by_time(seed: int) -> Telling:
+    """Slate frames beside a log that goes by time."""
+    slate = "hand" if seed // 2 % 2 else "cap"
+    habit = replace(mixed(seed), slate=slate, lens_change=0.15, ring_turn=0.12)
+    habit = replace(habit, mode=("priority", "auto", "priority", "auto", "manual")[seed % 5])
+    return told("slates_by_time", seed, habit)
+
+
+def ranges_by_name(seed: int) -> Telling:
+    """Entries that name their frames, by somebody who forgets turns of the ring."""
+    habit = replace(mixed(seed), forget_turn=0.25, ring_turn=0.4)
+    return replace(told("ranges_by_name", seed, habit), by_name=True, camera={}, stated={}, fits=())
+
+
 # Faulty, and nobody says so.
 
 
@@ -389,10 +403,24 @@ def slate_accidental(seed: int) -> Telling:
     return _slate_fault("slate_accidental", seed, change)
 
 
+def slate_swapped(seed: int) -> Telling:
+    """One slate frame forgotten and another made by accident: the count fits, the entries don't."""
+
+    def change(shots: list[Shot], rng: Random) -> None:
+        slates = [number for number, shot in enumerate(shots) if shot.slate]
+        if slates:
+            del shots[rng.choice(slates)]
+        place = rng.randrange(5, len(shots) - 5)
+        shots.insert(place, replace(shots[place], time=shots[place].time - 1, slate="cap"))
+
+    return _slate_fault("slate_swapped", seed, change)
+
+
 HONEST = (
     *(minute, second, two_bodies, street, landscape, portrait, studio, brackets, stage, panning),
     *(zoom, auto, forgetful, slack, registered, registered_late, native, overnight, two_days),
-    *(late_start, not_noted, few, slates_cap, slates_hand),
+    *(late_start, not_noted, few, slates_cap, slates_hand, slates_by_time),
+    ranges_by_name,
 )
 FAULTY = (
     *(clock_hour, clock_twelve, clock_day, clock_year, clock_sign, clock_seconds),
@@ -406,7 +434,7 @@ FAULTY = (
         ended_next_year,
         ended_same_day,
     ),
-    *(other_log, slate_missing, slate_doubled, slate_accidental),
+    *(other_log, slate_missing, slate_doubled, slate_accidental, slate_swapped),
 )
 KINDS: Mapping[str, tuple[str, Callable[[int], Telling]]] = {
     kind.__name__: (group, kind)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -26,6 +27,8 @@ from support.outing_truth import (
 
 Ahead = Callable[[float], float]
 """Seconds by which a clock is ahead of true time, at a true time."""
+FIRST_NUMBER = 101
+"""Of a body's frames."""
 FLAT_SCENES = 0.06
 """The share of scenes that are hardly more than a wall or fog."""
 
@@ -51,6 +54,8 @@ class Telling:
     per: int = 60
     """Precision of the times written, in s."""
     order: bool = False
+    by_name: bool = False
+    """Entries name their frames."""
     zone: str | None = "Europe/Stockholm"
     offset: str | None = None
     """OffsetTimeOriginal that bodies write."""
@@ -95,7 +100,27 @@ def log_text(telling: Telling, rng: Random) -> str:
             place = "first" if turn.kind == "first" else "then"
             head.append(f"{place} {turn.body.key} {words(turn.setting, turn)}")
         return "\n".join(head) + "\n"
+    if telling.by_name:
+        return "\n".join(_ranges(telling, turns)) + "\n"
     return "\n".join([*_head(telling), *_entries(telling, turns, rng)]) + "\n"
+
+
+def _ranges(telling: Telling, turns: list[Turn]) -> Iterator[str]:
+    """An entry for the frames from each change to the next one of that body that is noted."""
+    for body in dict.fromkeys(turn.body for turn in turns):
+        times = [shot.time for shot in telling.script.shots if shot.body == body]
+        own = [turn for turn in turns if turn.body == body]
+        ends = [*(turn.time for turn in own[1:]), math.inf]
+        for turn, end in zip(own, ends, strict=True):
+            names = [
+                f"{body.prefix}_{number:04}"
+                for number, time in enumerate(times, FIRST_NUMBER)
+                if turn.time <= time < end
+            ]
+            if names:
+                kind = "off" if turn.setting.lens is NATIVE else "lens"
+                said = words(turn.setting, replace(turn, kind=kind))
+                yield f"{names[0]}..{names[-1]} {body.key} {said}"
 
 
 def _head(telling: Telling) -> list[str]:
@@ -146,7 +171,7 @@ def lay_out(telling: Telling, kind: str, group: str, seed: int, folder: Path) ->
             for each in meters.values():
                 each.new_scene()
             scene = shot.scene
-        numbers[body] = numbers.get(body, 100) + 1
+        numbers[body] = numbers.get(body, FIRST_NUMBER - 1) + 1
         name = f"{body.prefix}_{numbers[body]:04}.JPG"
         _write(frames / name, shot, telling, meter, rng, registered.get(id(shot)))
         truths.append(_frame_truth(name, shot, telling))

@@ -9,7 +9,7 @@ stands above.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
@@ -134,6 +134,17 @@ class BodyTimeline:
     shots: tuple[Shot, ...] = ()
     changes: tuple[Change, ...] = ()
 
+    def without(self, files: Collection[str]) -> BodyTimeline:
+        """The same without these files' shots; each change stays between the same others."""
+        kept = [at for at, shot in enumerate(self.shots) if shot.frame.file not in files]
+        if len(kept) == len(self.shots):
+            return self
+        moved = (
+            change.at(dict.fromkeys(bisect_left(kept, place) for place in change.places))
+            for change in self.changes
+        )
+        return replace(self, shots=tuple(self.shots[at] for at in kept), changes=tuple(moved))
+
 
 def highest(named: Mapping[str, Sequence[Change]]) -> Mapping[str, Change]:
     """For each file, of the changes that name it the one that holds.
@@ -153,6 +164,16 @@ def highest(named: Mapping[str, Sequence[Change]]) -> Mapping[str, Change]:
         return replace(max(inmost, key=lambda one: (one.rank, -len(one.files))), rank=rank)
 
     return {file: highest_of(tuple(map(id, changes))) for file, changes in named.items()}
+
+
+def changes_by_name(shots: Sequence[Shot], named: Mapping[str, Change]) -> tuple[Change, ...]:
+    """The changes among shots whose files are all named: each lies where the values differ."""
+    found: list[Change] = []
+    for at, change in enumerate(named[shot.frame.file] for shot in shots):
+        before, setting = found[-1].setting if found else None, change.setting
+        if setting is not None and (before is None or values(before) != values(setting)):
+            found.append(Change(change.log, change.line, setting, before, (at,)))
+    return tuple(found)
 
 
 def values(setting: Setting) -> Values:

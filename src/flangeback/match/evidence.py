@@ -7,7 +7,7 @@ one before it left.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -23,6 +23,7 @@ from flangeback.match.changes import (
     Change,
     Doubts,
     at_their_places,
+    changes_by_name,
     in_order,
     setting_of,
     standing,
@@ -32,7 +33,7 @@ from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
 from flangeback.match.exposure import body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
-from flangeback.match.light import by_light, weigh
+from flangeback.match.light import by_light, light_steps, weigh
 from flangeback.match.model import Estimate, Outcome, Source
 from flangeback.match.moved_lenses import by_moved_lenses
 from flangeback.match.natives import by_natives
@@ -40,6 +41,7 @@ from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
 from flangeback.match.registered import by_registered
 from flangeback.match.shots import Shot
+from flangeback.match.slates import SlateSign, uncounted_signs
 from flangeback.match.told import LightTold, Told
 
 Narrowing = Callable[[Sequence[Shot], Sequence[Change]], tuple[Sequence[Change], Doubts]]
@@ -251,19 +253,73 @@ def weigh_evidence(
     """
     read = _Remembering(pictures)
     known = Told.recalled(noted, state, index)
+    signs = {} if known else dict(_slate_signs(index, read))
+    sure = (file for file, sign in signs.items() if sign is SlateSign.YES)
+    slates = known.slates if known else frozenset(sure)
+    index = index.without(slates)
     fits = known.fits if known else _fits(index, kit, read)
     found = _by_logs(index, kit, read, fits)
     for key, one in found.items():
         if one.uses_evidence:
             one = one.after(Source.PAUSE, by_pauses)
             found[key] = one.after(Source.REGISTERED, partial(by_registered, kit=kit))
-    lights = known.lights if known else _by_lights(found, index, kit, read)
+    lights = known.lights if known else _by_lights(found, index, kit, read, signs)
     for key, one in found.items():
         if (light := lights.get(key)) is not None:
             one = replace(one.after(Source.LIGHT, light.narrow), estimates=light.estimates)
         line = one.timeline
         found[key] = one.doubting(by_natives(line.shots, line.changes, kit, index.by_name))
-    return _with_moved(found), Told(state, fits, lights)
+    steps = known.steps if known else _steps_by_name(found, index, kit, read, signs)
+    return _with_moved(found), Told(state, slates, fits, lights, steps)
+
+
+def _slate_signs(index: LogIndex, pictures: PictureReader) -> Iterator[tuple[str, SlateSign]]:
+    """What are slate frames by their pictures, or may be, beside logs that don't count them."""
+    lines = [log.timeline for log in index.by_body.values() if not log.by_order]
+    for line in (*lines, *index.unclocked.values()):
+        for file, sign in uncounted_signs(line.shots, pictures):
+            if file not in index.not_slates:
+                yield file, sign
+
+
+def _steps_by_name(
+    found: Mapping[str | None, BodyEvidence],
+    index: LogIndex,
+    kit: Kit,
+    pictures: _Remembering,
+    apart: Collection[str],
+) -> Mapping[str, Doubt]:
+    """The doubts light-step on files of which no entry speaks but those that name them.
+
+    The light of the files that stand `apart` is no scene's.
+    """
+    if not index.named:
+        return {}
+    lines = {**index.unclocked, **{key: one.timeline for key, one in found.items()}}
+    by_name = index.by_name
+    named = {key: tuple(_named_alone(line, index.named, by_name)) for key, line in lines.items()}
+    changes = {key: changes_by_name(shots, index.named) for key, shots in named.items()}
+    lights = {
+        key: body_light(shots, changes[key], kit.bodies.get(key or ""), kit, pictures.take, apart)
+        for key, shots in named.items()
+    }
+    steps = {}
+    for key, shots in named.items():
+        others = [light for other, light in lights.items() if other != key]
+        light = weigh(lights[key], others)
+        for at, doubts in light_steps(changes[key], light, others, len(shots)).items():
+            steps[shots[at].frame.file] = doubts[-1]
+    return steps
+
+
+def _named_alone(
+    line: BodyTimeline, named: Mapping[str, Change], by_name: Collection[str]
+) -> Iterator[Shot]:
+    """The shots whose entries are those that name them; for others an entry by time may hold."""
+    for shot, numbers in zip(line.shots, standing(line.changes, line.shots), strict=True):
+        is_said = any(setting_of(line.changes, number) for number in numbers)
+        if shot.frame.file in (named if not is_said else by_name):
+            yield shot
 
 
 def log_evidence(index: LogIndex, kit: Kit) -> Mapping[str | None, BodyEvidence]:
@@ -291,13 +347,18 @@ def _by_logs(
 
 
 def _by_lights(
-    found: Mapping[str | None, BodyEvidence], index: LogIndex, kit: Kit, pictures: _Remembering
+    found: Mapping[str | None, BodyEvidence],
+    index: LogIndex,
+    kit: Kit,
+    pictures: _Remembering,
+    apart: Collection[str],
 ) -> Mapping[str | None, LightTold]:
-    """What the light tells of each body whose evidence is used."""
+    """What the light tells of each body whose evidence is used, but for the files `apart`."""
     lights = {}
+    left_out = index.by_name.union(apart)
     for key, one in found.items():
         line, body = one.timeline, kit.bodies.get(key or "")
-        lights[key] = body_light(line.shots, line.changes, body, kit, pictures.take, index.by_name)
+        lights[key] = body_light(line.shots, line.changes, body, kit, pictures.take, left_out)
     told = {}
     for key, one in found.items():
         if one.uses_evidence:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
 from typing import NamedTuple
@@ -70,8 +70,8 @@ class LogIndex(NamedTuple):
 
     `named` has for each file that entries name, alone or in a group, the highest of their changes.
     `slates` are those that a slate line names, `not_slates` those that a not-slate line or an entry
-    of theirs alone does. `common_offset` is the offset from UTC that most frames state, `zone` that
-    of all logs.
+    of theirs alone does. `unclocked` has the bodies of which no entry speaks but by name.
+    `common_offset` is the offset from UTC that most frames state, `zone` that of all logs.
     """
 
     bodies: Bodies
@@ -79,8 +79,18 @@ class LogIndex(NamedTuple):
     named: Mapping[str, Change]
     slates: frozenset[str]
     not_slates: frozenset[str]
+    unclocked: Mapping[str | None, BodyTimeline]
     common_offset: timedelta | None
     zone: tzinfo | None
+
+    def without(self, slates: Collection[str]) -> LogIndex:
+        """The same without the shots of more slate frames."""
+        by_body = {
+            body: log._replace(timeline=log.timeline.without(slates))
+            for body, log in self.by_body.items()
+        }
+        unclocked = {body: line.without(slates) for body, line in self.unclocked.items()}
+        return self._replace(by_body=by_body, unclocked=unclocked)
 
     @property
     def by_name(self) -> frozenset[str]:
@@ -101,12 +111,18 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
         problems.sort(key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
         raise InputError(problems)
     zones = {log.zone for log in logs}
+    by_body = {body: notes.body_log(body) for body in notes.by_body}
     return LogIndex(
         bodies,
-        {body: notes.body_log(body) for body in notes.by_body},
+        by_body,
         highest(named),
         frozenset(notes.slates),
         frozenset(notes.not_slates),
+        {
+            body: notes.unclocked(body)
+            for body in dict.fromkeys(bodies[file] for file in named)
+            if body not in by_body
+        },
         _common_offset(frames),
         zones.pop() if len(zones) == 1 else None,
     )
@@ -237,6 +253,12 @@ class _Notes:
             self.histories[body] = notes.history(self._sound(body))
         true = self.histories[body].true_time(frame)
         return None if true is None else true.at.date()
+
+    def unclocked(self, body: str | None) -> BodyTimeline:
+        """The shots of a body of which no entry says a time, by its clock as it stands."""
+        clock = ClockHistory()
+        sound = [one for one in self._sound(body) if one.file not in self.slates]
+        return BodyTimeline(clock, shots_of(sound, clock))
 
     def _sound(self, body: str | None) -> Sequence[Frame]:
         """The frames of a body, but for damaged ones."""

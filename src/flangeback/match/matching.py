@@ -20,7 +20,8 @@ from flangeback.match.index import LogIndex, index_logs
 from flangeback.match.model import Matches, Outcome, Source
 from flangeback.match.outcomes import Circumstances, Rewriting, Standing, judge
 from flangeback.match.sensors import BodySensor, sensors_of
-from flangeback.match.told import state_of
+from flangeback.match.slates import BY_PICTURE
+from flangeback.match.told import Told, state_of
 
 
 def match_frames(
@@ -53,7 +54,7 @@ def match_frames(
     timelines = {body: found.timeline for body, found in evidence.items()}
     told_of = {file: found for body in evidence.values() for file, found in body.standings()}
     sensors = sensors_of(frames, index.bodies, kit)
-    standings = [_standing(frame, index, told_of) for frame in frames]
+    standings = [_standing(frame, index, told_of, told) for frame in frames]
     twins = _told_apart(frames, standings, index.by_name) if index.named else {}
     about = _About(index, timelines, kit, sensors, _namesakes(frames), twins)
     found = tuple(
@@ -79,24 +80,28 @@ def _rewriting(frame: Frame, *, over: bool | Collection[str]) -> Rewriting:
     return Rewriting.OWN if frame.file in over else Rewriting.NOTHING
 
 
-def _standing(frame: Frame, index: LogIndex, told: Mapping[str, Standing]) -> Standing:
-    """What may have stood when a frame was made.
+def _standing(
+    frame: Frame, index: LogIndex, told_of: Mapping[str, Standing], told: Told | None
+) -> Standing:
+    """What may have stood when a frame was made, and what the frames told of it.
 
     A slate frame stands above all that entries say, which stand above each other by their `Rank`.
     """
-    found, named = told.get(frame.file), index.named.get(frame.file)
+    found, named = told_of.get(frame.file), index.named.get(frame.file)
     if frame.damage is not None:
         return Standing(outcome=Outcome.UNREADABLE, reason=frame.damage)
     if frame.file in index.slates:
         return Standing(outcome=Outcome.SLATE)
+    if told is not None and frame.file in told.slates:
+        return Standing(outcome=Outcome.SLATE, reason=BY_PICTURE)
     if found is not None and found.outcome is Outcome.SLATE:
         return found
+    steps = (told.steps[frame.file],) if told and frame.file in told.steps else ()
     if named is not None and (found is None or named.rank > Rank.TIME):
-        doubts = () if found is None else found.doubts
-        steps = tuple(doubt for doubt in doubts if doubt.kind is DoubtKind.LIGHT_STEP)
         return Standing((named.setting,), Source.NAME, steps)
     if found is not None:
-        return found if named is None else _above(found, named)
+        found = found if named is None else _above(found, named)
+        return replace(found, doubts=(*found.doubts, *steps)) if steps else found
     if frame.time is None:
         doubt = Doubt(DoubtKind.NO_TIME, "the frame carries no time, and no entry names it")
         return Standing(outcome=Outcome.UNLOGGED, doubts=(doubt,), reason="it carries no time")

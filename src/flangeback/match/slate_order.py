@@ -13,11 +13,10 @@ from flangeback.match.model import Outcome
 from flangeback.match.outcomes import Standing
 from flangeback.match.shots import Shot
 from flangeback.match.slate_fit import Fit, OrderEntry, Part
-from flangeback.match.slates import SlateSign, slate_signs
+from flangeback.match.slates import BY_PICTURE, SlateSign, slate_signs
 
 _SAME_GAIN, _SAME_LIGHT = 0.2, 0.7
 """Stops within which exposures are the same, and within which scenes differ."""
-BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around it"
 
 
 @dataclass(frozen=True, slots=True)

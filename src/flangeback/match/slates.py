@@ -2,6 +2,8 @@
 
 Much less light comes through the lens than on both sides, whatever the body did about it with time
 and ISO, and the picture has little contrast. Where that could be a picture as well, it is said.
+Where the log doesn't count slate frames, a picture called one would be a needless blank: only what
+can be nothing else is.
 """
 
 from __future__ import annotations
@@ -13,7 +15,9 @@ from enum import Enum
 from itertools import pairwise
 from statistics import median
 
-from flangeback.match.brightness import FrameLight
+from flangeback.clock.model import SECOND
+from flangeback.match.brightness import FrameLight, PictureReader, read_several
+from flangeback.match.shots import Shot
 
 _DROP = 3.0
 """Stops less light than on both sides. From frame to frame, scenes differ by less as a rule, and a
@@ -41,6 +45,14 @@ _SIDE = 5
 """Frames before and after that are looked at."""
 _IN_A_ROW = 3
 """As many frames in a row may be one mark; more that are alike are a series of pictures."""
+_COVERED, _SURELY_FLAT = 5.0, 0.75
+"""Stops less than on both sides, and share of a hand's contrast at the most, of what can be nothing
+but a covered lens (common practice)."""
+_TO_COVER = 2 * SECOND
+"""Microseconds in which a lens is covered, or bared and aimed, at the least (common practice). A
+dark picture in a quicker series is one that the flash missed."""
+
+BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around it"
 
 
 class SlateSign(Enum):
@@ -56,23 +68,73 @@ def slate_signs(frames: Sequence[FrameLight]) -> list[SlateSign]:
 
     A frame without a picture is none.
     """
+    signs = [SlateSign.NO] * len(frames)
+    for places, run, sides in _candidates(frames):
+        sign = _sign(run, sides)
+        for place in places:
+            signs[place] = sign
+    return signs
+
+
+def uncounted_signs(
+    shots: Sequence[Shot], pictures: PictureReader
+) -> Iterator[tuple[str, SlateSign]]:
+    """The files of one body that are slate frames, or may be, where the log counts none of them.
+
+    Frames that don't say how they were exposed are none. Of quick series only the first and the
+    last picture are looked at, for the light around.
+    """
+    starts = [
+        0,
+        *(at for at, (one, after) in enumerate(pairwise(shots), 1) if _is_slow(one, after)),
+    ]
+    gains = [FrameLight.of(shot.frame, None) for shot in shots]
+    wanted = [
+        at
+        for start, end in pairwise([*starts, len(shots)])
+        for at in (range(start, end) if end - start <= _IN_A_ROW else (start, end - 1))
+        if gains[at].gain is not None
+    ]
+    read = read_several([shots[at].frame for at in wanted], pictures)
+    pictured = dict(zip(wanted, read, strict=True))
+    seen = [one._replace(picture=pictured.get(at)) for at, one in enumerate(gains)]
+    edges = {*starts, len(shots)}
+    for found, run, sides in _candidates(seen):
+        first, last = found[0], found[-1]
+        is_apart = {first, last + 1} <= edges and last - first < _IN_A_ROW
+        sign = SlateSign.YES if is_apart and _is_covered(run, sides) else SlateSign.DOUBTFUL
+        if sign is SlateSign.YES or _sign(run, sides) is not SlateSign.NO:
+            yield from ((shots[at].frame.file, sign) for at in found)
+
+
+def _is_slow(one: Shot, after: Shot) -> bool:
+    return after.start - one.start >= _TO_COVER
+
+
+_Side = Sequence[FrameLight]
+
+
+def _candidates(
+    frames: Sequence[FrameLight],
+) -> Iterator[tuple[Sequence[int], Sequence[FrameLight], Sequence[_Side]]]:
+    """Frames in a row that may be one mark: their places, themselves, and those to their sides."""
     places = [at for at, one in enumerate(frames) if one.picture is not None]
     seen = [frames[at] for at in places]
     runs = list(_runs(seen))
     # Other marks tell nothing of the light around one.
     marks = {n for start, end in runs if end - start <= _IN_A_ROW for n in range(start, end)}
     around = [n for n in range(len(seen)) if n not in marks]
-    signs = [SlateSign.NO] * len(frames)
     for start, end in runs:
         before, after = bisect_left(around, start), bisect_left(around, end)
         sides = [
             _side(around[max(0, before - _SIDE) : before][::-1]),
             _side(around[after : after + _SIDE]),
         ]
-        sign = _sign(seen[start:end], [[seen[n] for n in side] for side in sides if side])
-        for place in places[start:end]:
-            signs[place] = sign
-    return signs
+        yield (
+            places[start:end],
+            seen[start:end],
+            [[seen[n] for n in side] for side in sides if side],
+        )
 
 
 def _side(around: Sequence[int]) -> Sequence[int]:
@@ -99,9 +161,22 @@ def _may_be(frame: FrameLight) -> bool:
     return _is_black(frame) or _flatness(frame) < _NEARLY
 
 
-def _sign(run: Sequence[FrameLight], sides: Sequence[Sequence[FrameLight]]) -> SlateSign:
+def _is_covered(run: Sequence[FrameLight], sides: Sequence[_Side]) -> bool:
+    """Whether frames in a row, all alike, can be nothing but marks."""
+    if not sides or any(_is_night(side) for side in sides):
+        return False
+    drop = min(_light_about(side, _brightest(run)) for side in sides)
+    is_flat = len(sides) > 1 and max(map(_flatness, run)) < _SURELY_FLAT
+    return drop >= _COVERED and (is_flat or all(map(_is_black, run)))
+
+
+def _brightest(run: Sequence[FrameLight]) -> FrameLight:
+    return max(run, key=lambda frame: _light(frame, frame))
+
+
+def _sign(run: Sequence[FrameLight], sides: Sequence[_Side]) -> SlateSign:
     """What frames in a row, all alike, are among those to their sides."""
-    brightest = max(run, key=lambda frame: _light(frame, frame))
+    brightest = _brightest(run)
     drops = [_light_about(side, brightest) for side in sides] or [0.0]
     drop = min(drops)
     black = all(_is_black(frame) for frame in run)

@@ -1,8 +1,8 @@
 """What the weighing of an outing's frames came to, as a run notes it.
 
-Weighing looks at the light of every picture. It comes to the fit of each clock, and by the light to
-places of changes, doubts and estimates; all else follows from these, the log and the frames, so
-that a later run on the same files needs no picture.
+Weighing looks at the light of every picture. It comes to slate frames, to the fit of each clock,
+and by the light to places of changes, doubts and estimates; all else follows from these, the log
+and the frames, so that a later run on the same files needs no picture.
 """
 
 from __future__ import annotations
@@ -58,21 +58,29 @@ class LightTold:
 
 
 class Told(NamedTuple):
-    """What the frames told, by body. `state` is the digest of all that it goes by."""
+    """What the frames told, by body. `state` is the digest of all that it goes by.
+
+    `slates` are the files of slate frames that the log doesn't count, `steps` the doubts light-step
+    on files that go by an entry that names them.
+    """
 
     state: str
+    slates: frozenset[str]
     fits: Mapping[str | None, ClockFit]
     lights: Mapping[str | None, LightTold]
+    steps: Mapping[str, Doubt]
 
     def noted(self) -> Mapping[str, Any]:
         """It as JSON."""
         return {
             "state": self.state,
+            "slates": sorted(self.slates),
             "fits": [[body, dict(_noted_fit(fit))] for body, fit in self.fits.items()],
             "lights": [
                 [body, one.places, [*_runs(one.doubts)], [*_runs(one.estimates)]]
                 for body, one in self.lights.items()
             ],
+            "steps": [(file, *_noted_doubt(doubt)) for file, doubt in self.steps.items()],
         }
 
     @classmethod
@@ -81,14 +89,20 @@ class Told(NamedTuple):
         try:
             if noted["state"] != state:
                 return None
+            slates, steps = frozenset(noted["slates"]), noted["steps"]
+            if not index.bodies.keys() >= {*slates, *(file for file, *_ in steps)}:
+                raise ValueError("each is a file of these")
+            index = index.without(slates)
             lines = {body: log.timeline for body, log in index.by_body.items()}
             return cls(
                 state,
+                slates,
                 {
                     body: _fit(ClockFit(body, index.by_body[body].stated), lines[body], told)
                     for body, told in noted["fits"]
                 },
                 {body: _light(lines[body], *told) for body, *told in noted["lights"]},
+                {file: _doubt(*doubt) for file, *doubt in steps},
             )
         except (AttributeError, LookupError, TypeError, ValueError, ArithmeticError):
             return None
@@ -151,6 +165,10 @@ def _light(line: BodyTimeline, places: Any, doubts: Any, estimates: Any) -> Ligh
     )
 
 
+def _noted_doubt(doubt: Doubt) -> tuple[str, str, str | None]:
+    return doubt.kind, doubt.text, doubt.f_number and str(doubt.f_number)
+
+
 def _doubt(kind: str, text: str, f_number: str | None) -> Doubt:
     return Doubt(DoubtKind(kind), text, None if f_number is None else Decimal(f_number))
 
@@ -163,9 +181,7 @@ def _runs(by_shot: Mapping[int, Any]) -> Iterator[list[Any]]:
         if isinstance(told, Estimate):
             yield [numbers[0], numbers[-1], *astuple(told)]
         else:
-            marks = [one.f_number and str(one.f_number) for one in told]
-            doubts = [[one.kind, one.text, mark] for one, mark in zip(told, marks, strict=True)]
-            yield [numbers[0], numbers[-1], *doubts]
+            yield [numbers[0], numbers[-1], *map(_noted_doubt, told)]
 
 
 def _by_shot(runs: Any, shots: range, value: Callable[..., _T]) -> Iterator[tuple[int, _T]]:
