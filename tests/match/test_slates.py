@@ -386,10 +386,12 @@ def test_slate_lines_stand_above_the_picture_under_any_log() -> None:
     for text in BESIDE.values():
         lines = f"{text.format(last=12)}not-slate K7_0005\nslate K7_0008\n"
         frames = [replace(shot(f"K7_{n:04}", f"09:{n:02}:00"), exposure=DAY) for n in range(1, 13)]
-        light = {frame.file: LIGHTS["."] for frame in frames} | {frames[4].file: LIGHTS["s"]}
-        matches = match_frames(
-            frames, [parse_log(lines, KIT)], KIT, pictures=lambda frame, by=light: by[frame.file]
-        ).frames
+        black = frames[4].file
+
+        def seen(frame: Frame, black: str = black) -> PictureLight | None:
+            return LIGHTS["s" if frame.file == black else "."]
+
+        matches = match_frames(frames, [parse_log(lines, KIT)], KIT, pictures=seen).frames
         assert letters(matches) == "AAAAAAAsAAAA"
 
 

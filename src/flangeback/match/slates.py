@@ -48,6 +48,8 @@ _IN_A_ROW = 3
 _COVERED, _SURELY_FLAT = 5.0, 0.75
 """Stops less than on both sides, and share of a hand's contrast at the most, of what can be nothing
 but a covered lens (common practice)."""
+_HABIT = 2
+"""Marks that can be nothing else, from which on what looks like one is one."""
 _TO_COVER = 2 * SECOND
 """Microseconds in which a lens is covered, or bared and aimed, at the least (common practice). A
 dark picture in a quicker series is one that the flash missed."""
@@ -99,12 +101,17 @@ def uncounted_signs(
     pictured = dict(zip(wanted, read, strict=True))
     seen = [one._replace(picture=pictured.get(at)) for at, one in enumerate(gains)]
     edges = {*starts, len(shots)}
-    for found, run, sides in _candidates(seen):
-        first, last = found[0], found[-1]
-        is_apart = {first, last + 1} <= edges and last - first < _IN_A_ROW
-        sign = SlateSign.YES if is_apart and _is_covered(run, sides) else SlateSign.DOUBTFUL
-        if sign is SlateSign.YES or _sign(run, sides) is not SlateSign.NO:
-            yield from ((shots[at].frame.file, sign) for at in found)
+    marks = []
+    for at, run, sides in _candidates(seen):
+        is_apart = {at[0], at[-1] + 1} <= edges and at[-1] - at[0] < _IN_A_ROW
+        marks.append((at, _sign(run, sides), is_apart, _is_covered(run, sides)))
+    # Who marks some changes so marks others.
+    is_habit = sum(apart and covered for _, _, apart, covered in marks) >= _HABIT
+    for at, sign, apart, covered in marks:
+        if apart and (covered or (is_habit and sign is SlateSign.YES)):
+            yield from ((shots[n].frame.file, SlateSign.YES) for n in at)
+        elif covered or sign is not SlateSign.NO:
+            yield from ((shots[n].frame.file, SlateSign.DOUBTFUL) for n in at)
 
 
 def _is_slow(one: Shot, after: Shot) -> bool:

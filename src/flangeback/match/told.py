@@ -166,7 +166,7 @@ def _light(line: BodyTimeline, places: Any, doubts: Any, estimates: Any) -> Ligh
 
 
 def _noted_doubt(doubt: Doubt) -> tuple[str, str, str | None]:
-    return doubt.kind, doubt.text, doubt.f_number and str(doubt.f_number)
+    return doubt.kind, doubt.text, None if doubt.f_number is None else str(doubt.f_number)
 
 
 def _doubt(kind: str, text: str, f_number: str | None) -> Doubt:
