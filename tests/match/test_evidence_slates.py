@@ -146,3 +146,23 @@ def test_what_comes_near_a_hand_is_doubtful() -> None:
     assert slate_signs([*around, near, *around])[5] is SlateSign.DOUBTFUL
     at_dusk = [FrameLight(PictureLight(-3.5, 0.2))] * 5
     assert slate_signs([*at_dusk, near, *at_dusk])[5] is SlateSign.NO
+
+
+def test_a_hand_that_was_exposed_for_by_night_is_one() -> None:
+    # A sky as bright would show its glow and stars.
+    street = [FrameLight(PictureLight(-3.5, 0.2), -1.0)] * 5
+    hand = FrameLight(PictureLight(-2.7, 0.015), 6.0)
+    assert slate_signs([*street, hand, *street])[5] is SlateSign.YES
+    dark = FrameLight(PictureLight(-7.0, 0.01), 2.0)
+    assert slate_signs([*street, dark, *street])[5] is SlateSign.DOUBTFUL
+    # What looks like night on one side alone is a ring that was closed.
+    closed = [FrameLight(PictureLight(-2.5, 0.2), -1.0)] * 5
+    assert slate_signs([*street, dark, *closed])[5] is SlateSign.DOUBTFUL
+    opened = [FrameLight(PictureLight(-2.5, 0.2), -4.5)] * 5
+    assert slate_signs([*street, dark, *opened])[5] is SlateSign.YES
+
+
+def test_the_last_pictures_with_the_ring_closed_by_six_stops_are_none() -> None:
+    around = [FrameLight(PictureLight(-2.5, 0.1), -12.0)] * 5
+    last = FrameLight(PictureLight(-2.8, 0.1), -5.0)
+    assert slate_signs([*around, last, last]) == [SlateSign.NO] * 7

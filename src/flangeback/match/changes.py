@@ -166,16 +166,6 @@ def highest(named: Mapping[str, Sequence[Change]]) -> Mapping[str, Change]:
     return {file: highest_of(tuple(map(id, changes))) for file, changes in named.items()}
 
 
-def changes_by_name(shots: Sequence[Shot], named: Mapping[str, Change]) -> tuple[Change, ...]:
-    """The changes among shots whose files are all named: each lies where the values differ."""
-    found: list[Change] = []
-    for at, change in enumerate(named[shot.frame.file] for shot in shots):
-        before, setting = found[-1].setting if found else None, change.setting
-        if setting is not None and (before is None or values(before) != values(setting)):
-            found.append(Change(change.log, change.line, setting, before, (at,)))
-    return tuple(found)
-
-
 def values(setting: Setting) -> Values:
     """What a setting says, wherever it stands."""
     return setting.lens, setting.adapter, setting.f_number, setting.focal_length

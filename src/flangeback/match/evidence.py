@@ -23,7 +23,6 @@ from flangeback.match.changes import (
     Change,
     Doubts,
     at_their_places,
-    changes_by_name,
     in_order,
     setting_of,
     standing,
@@ -33,9 +32,10 @@ from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.estimates import estimates
 from flangeback.match.exposure import body_light, hypothesis
 from flangeback.match.index import BodyLog, LogIndex
-from flangeback.match.light import by_light, light_steps, weigh
+from flangeback.match.light import by_light, weigh
 from flangeback.match.model import Estimate, Outcome, Source
 from flangeback.match.moved_lenses import by_moved_lenses
+from flangeback.match.named_light import steps_by_name
 from flangeback.match.natives import by_natives
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
@@ -269,7 +269,10 @@ def weigh_evidence(
             one = replace(one.after(Source.LIGHT, light.narrow), estimates=light.estimates)
         line = one.timeline
         found[key] = one.doubting(by_natives(line.shots, line.changes, kit, index.by_name))
-    steps = known.steps if known else _steps_by_name(found, index, kit, read, signs)
+    steps = known.steps if known else {}
+    if index.named and not known:
+        lines = {**index.unclocked, **{key: one.timeline for key, one in found.items()}}
+        steps = steps_by_name(lines, index, kit, read.take, signs)
     return _with_moved(found), Told(state, slates, fits, lights, steps)
 
 
@@ -280,46 +283,6 @@ def _slate_signs(index: LogIndex, pictures: PictureReader) -> Iterator[tuple[str
         for file, sign in uncounted_signs(line.shots, pictures):
             if file not in index.not_slates:
                 yield file, sign
-
-
-def _steps_by_name(
-    found: Mapping[str | None, BodyEvidence],
-    index: LogIndex,
-    kit: Kit,
-    pictures: _Remembering,
-    apart: Collection[str],
-) -> Mapping[str, Doubt]:
-    """The doubts light-step on files of which no entry speaks but those that name them.
-
-    The light of the files that stand `apart` is no scene's.
-    """
-    if not index.named:
-        return {}
-    lines = {**index.unclocked, **{key: one.timeline for key, one in found.items()}}
-    by_name = index.by_name
-    named = {key: tuple(_named_alone(line, index.named, by_name)) for key, line in lines.items()}
-    changes = {key: changes_by_name(shots, index.named) for key, shots in named.items()}
-    lights = {
-        key: body_light(shots, changes[key], kit.bodies.get(key or ""), kit, pictures.take, apart)
-        for key, shots in named.items()
-    }
-    steps = {}
-    for key, shots in named.items():
-        others = [light for other, light in lights.items() if other != key]
-        light = weigh(lights[key], others)
-        for at, doubts in light_steps(changes[key], light, others, len(shots)).items():
-            steps[shots[at].frame.file] = doubts[-1]
-    return steps
-
-
-def _named_alone(
-    line: BodyTimeline, named: Mapping[str, Change], by_name: Collection[str]
-) -> Iterator[Shot]:
-    """The shots whose entries are those that name them; for others an entry by time may hold."""
-    for shot, numbers in zip(line.shots, standing(line.changes, line.shots), strict=True):
-        is_said = any(setting_of(line.changes, number) for number in numbers)
-        if shot.frame.file in (named if not is_said else by_name):
-            yield shot
 
 
 def log_evidence(index: LogIndex, kit: Kit) -> Mapping[str | None, BodyEvidence]:

@@ -39,6 +39,9 @@ between these two (common practice; an underexposed scene keeps more)."""
 _NIGHT = 0.0
 """log2 of the light through the lens at ISO 100 in one second, white being 0: below it, pictures of
 the sky may be as dark as a hand. A lit room at f/2.8 has 1 or more (APEX, CIPA DC-008)."""
+_PLAIN, _EXPOSED_FOR = 0.5, -5.0
+"""Share of a hand's contrast at the most, and brightness at the least, that no picture of a night
+sky has: exposed for, it shows its glow and stars (common practice)."""
 _APART = 1.0
 """Stops between frames that don't show the same."""
 _SIDE = 5
@@ -187,10 +190,10 @@ def _sign(run: Sequence[FrameLight], sides: Sequence[_Side]) -> SlateSign:
     drops = [_light_about(side, brightest) for side in sides] or [0.0]
     drop = min(drops)
     black = all(_is_black(frame) for frame in run)
-    by_night = any(_is_night(side) for side in sides)
     if len(run) > _IN_A_ROW or not sides:
         return SlateSign.DOUBTFUL if black else SlateSign.NO
-    flat = all(_flatness(frame) < 1 for frame in run)
+    flatness = max(map(_flatness, run))
+    flat = flatness < 1
     if black:
         # A black picture may be darker than it shows: what is known is the least drop.
         told = drop >= _BLACK_DROP and max(drops) >= _DROP
@@ -199,7 +202,13 @@ def _sign(run: Sequence[FrameLight], sides: Sequence[_Side]) -> SlateSign:
     # A picture that wasn't exposed for the hand is dark itself, though a ring was closed after it.
     darker = min(_darker(brightest, side) for side in sides)
     dark = darker >= _DROP and max(drops) >= darker / 2
-    if (drop >= _DROP or dark) and (flat or drop >= _DEEP) and not by_night:
+    deep = drop >= _DEEP and len(sides) > 1
+    if not (flat or deep or dark or len(sides) > 1):
+        return SlateSign.NO
+    plain = flatness < _PLAIN and _brightness(brightest) > _EXPOSED_FOR
+    # A ring that was turned makes one side look like night.
+    may_be_sky = not plain and all(_is_night(side) for side in sides)
+    if (drop >= _DROP or dark) and (flat or deep) and not may_be_sky:
         return SlateSign.YES
     shallow = flat and drop >= _SHALLOW and max(drops) >= _DROP
     return SlateSign.DOUBTFUL if shallow or dark or drop >= _DROP else SlateSign.NO
@@ -232,6 +241,10 @@ def _light(frame: FrameLight, beside: FrameLight) -> float:
     """log2 of the light through the lens, or of the picture's where that isn't known of both."""
     if frame.through is not None and beside.through is not None:
         return frame.through
+    return _brightness(frame)
+
+
+def _brightness(frame: FrameLight) -> float:
     return frame.picture.brightness if frame.picture else -math.inf
 
 
@@ -242,8 +255,7 @@ def _light_about(side: Sequence[FrameLight], frame: FrameLight) -> float:
 
 def _darker(frame: FrameLight, side: Sequence[FrameLight]) -> float:
     """By how many stops a picture is darker than most of a side."""
-    found = median(one.picture.brightness for one in side if one.picture)
-    return found - frame.picture.brightness if frame.picture else 0.0
+    return median(map(_brightness, side)) - _brightness(frame)
 
 
 def _is_night(side: Sequence[FrameLight]) -> bool:
