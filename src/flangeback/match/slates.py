@@ -40,17 +40,17 @@ _NIGHT = 0.0
 """log2 of the light through the lens at ISO 100 in one second, white being 0: below it, pictures of
 the sky may be as dark as a hand. A lit room at f/2.8 has 1 or more (APEX, CIPA DC-008)."""
 _PLAIN, _EXPOSED_FOR = 0.5, -5.0
-"""Share of a hand's contrast at the most, and brightness at the least, that no picture of a night
-sky has: exposed for, it shows its glow and stars (common practice)."""
+"""Share of a hand's contrast at the most, and brightness at the least, that hardly any picture has:
+a night sky that was exposed for shows its glow and stars (common practice)."""
 _APART = 1.0
 """Stops between frames that don't show the same."""
 _SIDE = 5
 """Frames before and after that are looked at."""
 _IN_A_ROW = 3
 """As many frames in a row may be one mark; more that are alike are a series of pictures."""
-_COVERED, _SURELY_FLAT = 5.0, 0.75
-"""Stops less than on both sides, and share of a hand's contrast at the most, of what can be nothing
-but a covered lens (common practice)."""
+_COVERED = 5.0
+"""Stops less than on both sides of what can be nothing but a covered lens, if it is as plain as
+`_PLAIN` or black (common practice)."""
 _HABIT = 2
 """Marks that can be nothing else, from which on what looks like one is one."""
 _TO_COVER = 2 * SECOND
@@ -90,8 +90,9 @@ def uncounted_signs(
     last picture are looked at, for the light around.
     """
     starts = [
-        0,
-        *(at for at, (one, after) in enumerate(pairwise(shots), 1) if _is_slow(one, after)),
+        at
+        for at, shot in enumerate(shots)
+        if at == 0 or shot.start - shots[at - 1].start >= _TO_COVER
     ]
     gains = [FrameLight.of(shot.frame, None) for shot in shots]
     wanted = [
@@ -115,10 +116,6 @@ def uncounted_signs(
             yield from ((shots[n].frame.file, SlateSign.YES) for n in at)
         elif covered or sign is not SlateSign.NO:
             yield from ((shots[n].frame.file, SlateSign.DOUBTFUL) for n in at)
-
-
-def _is_slow(one: Shot, after: Shot) -> bool:
-    return after.start - one.start >= _TO_COVER
 
 
 _Side = Sequence[FrameLight]
@@ -176,7 +173,7 @@ def _is_covered(run: Sequence[FrameLight], sides: Sequence[_Side]) -> bool:
     if not sides or any(_is_night(side) for side in sides):
         return False
     drop = min(_light_about(side, _brightest(run)) for side in sides)
-    is_flat = len(sides) > 1 and max(map(_flatness, run)) < _SURELY_FLAT
+    is_flat = len(sides) > 1 and max(map(_flatness, run)) < _PLAIN
     return drop >= _COVERED and (is_flat or all(map(_is_black, run)))
 
 
