@@ -13,19 +13,18 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
-FAR_DIFFERS, BY_MINUTES, UNLIKELY = 0.09, 0.09, 0.5
-"""How likely a frame has other values than by the stated clock, from where on it is doubted: if the
-clock is far off or the log another outing's (next to no honest outing comes near that), if it is
-minutes off; and from where on the frame isn't filled."""
-BY_MINUTES_FEW, FEW = 0.02, 3
-"""How likely it has others by minutes, from where on it is doubted though nothing speaks against a
-clock that neither a line nor satellites tell, of which so many entries at the most can't show that
-it is right. For more entries than that, 5 % doubted every tenth outing that was right."""
+DIFFERS, UNLIKELY = 0.09, 0.5
+"""How likely a frame has other values than by the stated clock, from where on it is doubted: by a
+clock that is far off or as another outing's log is, or by minutes, each for itself. And from where
+on it isn't filled."""
+DIFFERS_FEW, FEW = 0.02, 3
+"""The least by minutes where neither a line nor satellites tell the clock, and so many entries at
+the most can't show that it is right."""
 BESIDE = 0.1
 """How likely a frame was made on the other side of the note beside it, from where on it isn't
 filled."""
 DOUBTED = 5.0
-"""The same from which evidence isn't used: it would place changes by a clock that may be wrong."""
+"""Odds of another offset from which evidence isn't used: changes would go by a wrong clock."""
 SMALL = 600.0
 """Seconds up to which a doubted clock leaves the time around each change open."""
 _SAME = 20.0
@@ -114,14 +113,14 @@ class ClockFit:
         """
         if self.agrees and not self.leans:
             for at, (share, far) in enumerate(zip(self.differs, self.far, strict=True)):
-                if far + self.unrelated >= FAR_DIFFERS or share + self.unrelated >= UNLIKELY:
+                if far + self.unrelated >= DIFFERS or share + self.unrelated >= UNLIKELY:
                     yield at
 
     @property
     def uncertain(self) -> Iterator[int]:
         """The shots that have other values if the clock is minutes off or notes are late."""
         cant_tell = self.stated.source is None and self.entries <= FEW
-        least = BY_MINUTES_FEW if cant_tell else BY_MINUTES
+        least = DIFFERS_FEW if cant_tell else DIFFERS
         if self.agrees and not self.leans:
             yield from (at for at, share in enumerate(self.by_minutes) if share >= least)
 
@@ -200,7 +199,7 @@ def rival_words(fit: ClockFit, shot: int) -> str:
 
 def uncertain_words(fit: ClockFit, shot: int) -> str:
     """Why a shot isn't certain though nothing speaks against the clock, and what to do."""
-    if fit.stated.source is not None or fit.differs[shot] >= BY_MINUTES:
+    if fit.stated.source is not None or fit.differs[shot] >= DIFFERS:
         return rival_words(fit, shot)
     right = _by_clock(replace(fit, fits=0.0))
     return (
