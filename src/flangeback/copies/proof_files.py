@@ -174,9 +174,9 @@ def _tiff_pictures(file: BinaryIO, order: str, first: int, size: int) -> Iterato
         if at in seen or not 0 < at < size:
             continue
         seen.add(at)
-        found = {row.tag: row for row in rows(file, 0, order, at)}
+        entries = rows(file, 0, order, at)
+        found, end = {row.tag: row for row in entries}, at + 2 + 12 * len(entries)
         todo += _integers(file, order, found.get(_SUB_DIRECTORIES))
-        end = at + 2 + 12 * len(rows(file, 0, order, at))
         todo += struct.unpack(order + "I", _read(file, end, end + 4).ljust(4, b"\0"))
         for starts, lengths in _PICTURES:
             places = (_integers(file, order, found.get(tag)) for tag in (starts, lengths))

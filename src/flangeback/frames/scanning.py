@@ -80,7 +80,7 @@ def _files(folder: Path) -> Iterator[str]:
         unlisted.append(Path(error.filename).relative_to(folder).as_posix())
 
     for at, folders, names in os.walk(folder, onerror=note):
-        folders[:] = [name for name in folders if not _is_passed_over(Path(at) / name)]
+        folders[:] = [name for name in folders if _why_passed_over(Path(at) / name) is None]
         below = Path(at).relative_to(folder).as_posix()
         lead = "" if below == "." else below + "/"
         yield from (lead + name for name in names if not _is_hidden(name))
@@ -89,12 +89,6 @@ def _files(folder: Path) -> Iterator[str]:
 
 def _is_hidden(name: str) -> bool:
     return name.startswith(".") or name.lower() in _LEFT_BY_SYSTEMS
-
-
-def _is_passed_over(folder: Path) -> bool:
-    """Whether it is a hidden folder, an operating system's own, or a folder of copies."""
-    name = folder.name
-    return name.startswith(".") or name.lower() in _OF_SYSTEMS or is_of_copies(folder)
 
 
 def is_of_copies(folder: Path) -> bool:
@@ -121,16 +115,19 @@ def passed_over(folder: Path) -> list[tuple[str, str]]:
             for name, reason in why.items()
             if reason
         ]
-        folders[:] = [name for name in folders if name[0] != "." and why[name] is None]
+        folders[:] = [name for name in folders if why[name] is None]
     return sorted(found)
 
 
 def _why_passed_over(folder: Path) -> str | None:
+    """Why nobody looks into a folder; empty for a hidden one, None where somebody does."""
     if folder.is_symlink():
         return "a link to a folder"
-    if folder.name.startswith(".") or not _is_passed_over(folder):
-        return None
-    return "the system's own" if folder.name.lower() in _OF_SYSTEMS else COPIES
+    if folder.name.startswith("."):
+        return ""
+    if folder.name.lower() in _OF_SYSTEMS:
+        return "the system's own"
+    return COPIES if is_of_copies(folder) else None
 
 
 def _is_hidden_picture(name: str) -> bool:
