@@ -55,7 +55,7 @@ def way_to(folder: Path, start: Path) -> str:
         return str(folder)
 
 
-def open_to_read(path: Path) -> int:
+def open_to_read(path: Path | str) -> int:
     """A regular file's descriptor. Raises OSError, for a pipe or a device too, without waiting."""
     file = os.open(path, os.O_RDONLY | _BINARY | _WITHOUT_WAITING)
     if not stat.S_ISREG(os.fstat(file).st_mode):

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+from io import BytesIO
 from pathlib import Path
 from random import Random
 
+import pytest
 from PIL import Image
 
 from flangeback.frames import read_frame
@@ -42,3 +45,38 @@ def test_a_picture_without_parts_is_like_none(tmp_path: Path) -> None:
     plain = read(tmp_path, Image.new("L", (160, 120), 90))
     assert likeness(plain, plain) is None
     assert likeness(PictureLight(-2.0, 0.2), read(tmp_path, scene(1))) is None
+
+
+def by_pillow(jpeg: bytes) -> float:
+    """log2 of the mean light in the middle of a JPEG, as Pillow opens it (IEC 61966-2-1)."""
+    with Image.open(BytesIO(jpeg)) as picture:
+        picture.draft("L", picture.size)
+        luma = picture.convert("L")
+    bar = luma.height // 8
+    middle = luma.crop((0, bar, luma.width, luma.height - bar)).tobytes()
+    light = [n / 3294.6 if n <= 10 else ((n / 255 + 0.055) / 1.055) ** 2.4 for n in middle]
+    return math.log2(sum(light) / len(light))
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "CMYK"])
+@pytest.mark.parametrize("size", [(160, 120), (319, 400), (121, 91)])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_small_pictures_are_as_bright_as_pillow_decodes_them(
+    tmp_path: Path, mode: str, size: tuple[int, int], progressive: bool
+) -> None:
+    colours = Image.frombytes("RGB", (4, 3), Random(5).randbytes(36)).resize(size)
+    colours.convert(mode).save(tmp_path / "K7_0001.JPG", progressive=progressive)
+    found = read_picture(read_frame(tmp_path, "K7_0001.JPG"))
+    assert found is not None
+    assert found.brightness == pytest.approx(by_pillow((tmp_path / "K7_0001.JPG").read_bytes()))
+
+
+@pytest.mark.parametrize("kept", [0.5, 0.9])
+def test_a_small_picture_that_breaks_off_tells_nothing(tmp_path: Path, kept: float) -> None:
+    read(tmp_path, scene(3))
+    path = tmp_path / "K7_0001.JPG"
+    whole = path.read_bytes()
+    path.write_bytes(whole[: int(len(whole) * kept)])
+    with pytest.raises(OSError, match="truncated"), Image.open(path) as picture:
+        picture.load()
+    assert read_picture(read_frame(tmp_path, "K7_0001.JPG")) is None

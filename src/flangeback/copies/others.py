@@ -63,18 +63,17 @@ def other_files(folder: Path, frames: Iterable[Frame], used: Iterable[Path] = ()
         with suppress(ValueError):  # It lies elsewhere.
             known.add(path.absolute().relative_to(folder.absolute()).as_posix())
     kept = [path for path in used if path.is_file()]
-    below = files_below(folder)
+    rest = [file for file in files_below(folder) if file not in known]
     files = (
         file
-        for file in below
-        if file not in known
-        and not OWN.fullmatch(file)
+        for file in rest
+        if not OWN.fullmatch(file)
         # Those of Path raise PermissionError.
         and os.path.isfile(folder / file)  # noqa: PTH113
         and not os.path.islink(folder / file)  # noqa: PTH114
         and not _is_one_of(folder / file, kept)
     )
-    unlisted = (file for file in below if os.path.isdir(folder / file))  # noqa: PTH112
+    unlisted = (file for file in rest if os.path.isdir(folder / file))  # noqa: PTH112
     return OtherFiles(tuple(files), left=dict.fromkeys(unlisted, _UNLISTED))
 
 

@@ -277,9 +277,9 @@ def _longer(segment: Segment, growth: int) -> Splice:
 
 
 def _segments(file: FileReader) -> Iterator[Segment]:
-    at = 2
+    at, read, size = 2, file.read, file.size
     while True:
-        head = file.read(at, at + 4)
+        head = read(at, at + 4)
         if len(head) < 2:
             raise Damaged("the JPEG breaks off before any picture data")
         marker = head[1]
@@ -295,7 +295,7 @@ def _segments(file: FileReader) -> Iterator[Segment]:
             raise Damaged("the JPEG ends before any picture data")
         length = int.from_bytes(head[2:], "big")
         end = at + 2 + length
-        if length < 2 or end > file.size:
+        if length < 2 or end > size:
             raise Damaged(f"the JPEG breaks off in the segment at byte {at}")
         yield Segment(marker, at, at + 4, end)
         if marker == _SCAN:

@@ -28,7 +28,7 @@ class FileReader:
     Raises OSError where it can't be opened or read, Damaged where it isn't any more what it was.
     """
 
-    def __init__(self, file: Path | int, known: Identity | None = None) -> None:
+    def __init__(self, file: Path | str | int, known: Identity | None = None) -> None:
         self.file, self.identity = file, known
         self._descriptor, self._at_hand, self._users = -1, b"", 0
         self._near, self._near_at = b"", 0

@@ -8,7 +8,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Sequence
 from functools import cached_property
-from pathlib import Path
+from pathlib import PurePath
 from typing import ClassVar
 
 from flangeback.formats.frame_file import FrameFile, jpeg_of
@@ -136,7 +136,7 @@ class RawTiff(Tiff):
         number = _number(reader)
         if number != MAGIC:
             return number in _DISGUISES
-        suffix = reader.file.suffix.lower() if isinstance(reader.file, Path) else ""
+        suffix = "" if isinstance(reader.file, int) else PurePath(reader.file).suffix.lower()
         if reader.read(8, 12).startswith(_RAW_MARKS) or suffix not in ("", *Tiff.suffixes):
             return True
         try:

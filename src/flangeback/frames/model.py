@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -174,7 +175,8 @@ class Frame:
         """The file itself; None where its content isn't of its format."""
         if self.identity is None:
             return None
-        return self.format(FileReader(self.path, self.identity))
+        # Joined as texts: of each path's parts pathlib would keep a table.
+        return self.format(FileReader(os.path.join(self.folder, self.file), self.identity))  # noqa: PTH118
 
     @property
     def files(self) -> tuple[Frame, ...]:

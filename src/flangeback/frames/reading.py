@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
@@ -59,7 +60,7 @@ def damaged_frame(folder: Path, file: str, format: type[FrameFile]) -> Frame:
 
 def recognised_frame(folder: Path, file: str) -> Frame | None:
     """Read the head of a file; None when its content isn't a frame's. Raises OSError."""
-    with FileReader(folder / file) as reader:
+    with FileReader(os.path.join(folder, file)) as reader:  # noqa: PTH118 (see Frame.source)
         source = recognised(reader)
         if source is None:
             return None

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import os
+import struct
 import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -28,8 +29,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from PIL.Image import Image as Picture
 
-_SMALL = (160, 160)
-"""Pixels that a whole picture is at least reduced to; thumbnails have 160 x 120 (CIPA DC-008)."""
+_SMALL = 160
+"""Pixels, at the least, of each side of a picture that is reduced as it is decoded, by 2, 4 or 8;
+thumbnails have 160 x 120 (CIPA DC-008)."""
+_HEADER = struct.Struct(">BBHBHHB")
+"""A marker, the length of its segment and, where that is a frame header: the bits of a value,
+height, width, how many colours (ITU-T T.81, B.2.2)."""
 _LONGEST_DECODED = 2 << 20
 """Bytes of a file that is decoded for want of a thumbnail. Bodies write one into every picture of
 more than that (common practice), and a match is to take seconds, not minutes."""
@@ -37,7 +42,7 @@ _LAYOUT = 8, 6
 _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
 _IN_A_ROW = 16
-"""Pictures that one thread reads in a row: for fewer, it isn't worth its start."""
+"""Pictures that one thread reads in a row at the least: for fewer, it isn't worth its start."""
 _ONE_AT_A_TIME = Lock()
 _DARKEST = 2.0**-12
 """Luminance that stands for black, which has no logarithm."""
@@ -106,10 +111,12 @@ def read_picture(frame: Frame) -> PictureLight | None:
 
 def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[PictureLight | None]:
     """The light of these frames, several read at once: decoders leave Python's lock to others."""
-    rows = [frames[at : at + _IN_A_ROW] for at in range(0, len(frames), _IN_A_ROW)]
+    threads = min(4, os.cpu_count() or 1)
+    in_a_row = max(_IN_A_ROW, len(frames) // (4 * threads))
+    rows = [frames[at : at + in_a_row] for at in range(0, len(frames), in_a_row)]
     if len(rows) < 2:
         return [*map(pictures, frames)]
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         read = pool.map(lambda row: [*map(pictures, row)], rows)
         return [light for row in read for light in row]
 
@@ -126,12 +133,31 @@ def preview_of(frame: Frame) -> bytes | None:
 
 
 def _decoded(jpeg: bytes) -> Picture:
-    """The luma of a JPEG, reduced while it is decoded."""
+    """The luma of a JPEG, reduced while it is decoded; a small one goes to the decoder at once."""
+    if (size := _small_size(jpeg)) is not None:
+        from PIL import Image
+
+        return _without_bars(Image.frombytes("L", size, jpeg, "jpeg", "L", ""))
     from PIL.JpegImagePlugin import JpegImageFile
 
     with JpegImageFile(BytesIO(jpeg)) as picture:
-        picture.draft("L", _SMALL)
+        picture.draft("L", (_SMALL, _SMALL))
         return _without_bars(picture if picture.mode == "L" else picture.convert("L"))
+
+
+def _small_size(jpeg: bytes) -> tuple[int, int] | None:
+    """Width and height of a JPEG that isn't reduced, from its frame header (ITU-T T.81, B.2.2).
+
+    None where it is larger, or isn't coded as thumbnails are: in grey or three colours of 8 bits.
+    """
+    at = 2
+    while len(head := jpeg[at : at + _HEADER.size]) == _HEADER.size:
+        mark, marker, length, bits, height, width, colours = _HEADER.unpack(head)
+        if marker in (0xC0, 0xC1, 0xC2):
+            is_usual = mark == 0xFF and bits == 8 and colours in (1, 3)
+            return (width, height) if is_usual and 0 < min(width, height) < 2 * _SMALL else None
+        at += 2 + length
+    return None
 
 
 def _whole(path: Path) -> Picture | None:
@@ -166,7 +192,7 @@ def _light(picture: Picture | None) -> PictureLight | None:
     from PIL.Image import Resampling
 
     counts = np.array(picture.histogram())
-    mean, middle, square = (counts @ _values()) / counts.sum()
+    mean, middle, square = (counts @ _values() / (picture.width * picture.height)).tolist()
     contrast = math.sqrt(max(0.0, square - middle * middle)) / 255
     layout = picture.resize(_LAYOUT, Resampling.BOX).tobytes()
     return PictureLight(math.log2(max(mean, _DARKEST)), contrast, layout)

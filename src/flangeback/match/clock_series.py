@@ -99,7 +99,9 @@ def body_series(
     placed = by_pauses(timeline.shots, [change for change, _ in noted])[0]
     settings = [None, *(change.setting for change in placed)]
     by_number = [None if setting is None else values(setting) for setting in settings]
-    stated = [(by_number[n[0]], by_number[n[-1]]) for n in standing(placed, timeline.shots)]
+    numbers = standing(placed, timeline.shots)
+    held = {n: (by_number[n[0]], by_number[n[-1]]) for n in set(numbers)}
+    stated = [held[n] for n in numbers]
     origin = timeline.shots[0].at
     for change, window in noted:
         start, end = (edge / SECOND - origin for edge in window)

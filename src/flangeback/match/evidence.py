@@ -244,12 +244,16 @@ def _same_day(one: Shot, other: Shot) -> bool:
 
 
 def weigh_evidence(
-    index: LogIndex, kit: Kit, pictures: PictureReader, state: str, noted: Any = None
+    index: LogIndex,
+    kit: Kit,
+    pictures: PictureReader,
+    state: Callable[[], str],
+    noted: Any = None,
 ) -> tuple[Mapping[str | None, BodyEvidence], Told]:
     """What log and evidence come to, by body, and what the frames told.
 
     `pictures` gives the light of a frame's picture. None is asked for where `noted` is what an
-    earlier run noted of the same `state` (see `told`).
+    earlier run noted of the same `state`, which is worked out when it is asked for (see `told`).
     """
     read = _Remembering(pictures)
     known = Told.recalled(noted, state, index)

@@ -103,15 +103,17 @@ def body_light(
 
     The changes don't apply to those. Each change has its prior at each of its places.
     """
-    within: list[Pair] = []
-    every = list(_scenes(_groups(shots, changes, body, kit, named), shots, pictures, within))
-    scenes = [scene for scene in every if scene.hypotheses]
-    unknown = [scene for scene in every if not scene.hypotheses]
-    known = [scene for scene in scenes if len(scene.hypotheses) == 1]
-    times = array("d", (scene.at for scene in known))
-    brightness = array("d", (scene.first_brightness for scene in known))
+    pairs, scenes, unknown = list[Pair](), list[Scene](), list[Scene]()
+    times, brightness = array("d"), array("d")
+    for scene in _scenes(_groups(shots, changes, body, kit, named), shots, pictures, pairs):
+        (scenes if scene.hypotheses else unknown).append(scene)
+        if len(scene.hypotheses) == 1:
+            times.append(scene.at)
+            brightness.append(scene.first_brightness)
     turns = [_turn(change, body, kit) for change in changes]
-    scatter = learn_scatter([*within, *_pairs(shots, scenes)])
+    pairs += _pairs(shots, scenes)
+    scatter = learn_scatter(pairs)
+    del pairs  # What is made from here on takes their place in memory.
     if scatter is None:
         return BodyLight((), None, unknown, times, brightness, turns)
     place = 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from flangeback.clock.checks import is_ambiguous
 from flangeback.clock.model import ClockHistory
@@ -49,7 +50,7 @@ def match_frames(
     if by_log_alone:
         evidence, told = log_evidence(index, kit), None
     else:
-        state = state_of(frames, logs, kit)
+        state = partial(state_of, frames, logs, kit)
         evidence, told = weigh_evidence(index, kit, pictures, state, noted)
     timelines = {body: found.timeline for body, found in evidence.items()}
     told_of = {file: found for body in evidence.values() for file, found in body.standings()}

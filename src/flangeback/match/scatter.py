@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
@@ -117,18 +117,15 @@ def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
             into = sums[pair.kind]
             into[0] += part
             into[1] += 1
-        bursts, far = (
-            [(abs(one.difference), part) for one, part in zip(pairs, same, strict=True)
-             if one.is_burst is in_burst]
-            for in_burst in (True, False)
-        )  # fmt: skip
-        others = [(abs(one.difference), 1 - part) for one, part in zip(pairs, same, strict=True)]
-        changed = sum(part for _, part in others)
-        scenes = _spread(others) if changed >= _LEAST_DIFFERENCES else found.scenes
+        # One after the other: of many shots each takes memory.
+        both = [*zip(pairs, same, strict=True)]
+        changed, spread = _spread((abs(one.difference), 1 - part) for one, part in both)
+        scenes = spread if changed >= _LEAST_DIFFERENCES else found.scenes
+        stayed, own = _spread((abs(one.difference), p) for one, p in both if not one.is_burst)
         found = Scatter(
             max(_with_prior(scenes, changed, _PRIOR_SCENES, known), in_burst),
-            _with_prior(_spread(far), sum(part for _, part in far), _PRIOR_OWN),
-            _spread(bursts),
+            _with_prior(own, stayed, _PRIOR_OWN),
+            _spread((abs(one.difference), part) for one, part in both if one.is_burst)[1],
             [one / whole for one, whole in sums],
         )
     return found
@@ -142,19 +139,20 @@ def _with_prior(spread: float, count: float, prior: float, share: float = 1.0) -
     return math.sqrt((weight * prior**2 + count * spread**2) / (weight + count))
 
 
-def _spread(seen: Sequence[tuple[float, float]]) -> float:
-    """The deviation of one observation, by the weighted median of absolute differences.
+def _spread(seen: Iterable[tuple[float, float]]) -> tuple[float, float]:
+    """How many absolute differences there are, by their weights, and the deviation of one value.
 
-    They come with their weights.
+    That is told by their weighted median.
     """
-    half = sum(weight for _, weight in seen) / 2
-    if 2 * half < _LEAST_DIFFERENCES:
-        return _LEAST_SPREAD
-    for difference, weight in sorted(seen):
+    rows = list(seen)
+    count = sum(weight for _, weight in rows)
+    rows.sort()
+    half = count / 2
+    for difference, weight in rows if count >= _LEAST_DIFFERENCES else ():
         half -= weight
         if half <= 0:
-            return max(_LEAST_SPREAD, _TO_DEVIATION / math.sqrt(2) * difference)
-    return _LEAST_SPREAD
+            return count, max(_LEAST_SPREAD, _TO_DEVIATION / math.sqrt(2) * difference)
+    return count, _LEAST_SPREAD
 
 
 def _normal(value: float, spread: float) -> float:

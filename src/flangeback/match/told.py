@@ -58,13 +58,13 @@ class LightTold:
 
 
 class Told(NamedTuple):
-    """What the frames told, by body. `state` is the digest of all that it goes by.
+    """What the frames told, by body. `state` gives the digest of all that it goes by.
 
     `slates` are the files of slate frames that the log doesn't count, `steps` the doubts light-step
     on files that go by an entry that names them.
     """
 
-    state: str
+    state: Callable[[], str]
     slates: frozenset[str]
     fits: Mapping[str | None, ClockFit]
     lights: Mapping[str | None, LightTold]
@@ -73,7 +73,7 @@ class Told(NamedTuple):
     def noted(self) -> Mapping[str, Any]:
         """It as JSON."""
         return {
-            "state": self.state,
+            "state": self.state(),
             "slates": sorted(self.slates),
             "fits": [[body, dict(_noted_fit(fit))] for body, fit in self.fits.items()],
             "lights": [
@@ -84,10 +84,10 @@ class Told(NamedTuple):
         }
 
     @classmethod
-    def recalled(cls, noted: Any, state: str, index: LogIndex) -> Told | None:
+    def recalled(cls, noted: Any, state: Callable[[], str], index: LogIndex) -> Told | None:
         """What an earlier run noted; None where it went by anything else, or isn't sound."""
         try:
-            if noted["state"] != state:
+            if noted is None or noted["state"] != state():
                 return None
             slates, steps = frozenset(noted["slates"]), noted["steps"]
             if not index.bodies.keys() >= {*slates, *(file for file, *_ in steps)}:
