@@ -13,7 +13,6 @@ import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import starmap
 from typing import Any, BinaryIO, Literal, cast
 
 from flangeback.copies.faults import ProofError
@@ -151,14 +150,11 @@ def _plain(tag: Any) -> tuple[int, Any]:
         return 0, tag
     if not isinstance(tag.values, list):
         return int(tag.field_type), tag.values
-    return int(tag.field_type), [
-        (one.num, one.den)
-        if hasattr(one, "num")
-        else one
-        if isinstance(one, int | str | bytes)
-        else repr(one)
-        for one in tag.values
+    plain = int | str | bytes
+    values: list[Any] = [
+        one if isinstance(one, plain) or hasattr(one, "num") else repr(one) for one in tag.values
     ]
+    return int(tag.field_type), [(v.num, v.den) if hasattr(v, "num") else v for v in values]
 
 
 def _outside(
@@ -331,12 +327,15 @@ def _shown(found: Any) -> str:
 
 
 def _close(found: Sequence[Any], text: str) -> bool:
-    read = [fraction(*one) if isinstance(one, tuple) else Fraction(one) for one in found]
     wanted = numbers(text)
-    return len(read) == len(wanted) and all(
-        (one is other is None)
-        or (one is not None and other is not None and abs(one - other) <= Fraction(1, 2 * below))
-        for one, other, below in zip(
-            read, starmap(fraction, wanted), (below or 1 for _, below in wanted), strict=True
-        )
-    )
+    if len(found) != len(wanted):
+        return False
+    for one, (top, below) in zip(found, wanted, strict=True):
+        read = fraction(*one) if isinstance(one, tuple) else Fraction(one)
+        written = fraction(top, below)
+        if read is None or written is None:
+            if read is not written:
+                return False
+        elif abs(read - written) > Fraction(1, 2 * below):
+            return False
+    return True
