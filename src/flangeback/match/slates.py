@@ -57,7 +57,10 @@ _TO_COVER = 2 * SECOND
 """Microseconds in which a lens is covered, or bared and aimed, at the least (common practice). A
 dark picture in a quicker series is one that the flash missed."""
 
-BY_PICTURE = "taken for a slate frame: dark and plain, unlike the frames around it"
+BY_PICTURE = (
+    "taken for a slate frame: dark and plain, unlike the frames around it; `not-slate` with its "
+    "name in the log says that it is none"
+)
 
 
 class SlateSign(Enum):
