@@ -15,7 +15,7 @@ from typing import ClassVar, NamedTuple
 from flangeback.formats import jpeg_offsets
 from flangeback.formats.frame_file import FrameFile
 from flangeback.formats.reader import Damaged, FileReader, Stretch
-from flangeback.formats.splices import NoRoom, Refused, Splice, changed
+from flangeback.formats.splices import Refused, Splice, changed
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
 from flangeback.tags.table import TagValue
 
@@ -222,7 +222,7 @@ class Jpeg(FrameFile):
             return [Splice(at, at, _app1(_XMP + fresh))]
         growth = len(fresh) - len(packet)
         if segment.end - segment.start + growth > _LONGEST_CONTENTS:
-            raise NoRoom("the XMP packet states lens data and is too full to change it")
+            raise Refused("the XMP packet states lens data and is too full to change it")
         longer = [_longer(segment, growth)] if growth else []
         return [*longer, changed(segment.start + len(_XMP), packet, fresh)]
 
@@ -266,7 +266,7 @@ class Jpeg(FrameFile):
 
 def _app1(contents: bytes) -> bytes:
     if len(contents) > _LONGEST_CONTENTS:
-        raise NoRoom("the values don't fit into one segment")
+        raise Refused("the values don't fit into one segment")
     return struct.pack(">BBH", 0xFF, _APP1, len(contents) + 2) + contents
 
 

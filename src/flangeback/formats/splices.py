@@ -23,10 +23,6 @@ class Refused(Exception):
     """The values can't be written into this file without moving a byte; the message says why."""
 
 
-class NoRoom(Refused):
-    """The values find no room."""
-
-
 def in_order(splices: Iterable[Splice]) -> tuple[Splice, ...]:
     """The splices by place, touching ones made one. Raises Refused where two overlap."""
     merged: list[Splice] = []

@@ -9,7 +9,7 @@ from itertools import accumulate
 from typing import NamedTuple
 
 from flangeback.formats.reader import Damaged
-from flangeback.formats.splices import NoRoom
+from flangeback.formats.splices import Refused
 from flangeback.formats.tiff_block import ENTRY_SIZE, MAKER_NOTE, TYPE_SIZES, Block, Entry
 
 Span = tuple[int, int]
@@ -55,24 +55,22 @@ class Usage(NamedTuple):
         Of what stands `beyond` it, as much as values take that run past its end; where a pointer
         leads to just behind it, zeros: a directory without entries, as there was none.
         """
-        kept = self._taken(size, len(beyond))
-        most = max(self._just_behind(size, beyond), default=0)
-        return beyond[:kept].ljust(most - size + len(_NO_ENTRIES) if most else 0, b"\0")
+        kept, behind = self._behind(size, len(beyond))
+        end = max(behind, default=size - len(_NO_ENTRIES)) + len(_NO_ENTRIES)
+        return beyond[:kept].ljust(end - size, b"\0")
 
     def moved(self, size: int, reach: int, beyond: bytes) -> frozenset[int]:
         """The lost directories that are read out of what moves when a block of `size` bytes grows.
 
         What follows it ends at `reach`; beyond that nobody reads.
         """
-        return frozenset(at for at in self.lost - self._just_behind(size, beyond) if at < reach)
+        _, behind = self._behind(size, len(beyond))
+        return frozenset(at for at in self.lost - behind if at < reach)
 
-    def _taken(self, size: int, most: int) -> int:
-        """How far values run past the end, if by at most `most`."""
-        return max((last - size for _, last in self.spans if 0 < last - size <= most), default=0)
-
-    def _just_behind(self, size: int, beyond: bytes) -> frozenset[int]:
-        free = range(size + self._taken(size, len(beyond)), size + len(beyond))
-        return frozenset(at for at in self.lost if at in free)
+    def _behind(self, size: int, most: int) -> tuple[int, frozenset[int]]:
+        """How far values run past the end, if by at most `most`; lost directories behind those."""
+        past = max((last - size for _, last in self.spans if 0 < last - size <= most), default=0)
+        return past, self.lost.intersection(range(size + past, size + most))
 
 
 def usage(block: Block) -> Usage:
@@ -121,7 +119,7 @@ def places(
         elif end + size <= greatest:
             found[n], end = end, end + size
         else:
-            raise NoRoom(
+            raise Refused(
                 f"the Exif block is full: {block.size} of {greatest} bytes, "
                 "and no padding in it is long enough"
             )
