@@ -10,7 +10,7 @@ import struct
 
 import piexif
 import pytest
-from PIL import Image
+from PIL import Image, ImageCms
 
 from flangeback.formats import Refused
 from flangeback.tags import decide
@@ -83,13 +83,15 @@ def test_exif_goes_before_xmp_and_behind_all_of_jfif() -> None:
 
 
 def test_exif_behind_other_segments_stays_where_it_is() -> None:
+    icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    profile = segment(APP2, b"ICC_PROFILE\0\1\1" + icc)  # One chunk of one (ICC.1, B.4).
     others = [
-        segment(APP2, b"ICC_PROFILE\0\1\1" + bytes(50)),
         segment(0xED, b"Photoshop 3.0\0" + bytes(70)),
         segment(APP1, b"http://example.invalid/other\0data"),
         segment(0xFE, b"quay wall"),
     ]
-    source = with_segments(picture(), *others, segment(APP1, EXIF + small_block()), *others)
+    exif = segment(APP1, EXIF + small_block())
+    source = with_segments(picture(), profile, *others, exif, *others)
     copy = filled(source)
     before = [(p.marker, p.contents) for p in pieces(source) if not p.contents.startswith(EXIF)]
     after = [(p.marker, p.contents) for p in pieces(copy) if not p.contents.startswith(EXIF)]
