@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 import unicodedata
-from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import suppress
-from pathlib import Path, PurePosixPath
+from itertools import groupby
+from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from flangeback.errors import InputError, Problem
@@ -72,17 +72,14 @@ def _shown(size: int) -> str:
     return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.1f} MB"
 
 
-def check_names(out: Path, copies: Iterable[str]) -> None:
+def check_names(out: Path, copies: Collection[str]) -> None:
     """Raises InputError where the disk can't hold the names of the copies, or tell them apart.
 
     The disk is asked, with empty files of such names in a folder of their own that is removed.
     """
-    alike: dict[str, set[str]] = defaultdict(set)
-    delicate = set()
-    for copy in copies:
-        alike[folded(copy)].add(copy)
-        delicate |= {name for name in PurePosixPath(copy).parts if _is_delicate(name)}
-    confused = [sorted(names) for names in alike.values() if len(names) > 1]
+    alike = groupby(sorted(set(copies), key=folded), folded)
+    confused = [found for _, names in alike if len(found := sorted(names)) > 1]
+    delicate = {name for copy in copies for name in copy.split("/") if _is_delicate(name)}
     if not confused and not delicate:
         return
     above = nearest(out)

@@ -284,8 +284,8 @@ class Standing:
         """
         names = set(planned)
         of_left, beside = (
-            {name for copy in copies for name in sidecar_names(copy)}
-            for copies in (left, names.difference(left))
+            {name for copy in copies for name in sidecar_names(copy) if name in self.manifest}
+            for copies in (left, (copy for copy in names if copy not in left))
         )
         for name in sorted(beside - of_left - names):
             record = self.manifest.get(name)
