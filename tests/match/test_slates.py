@@ -332,11 +332,16 @@ DAY = Exposure(Fraction(1, 250), 100)
 def beside(signs: str, text: str, seconds: int = 60) -> str:
     """What frames come to under a log that counts no slate frames: `A` filled, `s` a slate frame.
 
-    They are by so many seconds apart; all were exposed alike, but for `h`, which is as bright as
-    any by six stops more, and `n`, pictures by night.
+    They are by so many seconds apart; all were exposed alike, but for `h` and `w`, plain ones that
+    are as bright as any by six stops more and by five, and `n`, pictures by night.
     """
-    looks = LIGHTS | {"h": PictureLight(-2.5, 0.02), "n": PictureLight(-4.0, 0.2)}
-    exposures = {"h": Exposure(Fraction(1, 4), 100), "n": Exposure(Fraction(8), 1600)}
+    plain = PictureLight(-2.5, 0.02)
+    looks = LIGHTS | {"h": plain, "w": plain, "n": PictureLight(-4.0, 0.2)}
+    exposures = {
+        "h": Exposure(Fraction(1, 4), 100),
+        "w": Exposure(Fraction(16, 125), 100),
+        "n": Exposure(Fraction(8), 1600),
+    }
     start = datetime(2026, 5, 17, 9)
     frames = [
         replace(
@@ -360,6 +365,8 @@ def beside(signs: str, text: str, seconds: int = 60) -> str:
 @pytest.mark.parametrize("text", BESIDE.values(), ids=BESIDE)
 def test_slate_frames_beside_a_log_that_counts_none_are_left_alone(text: str) -> None:
     assert beside("....s......h....ss.....", text) == "AAAAsAAAAAAsAAAAssAAAAA"
+    assert beside(".....h.....", text) == "AAAAAsAAAAA"
+    assert beside("....w.....w....", text) == "AAAAsAAAAAsAAAA"
 
 
 @pytest.mark.parametrize("text", BESIDE.values(), ids=BESIDE)
@@ -369,6 +376,8 @@ def test_slate_frames_beside_a_log_that_counts_none_are_left_alone(text: str) ->
         # What may be a picture; a lens cap forgotten for a series; one black picture by night.
         "....?....?....",
         ".....ssss.....",
+        # A dark wall.
+        ".....w.....",
         "nnnnnsnnnnn",
         # In other light, from here on: there is a side without less light.
         "......hhhhhhh",

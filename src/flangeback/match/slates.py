@@ -49,8 +49,8 @@ _SIDE = 5
 _IN_A_ROW = 3
 """As many frames in a row may be one mark; more that are alike are a series of pictures."""
 _COVERED = 5.0
-"""Stops less than on both sides of what can be nothing but a covered lens, if it is as plain as
-`_PLAIN` or black (common practice)."""
+"""Stops less than on both sides of what can be nothing but a covered lens, if it is black, or as
+plain as `_PLAIN` and not the only one (common practice)."""
 _HABIT = 2
 """Marks that can be nothing else, from which on what looks like one is one."""
 _TO_COVER = 2 * SECOND
@@ -111,13 +111,16 @@ def uncounted_signs(
     marks = []
     for at, run, sides in _candidates(seen):
         is_apart = {at[0], at[-1] + 1} <= edges and at[-1] - at[0] < _IN_A_ROW
-        marks.append((at, _sign(run, sides), is_apart, _is_covered(run, sides)))
+        depth = _depth(run, sides) if is_apart else 0.0
+        marks.append((at, _sign(run, sides), is_apart, depth))
     # Who marks some changes so marks others.
-    is_habit = sum(apart and covered for _, _, apart, covered in marks) >= _HABIT
-    for at, sign, apart, covered in marks:
-        if apart and (covered or (is_habit and sign is SlateSign.YES)):
+    is_habit = sum(depth >= _COVERED for *_, depth in marks) >= _HABIT
+    for at, sign, is_apart, depth in marks:
+        if depth >= _DEEP or (
+            is_habit and (depth >= _COVERED or (is_apart and sign is SlateSign.YES))
+        ):
             yield from ((shots[n].frame.file, SlateSign.YES) for n in at)
-        elif covered or sign is not SlateSign.NO:
+        elif sign is not SlateSign.NO:
             yield from ((shots[n].frame.file, SlateSign.DOUBTFUL) for n in at)
 
 
@@ -171,13 +174,17 @@ def _may_be(frame: FrameLight) -> bool:
     return _is_black(frame) or _flatness(frame) < _NEARLY
 
 
-def _is_covered(run: Sequence[FrameLight], sides: Sequence[_Side]) -> bool:
-    """Whether frames in a row, all alike, can be nothing but marks."""
-    if not sides or any(_is_night(side) for side in sides):
-        return False
-    drop = min(_light_about(side, _brightest(run)) for side in sides)
-    is_flat = len(sides) > 1 and max(map(_flatness, run)) < _PLAIN
-    return drop >= _COVERED and (is_flat or all(map(_is_black, run)))
+def _depth(run: Sequence[FrameLight], sides: Sequence[_Side]) -> float:
+    """Stops less than on both sides of what is black, or plainer than pictures are by day; else 0.
+
+    A black picture may be darker than it shows: as far as is known, it is infinitely so.
+    """
+    black = all(map(_is_black, run))
+    is_plain = black or (len(sides) > 1 and max(map(_flatness, run)) < _PLAIN)
+    if not sides or not is_plain or any(_is_night(side) for side in sides):
+        return 0.0
+    depth = min(_light_about(side, _brightest(run)) for side in sides)
+    return math.inf if black and depth >= _COVERED else depth
 
 
 def _brightest(run: Sequence[FrameLight]) -> FrameLight:
