@@ -234,3 +234,19 @@ def test_a_frame_that_its_light_puts_on_the_other_side_of_a_note_does_not_get_th
     assert numbers[:10] == [Decimal("5.6")] * 10
     assert numbers[10:12] == [None] * 2
     assert numbers[12:] == [Decimal(2)] * 8
+
+
+def test_frames_in_the_seconds_after_a_note_go_by_their_light() -> None:
+    """The exposure falls seven seconds after the second that is noted: the clock has drifted."""
+    frames = [
+        replace(shot(f"K7_{n:04}", f"09:{39 + at // 60}:{at % 60:02}"), exposure=exposure)
+        for n, at in enumerate([*range(0, 55, 5), 62, 65, *range(68, 120, 5)])
+        for exposure in [Exposure(Fraction(1, 1000 if at >= 67 else 125), 100)]
+    ]
+    light = PictureLight(-2.5, 0.2)
+    entries = log("09:15:00 k7 miran58 f/5.6\n09:40:00 k7 f/2\n")
+    found = match_frames(frames, [entries], whole_kit(), pictures=lambda _: light).frames
+    numbers = [one.fill and one.fill.f_number for one in found]
+    assert numbers[:11] == [Decimal("5.6")] * 11
+    assert numbers[11:13] == [None] * 2
+    assert numbers[15:] == [Decimal(2)] * (len(numbers) - 15)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence, Set
 from itertools import pairwise
+from statistics import median
 from typing import NamedTuple
 
 import numpy as np
@@ -25,6 +26,8 @@ from flangeback.match.shots import Shot
 
 Ints = NDArray[np.intp]
 
+NOTED_WITHIN = 30.0
+"""Seconds within which notes are made once the change was, of those that have whole minutes."""
 _UNUSED = 1200.0
 """Seconds without a shot of any body after which none is in use."""
 _BURST = 60.0
@@ -58,6 +61,12 @@ class BodySeries(NamedTuple):
         times = self.shots.times
         found: Floats = times[begins_burst(times)]
         return found
+
+    @property
+    def noted_within(self) -> float:
+        """Seconds by which notes may follow what was done though nobody made them late."""
+        widths = [end - start for start, end in (change.window for change in self.changes)]
+        return NOTED_WITHIN * min(1.0, median(widths) / 60)
 
     def beside(self, others: Sequence[BodySeries], offsets: Floats) -> Floats:
         """The share of bursts, by each offset, made while other bodies were in use too."""

@@ -13,7 +13,6 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
-from statistics import median
 from typing import NamedTuple
 
 import numpy as np
@@ -30,7 +29,7 @@ from flangeback.match.clock_fit import (
     UNRELATED,
     ClockFit,
 )
-from flangeback.match.clock_series import BodySeries, body_series
+from flangeback.match.clock_series import NOTED_WITHIN, BodySeries, body_series
 from flangeback.match.index import BodyLog
 from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats, lens_log_odds
 
@@ -49,9 +48,11 @@ _LIKE_PLAIN = 60.0
 _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
-_SOON, _NOTED_WITHIN, _OF_NEAR = 0.4, 30.0, 0.5
-"""How likely notes were made once the change was, and seconds within which, of those that have
-whole minutes; how likely a note is off where notes look late, or the clock as fast."""
+_SOON, _OF_NEAR = 0.4, 0.5
+"""How likely notes were made once the change was; how likely one is off where they look late, or
+the clock as fast."""
+_DRIFTED = 10.0
+"""Seconds by which a clock may be ahead unseen: it drifts, and was set with a finger."""
 _BESIDE, _BESIDE_IF_NEAR = 0.4, 0.05
 """How likely a shot lies on the other side of a note, from where on it is doubted; the same where
 notes look late, or the clock as fast."""
@@ -180,7 +181,7 @@ class _Weighing(NamedTuple):
         alike = np.where(_looks_late(tried), _LATE / 2 / (_LATE_BY[1] - _LATE_BY[0]), 0.0)
         prior = np.where(is_stated, 0.0, (_prior(tried, peaks) * (1 - right) + alike) * width)
         likely = _log_mean(weighed[is_stated])
-        within = _noted_within(series)
+        within = series.noted_within
         soon = odds.at(np.zeros(1), within) - odds.at(np.zeros(1))
         likely += float(np.logaddexp(math.log(1 - _SOON), math.log(_SOON) + soon[0]))
         return cls(series, tried, right, prior, weighed, likely, late, unrelated, odds)
@@ -201,7 +202,7 @@ class _Weighing(NamedTuple):
         is_related = max(other, as_late) >= unrelated
         whole = float(np.logaddexp(against, as_stated))
         (differs, far, by_minutes), at_most = self._differs(offsets, late, whole)
-        beside = self._beside(_noted_within(self.series), 0.0, _SOON, _BESIDE)
+        beside = self._beside(self.series.noted_within, _DRIFTED, _SOON, _BESIDE)
         fit = replace(
             fit,
             is_related=is_related,
@@ -219,7 +220,7 @@ class _Weighing(NamedTuple):
             return replace(fit, fits=fit.stated.ahead, odds=_odds(as_stated - against))
         most = sum(_LATENESS[int(np.argmax(late))])
         slack = most if as_late > other else _slack(best) if _looks_late(tried[at]) else None
-        soon = best + _NOTED_WITHIN if _looks_late(-tried[at]) else 0.0
+        soon = best + NOTED_WITHIN if _looks_late(-tried[at]) else 0.0
         if slack or soon:
             beside = self._beside(slack or 0.0, soon, _OF_NEAR, _BESIDE_IF_NEAR)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
@@ -358,12 +359,6 @@ def _gps_log_odds(off: Floats) -> Floats:
         found += share * np.exp(-((off / error) ** 2) / 2)
     logs: Floats = np.log(found)
     return logs
-
-
-def _noted_within(series: BodySeries) -> float:
-    """Seconds by which notes may follow what was done though nobody made them late."""
-    widths = [end - start for start, end in (change.window for change in series.changes)]
-    return _NOTED_WITHIN * min(1.0, median(widths) / 60)
 
 
 def _looks_late(offsets: Floats) -> NDArray[np.bool_]:
