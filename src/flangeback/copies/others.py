@@ -63,7 +63,7 @@ def other_files(folder: Path, frames: Iterable[Frame], used: Iterable[Path] = ()
         with suppress(ValueError):  # It lies elsewhere.
             known.add(path.absolute().relative_to(folder.absolute()).as_posix())
     kept = [path for path in used if path.is_file()]
-    rest = [file for file in files_below(folder) if file not in known]
+    rest = files_below(folder, known)
     files = (
         file
         for file in rest

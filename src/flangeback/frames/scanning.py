@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path, PurePath
 
@@ -44,18 +44,18 @@ def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[F
     return found
 
 
-def files_below(folder: Path) -> Sequence[str]:
+def files_below(folder: Path, but: Collection[str] = ()) -> Sequence[str]:
     """Every file that `scan` looks at, relative to the folder, in the order of their names.
 
-    What operating systems leave is passed over, and so are folders that flangeback filled; a folder
-    that can't be listed stands for what is in it.
+    Those in `but` are left out. What operating systems leave is passed over, and so are folders
+    that flangeback filled; a folder that can't be listed stands for what is in it.
 
     Raises InputError when there is no such folder, or it can't be read.
     """
     if not folder.is_dir():
         raise InputError.at(folder, "there is no such folder", "the folder with the frames")
     # In two steps, as pairs of both would take more memory for each file.
-    return sorted(sorted(_files(folder)), key=str.casefold)
+    return sorted(sorted(name for name in _files(folder) if name not in but), key=str.casefold)
 
 
 def frames_of(

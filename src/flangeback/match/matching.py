@@ -190,9 +190,11 @@ class _About:
 
 
 def _namesakes(frames: Sequence[Frame]) -> Mapping[str, str]:
-    by_stem: dict[str, list[Frame]] = defaultdict(list)
-    for frame in frames:
-        by_stem[without_suffix(frame.file).casefold()].append(frame)
+    by_stem: dict[str, list[Frame]] = {
+        without_suffix(frame.file).casefold(): [] for frame in frames if frame.format.is_raw
+    }
+    for frame in frames if by_stem else ():
+        by_stem.get(without_suffix(frame.file).casefold(), []).append(frame)
     return {
         one.file: other.file
         for found in by_stem.values()
