@@ -30,12 +30,10 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS, OBJECTS_AGAIN = 0.55, 0.7
+OBJECTS = 0.78
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
-a doubt costs a look, and withholds nothing. The latter counts where two such doubts are raised for
-one body: who forgot one note forgets others."""
-_RESTLESS = 1.3
-"""Stops from scene to scene, from which on the light itself comes and goes as rings do."""
+a doubt costs a look, and withholds nothing. Of rows that are raised by this bar, one in two is
+true, since a row is as doubtful as its most doubtful scene."""
 _SAME_GAIN = 0.2
 """Stops within which exposures are the same."""
 _NEW_LIGHT = 1800.0
@@ -64,11 +62,10 @@ class Weighed(NamedTuple):
     scene: Scene
     posterior: Posterior
 
-    def objects(self, limit: float = OBJECTS) -> bool:
-        """Whether the ring probably didn't stand as logged."""
-        if self.scene.spread >= _RESTLESS:
-            limit = min(limit, OBJECTS)
-        return self.posterior.offset != 0 and self.posterior.as_logged <= limit
+    @property
+    def objects(self) -> bool:
+        """Whether the ring may well not have stood as logged."""
+        return self.posterior.offset != 0 and self.posterior.as_logged <= OBJECTS
 
     def shows(self, entry: int, kind: ChangeKind, *, made: bool) -> bool:
         """Whether the f-number is decided that held after an entry was made, or before.
@@ -251,42 +248,31 @@ def light_steps(
 
     It goes up to the next change, unless another body saw the light itself step.
     """
-    rows = list(_rows(changes, light, others, count, OBJECTS_AGAIN))
-    if len(rows) < 2:
-        rows = list(_rows(changes, light, others, count, OBJECTS))
+    rows = _rows(changes, light, others, count)
     return {at: (doubt,) for row, doubt in rows for at in row}
 
 
 def _rows(
-    changes: Sequence[Change],
-    light: WeighedLight,
-    others: Sequence[BodyLight],
-    count: int,
-    limit: float,
+    changes: Sequence[Change], light: WeighedLight, others: Sequence[BodyLight], count: int
 ) -> Iterator[tuple[range, Doubt]]:
-    """The shots in a row with one doubt: as logged is at most as probable as the `limit`."""
+    """The shots in a row with one doubt."""
     weighed = light.weighed
     at = 0
-    last: Setting | None = None
     for start, end, setting in _stretches(changes, count):
-        before, last = last, setting
         while at < len(weighed) and weighed[at].scene.start < start:
             at += 1
         first = at
         while at < len(weighed) and weighed[at].scene.end <= end:
             at += 1
-        step = next((n for n in range(first, at) if weighed[n].objects(limit)), None)
+        step = next((n for n in range(first, at) if weighed[n].objects), None)
         if step is None or setting is None or setting.f_number is None:
-            continue
-        if step == first and (before is None or before.lens != setting.lens):
-            # With another lens another scene is seen, and the log has an entry there.
             continue
         offset = weighed[step].posterior.offset
         if any(_saw(other, weighed, step, -offset) for other in others):
             continue
         doubt = _unnoted(float(setting.f_number), offset)
         beyond = at
-        while beyond < len(weighed) and _opens(weighed[beyond], limit):
+        while beyond < len(weighed) and _opens(weighed[beyond]):
             beyond += 1
         end = max(end, weighed[beyond - 1].scene.end)
         yield range(weighed[step].scene.start, end), doubt
@@ -305,9 +291,9 @@ def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int
     yield start, count, setting
 
 
-def _opens(one: Weighed, limit: float) -> bool:
+def _opens(one: Weighed) -> bool:
     """Whether a change may have been made before this scene or after, and neither side fits."""
-    return len(one.scene.hypotheses) > 1 and one.objects(limit)
+    return len(one.scene.hypotheses) > 1 and one.objects
 
 
 def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -> bool:

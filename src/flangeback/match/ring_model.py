@@ -12,11 +12,14 @@ Proc. IEEE 77(2), 1989; section III.A for forward-backward, V.A for the scaling.
   for having been made between two observations.
 - Forward: alpha_t+1(q') = b(q') sum_q alpha_t(q) a(q, q'). Backward: beta_t(q) = sum_q' a(q, q')
   b(q') beta_t+1(q'). Posterior: gamma_t = alpha_t beta_t / sum. Each is scaled to a sum of 1.
-- How often the light steps and rings are turned without a note is re-estimated from the expected
-  counts of those transitions (Baum-Welch, section III.C), with a prior.
 
-Within a burst the light doesn't move and no ring is turned without a note. What a scene adds to the
-light is the same for all its frames, so there the emission depends on the last frame's miss.
+What differs from person to person and from day to day isn't known: whether turns are forgotten, how
+often the light steps, how much scenes scatter. Each combination is a world. All worlds are run at
+once, along the first axis of every array, and gamma is the mean over them, weighed by prior times
+likelihood: the product of the scales (section III.A, problem 1).
+
+What a scene adds to the light is the same for all its frames, so there the emission depends on the
+last frame's miss.
 """
 
 from __future__ import annotations
@@ -26,21 +29,17 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from itertools import pairwise
+from itertools import pairwise, product
 from statistics import median
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flangeback.match.grid import Array, Grid
-from flangeback.match.observation import Hypothesis, Observation, Posterior, SameScene
+from flangeback.match.observation import Hypothesis, Observation, Posterior
 
-UNNOTED_TURN_SECONDS = 2400.0
-"""Seconds in which a ring is turned once without a note. A prior like the next six: tuned on
-tests/support/simulate.py, shown on outings that were made apart from it."""
-LIGHT_STEP_SECONDS = 900.0
-"""Seconds in which the light steps once by more than it wanders."""
-LIGHT_STEP_AT_ENTRY = 0.1
-"""Probability of such a step at an entry: people turn to something else there."""
+_Rows = NDArray[np.intp]
 TURNED_AGAIN = 0.15
 """Relative probability that a ring which already stands off the log is turned to another offset."""
 TURNED_BACK = 0.02
@@ -51,289 +50,282 @@ UNNOTED_NEAR_ENTRY = 0.2
 """The same where it is open whether an entry had been made: who notes a turn there notes both."""
 LENS_DIFFERENCE = 0.2
 """Standard deviation, in stops, between lenses' transmission at one f-number (common practice)."""
-_DEGREES_OF_FREEDOM = 8.0
+_DEGREES_OF_FREEDOM = 15.0
 """Of Student's t, whose tails are longer than a normal distribution's."""
-_PRIOR_SECONDS, _PRIOR_ENTRIES = 3600.0, 5.0
-"""Weight of the priors in re-estimation: as if observed for so long, and at so many entries."""
-_MOST_SECONDS = 600.0
-"""A gap between observations counts as no more in re-estimation."""
 _GRID = 0.7
 """Step of the brightness grid, in median spreads."""
-_TURN_SPREADS = 2.0
-"""An un-noted turn ends where it explains the observation within so many spreads."""
-_BURST, _BETWEEN_BURSTS = 3.0, 60.0
-"""Seconds up to which observations are one burst's; a longer gap counts as so many seconds more:
-rings are turned between bursts."""
+_BURST, _BETWEEN_BURSTS, _LONGEST = 3.0, 60.0, 300.0
+"""Seconds up to which observations are one burst's; a longer gap counts as so many seconds more, up
+to a limit: rings are turned between bursts."""
 _LEAST_TURN = 1.0
 """Stops; smaller turns are no likelier."""
 _SAME_STOPS = 0.25
 """Stops within which two f-numbers are the same."""
 
 
-@dataclass(frozen=True, slots=True)
-class Rates:
-    """What is re-estimated: how often the light steps and a ring is turned without a note.
+class World(NamedTuple):
+    """One combination of person, light and scatter, and its prior.
 
-    The first two are seconds for one such event, the last is the probability of a light step at an
-    entry.
+    Seconds in which a ring is turned once without a note, and in which the light steps once by more
+    than it wanders; the probability of such a step at an entry, since people turn to something else
+    there; a factor of the observations' spread, which steps of the light widen.
     """
 
-    light_step_seconds: float = LIGHT_STEP_SECONDS
-    unnoted_turn_seconds: float = UNNOTED_TURN_SECONDS
-    light_step_at_entry: float = LIGHT_STEP_AT_ENTRY
+    prior: float
+    unnoted_turn_seconds: float
+    light_step_seconds: float
+    light_step_at_entry: float
+    scatter: float
+
+
+WORLDS = tuple(
+    World(person[0] * light[0] * scatter[0], person[1], *light[1:], scatter[1])
+    for person, light, scatter in product(
+        ((0.9, 120_000.0), (0.1, 900.0)),
+        ((0.6, 8000.0, 0.05), (0.4, 500.0, 0.15)),
+        ((0.3, 0.4), (0.35, 0.65), (0.35, 1.0)),
+    )
+)
+"""One person in ten forgets turns. All priors here were tuned on outings that tests make, and shown
+on others."""
 
 
 @dataclass(frozen=True, slots=True)
 class Smoothed:
-    """What all observations come to: the posterior of each, and the rates as re-estimated.
+    """What all observations come to: the posterior of each.
 
     `light_stepped_at` has the probability that the light itself stepped at an entry.
     """
 
     posteriors: Sequence[Posterior] = ()
     light_stepped_at: Mapping[int, float] = field(default_factory=dict)
-    rates: Rates = Rates()
 
 
-def smooth(observations: Sequence[Observation], passes: int = 2) -> Smoothed:
-    """The posteriors of observations in the order of time, by forward-backward.
+class _Worlds:
+    """The same as arrays, an element for each world; `emission` has which of the `scatters`."""
 
-    Each of the `passes` but the first goes by the rates that the one before re-estimated.
-    """
+    def __init__(self, worlds: Sequence[World]) -> None:
+        prior, *columns, scatter = (np.array(column) for column in zip(*worlds, strict=True))
+        self.log_prior: Array = np.log(prior)
+        self.unnoted_turn_seconds, self.light_step_seconds, self.light_step_at_entry = columns
+        self.scatters, self.emission = np.unique(scatter, return_inverse=True)
+
+
+def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS) -> Smoothed:
+    """The posteriors of observations in the order of time, by forward-backward in each world."""
     if not observations:
         return Smoothed()
-    model, rates = _Model(observations), Rates()
-    for _ in range(passes):
-        gammas, counts = model.forward_backward(rates)
-        rates = model.rates(gammas, counts)
-    return Smoothed([*map(_posterior, model.states, gammas)], counts.light_stepped_at, rates)
+    cell = median(seen.spread for seen in observations) * _GRID
+    implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
+    grid = Grid(min(implied), max(implied), cell)
+    every = _Worlds(worlds)
+    states = [_States(seen, grid, every) for seen in observations]
+    moves = [_Move(old, new, grid, every) for old, new in pairwise(states)]
+    alphas, scales = _forward(states[0], moves)
+    logs = every.log_prior + np.log(scales).sum(axis=0)
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    stepped_at: dict[int, float] = defaultdict(float)
+    beta = np.ones_like(alphas[-1])
+    gammas = [alphas[-1]]
+    for at in range(len(moves) - 1, -1, -1):
+        onward = beta / scales[at + 1][:, None, None]
+        for entry, stepped in moves[at].light_stepped(alphas[at], onward):
+            stepped_at[entry] += float(weights @ stepped)
+        beta = moves[at].backward(onward)
+        gammas.append(alphas[at] * beta)
+    sums = [weights @ gamma.sum(axis=2) for gamma in reversed(gammas)]
+    return Smoothed([*map(_posterior, states, sums)], stepped_at)
 
 
-def _posterior(states: Sequence[_States], gamma: Sequence[Array]) -> Posterior:
-    """The posterior of an observation."""
-    sums = [part.sum(axis=1).tolist() for part in gamma]
-    offsets: dict[float, float] = defaultdict(float)
-    turned: list[tuple[float, float]] = []
-    for one, probabilities in zip(states, sums, strict=True):
-        for offset, probability in zip(one.offsets, probabilities, strict=True):
-            offsets[offset] += probability
-            turned.append((one.hypothesis.stops + offset, probability if offset else 0.0))
-    del offsets[0.0]
-    likeliest = max(offsets, key=offsets.__getitem__, default=0.0)
-    offset = likeliest if offsets.get(likeliest) else 0.0
-    if len(states) == 1:  # Many have these two alike.
-        return Posterior((1.0,), (sums[0][0],), (0.0,), offset)
-    return Posterior(
-        tuple(map(sum, sums)),
-        tuple(probabilities[0] for probabilities in sums),
-        tuple(
-            sum(found for stops, found in turned if abs(stops - one) < _SAME_STOPS)
-            for one in (state.hypothesis.stops for state in states)
-        ),
-        offset,
-    )
-
-
-@dataclass(slots=True)
-class _Counts:
-    """Expected counts of transitions."""
-
-    light_steps: float = 0.0
-    unnoted_turns: float = 0.0
-    light_stepped_at: dict[int, float] = field(default_factory=lambda: defaultdict(float))
+def _forward(first: _States, moves: Sequence[_Move]) -> tuple[list[Array], list[Array]]:
+    """Alpha of each observation, scaled to a sum of 1 in each world, and the sums before that."""
+    alpha = np.zeros_like(first.emission)
+    for one, block in first.hypotheses():
+        # Nothing can tell whether the ring stood as logged at the very first: it is believed.
+        made = _made(first.seen, first.seen.hypotheses[0], one)
+        alpha[:, block.start] = made * first.emission[:, block.start]
+    alphas: list[Array] = []
+    scales: list[Array] = []
+    for move in (None, *moves):
+        alpha = move.forward(alphas[-1]) if move else alpha
+        scales.append(alpha.sum(axis=(1, 2)))
+        alphas.append(alpha / scales[-1][:, None, None])
+    return alphas, scales
 
 
 class _States:
-    """One hypothesis at one observation: arrays of ring offsets (0 first) by brightness.
+    """The states at one observation: arrays of a hypothesis's ring offsets, 0 first, by brightness.
 
-    `turned` is the emission where an un-noted turn may have ended.
+    `blocks` has each hypothesis's rows. The emission's first axis is that of worlds.
     """
 
-    def __init__(self, seen: Observation, hypothesis: Hypothesis, grid: Array) -> None:
-        self.hypothesis = hypothesis
-        self.offsets = (0.0, *hypothesis.offsets)
-        implied = seen.light + hypothesis.stops + np.array(self.offsets)
-        miss = implied[:, None] - grid
+    def __init__(self, seen: Observation, grid: Grid, worlds: _Worlds) -> None:
+        self.seen = seen
+        self.blocks: list[slice] = []
+        self.offsets: list[float] = []
+        self.stops: list[float] = []
+        for one in seen.hypotheses:
+            offsets = (0.0, *one.offsets)
+            self.blocks.append(slice(len(self.offsets), len(self.offsets) + len(offsets)))
+            self.offsets += offsets
+            self.stops += (one.stops + offset for offset in offsets)
+        miss = seen.light + np.array(self.stops)[:, None] - grid.values
         self.miss: Array = miss.astype(np.float32)
-        self.emission = student_t(self.miss / seen.spread) / seen.spread
-        # Before it is rounded: just at the limit, single precision would tell otherwise.
-        self.turned = self.emission * (np.abs(miss) < _TURN_SPREADS * seen.spread)
+        spreads = (seen.spread * worlds.scatters).tolist()
+        emission = np.array([student_t(self.miss / spread) / spread for spread in spreads])
+        self.emission: Array = emission[worlds.emission]
+
+    def hypotheses(self) -> Iterator[tuple[Hypothesis, slice]]:
+        """Each with its rows."""
+        return zip(self.seen.hypotheses, self.blocks, strict=True)
+
+
+def _posterior(states: _States, sums: Array) -> Posterior:
+    """The posterior of an observation, of the probability of each of its rows."""
+    rows = sums.tolist()
+    off: dict[float, float] = defaultdict(float)
+    for offset, probability in zip(states.offsets, rows, strict=True):
+        if offset:
+            off[offset] += probability
+    likeliest = max(off, key=off.__getitem__, default=0.0)
+    turned = [
+        (stops, probability)
+        for stops, offset, probability in zip(states.stops, states.offsets, rows, strict=True)
+        if offset
+    ]
+    return Posterior(
+        tuple(sum(rows[block]) for block in states.blocks),
+        tuple(rows[block.start] for block in states.blocks),
+        tuple(
+            sum(found for stops, found in turned if abs(stops - one.stops) < _SAME_STOPS)
+            for one in states.seen.hypotheses
+        ),
+        likeliest if off.get(likeliest) else 0.0,
+    )
 
 
 class _Move:
-    """From a hypothesis at one observation to the same or a later one at the next.
+    """From the states at one observation to those at the next.
 
-    A new entry forgets where the ring stood: then the rows of all ring offsets count as one.
+    `stays` and `steps` have the probabilities that the ring goes from each row to each while the
+    light goes on, or steps; worlds come first.
     """
 
-    def __init__(
-        self, before: Observation, seen: Observation, old: _States, new: _States, grid: Grid
-    ) -> None:
-        one, other = old.hypothesis, new.hypothesis
-        self.new = new
-        self.light_step_ratio, self.unnoted_ratio = seen.light_step_ratio, seen.unnoted_ratio
-        self.seconds = max(seen.at - before.at, 1.0)
-        self.made = _made(seen, one, other)
-        self.entries = range(one.entry + 1, other.entry + 1)
-        self.stays = slice(0, 1) if self.entries else slice(None)
-        self.grid = grid
-        lenses = LENS_DIFFERENCE if one.lens != other.lens else 0.0
-        self.wander = grid.wander(round(self.seconds), lenses)
-        self.turns = _turns(new.offsets, is_new=bool(self.entries))
+    def __init__(self, old: _States, new: _States, grid: Grid, worlds: _Worlds) -> None:
+        self.old, self.new, self.grid = old, new, grid
+        seen = new.seen
+        seconds = max(seen.at - old.seen.at, 1.0)
+        one_lens = old.seen.hypotheses[0].lens == seen.hypotheses[-1].lens
+        self.lenses = 0.0 if one_lens else LENS_DIFFERENCE
+        self.wander = grid.wander(round(seconds), self.lenses)
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
+        # Of turns within a scene, those from the log's stop and back to it are followed.
+        one, other = np.array(old.offsets)[:, None], np.array(new.offsets)
+        self.follows: Array = (one == 0) | (other == 0) | (one == other)
+        ring, self.is_entry = self._ring(seconds, worlds.unnoted_turn_seconds)
+        steps = -np.expm1(-seconds * seen.light_step_ratio / worlds.light_step_seconds)
+        # Nobody who turns to something else takes the same picture.
+        at_entry = 1 - (1 - steps) * (1 - worlds.light_step_at_entry * (1 - self.same))
+        light = np.where(self.is_entry, at_entry[:, None, None], steps[:, None, None])
+        self.steps: Array = (ring * light).astype(np.float32)
+        self.stays: Array = (ring * (1 - light)).astype(np.float32)
+
+    def _ring(self, seconds: float, means: Array) -> tuple[Array, Array]:
+        """Probabilities that the ring goes from each row to each, and where that is an entry.
+
+        Rings are turned without a note once in so many seconds (`means`).
+        """
+        seen, shape = self.new.seen, (len(self.old.offsets), len(self.new.offsets))
+        stays, goes, at_entry = np.zeros(shape), np.zeros(shape), np.zeros(shape, bool)
+        for one, other, rows, columns in self._pairs():
+            made, turned = _made(seen, one, other), _turns((0.0, *other.offsets))
+            if is_entry := other.entry > one.entry:
+                # A new entry forgets where the ring stood.
+                turned = UNNOTED_AT_ENTRY * turned[:1]
+            left = 1 - turned.sum(axis=1, keepdims=True)
+            stand = np.eye(*turned.shape)
+            stays[rows, columns] = made * stand
+            goes[rows, columns] = made * (turned + left * stand)
+            at_entry[rows, columns] = is_entry
+        gap = min(seconds + (_BETWEEN_BURSTS if seconds > _BURST else 0.0), _LONGEST)
+        share = -np.expm1(-gap / means)
+        share *= seen.unnoted_ratio / (1 + (seen.unnoted_ratio - 1) * share)
         if len(seen.hypotheses) > 1:
-            self.turns = self.turns * UNNOTED_NEAR_ENTRY
-        if seen.same_scene is not None:
-            # Of turns within a scene, those from the log's stop and back to it are followed.
-            scene = seen.same_scene
-            old_miss = scene.share * old.miss
-            self.same_stays = self.made * _same_scene(scene, new.miss[self.stays] - old_miss)
-            self.same_turns = _same_scene(scene, new.miss - old_miss[:1])
-            self.same_backs = _same_scene(scene, new.miss[:1] - old_miss)
+            share *= UNNOTED_NEAR_ENTRY
+        share = share[:, None, None]
+        ring: Array = (1 - share) * stays + share * goes
+        return ring, at_entry
 
-    def _light_step(self, rates: Rates) -> float:
-        steps = _once(self.seconds, rates.light_step_seconds / self.light_step_ratio)
-        if self.entries:
-            # Nobody who turns to something else takes the same picture.
-            steps = min(1.0, steps + rates.light_step_at_entry * (1 - self.same))
-        return self.made * steps
+    def _pairs(self) -> Iterator[tuple[Hypothesis, Hypothesis, slice, slice]]:
+        """Hypotheses that may follow each other, with their rows."""
+        for one, rows in self.old.hypotheses():
+            for other, columns in self.new.hypotheses():
+                if other.entry >= one.entry:
+                    yield one, other, rows, columns
 
-    def _turn(self, rates: Rates) -> float:
-        seconds = self.seconds + (_BETWEEN_BURSTS if self.seconds > _BURST else 0.0)
-        return self.made * _once(seconds, rates.unnoted_turn_seconds / self.unnoted_ratio)
+    def _tied(self, old: _Rows, new: _Rows) -> Array:
+        """What goes from these rows to those within a scene, emission included, by brightness."""
+        scene = self.new.seen.same_scene
+        assert scene is not None
+        spread = math.hypot(scene.spread, self.lenses)
+        miss = self.new.miss[new] - scene.share * self.old.miss[old]
+        emission = student_t(miss / spread) * np.float32(self.same / spread)
+        tied: Array = self.stays[:, old, new, None] * emission
+        return tied
 
-    def _rows(self, states: Array) -> Array:
-        return states.sum(axis=0, keepdims=True) if self.entries else states
-
-    def forward(self, alpha: Array, into: Array, rates: Rates) -> None:
-        """Add what comes of alpha, emission included; keep what `backward` counts by."""
-        rows = self._rows(alpha)
-        self.wandered, self.stepped = rows @ self.wander, rows @ self.grid.steps
-        self.turn, self.step = self._turn(rates), self._light_step(rates)
-        new, turn = self.new, self.turn
-        moved = self.made * (1 - self.same) * self.wandered + self.step * self.stepped
-        into[self.stays] += new.emission[self.stays] * moved
-        into += new.turned * ((turn * (1 - self.same) * self.turns).T @ self.wandered)
+    def forward(self, alpha: Array) -> Array:
+        """What comes of alpha, emission included."""
+        found: Array = (1 - self.same) * _onto(self.stays) @ (alpha @ self.wander)
+        found += _onto(self.steps) @ (alpha @ self.grid.steps)
+        found *= self.new.emission
         if self.same:
-            into[self.stays] += self._rows(self.same_stays * alpha)
-            into += turn * self.turns[0][:, None] * self.same_turns * alpha[0]
-            if not self.entries:
-                into[0] += turn * (self.turns[1:, 0] @ (self.same_backs * alpha)[1:])
+            new, old = np.nonzero(self.follows.T)
+            found += _sums(self._tied(old, new) * alpha[:, old], new)
+        return found
 
-    def backward(self, alpha: Array, beta: Array, counts: _Counts) -> Array:
+    def backward(self, beta: Array) -> Array:
         """What comes before beta, emission included."""
-        new, turn = self.new, self.turn
-        stays = new.emission[self.stays] * beta[self.stays]
-        turns = (turn * (1 - self.same) * self.turns) @ (new.turned * beta)
-        moved: Array = (self.made * (1 - self.same) * stays + turns) @ self.wander
-        moved += self.step * (stays @ self.grid.steps)
-        counts.unnoted_turns += float(np.vdot(self.wandered, turns))
-        steps = self.step * float(np.vdot(self.stepped, stays))
-        for entry in self.entries:
-            counts.light_stepped_at[entry] += steps
-        counts.light_steps += 0.0 if self.entries else steps
-        if not self.same:
-            return moved
-        turned = np.zeros_like(alpha)
-        turned[0] = turn * (self.turns[0] @ (self.same_turns * beta))
-        if not self.entries:
-            turned[1:] = turn * self.turns[1:, :1] * (self.same_backs * beta[0])[1:]
-        counts.unnoted_turns += float(np.vdot(alpha, turned))
-        return self.same_stays * beta[self.stays] + turned + moved
+        seen = self.new.emission * beta
+        found: Array = (1 - self.same) * (self.stays @ seen) @ self.wander
+        found += (self.steps @ seen) @ self.grid.steps.T
+        if self.same:
+            old, new = np.nonzero(self.follows)
+            found += _sums(self._tied(old, new) * beta[:, new], old)
+        return found
+
+    def light_stepped(self, alpha: Array, beta: Array) -> Iterator[tuple[int, Array]]:
+        """Each entry that may have been made here, with the probability that the light stepped too.
+
+        That has an element for each world.
+        """
+        if not self.is_entry.any():
+            return
+        stepped = alpha @ self.grid.steps
+        both = self.steps * (stepped @ _onto(self.new.emission * beta))
+        for one, other, rows, columns in self._pairs():
+            for entry in range(one.entry + 1, other.entry + 1):
+                yield entry, both[:, rows, columns].sum(axis=(1, 2))
 
 
-class _Model:
-    """The model over these observations, which are at least one."""
+def _sums(parts: Array, rows: _Rows) -> Array:
+    """The sum of the parts of each row, which come in the order of rows."""
+    sums: Array = np.add.reduceat(parts, np.flatnonzero(np.diff(rows, prepend=-1)), axis=1)
+    return sums
 
-    def __init__(self, observations: Sequence[Observation]) -> None:
-        self.observations = observations
-        cell = median(seen.spread for seen in observations) * _GRID
-        implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
-        self.grid = Grid(min(implied), max(implied), cell)
-        self.states = [
-            [_States(seen, one, self.grid.values) for one in seen.hypotheses]
-            for seen in observations
-        ]
-        self.moves = [list(self._moves(at)) for at in range(1, len(observations))]
 
-    def _moves(self, at: int) -> Iterator[tuple[int, int, _Move]]:
-        """The moves from one observation to the next, between hypotheses by their numbers."""
-        before, seen = self.observations[at - 1 : at + 1]
-        for i, old in enumerate(self.states[at - 1]):
-            for j, new in enumerate(self.states[at]):
-                if new.hypothesis.entry >= old.hypothesis.entry:
-                    yield i, j, _Move(before, seen, old, new, self.grid)
-
-    def forward_backward(self, rates: Rates) -> tuple[list[list[Array]], _Counts]:
-        """Gamma of each observation, by hypothesis, and the expected counts."""
-        forward, scales = self._forward(rates)
-        counts = _Counts()
-        beta = [np.ones_like(alpha) for alpha in forward[-1]]
-        gammas = [forward[-1]]
-        for at in range(len(self.observations) - 1, 0, -1):
-            before = forward[at - 1]
-            onward = [part / scales[at] for part in beta]
-            beta = [np.zeros_like(alpha) for alpha in before]
-            for i, j, move in self.moves[at - 1]:
-                beta[i] += move.backward(before[i], onward[j], counts)
-            gammas.append([one * part for one, part in zip(before, beta, strict=True)])
-        return gammas[::-1], counts
-
-    def _forward(self, rates: Rates) -> tuple[list[list[Array]], list[float]]:
-        """Alpha of each observation, scaled to a sum of 1, and the sums before that."""
-        first = self.states[0]
-        alpha = [np.zeros_like(one.emission) for one in first]
-        for into, one in zip(alpha, first, strict=True):
-            # Nothing can tell whether the ring stood as logged at the very first: it is believed.
-            made = _made(self.observations[0], first[0].hypothesis, one.hypothesis)
-            into[0] = made * one.emission[0]
-        forward: list[list[Array]] = []
-        scales: list[float] = []
-        for at in range(len(self.observations)):
-            if at:
-                alpha = [np.zeros_like(one.emission) for one in self.states[at]]
-                for i, j, move in self.moves[at - 1]:
-                    move.forward(forward[-1][i], alpha[j], rates)
-            scales.append(sum(float(part.sum()) for part in alpha))
-            forward.append([part / scales[-1] for part in alpha])
-        return forward, scales
-
-    def rates(self, gammas: Sequence[Sequence[Array]], counts: _Counts) -> Rates:
-        """The rates that the expected counts give, with their priors."""
-        times = [seen.at for seen in self.observations]
-        gaps = (min(_MOST_SECONDS, after - before) for before, after in pairwise(times))
-        seconds = _PRIOR_SECONDS + sum(gaps)
-        first, last = (
-            sum(
-                one.hypothesis.entry * float(part.sum())
-                for one, part in zip(self.states[at], gammas[at], strict=True)
-            )
-            for at in (0, -1)
-        )
-        at_entries = _PRIOR_ENTRIES * LIGHT_STEP_AT_ENTRY + sum(counts.light_stepped_at.values())
-        return Rates(
-            seconds / (_PRIOR_SECONDS / LIGHT_STEP_SECONDS + counts.light_steps),
-            seconds / (_PRIOR_SECONDS / UNNOTED_TURN_SECONDS + counts.unnoted_turns),
-            min(1.0, at_entries / (_PRIOR_ENTRIES + last - first)),
-        )
+def _onto(rows: Array) -> Array:
+    """The same in each world, with rows for columns."""
+    return rows.swapaxes(1, 2)
 
 
 def student_t(miss: Array) -> Array:
-    """Density of Student's t with 8 degrees of freedom, 1 for a miss of 0: (1 + x^2 / 8)^-4.5."""
+    """Density of Student's t with 15 degrees of freedom, 1 for a miss of 0: (1 + x^2 / 15)^-8."""
     base = 1 + miss * miss / _DEGREES_OF_FREEDOM
-    squared = base * base
-    found: Array = 1 / (squared * squared * np.sqrt(base))
+    fourth = base * base
+    fourth *= fourth
+    found: Array = 1 / (fourth * fourth)
     return found
-
-
-def _same_scene(scene: SameScene, miss: Array) -> Array:
-    found: Array = student_t(miss / scene.spread) * (scene.probability / scene.spread)
-    return found
-
-
-def _once(seconds: float, mean: float) -> float:
-    """The probability that something with this mean time between events happens (Poisson)."""
-    return -math.expm1(-seconds / mean)
 
 
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
@@ -342,17 +334,16 @@ def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
 
 
 @cache
-def _turns(offsets: tuple[float, ...], *, is_new: bool) -> Array:
-    """Probabilities that a ring is turned without a note, from each of its offsets to each.
+def _turns(offsets: tuple[float, ...]) -> Array:
+    """Probabilities that a ring which is turned without a note goes from each offset to each.
 
-    The less it is turned, the likelier. Under a new entry there is one row, from 0.
+    The less it is turned, the likelier.
     """
-    to = np.array(offsets, np.float32)
-    sizes = np.abs(to[: 1 if is_new else None, None] - to)
+    to = np.array(offsets)
+    sizes = np.abs(to[:, None] - to)
     turns: Array = np.where(sizes > 0, 1 / np.maximum(sizes, _LEAST_TURN), 0.0)
-    turns /= np.maximum(turns.sum(axis=1, keepdims=True), 1.0)
-    if is_new:
-        return turns * UNNOTED_AT_ENTRY
+    if len(offsets) > 1:
+        turns /= turns.sum(axis=1, keepdims=True)
     turns[1:] *= TURNED_AGAIN
     turns[1:, 0] = TURNED_BACK
     return turns
