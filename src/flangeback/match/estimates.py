@@ -30,11 +30,11 @@ _WIDEST = 2.0
 def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Estimate]:
     """The estimates by shot.
 
-    Where the log leaves the f-number open, and where the light objects to it. f-numbers are those
-    that Exif has, with a reducer's factor.
+    Where the log leaves the f-number open, and where the light makes another likelier. f-numbers
+    are those that Exif has, with a reducer's factor.
     """
     known = [one for one in weighed if len(one.scene.hypotheses) == 1]
-    steady = [one for one in known if not one.objects]
+    steady = [one for one in known if not one.is_off]
     reach = _reach(steady)
     found: dict[int, Estimate] = {}
     for start, end, at, through in _open(light):
@@ -43,7 +43,7 @@ def estimates(light: BodyLight, weighed: Sequence[Weighed]) -> Mapping[int, Esti
         if estimate is not None:
             found |= dict.fromkeys(range(start, end), estimate)
     for one in known:
-        if one.objects:
+        if one.is_off:
             logged = one.scene.hypotheses[0].stops
             spread = one.scene.spread
             estimate = _of(logged + one.posterior.offset, _RANGE * spread)

@@ -67,6 +67,11 @@ class Weighed(NamedTuple):
         """Whether the ring may well not have stood as logged."""
         return self.posterior.offset != 0 and self.posterior.as_logged <= OBJECTS
 
+    @property
+    def is_off(self) -> bool:
+        """Whether the ring more likely than not didn't stand as logged."""
+        return self.posterior.offset != 0 and self.posterior.as_logged <= 0.5
+
     def shows(self, entry: int, kind: ChangeKind, *, made: bool) -> bool:
         """Whether the f-number is decided that held after an entry was made, or before.
 

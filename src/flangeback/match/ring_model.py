@@ -42,7 +42,7 @@ from flangeback.match.observation import Hypothesis, Observation, Posterior
 _Rows = NDArray[np.intp]
 TURNED_AGAIN = 0.15
 """Relative probability that a ring which already stands off the log is turned to another offset."""
-TURNED_BACK = 0.02
+TURNED_BACK = 0.003
 """Relative probability that such a ring is turned back to what the log says."""
 UNNOTED_AT_ENTRY = 0.35
 """Relative probability of an un-noted turn between an entry and the next frame."""
