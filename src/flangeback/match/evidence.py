@@ -39,7 +39,7 @@ from flangeback.match.named_light import steps_by_name
 from flangeback.match.natives import by_natives
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
-from flangeback.match.registered import by_registered
+from flangeback.match.registered import by_registered, turns_before
 from flangeback.match.shots import Shot
 from flangeback.match.slates import SlateSign, uncounted_signs
 from flangeback.match.told import LightTold, Told
@@ -265,7 +265,8 @@ def weigh_evidence(
     found = _by_logs(index, kit, read, fits)
     for key, one in found.items():
         if one.uses_evidence:
-            one = one.after(Source.PAUSE, by_pauses)
+            against = partial(turns_before, shots=one.timeline.shots, kit=kit)
+            one = one.after(Source.PAUSE, partial(by_pauses, speaks_against=against))
             found[key] = one.after(Source.REGISTERED, partial(by_registered, kit=kit))
     lights = known.lights if known else _by_lights(found, index, kit, read, signs)
     for key, one in found.items():

@@ -5,7 +5,7 @@ A lens can't be changed within a burst: only pauses that are long enough count.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from flangeback.clock.model import SECOND
 from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
@@ -28,10 +28,16 @@ _TOO_SHORT = 0.1
 """Seconds as which a pause counts that is too short for a change: notes err."""
 
 
-def by_pauses(shots: Sequence[Shot], changes: Sequence[Change]) -> tuple[Sequence[Change], Doubts]:
+def by_pauses(
+    shots: Sequence[Shot],
+    changes: Sequence[Change],
+    speaks_against: Callable[[Change, int], bool] = lambda change, first: False,
+) -> tuple[Sequence[Change], Doubts]:
     """The changes without the places whose pauses are too short for them.
 
-    And a doubt `placed-in-gap` on each shot that is told that way.
+    And a doubt `placed-in-gap` on each shot that is told that way. Where something `speaks_against`
+    a change's having no earlier place than a `first` one, its note may be late: what lies before
+    that place stays open.
     """
     narrowed, doubts = [], dict[int, tuple[Doubt, ...]]()
     for change in changes:
@@ -40,6 +46,8 @@ def by_pauses(shots: Sequence[Shot], changes: Sequence[Change]) -> tuple[Sequenc
         if not 0 < len(kept) < len(change.places):
             narrowed.append(change)
             continue
+        if speaks_against(change, kept[0]):
+            kept = [place for place in change.places if place <= kept[-1]]
         narrowed.append(change.at(kept))
         doubt = Doubt(DoubtKind.PLACED_IN_GAP, _in_words(shots, change, kept))
         doubts |= dict.fromkeys(told_shots(change.places, kept), (doubt,))

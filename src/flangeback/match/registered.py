@@ -48,6 +48,17 @@ def by_registered(
     return narrowed, doubts
 
 
+def turns_before(change: Change, first: int, shots: Sequence[Shot], kit: Kit) -> bool:
+    """Whether a shot that a change may lie before has the new lens's value already.
+
+    Before the place `first`: it is keyed in for a lens that is on, or later.
+    """
+    old, new = change.before, change.setting
+    if old is None or new is None or change.kind is not ChangeKind.LENS:
+        return False
+    return any(_fits(shots[at], new, old, kit) for at in range(change.places[0], first))
+
+
 def _turn(shots: Sequence[Shot], change: Change, kit: Kit) -> int | None:
     """The first shot with what is registered for the new lens; None where that tells nothing.
 
