@@ -145,7 +145,11 @@ def test_what_became_of_the_copies() -> None:
         ),
     )
     lines = printed(show_filled, Filled(copies), "out")
-    assert "K7_0202.JPG: cut short; the frame is copied as it is" in lines
+    assert "K7_0202.JPG: cut short; it has no copy: run this again" in lines
+    plain = replace(copies[2], copy=names[2], copies=(names[2],))
+    assert "K7_0202.JPG: cut short; the frame is copied as it is" in printed(
+        show_filled, Filled((plain,)), "out"
+    )
     told = "1 copy made and verified in out; 1 stood there already; 1 failed the proof"
     assert lines[-1] == told
 

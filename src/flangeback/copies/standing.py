@@ -339,7 +339,7 @@ _STRANGER = (
 _OURS = "its name is one of flangeback's own beside the copies: it needs another name for its copy"
 _ANOTHER = (
     "the copy of that name is of another frame, or of this one before it changed: it is kept;"
-    " this one needs another folder, by --into or --beside"
+    " this one needs another folder, by --into, or by --beside and another name of its own folder"
 )
 
 

@@ -205,7 +205,8 @@ def show_filled(terminal: Terminal, filled: Filled, out: str) -> None:
     """Prints the outcomes, then what became of the copies."""
     show_matches(terminal, filled.matches)
     for copy in filled.failed:
-        terminal.print(f"{copy.failure}; the frame is copied as it is", "red")
+        kept = "the frame is copied as it is" if copy.copy else "it has no copy: run this again"
+        terminal.print(f"{copy.failure}; {kept}", "red")
     terminal.say(_copies(filled, f" in {out}"))
     bare = sum(not copy.keeps_attributes for copy in filled.copies)
     if bare:
