@@ -391,6 +391,23 @@ def test_a_black_picture_in_a_quick_series_is_one_that_the_flash_missed() -> Non
     assert "s" not in beside("......s......", BESIDE["all"], seconds=1)
 
 
+@pytest.mark.parametrize("apart", ["half an hour and more", "other cameras"])
+def test_frames_that_show_other_scenes_make_no_slate_frame(apart: str) -> None:
+    frames = [replace(shot(f"K7_{n:04}", f"{8 + n:02}:00:00"), exposure=DAY) for n in range(1, 8)]
+    if apart == "other cameras":
+        frames = [
+            replace(shot(f"K7_{n:04}", f"09:{n:02}:00"), exposure=DAY, model=f"Kestrin K{n}")
+            for n in range(1, 8)
+        ]
+    dark = {frames[3].file: LIGHTS["s"]}
+    kit = replace(KIT, bodies={"k7": replace(KIT.bodies["k7"], model=None)})
+    logs = [parse_log("all miran58 f/2.8\n", kit)]
+    matches = match_frames(
+        frames, logs, kit, pictures=lambda frame: dark.get(frame.file, LIGHTS["."])
+    )
+    assert letters(matches.frames) == "A" * 7
+
+
 def test_slate_lines_stand_above_the_picture_under_any_log() -> None:
     for text in BESIDE.values():
         lines = f"{text.format(last=12)}not-slate K7_0005\nslate K7_0008\n"

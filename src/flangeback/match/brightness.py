@@ -166,8 +166,9 @@ def _whole(path: Path) -> Picture | None:
 
     # Filters of warnings are the process's, and pictures are read by several threads.
     with _ONE_AT_A_TIME, warnings.catch_warnings():
-        # A picture of many pixels is no attack: it is reduced as it is read.
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        # A picture of many pixels is no attack, since it is reduced as it is read; what else is
+        # odd about a file, the scan has told.
+        warnings.simplefilter("ignore")
         try:
             with Image.open(path) as picture:
                 return _without_bars(picture.convert("L"))

@@ -53,6 +53,8 @@ _COVERED = 5.0
 plain as `_PLAIN` and not the only one (common practice)."""
 _HABIT = 2
 """Marks that can be nothing else, from which on what looks like one is one."""
+_TOGETHER = 30 * 60 * SECOND
+"""Microseconds without a frame after which another scene may be shown (judgement)."""
 _TO_COVER = 2 * SECOND
 """Microseconds in which a lens is covered, or bared and aimed, at the least (common practice). A
 dark picture in a quicker series is one that the flash missed."""
@@ -109,7 +111,7 @@ def uncounted_signs(
     seen = [one._replace(picture=pictured.get(at)) for at, one in enumerate(gains)]
     edges = {*starts, len(shots)}
     marks = []
-    for at, run, sides in _candidates(seen):
+    for at, run, sides in _candidates_together(shots, seen):
         is_apart = {at[0], at[-1] + 1} <= edges and at[-1] - at[0] < _IN_A_ROW
         depth = _depth(run, sides) if is_apart else 0.0
         marks.append((at, _sign(run, sides), is_apart, depth))
@@ -125,11 +127,26 @@ def uncounted_signs(
 
 
 _Side = Sequence[FrameLight]
+_Candidate = tuple[Sequence[int], Sequence[FrameLight], Sequence[_Side]]
 
 
-def _candidates(
-    frames: Sequence[FrameLight],
-) -> Iterator[tuple[Sequence[int], Sequence[FrameLight], Sequence[_Side]]]:
+def _candidates_together(
+    shots: Sequence[Shot], frames: Sequence[FrameLight]
+) -> Iterator[_Candidate]:
+    """The candidates among frames of one camera and one half hour: others show another scene."""
+    frame = [shot.frame for shot in shots]
+    ends = [
+        at
+        for at in range(1, len(shots))
+        if shots[at].start - shots[at - 1].end > _TOGETHER
+        or (frame[at].model, frame[at].serial) != (frame[at - 1].model, frame[at - 1].serial)
+    ]
+    for start, end in pairwise([0, *ends, len(shots)]):
+        for at, run, sides in _candidates(frames[start:end]):
+            yield [start + n for n in at], run, sides
+
+
+def _candidates(frames: Sequence[FrameLight]) -> Iterator[_Candidate]:
     """Frames in a row that may be one mark: their places, themselves, and those to their sides."""
     places = [at for at, one in enumerate(frames) if one.picture is not None]
     seen = [frames[at] for at in places]
