@@ -38,7 +38,7 @@ _SAME_GAIN = 0.2
 """Stops within which exposures are the same."""
 _NEW_LIGHT = 1800.0
 """Seconds without an observation after which the light is modelled anew."""
-_MOST_OBSERVATIONS = 500
+_MOST_OBSERVATIONS = 250
 """Weighed at once, to bound memory."""
 _SAME_STEP = 0.5
 """Stops by which two bodies may measure one step of the light differently."""

@@ -126,16 +126,16 @@ def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     stepped_at: dict[int, float] = defaultdict(float)
-    beta = np.ones_like(alphas[-1])
-    gammas = [alphas[-1]]
-    for at in range(len(moves) - 1, -1, -1):
-        onward = beta / scales[at + 1][:, None, None]
-        for entry, stepped in moves[at].light_stepped(alphas[at], onward):
+    alpha = alphas.pop()
+    beta = np.ones_like(alpha)
+    sums: list[Array] = [weights @ alpha.sum(axis=2)]
+    while alphas:
+        alpha, move, onward = alphas.pop(), moves.pop(), beta / scales.pop()[:, None, None]
+        for entry, stepped in move.light_stepped(alpha, onward):
             stepped_at[entry] += float(weights @ stepped)
-        beta = moves[at].backward(onward)
-        gammas.append(alphas[at] * beta)
-    sums = [weights @ gamma.sum(axis=2) for gamma in reversed(gammas)]
-    return Smoothed([*map(_posterior, states, sums)], stepped_at)
+        beta = move.backward(onward)
+        sums.append(weights @ (alpha * beta).sum(axis=2))
+    return Smoothed([*map(_posterior, states, reversed(sums))], stepped_at)
 
 
 def _forward(first: _States, moves: Sequence[_Move]) -> tuple[list[Array], list[Array]]:
@@ -157,7 +157,8 @@ def _forward(first: _States, moves: Sequence[_Move]) -> tuple[list[Array], list[
 class _States:
     """The states at one observation: arrays of a hypothesis's ring offsets, 0 first, by brightness.
 
-    `blocks` has each hypothesis's rows. The emission's first axis is that of worlds.
+    `blocks` has each hypothesis's rows. What is kept of the emission has an element for each
+    scatter.
     """
 
     def __init__(self, seen: Observation, grid: Grid, worlds: _Worlds) -> None:
@@ -173,8 +174,13 @@ class _States:
         miss = seen.light + np.array(self.stops)[:, None] - grid.values
         self.miss: Array = miss.astype(np.float32)
         spreads = (seen.spread * worlds.scatters).tolist()
-        emission = np.array([student_t(self.miss / spread) / spread for spread in spreads])
-        self.emission: Array = emission[worlds.emission]
+        self._by_scatter: Array = np.array([student_t(self.miss / s) / s for s in spreads])
+        self._which = worlds.emission
+
+    @property
+    def emission(self) -> Array:
+        """How likely each state makes the observation, in each world."""
+        return self._by_scatter[self._which]
 
     def hypotheses(self) -> Iterator[tuple[Hypothesis, slice]]:
         """Each with its rows."""
