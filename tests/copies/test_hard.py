@@ -35,7 +35,7 @@ def test_kills_leave_nothing_that_a_rerun_does_not_mend(stick: Yardstick, place:
 
 def test_killed_notes_leave_the_log_as_it_was_or_whole(stick: Yardstick, place: Path) -> None:
     words: kills.Words = ["note", "@/session.txt", "k7", "f/4", "--kit", "@/kit.toml"]
-    words += ["--at", "11:00"]
+    words += ["--at", "00:00"]
     assert not kills.kill_save(stick, place, 1, Random(3), words, "session.txt")
 
 

@@ -132,7 +132,7 @@ def matrix(place: Path, moments: int, seed: int) -> dict[str, Callable[[], list[
         "verify": lambda: kill_verify(stick, place, few, random),
         "note": lambda: kill_save(
             stick, place, few, random,
-            ["note", "@/session.txt", "k7", "f/4", "--at", "11:00", "--kit", "@/kit.toml"],
+            ["note", "@/session.txt", "k7", "f/4", "--at", "00:00", "--kit", "@/kit.toml"],
             "session.txt",
         ),
         "kit": lambda: kill_save(stick, place, few, random, add, "kit.toml"),

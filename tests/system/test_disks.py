@@ -110,7 +110,7 @@ def test_copies_are_carried_on_when_the_times_of_the_disk_move(disk: Path, frame
 
 def test_frames_on_a_card_are_filled_from_it_and_logged_on_it(disk: Path, tmp_path: Path) -> None:
     card = put_outing(disk / "DCIM" / "100K7")
-    assert run("note", card / "session.txt", "k7", "f/8", "--at", "09:55").code == 0
+    assert run("note", card / "session.txt", "k7", "f/8", "--at", "00:00").code == 0
     words = ("--key", "new", "--mount", "E", "--kit", disk / "kit.toml")
     assert run("kit", "add", "body", card / "K7_0201.JPG", *words).code == 0
     before, out = tree(card), tmp_path / "out"

@@ -55,7 +55,7 @@ def frames(tmp_path: Path) -> Path:
 
 STOPS = {"K7_0201.JPG": 2.8, "K7_0202.JPG": 2.8, "K7_0203.JPG": 5.6, "K7_0204.JPG": 5.6, FRAME: 8.0}
 ALL_FILLED = {fakes.folded(name): ("fill", True, stop) for name, stop in STOPS.items()}
-NOTE = ("note", "FRAMES/session.txt", "k7", "f/4", "--at", "09:55")
+NOTE = ("note", "FRAMES/session.txt", "k7", "f/4", "--at", "00:00")
 KIT_ADD = ("kit", "add", "body", f"FRAMES/{FRAME}", "--key", "new", "--mount", "E")
 FILL = ("fill", "FRAMES", "--into", "OUT", "--json")
 
@@ -126,7 +126,7 @@ def check_note(frames: Path, fake: Fake, patch: pytest.MonkeyPatch) -> None:
     done = called(NOTE, frames)
     assert done.code == 0, done.err
     assert log.read_text("utf-8").startswith(said)
-    assert "09:55" in log.read_text("utf-8")[len(said) :]
+    assert "00:00" in log.read_text("utf-8")[len(said) :]
 
 
 def check_kit_add(frames: Path, fake: Fake, patch: pytest.MonkeyPatch) -> None:
@@ -316,7 +316,7 @@ def test_what_cant_be_added_for_want_of_room_leaves_all_as_it_was(
 ) -> None:
     before, log, kit = tree(frames), frames / "session.txt", frames / "kit.toml"
     fakes.room_for(10)(monkeypatch)
-    assert run("note", log, "k7", "f/4", "--at", "09:55").code == 2
+    assert run("note", log, "k7", "f/4", "--at", "00:00").code == 2
     body = ("kit", "add", "body", frames / FRAME, "--key", "new", "--mount", "E", "--kit", kit)
     assert run(*body).code == 2
     assert tree(frames) == before
