@@ -160,7 +160,6 @@ def matched(
 
     Values that flangeback wrote itself are no conflict. What a run into `out` noted is taken up.
     """
-    from flangeback.copies.manifest import noted_in
     from flangeback.copies.own import check_times
     from flangeback.report.outing_page import OutingPage
 
@@ -170,7 +169,11 @@ def matched(
     frames = session.frames
     check_times(outing.folder, session.logs)
     own = over or flangeback.own_frames(frames, outing.folder)
-    noted = None if out is None else noted_in(out)
+    noted = None
+    if out is not None:
+        from flangeback.copies.manifest import noted_in
+
+        noted = noted_in(out)
     matches = flangeback.match_frames(
         frames, session.logs, session.kit, over=own, by_log_alone=by_log_alone, noted=noted
     )
