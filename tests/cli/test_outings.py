@@ -183,7 +183,7 @@ def test_a_place_for_the_copies_lies_beside_the_frames(
     given: str, out: str | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    proposed = out_beside(given)
+    proposed = out_beside(Path(given))
     assert out is None or proposed == str(Path(out))
     assert Path(given).resolve() not in (
         Path(proposed).resolve(),
@@ -193,7 +193,7 @@ def test_a_place_for_the_copies_lies_beside_the_frames(
 
 def test_of_a_whole_card_the_copies_go_to_the_users_own_folder() -> None:
     """`E:` on Windows, say: what lies beside it is on it."""
-    assert out_beside(Path.home().anchor) == str(Path.home() / "frames-filled")
+    assert out_beside(Path(Path.home().anchor)) == str(Path.home() / "frames-filled")
 
 
 def test_folders_on_two_drives_are_told(year: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -241,6 +241,13 @@ def test_hints_for_a_module(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.argv", ["/x/flangeback/__main__.py"])
     monkeypatch.setattr("sys.executable", "/usr/bin/python3")
     assert command("tally", "my out") == "/usr/bin/python3 -m flangeback tally 'my out'"
+
+
+def test_a_folder_in_a_hint_is_no_option(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What begins with a dash is one (POSIX.1-2017, 12.2, guideline 4)."""
+    monkeypatch.setattr("sys.argv", ["flangeback"])
+    dashed = os.path.join(os.curdir, "-x")  # noqa: PTH118
+    assert command("fill", Path("-x"), "--into", "out") == f"flangeback fill {dashed} --into out"
 
 
 @pytest.mark.parametrize(

@@ -53,7 +53,7 @@ def test_moves_that_were_not_noted_are_doubted() -> None:
     moved = {key: total.steps[key] for key in ("right", "missed", "open")}
     assert sum(moved.values()) > SEEDS * 50
     assert moved["right"] / sum(moved.values()) >= 0.7
-    # A doubt that is wrong more often than right is worse than none: three are right for each wrong one.
+    # A doubt that is wrong more often than right is worse than none.
     assert 2 * total.steps["false"] <= moved["right"]
 
 

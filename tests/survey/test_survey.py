@@ -182,8 +182,8 @@ def test_the_outing_is_counted_as_it_was_made(outing: Outing) -> None:
 
 def test_every_line_fits_the_terminal(outing: Outing, corpus: Path) -> None:
     for folder in (outing.frames, corpus):
-        lines = list(survey_lines(survey_folder(folder), "frames"))
-        narrow = list(survey_lines(survey_folder(folder), "frames", width=60))
+        lines = list(survey_lines(survey_folder(folder), Path("frames")))
+        narrow = list(survey_lines(survey_folder(folder), Path("frames"), width=60))
         assert " ".join(" ".join(narrow).split()) == " ".join(" ".join(lines).split())
         assert max(len(line) for line in narrow if "flangeback " not in line) <= 60
         assert all(len(line) <= 80 for line in lines), max(lines, key=len)
@@ -283,7 +283,7 @@ def put_gps(folder: Path, file: str, local: str, utc: tuple[int, int, int], offs
 def test_gps_time_tells_how_far_a_clock_is_off(tmp_path: Path, offset: bytes, told: str) -> None:
     put_gps(tmp_path, "K7_0001.JPG", "09:03:20", (7, 0, 0), offset)
     put_gps(tmp_path, "K7_0002.JPG", "09:10:21", (7, 7, 0), offset)
-    text = " ".join(" ".join(survey_lines(survey_folder(tmp_path), "frames")).split())
+    text = " ".join(" ".join(survey_lines(survey_folder(tmp_path), Path("frames"))).split())
     assert told in text
 
 
@@ -338,22 +338,24 @@ def test_bodies_in_different_zones_are_told() -> None:
             time=CameraTime(START, offset=timedelta(hours=-3, minutes=-30)),
         ),
     ]
-    text = " ".join(" ".join(survey_lines(survey_frames(frames), "frames")).split())
+    text = " ".join(" ".join(survey_lines(survey_frames(frames), Path("frames"))).split())
     assert "different offsets from UTC: Kestrin K7 +02:00, Norrvik N2 -03:30" in text
 
 
 def test_what_to_do_next_names_a_kit_only_where_there_is_none() -> None:
     found = survey_frames([seen(0)])
-    first, second = (list(survey_lines(found, "my frames/", has_kit=has)) for has in (True, False))
+    first, second = (
+        list(survey_lines(found, Path("my frames"), has_kit=has)) for has in (True, False)
+    )
     first, second = ([line.replace(os.sep, "/") for line in lines] for lines in (first, second))
     assert first[-2:] == [
         "next: a session log to fill in, from these pauses:",
-        "  flangeback draft 'my frames/' -o 'my frames/session.txt'",
+        "  flangeback draft 'my frames' -o 'my frames/session.txt'",
     ]
     kit = "--kit 'my frames/kit.toml'"
     assert second[-5] == f"  flangeback kit add body 'my frames/{found.bodies[0].example}' {kit}"
     assert second[-3] == f"  flangeback kit add lens {kit}"
-    logged = list(survey_lines(found, "frames", has_log=True))
+    logged = list(survey_lines(found, Path("frames"), has_log=True))
     assert logged[-1] == "  flangeback match frames"
 
 
@@ -388,4 +390,4 @@ def test_a_folder_with_nothing_to_fill_says_so(tmp_path: Path) -> None:
     put_frame(tmp_path, "K7_0201.JPG", FULL)
     found: Survey = survey_folder(tmp_path)
     assert found.lacking == 0
-    assert "There is nothing to fill" in "\n".join(survey_lines(found, "frames"))
+    assert "There is nothing to fill" in "\n".join(survey_lines(found, Path("frames")))

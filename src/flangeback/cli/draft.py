@@ -46,7 +46,7 @@ def draft(frames: Frames, output: LogFile = None, kit: KitFile = None) -> None:
     typer.echo(f"{output} is there to be filled in; then:", err=True)
     if gear is None:
         typer.echo(f"  a kit file, {place}, with your gear under the names in it", err=True)
-    command = ["match", str(frames), *as_given(None, kit)]
+    command: list[str | Path] = ["match", frames, *as_given(None, kit)]
     if output.absolute() != (frames / "session.txt").absolute():
-        command += ["--log", str(output)]
+        command += ["--log", output]
     typer.echo(f"  {report.hints.command(*command)}", err=True)

@@ -119,7 +119,7 @@ def fill(
     def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:
         report.terminal.show_filled(shared.terminal(), filled, str(place(outing)))
         if not outing.name:
-            shared.tell_next(report.hints.after_fill(str(into)))
+            shared.tell_next(report.hints.after_fill(into))
 
     for folder in folders:
         check_place(folder, into)
@@ -152,7 +152,7 @@ def _counted(step: Callable[[int], None], frames: int) -> Iterator[Callable[[int
 
 def _no_place(folders: list[Path], given: list[str]) -> flangeback.InputError:
     """The fault of a run without --into, with the command as it should be."""
-    out = report.hints.out_beside(str(folders[0]))
-    line = report.hints.command("fill", *map(str, folders), *given, "--into", out)
+    out = report.hints.out_beside(folders[0])
+    line = report.hints.command("fill", *folders, *given, "--into", out)
     text = "no folder for the copies is named"
     return flangeback.InputError(flangeback.Problem("", text, expected=f"--into, as in\n  {line}"))

@@ -119,7 +119,7 @@ def match(
             report.terminal.show_preview(shared.terminal(), found.planned, str(into / outing.name))
         if not outing.name:
             given = shared.as_given(log, kit)
-            shared.tell_next(report.hints.after_match(page.matches, str(outing.folder), given))
+            shared.tell_next(report.hints.after_match(page.matches, outing.folder, given))
 
     what = outings.Work(work, show, Found.told, Found.document)
     done = outings.run(found, what, folders, json=json)

@@ -30,9 +30,9 @@ def survey(
     def show(outing: flangeback.OutingFolder, found: flangeback.Survey) -> None:
         has_kit = (outing.kit or kit_file(None, outing.folder)).exists()
         has_log = (outing.folder / LOG).exists()
-        folder, width = str(outing.folder), min(columns(), 80)
+        width = min(columns(), 80)
         lines = report.survey.survey_lines(
-            found, folder, has_kit=has_kit, has_log=has_log, width=width
+            found, outing.folder, has_kit=has_kit, has_log=has_log, width=width
         )
         shared.print_lines(lines)
         report.terminal.show_others(shared.terminal(), found.others)

@@ -62,7 +62,7 @@ def verify(
 
     def show(folder: flangeback.OutingFolder, verified: flangeback.Verified) -> None:
         report.terminal.show_verified(terminal(), verified, str(folder.folder))
-        tell_next(report.hints.after_verify(verified, str(folder.folder)))
+        tell_next(report.hints.after_verify(verified, folder.folder))
 
     below = [(folder, folder.relative_to(out).as_posix()) for folder in filled_below(out)]
     folders = [flangeback.OutingFolder(at, "" if name == "." else name) for at, name in below]

@@ -21,9 +21,12 @@ if TYPE_CHECKING:
 NAME = "flangeback"
 
 
-def command(*words: str) -> str:
-    """A command as a shell takes it, with the path that flangeback was called by."""
-    line = [*_program(), *words]
+def command(*words: str | Path) -> str:
+    """A command as a shell takes it, with the path that flangeback was called by.
+
+    A path that begins with a dash is written so that nobody takes it for an option.
+    """
+    line = [*_program(), *map(_word, words)]
     # A POSIX shell on Windows (MSYS2) says so; of the others, cmd alone exports its prompt.
     if sys.platform != "win32" or "MSYSTEM" in os.environ:
         return shlex.join(line)
@@ -32,6 +35,11 @@ def command(*words: str) -> str:
     quoted = [word if _BARE.fullmatch(word) else _in_single_quotes(word) for word in line]
     # What begins with a quote is a string to PowerShell, unless it is called.
     return " ".join(quoted if quoted[0] == line[0] else ["&", *quoted])
+
+
+def _word(word: str | Path) -> str:
+    dashed = isinstance(word, Path) and str(word).startswith("-")
+    return os.path.join(os.curdir, word) if dashed else str(word)  # noqa: PTH118
 
 
 _BARE = re.compile(r"[\w./\\:+-]+")
@@ -54,12 +62,11 @@ def _program() -> tuple[str, ...]:
     return (NAME,) if on_path else (sys.argv[0],)
 
 
-def out_beside(frames: str) -> str:
+def out_beside(folder: Path) -> str:
     """A folder for the copies of some frames: beside theirs, called after it.
 
     A whole card or disk has none beside it: theirs lies among the user's own.
     """
-    folder = Path(frames)
     if folder.name in ("", ".."):
         whole = folder.resolve()
         if not whole.name:
@@ -71,7 +78,7 @@ def out_beside(frames: str) -> str:
 # What to do next -------------------------------------------------------------------------------
 
 
-def after_match(matches: Matches, frames: str, given: Sequence[str] = ()) -> Iterator[str]:
+def after_match(matches: Matches, frames: Path, given: Sequence[str] = ()) -> Iterator[str]:
     """What follows a match of the folder `frames`; `given` are the options it was run with."""
     found = next((one for one in matches.frames if one.outcome.needs_person), None)
     if found is not None:
@@ -82,7 +89,7 @@ def after_match(matches: Matches, frames: str, given: Sequence[str] = ()) -> Ite
         yield _command("fill", frames, *given, "--into", out_beside(frames))
 
 
-def after_fill(out: str) -> Iterator[str]:
+def after_fill(out: Path) -> Iterator[str]:
     """What follows a fill into `out`."""
     yield "next: keep the originals until the copies are in the catalogue and backed up;"
     yield "to prove the copies again, and to count what was used:"
@@ -90,12 +97,12 @@ def after_fill(out: str) -> Iterator[str]:
     yield _command("tally", out)
 
 
-def after_verify(verified: Verified, out: str) -> Iterator[str]:
+def after_verify(verified: Verified, out: Path) -> Iterator[str]:
     """What follows a proof of the copies in `out` in which something was amiss."""
     if verified.mended is None and (verified.failed or verified.needs_person):
         yield "to make again what is missing or broken, and note what another program changed:"
         yield _command("verify", out, "--mend")
 
 
-def _command(*words: str) -> str:
+def _command(*words: str | Path) -> str:
     return f"  {command(*words)}"

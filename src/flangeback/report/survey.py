@@ -21,7 +21,7 @@ _SET_RIGHT = timedelta(seconds=5)
 
 def survey_lines(
     survey: Survey,
-    folder: str,
+    folder: Path,
     *,
     has_kit: bool = True,
     has_log: bool = False,
@@ -60,23 +60,22 @@ def summary_line(survey: Survey) -> str:
     return text + (f", {len(survey.damaged)} can't be read" if survey.damaged else "")
 
 
-def _next(survey: Survey, folder: str, *, has_kit: bool, has_log: bool) -> Iterator[str]:
+def _next(survey: Survey, folder: Path, *, has_kit: bool, has_log: bool) -> Iterator[str]:
     if not survey.lacking:
         yield "There is nothing to fill: every frame that can be read has its lens data."
         return
-    place = Path(folder)
     if not has_kit and survey.bodies:
         yield "next: your gear in a kit file, its bodies from a frame of each:"
         for body in survey.bodies:
-            frame = str(place / body.example)
-            yield f"  {command('kit', 'add', 'body', frame, '--kit', str(place / 'kit.toml'))}"
+            example, kit = folder / body.example, folder / "kit.toml"
+            yield f"  {command('kit', 'add', 'body', example, '--kit', kit)}"
         yield "and each lens, by its name:"
-        yield f"  {command('kit', 'add', 'lens', '--kit', str(place / 'kit.toml'))}"
+        yield f"  {command('kit', 'add', 'lens', '--kit', folder / 'kit.toml')}"
     if has_log:
         what, then = "what each frame comes to by the session log", command("match", folder)
     else:
         what = "a session log to fill in, from these pauses"
-        then = command("draft", folder, "-o", str(place / "session.txt"))
+        then = command("draft", folder, "-o", folder / "session.txt")
     yield f"{'next' if has_kit else 'then'}: {what}:"
     yield f"  {then}"
 
