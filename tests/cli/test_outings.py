@@ -246,7 +246,7 @@ def test_hints_for_a_module(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_folder_in_a_hint_is_no_option(monkeypatch: pytest.MonkeyPatch) -> None:
     """What begins with a dash is one (POSIX.1-2017, 12.2, guideline 4)."""
     monkeypatch.setattr("sys.argv", ["flangeback"])
-    dashed = os.path.join(os.curdir, "-x")  # noqa: PTH118
+    dashed = os.path.join(".", "-x")  # noqa: PTH118
     assert command("fill", Path("-x"), "--into", "out") == f"flangeback fill {dashed} --into out"
 
 

@@ -39,7 +39,7 @@ def command(*words: str | Path) -> str:
 
 def _word(word: str | Path) -> str:
     dashed = isinstance(word, Path) and str(word).startswith("-")
-    return os.path.join(os.curdir, word) if dashed else str(word)  # noqa: PTH118
+    return os.path.join(".", word) if dashed else str(word)  # noqa: PTH118
 
 
 _BARE = re.compile(r"[\w./\\:+-]+")
