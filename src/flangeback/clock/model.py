@@ -119,7 +119,8 @@ class StatedClock:
     """By how much a body's clock is ahead (seconds) as `source` says; None: taken as right.
 
     `sure` stands above the frames; `error` is how far it, or a note, may be off, in seconds;
-    `by_gps` what satellites have instead, where the log states it in these `lines`.
+    `by_gps` what satellites have instead, where the log states it in these `lines`. With `by_photo`
+    photos of a clock among the frames tell it.
     """
 
     ahead: float = 0.0
@@ -128,6 +129,7 @@ class StatedClock:
     error: float = 0.0
     by_gps: float | None = None
     lines: tuple[int, ...] = ()
+    by_photo: bool = False
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ _BURST = 60.0
 _COVERED = 5.0
 """Stops less light than in the shots on both sides, from where on a lens was covered to mark a
 change (common practice): its light is no scene's."""
-_TELLS_METERED, _TELLS_MANUAL = 0.995, 0.85
+_TELLS_METERED, _TELLS_MANUAL = 0.995, 0.6
 """How likely light tells f-numbers, where exposures change from shot to shot and where they don't,
 as with flash."""
 
@@ -149,21 +149,25 @@ def _shot_series(
     known = gain[is_first & ~np.isnan(gain)]
     metered = len(known) > 1 and np.count_nonzero(np.diff(known)) > len(known) / 3
     lenses = [kit.lenses[state] for state in states if state]
-    terms = _lens_terms(shots, states | {None}, lenses)
-    return ShotSeries(times, light, _TELLS_METERED if metered else _TELLS_MANUAL, terms)
+    tells = _TELLS_METERED if metered else _TELLS_MANUAL
+    return ShotSeries(times, light, tells, *_lens_terms(shots, states, lenses))
 
 
 def _lens_terms(
     shots: Sequence[Shot], states: Set[str | None], lenses: Sequence[Lens]
-) -> Mapping[str | None, Floats]:
+) -> tuple[Mapping[str | None, Floats], float]:
+    """What each shot says of its lens, by state, and what all say by states taken by chance."""
     by_key = {lens.key: lens for lens in lenses}
-    terms = {state: np.zeros(len(shots)) for state in states}
+    terms = {state: np.zeros(len(shots)) for state in (*states, None)}
     keyed_in = _keyed_in(shots, lenses)
+    by_chance = 0.0
     for start, end, weight in _runs(shots):
-        for state in states:
+        for state, found in terms.items():
             term = _lens_term(shots[start].frame, state, by_key, keyed_in=keyed_in)
-            terms[state][start:end] = weight * term
-    return terms
+            found[start:end] = weight * term
+        whole = [(end - start) * terms[state][start] for state in states]
+        by_chance += float(np.logaddexp.reduce(whole)) - math.log(len(states))
+    return terms, by_chance
 
 
 def _state(setting: Setting | None) -> str | None:

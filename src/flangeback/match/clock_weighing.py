@@ -83,8 +83,10 @@ _LATE = 0.1
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
 _MOST = 200.0
 """The most that a log likelihood ratio counts, so that it doesn't overflow."""
-_UNRELATED = 0.006
+_UNRELATED = 0.012
 """How likely the log is another outing's."""
+_NAMES_PHOTO = 5.0
+"""What it tells against that (log) that the log names a photo of a clock among the frames."""
 _FEWEST = 6
 """Bursts: fewer tell too little of a clock."""
 _MINUTES = 1800.0
@@ -157,9 +159,9 @@ class _Weighing(NamedTuple):
             [odds.at(least[at : at + 1], more)[0] for at, (_, more) in enumerate(_LATENESS)]
         )
         late += lens_log_odds(series.shots, series.states, least)
-        # Frames that name another lens are a matter of each, and entries apart from all frames lie
-        # on another card as a rule: the log may still be theirs.
-        unrelated = float((lens + odds.outside(tried))[np.argmin(np.abs(tried))])
+        # Entries apart from all frames lie on another card as a rule: the log may still be theirs.
+        unrelated = series.shots.lens_by_chance + float(odds.outside(np.zeros(1))[0])
+        unrelated -= _NAMES_PHOTO * stated.by_photo
         peaks = _peaks(stated, _days(series))
         right, slip = _RIGHT[stated.source], slip_of(log.timeline)
         if slip:
@@ -189,11 +191,11 @@ class _Weighing(NamedTuple):
     def judged(self, fit: ClockFit, others: Sequence[_Weighing]) -> ClockFit:
         """The fit by the odds of each offset, in the light of the other bodies'."""
         tried, as_stated = self.tried, math.log(self.right) + self.likely
-        alike, late_alike = self._common(others)
+        alike, late_alike, unrelated_alike = self._common(others)
         with np.errstate(divide="ignore"):
             offsets = self.weighed + np.log(self.prior * alike)
         late = self.late + np.log(_LATE_SHARE * late_alike)
-        unrelated = self.unrelated + math.log(_UNRELATED)
+        unrelated = self.unrelated + math.log(_UNRELATED * unrelated_alike[0])
         at = int(np.argmax(offsets))
         best = self._plainest(at, fit.stated)
         about = np.abs(tried - best) <= _APART
@@ -244,26 +246,28 @@ class _Weighing(NamedTuple):
         shares = self.odds.beside_notes(before, after, usual)
         return {int(at): float(shares[at]) for at in np.flatnonzero(shares >= least)}
 
-    def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats]:
-        """How many times likelier each offset, and each lateness, is for what the others' have.
+    def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats, Floats]:
+        """How many times likelier each offset is for what the others' frames have.
 
-        Some faults are the log's, so that all bodies are off alike; of the rest the others may be
-        off for themselves. A body that is off alone was mostly used in other stretches than theirs.
+        The same of each lateness, and of another outing's log. Some faults are the log's, so that
+        all bodies are off alike; of the rest the others may be off for themselves. A body that is
+        off alone was mostly used in other stretches than theirs.
         """
-        offsets, late, alone = np.zeros(len(self.tried)), np.zeros(len(_LATENESS)), 1.0
+        alike, alone = [np.zeros(len(self.tried)), np.zeros(len(_LATENESS)), np.zeros(1)], 1.0
         for one in others:
-            ratios = np.exp(np.minimum(one.weighed - one.likely, _MOST))
-            by_late = np.exp(np.minimum(one.late - one.likely, _MOST))
-            offsets += np.log(ratios)
-            late += np.log(by_late)
-            alone += (one.prior @ ratios + _LATE_SHARE * by_late.sum()) * (1 - _COMMON) / one.right
+            logs = one.weighed, one.late, np.array([one.unrelated])
+            offsets, late, unrelated = (np.minimum(log - one.likely, _MOST) for log in logs)
+            alike = [a + b for a, b in zip(alike, (offsets, late, unrelated), strict=True)]
+            by_itself = one.prior @ np.exp(offsets) + _LATE_SHARE * np.exp(late).sum()
+            alone += by_itself * (1 - _COMMON) / one.right
         own = np.ones(len(self.tried))
         if others:
             beside = self.series.beside([one.series for one in others], self.tried)
             own = _BY_TURNS + (1 - _BY_TURNS) * beside
             own /= own[np.argmin(np.abs(self.tried))]
-        common = (1 - _COMMON) * own + _COMMON * np.exp(np.minimum(offsets, _MOST)) / alone
-        return common, (1 - _COMMON) + _COMMON * np.exp(np.minimum(late, _MOST)) / alone
+        offsets, late, unrelated = (_COMMON * np.exp(np.minimum(a, _MOST)) / alone for a in alike)
+        rest = 1 - _COMMON
+        return rest * own + offsets, rest + late, rest + unrelated
 
     def _plainest(self, at: int, stated: StatedClock) -> float:
         """An offset, or a plain mistake that fits about as well: half hours, a swapped sign."""

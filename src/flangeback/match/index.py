@@ -192,8 +192,8 @@ class _BodyNotes:
         ahead, error = at.ahead_at(reading) / SECOND, at.error_at(reading) / SECOND
         gps = clock_by_satellites([shot.frame for shot in shots], clock.zone) if by_log else None
         by_gps = None if gps is None else gps.ahead_at(reading) / SECOND
-        lines = tuple(self.clock_lines)
-        return StatedClock(ahead, source, self.sure, error + self.slack, by_gps, lines)
+        error, lines, by_photo = error + self.slack, tuple(self.clock_lines), bool(self.references)
+        return StatedClock(ahead, source, self.sure, error, by_gps, lines, by_photo)
 
 
 @dataclass

@@ -88,7 +88,8 @@ class ShotSeries(NamedTuple):
 
     Their times, log2 of the light that came through the lens (nan where it isn't known), and for
     each state of the body (a lens's key, `off`, or None before any entry) the log likelihood of
-    what each shot says of its lens. `light_tells` is how likely light tells f-numbers at all: with
+    what each shot says of its lens; `lens_by_chance` is that of all shots, if entries have nothing
+    to do with them. `light_tells` is how likely light tells f-numbers at all: with
     flash, its power is set to suit them.
     """
 
@@ -96,6 +97,7 @@ class ShotSeries(NamedTuple):
     light: Floats
     light_tells: float
     lens_terms: Mapping[str | None, Floats]
+    lens_by_chance: float = 0.0
 
 
 class ChangeOdds(NamedTuple):
