@@ -28,7 +28,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise, product
 from statistics import median
 from typing import NamedTuple
@@ -37,7 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flangeback.match.grid import Array, Grid
-from flangeback.match.observation import Hypothesis, Observation, Posterior
+from flangeback.match.observation import Hypothesis, Observation, Posterior, SameScene
 
 _Rows = NDArray[np.intp]
 TURNED_AGAIN = 0.15
@@ -57,6 +57,10 @@ _GRID = 0.7
 _BURST, _BETWEEN_BURSTS, _LONGEST = 3.0, 60.0, 300.0
 """Seconds up to which observations are one burst's; a longer gap counts as so many seconds more, up
 to a limit: rings are turned between bursts."""
+_NEVER = 1e-15
+"""Probabilities that count as 0: processors take long over numbers that are too small for them."""
+_TELLS_NOTHING = 1e-6
+"""The weight up to which a world is left out of the way back: it adds as little to gamma."""
 _LEAST_TURN = 1.0
 """Stops; smaller turns are no likelier."""
 _SAME_STOPS = 0.25
@@ -102,13 +106,13 @@ class Smoothed:
 
 
 class _Worlds:
-    """The same as arrays, an element for each world; `emission` has which of the `scatters`."""
+    """The same as arrays, an element for each world; `which` of the `scatters` it has."""
 
     def __init__(self, worlds: Sequence[World]) -> None:
         prior, *columns, scatter = (np.array(column) for column in zip(*worlds, strict=True))
         self.log_prior: Array = np.log(prior)
         self.unnoted_turn_seconds, self.light_step_seconds, self.light_step_at_entry = columns
-        self.scatters, self.emission = np.unique(scatter, return_inverse=True)
+        self.scatters, self.which = np.unique(scatter, return_inverse=True)
 
 
 def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS) -> Smoothed:
@@ -121,16 +125,18 @@ def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS
     every = _Worlds(worlds)
     states = [_States(seen, grid, every) for seen in observations]
     moves = [_Move(old, new, grid, every) for old, new in pairwise(states)]
-    alphas, scales = _forward(states[0], moves)
+    alphas, scales = _forward(states[0], moves, every.which)
     logs = every.log_prior + np.log(scales).sum(axis=0)
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     stepped_at: dict[int, float] = defaultdict(float)
-    alpha = alphas.pop()
+    kept = np.flatnonzero(weights > _TELLS_NOTHING)
+    weights, alpha = weights[kept], alphas.pop()[kept]
     beta = np.ones_like(alpha)
     sums: list[Array] = [weights @ alpha.sum(axis=2)]
     while alphas:
-        alpha, move, onward = alphas.pop(), moves.pop(), beta / scales.pop()[:, None, None]
+        alpha, move, onward = alphas.pop()[kept], moves.pop(), beta / scales.pop()[kept, None, None]
+        move.keep(kept)
         for entry, stepped in move.light_stepped(alpha, onward):
             stepped_at[entry] += float(weights @ stepped)
         beta = move.backward(onward)
@@ -138,53 +144,52 @@ def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS
     return Smoothed([*map(_posterior, states, reversed(sums))], stepped_at)
 
 
-def _forward(first: _States, moves: Sequence[_Move]) -> tuple[list[Array], list[Array]]:
+def _forward(
+    first: _States, moves: Sequence[_Move], which: _Rows
+) -> tuple[list[Array], list[Array]]:
     """Alpha of each observation, scaled to a sum of 1 in each world, and the sums before that."""
-    alpha = np.zeros_like(first.emission)
-    for one, block in first.hypotheses():
+    emission = first.by_scatter[which]
+    alpha = np.zeros_like(emission)
+    for one, block in first.blocks:
         # Nothing can tell whether the ring stood as logged at the very first: it is believed.
         made = _made(first.seen, first.seen.hypotheses[0], one)
-        alpha[:, block.start] = made * first.emission[:, block.start]
+        alpha[:, block.start] = made * emission[:, block.start]
     alphas: list[Array] = []
     scales: list[Array] = []
     for move in (None, *moves):
         alpha = move.forward(alphas[-1]) if move else alpha
         scales.append(alpha.sum(axis=(1, 2)))
-        alphas.append(alpha / scales[-1][:, None, None])
+        alpha = alpha / scales[-1][:, None, None]
+        alpha[alpha < _NEVER] = 0.0
+        alphas.append(alpha)
     return alphas, scales
 
 
 class _States:
     """The states at one observation: arrays of a hypothesis's ring offsets, 0 first, by brightness.
 
-    `blocks` has each hypothesis's rows. What is kept of the emission has an element for each
-    scatter.
+    `blocks` has each hypothesis's rows, `by_scatter` the emission with each scatter.
     """
 
     def __init__(self, seen: Observation, grid: Grid, worlds: _Worlds) -> None:
         self.seen = seen
-        self.blocks: list[slice] = []
-        self.offsets: list[float] = []
-        self.stops: list[float] = []
-        for one in seen.hypotheses:
-            offsets = (0.0, *one.offsets)
-            self.blocks.append(slice(len(self.offsets), len(self.offsets) + len(offsets)))
-            self.offsets += offsets
-            self.stops += (one.stops + offset for offset in offsets)
+        self.blocks = [*_blocks(seen.hypotheses)]
+        rows = [(one.stops, offset) for one in seen.hypotheses for offset in (0.0, *one.offsets)]
+        self.offsets = [offset for _, offset in rows]
+        self.stops = [stops + offset for stops, offset in rows]
         miss = seen.light + np.array(self.stops)[:, None] - grid.values
         self.miss: Array = miss.astype(np.float32)
-        spreads = (seen.spread * worlds.scatters).tolist()
-        self._by_scatter: Array = np.array([student_t(self.miss / s) / s for s in spreads])
-        self._which = worlds.emission
+        spreads = (seen.spread * worlds.scatters).astype(np.float32)[:, None, None]
+        self.by_scatter: Array = student_t(self.miss / spreads) / spreads
 
-    @property
-    def emission(self) -> Array:
-        """How likely each state makes the observation, in each world."""
-        return self._by_scatter[self._which]
 
-    def hypotheses(self) -> Iterator[tuple[Hypothesis, slice]]:
-        """Each with its rows."""
-        return zip(self.seen.hypotheses, self.blocks, strict=True)
+def _blocks(hypotheses: Sequence[Hypothesis]) -> Iterator[tuple[Hypothesis, slice]]:
+    """Each with the rows of its ring offsets, 0 first."""
+    start = 0
+    for one in hypotheses:
+        end = start + 1 + len(one.offsets)
+        yield one, slice(start, end)
+        start = end
 
 
 def _posterior(states: _States, sums: Array) -> Posterior:
@@ -201,8 +206,8 @@ def _posterior(states: _States, sums: Array) -> Posterior:
         if offset
     ]
     return Posterior(
-        tuple(sum(rows[block]) for block in states.blocks),
-        tuple(rows[block.start] for block in states.blocks),
+        tuple(sum(rows[block]) for _, block in states.blocks),
+        tuple(rows[block.start] for _, block in states.blocks),
         tuple(
             sum(found for stops, found in turned if abs(stops - one.stops) < _SAME_STOPS)
             for one in states.seen.hypotheses
@@ -226,9 +231,6 @@ class _Move:
         self.lenses = 0.0 if one_lens else LENS_DIFFERENCE
         self.wander = grid.wander(round(seconds), self.lenses)
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
-        # Of turns within a scene, those from the log's stop and back to it are followed.
-        one, other = np.array(old.offsets)[:, None], np.array(new.offsets)
-        self.follows: Array = (one == 0) | (other == 0) | (one == other)
         ring, self.is_entry = self._ring(seconds, worlds.unnoted_turn_seconds)
         steps = -np.expm1(-seconds * seen.light_step_ratio / worlds.light_step_seconds)
         # Nobody who turns to something else takes the same picture.
@@ -236,6 +238,19 @@ class _Move:
         light = np.where(self.is_entry, at_entry[:, None, None], steps[:, None, None])
         self.steps: Array = (ring * light).astype(np.float32)
         self.stays: Array = (ring * (1 - light)).astype(np.float32)
+        self._which = worlds.which
+        self._tied = [*self._same_scene(seen.same_scene)] if seen.same_scene else []
+
+    def keep(self, worlds: _Rows) -> None:
+        """Leave out all worlds but these."""
+        self.stays, self.steps = self.stays[worlds], self.steps[worlds]
+        self._which = self._which[worlds]
+
+    @property
+    def emission(self) -> Array:
+        """How likely each new state makes the observation, in each world."""
+        emission: Array = self.new.by_scatter[self._which]
+        return emission
 
     def _ring(self, seconds: float, means: Array) -> tuple[Array, Array]:
         """Probabilities that the ring goes from each row to each, and where that is an entry.
@@ -265,39 +280,34 @@ class _Move:
 
     def _pairs(self) -> Iterator[tuple[Hypothesis, Hypothesis, slice, slice]]:
         """Hypotheses that may follow each other, with their rows."""
-        for one, rows in self.old.hypotheses():
-            for other, columns in self.new.hypotheses():
+        for one, rows in self.old.blocks:
+            for other, columns in self.new.blocks:
                 if other.entry >= one.entry:
                     yield one, other, rows, columns
 
-    def _tied(self, old: _Rows, new: _Rows) -> Array:
-        """What goes from these rows to those within a scene, emission included, by brightness."""
-        scene = self.new.seen.same_scene
-        assert scene is not None
+    def _same_scene(self, scene: SameScene) -> Iterator[tuple[_Link, Array]]:
+        """The links of a scene, each with the emission of its rows."""
         spread = math.hypot(scene.spread, self.lenses)
-        miss = self.new.miss[new] - scene.share * self.old.miss[old]
-        emission = student_t(miss / spread) * np.float32(self.same / spread)
-        tied: Array = self.stays[:, old, new, None] * emission
-        return tied
+        for link in _links(self.old.seen.hypotheses, self.new.seen.hypotheses):
+            miss = self.new.miss[link.new] - scene.share * self.old.miss[link.old]
+            yield link, student_t(miss / spread) * (scene.probability / spread)
 
     def forward(self, alpha: Array) -> Array:
         """What comes of alpha, emission included."""
         found: Array = (1 - self.same) * _onto(self.stays) @ (alpha @ self.wander)
         found += _onto(self.steps) @ (alpha @ self.grid.steps)
-        found *= self.new.emission
-        if self.same:
-            new, old = np.nonzero(self.follows.T)
-            found += _sums(self._tied(old, new) * alpha[:, old], new)
+        found *= self.emission
+        for link, emission in self._tied:
+            _add(found[:, link.new], link.of(self.stays) * emission * alpha[:, link.old])
         return found
 
     def backward(self, beta: Array) -> Array:
         """What comes before beta, emission included."""
-        seen = self.new.emission * beta
+        seen = self.emission * beta
         found: Array = (1 - self.same) * (self.stays @ seen) @ self.wander
         found += (self.steps @ seen) @ self.grid.steps.T
-        if self.same:
-            old, new = np.nonzero(self.follows)
-            found += _sums(self._tied(old, new) * beta[:, new], old)
+        for link, emission in self._tied:
+            _add(found[:, link.old], link.of(self.stays) * emission * beta[:, link.new])
         return found
 
     def light_stepped(self, alpha: Array, beta: Array) -> Iterator[tuple[int, Array]]:
@@ -308,16 +318,10 @@ class _Move:
         if not self.is_entry.any():
             return
         stepped = alpha @ self.grid.steps
-        both = self.steps * (stepped @ _onto(self.new.emission * beta))
+        both = self.steps * (stepped @ _onto(self.emission * beta))
         for one, other, rows, columns in self._pairs():
             for entry in range(one.entry + 1, other.entry + 1):
                 yield entry, both[:, rows, columns].sum(axis=(1, 2))
-
-
-def _sums(parts: Array, rows: _Rows) -> Array:
-    """The sum of the parts of each row, which come in the order of rows."""
-    sums: Array = np.add.reduceat(parts, np.flatnonzero(np.diff(rows, prepend=-1)), axis=1)
-    return sums
 
 
 def _onto(rows: Array) -> Array:
@@ -332,6 +336,45 @@ def student_t(miss: Array) -> Array:
     fourth *= fourth
     found: Array = 1 / (fourth * fourth)
     return found
+
+
+def _add(into: Array, part: Array) -> None:
+    """Add each row to its fellow, or all to the only one."""
+    into += part if into.shape[1] > 1 else part.sum(axis=1, keepdims=True)
+
+
+class _Link(NamedTuple):
+    """Rows that a ring goes from and to: each to its fellow, one to each, or each to one.
+
+    `places` are the pairs of rows.
+    """
+
+    old: slice
+    new: slice
+    places: tuple[_Rows, _Rows]
+
+    def of(self, ring: Array) -> Array:
+        """The probabilities of this, with brightness as a last axis."""
+        return ring[:, *self.places, None]
+
+
+@lru_cache(maxsize=64)
+def _links(before: tuple[Hypothesis, ...], after: tuple[Hypothesis, ...]) -> Sequence[_Link]:
+    """What is followed within a scene: rings that stay, are turned from the log, or back to it."""
+    found: list[tuple[_Rows, _Rows]] = []
+    for (one, rows), (other, columns) in product(_blocks(before), _blocks(after)):
+        if other.entry >= one.entry:
+            old, new = np.r_[rows], np.r_[columns]
+            same = np.equal.outer((0.0, *one.offsets), (0.0, *other.offsets)).nonzero()
+            ends = np.flatnonzero((np.diff(same) != 1).any(axis=0)) + 1
+            runs = zip(*(np.split(side, ends) for side in same), strict=True)
+            found += [(old[:1], new[1:]), (old[1:], new[:1])]
+            found += [(old[these], new[those]) for these, those in runs]
+    return [
+        _Link(slice(old[0], old[-1] + 1), slice(new[0], new[-1] + 1), (old, new))
+        for old, new in found
+        if len(old) and len(new)
+    ]
 
 
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
