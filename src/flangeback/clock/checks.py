@@ -32,8 +32,8 @@ _LONE_ERROR = 60 * SECOND
 """The same of a lone fix, whose age no other tells."""
 _MISSES_BEFORE = 300 * SECOND
 """Microseconds. Whoever keeps a log begins it with the outing."""
-_MISSES_AFTER, _MISSES_AFTER_MANY, _MANY = 6 * 3600 * SECOND, 1200 * SECOND, 3
-"""Microseconds. The last entry holds on; half a day later it is another outing. Whoever notes so
+_MISSES_AFTER, _MISSES_AFTER_MANY, _MANY = 3 * 3600 * SECOND, 1200 * SECOND, 3
+"""Microseconds. The last entry holds on; hours later it is another outing. Whoever notes so
 many changes makes frames among them: shorter after so many."""
 
 
