@@ -287,6 +287,19 @@ def test_what_is_no_part_of_a_name_isnt_understood(words: str) -> None:
     assert "isn't understood" in _fault(f"9:12 k7 {words}").text
 
 
+@pytest.mark.parametrize("word", ["to", "no", "me"])
+def test_a_word_of_a_sentence_is_no_lens(word: str) -> None:
+    """`to f/8` mounts no lens whose name begins so."""
+    lens = '[lens.{0}28]\nname = "{0} 28mm f/2.8"\nfocal = 28\nwidest = 2.8\nmount = "M42"\n'
+    names = ("tolvan", "nordan", "meran")
+    kit = parse_kit(HEAD + "".join(lens.format(name) for name in names))
+    with pytest.raises(InputError, match=f'"{word}" isn\'t understood'):
+        parse_log(f"{DAY}9:00 k7 meran28 f/4\n9:12 k7 {word} f/8", kit)
+    for name in names:
+        (span,) = parse_log(f"{DAY}9:12 k7 {name[:3]} f/8", kit).spans
+        assert span.setting.lens == f"{name}28"
+
+
 def test_the_logs_own_words_come_first() -> None:
     nexion = '[lens.nexion50f2]\nname = "Nexion 50mm Open"\nfocal = 50\nwidest = 1.8\n'
     kit = parse_kit(HEAD + KVARN + nexion + 'mount = "M42"\n')

@@ -27,10 +27,43 @@ _SHORTEST = 3
 _LEAST = 2
 """Letters or figures of a part that stands anywhere in a name."""
 _OF_A_SENTENCE = (
-    *("an", "and", "as", "at", "by", "for", "from", "in", "into", "is", "it", "no", "not", "now"),
-    *("of", "on", "or", "so", "to", "up", "with"),
+    *(
+        "am",
+        "an",
+        "and",
+        "as",
+        "at",
+        "be",
+        "but",
+        "by",
+        "do",
+        "for",
+        "from",
+        "go",
+        "he",
+        "if",
+        "in",
+    ),
+    *(
+        "into",
+        "is",
+        "it",
+        "me",
+        "my",
+        "no",
+        "not",
+        "now",
+        "of",
+        "on",
+        "or",
+        "our",
+        "out",
+        "so",
+        "the",
+    ),
+    *("then", "to", "up", "us", "was", "we", "with"),
 )
-"""Words that people write without a thought: they are no part from the middle of a name."""
+"""Words that people write without a thought: they are no part of a longer word of a name."""
 
 
 class Gear:
@@ -134,6 +167,7 @@ def _is_part(run: str, runs: Sequence[str]) -> bool:
 def _is_in(name: str, word: str) -> bool:
     """Whether a word stands in a name, with no number cut in two."""
     word = word.casefold()
-    before = r"(?<![^\W\d_])" if word in _OF_A_SENTENCE else r"(?<!\d)" * word[:1].isdigit()
-    after = r"(?!\d)" * word[-1:].isdigit()
+    if word in _OF_A_SENTENCE:
+        return word in _runs(name)
+    before, after = r"(?<!\d)" * word[:1].isdigit(), r"(?!\d)" * word[-1:].isdigit()
     return len(word) >= _LEAST and re.search(before + re.escape(word) + after, name) is not None
