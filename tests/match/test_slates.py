@@ -186,7 +186,12 @@ def test_of_times_and_order_for_one_body_what_both_say_is_certain() -> None:
     assert doubt.text.startswith(expected)
     # By the order alone where times say nothing, and by times where marks and order don't fit.
     assert letters(found("..s..s.", LOG + "date 2026-05-17\n9:06 k7 off"))[:2] == "AA"
-    assert letters(found("..x....", text)[:4]) == "AAAA"
+    by_times = found("..x....", text)
+    assert letters(by_times[:4]) == "AAAA"
+    assert kinds(by_times[0]) == ["near-change"]
+    # What none of the entries by order says may not be so.
+    unfit = found("..x....", LOG + "date 2026-05-17\n9:00 k7 miran58 f/11")
+    assert [short(one) for one in unfit[:2]] == ["unsure"] * 2
 
 
 def test_a_frame_without_a_time_has_no_place_in_the_order() -> None:

@@ -70,6 +70,8 @@ class BodyEvidence:
     by_rival: Mapping[int, tuple[Setting | None, ...]] = field(default_factory=dict)
     by_order: BodyEvidence | None = None
     """What the order of its slate frames comes to, where the log has times of the body too."""
+    ordered: Sequence[Setting] = ()
+    """The settings of its entries by that order."""
 
     def after(self, source: Source, evidence: Narrowing) -> BodyEvidence:
         """The same once one more kind of evidence has spoken."""
@@ -126,7 +128,7 @@ class BodyEvidence:
             return
         ordered = dict(self.by_order.standings())
         for file, found in self._standings():
-            yield file, found.beside(ordered.pop(file, Standing()))
+            yield file, found.beside(ordered.pop(file, Standing()), self.ordered)
         yield from ordered.items()
 
     def _standings(self) -> Iterator[tuple[str, Standing]]:
@@ -389,4 +391,6 @@ def _by_log(
     told = by_slates(shots, lights, entries, lines, disorder)
     timeline = replace(log.timeline, shots=told.shots, changes=told.changes)
     by_order = BodyEvidence(timeline, by_time.clock, Source.ORDER, told.settled, told.doubts)
-    return replace(by_time, by_order=by_order) if log.goes_by_time else by_order
+    if not log.goes_by_time:
+        return by_order
+    return replace(by_time, by_order=by_order, ordered=[one.setting for one in entries])

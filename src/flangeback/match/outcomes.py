@@ -56,19 +56,25 @@ class Standing:
     by_rival: tuple[Setting | None, ...] = ()
     contested: str | None = None
 
-    def beside(self, order: Standing) -> Standing:
-        """The same where the log has an `order` of slate frames too: what both say is certain."""
+    def beside(self, order: Standing, ordered: Sequence[Setting]) -> Standing:
+        """The same where the log has an `order` of slate frames too: what both say is certain.
+
+        Of all its entries (`ordered`) the one by time is one, where it can't be told which holds.
+        """
         is_certain = order.outcome is None and any(order.settings)
         is_told = self.outcome is None and any(self.settings)
         if order.outcome is Outcome.SLATE or (is_certain and not is_told):
             return order
-        if not is_certain or not is_told:
+        if not is_told or (not is_certain and order.outcome is not Outcome.UNSURE):
             return self
-        lines = [one.line for one in (*order.settings, *self.settings) if one is not None]
-        line = f"line {lines[0]}, by the order of slate frames,"
-        differ = f"{line} and line {lines[-1]} say different things"
-        settings = (*filter(None, order.settings), *self.settings)
-        return replace(self, settings=settings, is_open=False, contested=differ)
+        claims = ordered if order.outcome else tuple(filter(None, order.settings))
+        own = [one for one in self.settings if one is not None]
+        if order.outcome and {values(one) for one in own} <= {values(one) for one in claims}:
+            text = f"by time alone, since {order.reason}"
+            return replace(self, doubts=(*self.doubts, Doubt(DoubtKind.NEAR_CHANGE, text)))
+        line = f"line {claims[0].line}, by the order of slate frames, and line {own[-1].line}"
+        both = (*claims, *self.settings)
+        return replace(self, settings=both, is_open=False, contested=f"{line} say different things")
 
 
 class Circumstances(NamedTuple):
