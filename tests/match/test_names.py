@@ -47,6 +47,60 @@ def test_frames_of_two_serials_are_not_one_body_of_the_kit(text: str) -> None:
     match_frames(frames, [parse_log(named, kit)], kit)
 
 
+# What an entry of a name carries on -------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("line", "text", "expected"),
+    [
+        ("K7_0201 k7 f/8", "brask135 as in line 3 or miran58 as in line 2?", "lens"),
+        ("K7_0201..K7_0202 k7 f/8", "brask135 as in line 3 or miran58 as in line 2?", "lens"),
+        # In the minute of the change it was the one or the other.
+        ("K7_0203 k7 f/8", "brask135 as in line 3 or miran58 as in line 2?", "lens"),
+        ("K7_0201 k7 brask135", "f/5.6 as in line 3 or f/? as in line 2?", "f-number"),
+        ("9:50 k7 f/8\nK7_0204 via m42-e", "f/8 as in line 4 or f/5.6 as in line 3?", "f-number"),
+    ],
+)
+def test_what_an_entry_of_a_name_carries_on_stood_there_by_time(
+    line: str, text: str, expected: str
+) -> None:
+    """Who mends a frame's f-number at the end of the log means the lens that was on."""
+    frames = [
+        shot(f"K7_020{n}", time)
+        for n, time in enumerate(("09:15:00", "09:20:00", "09:30:20", "09:40:00"), 1)
+    ]
+    timed = "9:12 k7 miran58 f/4\n9:30 k7 brask135 f/5.6\n"
+    (problem,) = problems(frames, timed + line)
+    assert (problem.text, problem.expected) == (text, f"the {expected} to be named")
+    # So does a log of its own for the same body.
+    logs = [log("9:12 k7 miran58 f/4\n"), log("9:30 k7 brask135 f/4\nK7_0201 k7 f/8", file="b.txt")]
+    (problem,) = problems(frames, logs)
+    assert problem.text == "brask135 as in line 2 or miran58 as in line 2 of session.txt?"
+
+
+@pytest.mark.parametrize("line", ["K7_0204 k7 f/8", "K7_0201 miran58 f/8", "K7_0299 f/8"])
+def test_an_entry_of_a_name_carries_on_what_nothing_contradicts(line: str) -> None:
+    frames = [shot("K7_0201", "09:15:00"), shot("K7_0204", "09:40:00"), shot("K7_0299")]
+    found = outcomes(frames, "9:12 k7 miran58 f/4\n9:30 k7 brask135 f/5.6\n" + line)
+    assert [what for what in found.values() if "f/8" in what]
+
+
+def test_a_pattern_carries_on_what_stands_around_it_only_where_times_say_the_same() -> None:
+    frames = [shot("K7_0201", "09:15:00"), shot("K7_0204", "09:40:00")]
+    text = "all k7 miran58 f/4\n9:30 k7 brask135 f/5.6\n"
+    (problem,) = problems(frames, text + "K7_02* k7 f/8")
+    assert problem.text == "miran58 as in line 2 or brask135 as in line 3?"
+    found = outcomes(frames[:1], text + "K7_02* k7 f/8")
+    assert list(found.values()) == ["fill miran58 f/8 58mm"]
+
+
+def test_by_the_order_of_slate_frames_a_named_frame_may_have_any_of_its_lenses() -> None:
+    frames = [shot(f"K7_020{n}", f"09:1{n}:00") for n in range(3)]
+    text = "first k7 miran58 f/4\nthen k7 brask135 f/4\n"
+    (problem,) = problems(frames, text + "K7_0200 k7 f/8")
+    assert problem.text == "brask135 as in line 3 or miran58 as in line 2?"
+
+
 # Names and ranges ------------------------------------------------------------------------------
 
 

@@ -349,12 +349,16 @@ def test_bodies_have_clocks_of_their_own() -> None:
     assert [short(one) for one in found] == ["fill miran58 f/2.8 58mm", "fill tolvan28 f/4 28mm"]
 
 
-def test_two_logs_that_mount_different_lenses_at_one_time_are_refused() -> None:
+def test_two_logs_that_say_different_things_of_one_time_are_refused() -> None:
     frames = [shot("K7_0001", "09:20:00")]
     logs = [log("9:12 k7 miran58 f/4\n"), log("9:12 k7 brask135 f/8\n", file="other.txt")]
     (problem,) = problems(frames, logs)
     assert (problem.file, problem.line) == ("other.txt", 2)
     assert "line 2 of session.txt has k7 with miran58" in problem.text
+    for first, other in ((4, 8), (8, 4)):
+        rings = [log(f"9:12 k7 miran58 f/{n}\n", file=f"{n}.txt") for n in (first, other)]
+        (problem,) = problems(frames, rings)
+        assert problem.text.startswith(f"f/{other} at this time, but line 2 of {first}.txt has")
     later = [logs[0], log("9:13 k7 brask135 f/8\n", file="other.txt")]
     assert short(matched(frames, later).frames[0]) == "fill brask135 f/8 135mm"
     same = [logs[0], log("9:12 k7 miran58 f/4\n", file="other.txt")]

@@ -261,7 +261,8 @@ class Span:
     """A setting and when it held.
 
     From `start` to the next change of the same body (or to `end`), for `frames`, or by
-    the `order` of slate frames. Moments already include the log's slack.
+    the `order` of slate frames. Moments already include the log's slack. `carried` has the fields
+    of the setting that the entry doesn't say, and carries on from the line `carried_from`.
     """
 
     body: str | None
@@ -270,6 +271,8 @@ class Span:
     end: Moment | None = None
     frames: Frames | None = None
     order: OrderWord | None = None
+    carried: frozenset[str] = frozenset()
+    carried_from: int = 0
 
 
 @dataclass(frozen=True)

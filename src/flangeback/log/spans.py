@@ -46,14 +46,18 @@ class _Carrier:
             return None
         is_any_bodys = is_every_frame(entry) and len(self.named) > 1
         track = self._track(None if is_any_bodys else self._body(entry))
-        state = State(entry.line, known=False)
+        state, base = State(entry.line, known=False), None
         with noted(self.faults):
-            state = self._state(entry, track.base(entry))
+            base = track.base(entry)
+            state = self._state(entry, base)
         if not entry.says(Part.FRAMES):
             self._check_order(entry, track)
         for one in self.tracks.values() if is_any_bodys else (track,):
             one.enter(state, entry)
-        return self._span(entry, state, track) if state.known and not entry.lost else None
+        if not state.known or entry.lost:
+            return None
+        carries = base is not None and not entry.off and base.lens == state.lens
+        return self._span(entry, state, track, base if carries else None)
 
     def _track(self, body: str | None) -> Track:
         if body not in self.tracks:
@@ -245,7 +249,13 @@ class _Carrier:
 
     # Spans -------------------------------------------------------------------------------------
 
-    def _span(self, entry: Entry, state: State, track: Track) -> Span:
+    def _span(self, entry: Entry, state: State, track: Track, base: State | None) -> Span:
+        said = {
+            "lens": entry.lens,
+            "adapter": entry.adapter,
+            "f_number": entry.aperture,
+            "focal_length": entry.focal_length if state.lens and state.lens.is_zoom else 0,
+        }
         span = Span(
             entry.body,
             state.setting(self.file),
@@ -253,6 +263,8 @@ class _Carrier:
             None if entry.end is None else entry.end.widened(self.slack),
             entry.frames,
             entry.order,
+            frozenset(name for name, one in said.items() if one is None and base is not None),
+            base.line if base is not None else 0,
         )
         if span.start is not None:
             self._check_inside(entry, span.start, span.end, track)

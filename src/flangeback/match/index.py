@@ -40,8 +40,16 @@ from flangeback.match.changes import (
     changes_by_time,
     ended_by_pauses,
     highest,
+    setting_of,
+    standing,
 )
-from flangeback.match.names import NamedFrames, named_change, named_twice
+from flangeback.match.names import (
+    NamedFrames,
+    carried_otherwise,
+    differing,
+    named_change,
+    named_twice,
+)
 from flangeback.match.shots import Shot, shots_of
 
 
@@ -106,12 +114,13 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     problems += [*notes.mixed_zones(logs), *notes.mixed_orders(), *notes.clashes(logs)]
     named: dict[str, list[Change]] = defaultdict(list)
     problems += notes.take_named(logs, named)
+    by_body = {} if problems else {body: notes.body_log(body) for body in notes.by_body}
+    problems += notes.carried_otherwise(by_body)
     if problems:
         files = [log.file for log in logs]
         problems.sort(key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
         raise InputError(problems)
     zones = {log.zone for log in logs}
-    by_body = {body: notes.body_log(body) for body in notes.by_body}
     return LogIndex(
         bodies,
         by_body,
@@ -206,6 +215,7 @@ class _Notes:
     slates: set[str] = field(default_factory=set)
     not_slates: set[str] = field(default_factory=set)
     histories: dict[str | None, ClockHistory] = field(default_factory=dict)
+    carrying: list[tuple[SessionLog, Span, Change]] = field(default_factory=list)
 
     def take(self, log: SessionLog) -> Iterator[Problem]:
         """Takes one log; gives what is wrong with it."""
@@ -242,8 +252,22 @@ class _Notes:
                 yield from named_twice(log, span, change, others.values())
                 for file in change.files:
                     into[file].append(change)
+                if change.rank is Rank.NAME and span.carried:
+                    self.carrying.append((log, span, change))
                 if isinstance(span.frames, FrameRange) and span.frames.first == span.frames.last:
                     self.not_slates |= change.files
+
+    def carried_otherwise(self, by_body: Mapping[str | None, BodyLog]) -> Iterator[Problem]:
+        """What entries of frames' names carry on must be what stood on the body by the others."""
+        held: dict[str, Sequence[Setting]] = {}
+        for one in by_body.values() if self.carrying else ():
+            held |= {shot.frame.file: [s.setting for s in one.by_order] for shot in one.all_shots}
+            line = one.timeline
+            for shot, numbers in zip(line.shots, standing(line.changes, line.shots), strict=True):
+                found = (setting_of(line.changes, number) for number in numbers)
+                held.setdefault(shot.frame.file, list(filter(None, found)))
+        for log, span, change in self.carrying if by_body else ():
+            yield from carried_otherwise(log, span, change, held)
 
     def _day_of(self, frame: Frame) -> date | None:
         """The day on which a frame was made, by the log's clock."""
@@ -323,16 +347,18 @@ class _Notes:
                 yield Problem(by_order[0], text, expected="its entries in one log")
 
     def clashes(self, logs: Sequence[SessionLog]) -> Iterator[Problem]:
-        """Of two logs that mount different lenses at one time neither is the later."""
+        """Of two logs that say different things of one time neither is the later."""
         by_file = {log.file: log for log in logs}
         for body, notes in self.by_body.items():
             first: dict[datetime, Setting] = {}
             for start, setting in ((span.start, span.setting) for span in notes.spans):
                 one = setting if start is None else first.setdefault(start.earliest, setting)
-                if one.log != setting.log and one.lens != setting.lens:
+                differ = differing(setting, one)
+                if one.log != setting.log and differ:
+                    mine, other = differ
                     text = (
-                        f"{setting.lens or 'off'} at this time, but line {one.line} of {one.log} "
-                        f"has {body or 'the body'} with {one.lens or 'off'}"
+                        f"{mine} at this time, but line {one.line} of {one.log} "
+                        f"has {body or 'the body'} with {other}"
                     )
                     expected = "the one that is right"
                     yield by_file[setting.log].problem(setting.line, text, expected)

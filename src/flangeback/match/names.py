@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fnmatch import translate
 from functools import cached_property
+from typing import Any
 
 from flangeback.clock.counting import numbered
 from flangeback.errors import Problem, nearest
@@ -21,12 +22,13 @@ from flangeback.log.model import (
     GroupKind,
     Part,
     SessionLog,
+    Setting,
     Span,
 )
 from flangeback.log.text import clean_word
 from flangeback.match.bodies import Bodies
 from flangeback.match.changes import Change, Rank
-from flangeback.words import visible
+from flangeback.words import exact, visible
 
 DayOf = Callable[[Frame], date | None]
 """Tells the day on which a frame was made; None where that isn't known."""
@@ -223,8 +225,53 @@ def named_twice(
         frames = span.frames
         name = frames.first if isinstance(frames, FrameRange) else frames.name
         stem = without_suffix(min(change.files & other.files)).rsplit("/", 1)[-1]
-        text = f"line {other.line} already has {stem}, with other values"
+        of = "" if other.log == log.file else f" of {other.log}"
+        text = f"line {other.line}{of} already has {stem}, with other values"
         yield log.problem(name, text, "each frame once")
+
+
+def carried_otherwise(
+    log: SessionLog, span: Span, change: Change, held: Mapping[str, Sequence[Setting]]
+) -> Iterator[Problem]:
+    """The problem that an entry carries on what didn't stand on the body by the other entries.
+
+    `held` has the settings that may have stood by time, or by the order of slate frames, by file.
+    """
+    own, frames = span.setting, span.frames
+    others = dict.fromkeys(one for file in sorted(change.files) for one in held.get(file, ()))
+    for name, (what, shown) in _CARRIED.items():
+        if name not in span.carried or getattr(own, name) is None:
+            continue
+        for other in others:
+            its = getattr(other, name)
+            if name != "lens" and other.lens != own.lens:
+                # A new lens forgets the rest, but has its adapter.
+                its = own.adapter if name == "adapter" else None
+            if its != getattr(own, name) and frames is not None:
+                of = "" if other.log == log.file else f" of {other.log}"
+                text = f"{shown(getattr(own, name))} as in line {span.carried_from}"
+                text += f" or {shown(its)} as in line {other.line}{of}?"
+                place = frames.first if isinstance(frames, FrameRange) else frames.name
+                yield log.problem(place, text, f"the {what} to be named")
+                return
+
+
+_CARRIED: Mapping[str, tuple[str, Callable[[Any], str]]] = {
+    "lens": ("lens", lambda key: key or "off"),
+    "adapter": ("adapter", lambda key: f"via {key}" if key else "no adapter"),
+    "f_number": ("f-number", lambda stop: f"f/{exact(stop)}" if stop else "f/?"),
+    "focal_length": ("focal length", lambda mm: f"{exact(mm)} mm" if mm else "no focal length"),
+}
+"""What an entry may carry on, the name of it, and it in words."""
+
+
+def differing(one: Setting, other: Setting) -> tuple[str, str] | None:
+    """In words, what two settings say differently; None where one may be the other's rest."""
+    for name, (_, shown) in _CARRIED.items():
+        values = getattr(one, name), getattr(other, name)
+        if values[0] != values[1] and (name == "lens" or None not in values):
+            return shown(values[0]), shown(values[1])
+    return None
 
 
 def in_a_log(name: str) -> str:
