@@ -239,7 +239,8 @@ class _Move:
         self.steps: Array = (ring * light).astype(np.float32)
         self.stays: Array = (ring * (1 - light)).astype(np.float32)
         self._which = worlds.which
-        self._tied = [*self._same_scene(seen.same_scene)] if seen.same_scene else []
+        self.turns = _followed(old.seen.hypotheses, seen.hypotheses)
+        self._tied = self._same_scene(seen.same_scene) if seen.same_scene else None
 
     def keep(self, worlds: _Rows) -> None:
         """Leave out all worlds but these."""
@@ -260,14 +261,10 @@ class _Move:
         seen, shape = self.new.seen, (len(self.old.offsets), len(self.new.offsets))
         stays, goes, at_entry = np.zeros(shape), np.zeros(shape), np.zeros(shape, bool)
         for one, other, rows, columns in self._pairs():
-            made, turned = _made(seen, one, other), _turns((0.0, *other.offsets))
-            if is_entry := other.entry > one.entry:
-                # A new entry forgets where the ring stood.
-                turned = UNNOTED_AT_ENTRY * turned[:1]
-            left = 1 - turned.sum(axis=1, keepdims=True)
-            stand = np.eye(*turned.shape)
+            made, is_entry = _made(seen, one, other), other.entry > one.entry
+            stand, turned = _turns((0.0, *other.offsets), is_entry=is_entry)
             stays[rows, columns] = made * stand
-            goes[rows, columns] = made * (turned + left * stand)
+            goes[rows, columns] = made * turned
             at_entry[rows, columns] = is_entry
         gap = min(seconds + (_BETWEEN_BURSTS if seconds > _BURST else 0.0), _LONGEST)
         share = -np.expm1(-gap / means)
@@ -285,20 +282,20 @@ class _Move:
                 if other.entry >= one.entry:
                     yield one, other, rows, columns
 
-    def _same_scene(self, scene: SameScene) -> Iterator[tuple[_Link, Array]]:
-        """The links of a scene, each with the emission of its rows."""
+    def _same_scene(self, scene: SameScene) -> Array:
+        """The emission of each of the followed turns within a scene, by brightness."""
         spread = math.hypot(scene.spread, self.lenses)
-        for link in _links(self.old.seen.hypotheses, self.new.seen.hypotheses):
-            miss = self.new.miss[link.new] - scene.share * self.old.miss[link.old]
-            yield link, student_t(miss / spread) * (scene.probability / spread)
+        miss = self.new.miss[self.turns.new] - scene.share * self.old.miss[self.turns.old]
+        return student_t(miss / spread) * np.float32(scene.probability / spread)
 
     def forward(self, alpha: Array) -> Array:
         """What comes of alpha, emission included."""
         found: Array = (1 - self.same) * _onto(self.stays) @ (alpha @ self.wander)
         found += _onto(self.steps) @ (alpha @ self.grid.steps)
         found *= self.emission
-        for link, emission in self._tied:
-            _add(found[:, link.new], link.of(self.stays) * emission * alpha[:, link.old])
+        if self._tied is not None:
+            old, new, _, of_new = self.turns
+            found += (self.stays[:, None, old, new] * of_new) @ (self._tied * alpha[:, old])
         return found
 
     def backward(self, beta: Array) -> Array:
@@ -306,8 +303,9 @@ class _Move:
         seen = self.emission * beta
         found: Array = (1 - self.same) * (self.stays @ seen) @ self.wander
         found += (self.steps @ seen) @ self.grid.steps.T
-        for link, emission in self._tied:
-            _add(found[:, link.old], link.of(self.stays) * emission * beta[:, link.new])
+        if self._tied is not None:
+            old, new, of_old, _ = self.turns
+            found += (self.stays[:, None, old, new] * of_old) @ (self._tied * beta[:, new])
         return found
 
     def light_stepped(self, alpha: Array, beta: Array) -> Iterator[tuple[int, Array]]:
@@ -338,43 +336,33 @@ def student_t(miss: Array) -> Array:
     return found
 
 
-def _add(into: Array, part: Array) -> None:
-    """Add each row to its fellow, or all to the only one."""
-    into += part if into.shape[1] > 1 else part.sum(axis=1, keepdims=True)
+class _Turns(NamedTuple):
+    """Rows that a ring goes from and to, pair by pair.
 
-
-class _Link(NamedTuple):
-    """Rows that a ring goes from and to: each to its fellow, one to each, or each to one.
-
-    `places` are the pairs of rows.
+    For each old row `of_old` has 1 at its pairs and 0 at others, `of_new` for each new row.
     """
 
-    old: slice
-    new: slice
-    places: tuple[_Rows, _Rows]
-
-    def of(self, ring: Array) -> Array:
-        """The probabilities of this, with brightness as a last axis."""
-        return ring[:, *self.places, None]
+    old: _Rows
+    new: _Rows
+    of_old: Array
+    of_new: Array
 
 
 @lru_cache(maxsize=64)
-def _links(before: tuple[Hypothesis, ...], after: tuple[Hypothesis, ...]) -> Sequence[_Link]:
+def _followed(before: tuple[Hypothesis, ...], after: tuple[Hypothesis, ...]) -> _Turns:
     """What is followed within a scene: rings that stay, are turned from the log, or back to it."""
-    found: list[tuple[_Rows, _Rows]] = []
-    for (one, rows), (other, columns) in product(_blocks(before), _blocks(after)):
-        if other.entry >= one.entry:
-            old, new = np.r_[rows], np.r_[columns]
-            same = np.equal.outer((0.0, *one.offsets), (0.0, *other.offsets)).nonzero()
-            ends = np.flatnonzero((np.diff(same) != 1).any(axis=0)) + 1
-            runs = zip(*(np.split(side, ends) for side in same), strict=True)
-            found += [(old[:1], new[1:]), (old[1:], new[:1])]
-            found += [(old[these], new[those]) for these, those in runs]
-    return [
-        _Link(slice(old[0], old[-1] + 1), slice(new[0], new[-1] + 1), (old, new))
-        for old, new in found
-        if len(old) and len(new)
-    ]
+    sides = (
+        np.array([(x, one.entry) for one in those for x in (0.0, *one.offsets)]).T
+        for those in (before, after)
+    )
+    (one, old_entry), (other, new_entry) = (side[:, :, None] for side in sides)
+    is_followed = (one == 0) | (other.T == 0) | (one == other.T)
+    old, new = np.nonzero(is_followed & (old_entry <= new_entry.T))
+    of_old, of_new = (
+        (np.arange(len(side))[:, None] == rows).astype(np.float32)
+        for side, rows in ((one, old), (other, new))
+    )
+    return _Turns(old, new, of_old, of_new)
 
 
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
@@ -383,10 +371,10 @@ def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
 
 
 @cache
-def _turns(offsets: tuple[float, ...]) -> Array:
-    """Probabilities that a ring which is turned without a note goes from each offset to each.
+def _turns(offsets: tuple[float, ...], *, is_entry: bool) -> tuple[Array, Array]:
+    """Probabilities that a ring goes from each offset to each: untouched, and maybe turned.
 
-    The less it is turned, the likelier.
+    That is without a note; the less it is turned, the likelier. A new entry forgets where it stood.
     """
     to = np.array(offsets)
     sizes = np.abs(to[:, None] - to)
@@ -395,4 +383,6 @@ def _turns(offsets: tuple[float, ...]) -> Array:
         turns /= turns.sum(axis=1, keepdims=True)
     turns[1:] *= TURNED_AGAIN
     turns[1:, 0] = TURNED_BACK
-    return turns
+    turns = UNNOTED_AT_ENTRY * turns[:1] if is_entry else turns
+    stand = np.eye(*turns.shape)
+    return stand, turns + (1 - turns.sum(axis=1, keepdims=True)) * stand
