@@ -151,6 +151,19 @@ class ClockFit:
         return self.stated.ahead + self.rival if self.is_related else None, share / (1 - share)
 
     @property
+    def other(self) -> float | None:
+        """Seconds by which it is ahead instead, where frames speak against what is stated.
+
+        Of all frames or of some; None where none do, or where no clock would mend it.
+        """
+        if self.is_borne_out or not self.is_related:
+            return None
+        if not self.is_likely:
+            return self.fits
+        share = max(self.differs, default=0.0)
+        return self.stated.ahead + self.rival if share >= self.unrelated else None
+
+    @property
     def settled(self) -> bool:
         """Whether frames may be matched by time."""
         return self.agrees or self.stated.sure
@@ -188,6 +201,14 @@ def clock_words(fit: ClockFit) -> str:
     return f"{name}: the frames say {told}"
 
 
+def clock_question(fit: ClockFit) -> str:
+    """What the frames say against the clock, of all or of some of them."""
+    told, doubted = clock_words(fit), list(fit.doubted)
+    if not doubted or not fit.is_likely:
+        return told
+    return f"{told}; {rival_words(fit, max(doubted, key=lambda shot: fit.differs[shot]))}"
+
+
 def rival_words(fit: ClockFit, shot: int) -> str:
     """Why a shot may have other values, with the log's line to add if so."""
     told = f"another entry may hold, by the frames at {fit.differs[shot] + fit.unrelated:.0%}"
@@ -209,10 +230,17 @@ def uncertain_words(fit: ClockFit, shot: int) -> str:
 
 
 def clock_line(fit: ClockFit) -> str | None:
-    """The log's line to add where the frames contradict the clock; None where none mends it."""
-    if fit.agrees or not fit.is_related or fit.fits is None:
+    """The log's line by which the clock is as the frames have it; None where none mends it."""
+    if fit.other is None:
         return None
-    return _by_clock(fit) if fit.late is None else f"slack {_amount(fit.late)}"
+    if fit.late is not None and not fit.agrees:
+        return f"slack {_amount(fit.late)}"
+    return _by_clock(replace(fit, fits=fit.other))
+
+
+def other_way(fit: ClockFit) -> str:
+    """The clock as the frames have it, in words: "3m20s fast"."""
+    return _way(fit.other or 0.0)
 
 
 def _advice(fit: ClockFit) -> str:

@@ -192,10 +192,10 @@ def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setti
         return {}
     stated = standing(timeline.changes, timeline.shots)
     room = max(_BESIDE, fit.late or 0.0, abs(fit.offset) if fit.is_near else 0.0)
-    by_room = _standing_moved(timeline, -room, room) if near else ()
+    by_room = standing_moved(timeline, -room, room) if near else ()
     found = {at: by_room[at] for at in near}
     if other and fit.is_related:
-        moved = _standing_moved(timeline, fit.rival, fit.rival)
+        moved = standing_moved(timeline, fit.rival, fit.rival)
         found |= {at: moved[at] for at in other}
     else:
         found |= dict.fromkeys(other, (None,))
@@ -204,7 +204,7 @@ def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setti
     return {at: settings for at, settings in found.items() if claimed[at]}
 
 
-def _standing_moved(
+def standing_moved(
     timeline: BodyTimeline, first: float, last: float
 ) -> Sequence[tuple[Setting | None, ...]]:
     """What may have stood at each shot, by windows that begin and end by so many seconds later."""

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
-from flangeback.match.clock_fit import ClockFit
 from flangeback.match.model import FrameMatch, Matches
 from flangeback.report.runs import Section, sections, sensor_lines, shown_fill
 from flangeback.report.settling import Case, cases
@@ -55,11 +54,6 @@ class OutingPage:
     def cases(self) -> Sequence[Case]:
         """What needs a person."""
         return tuple(cases(self.matches, self.logs, self.kit))
-
-    @property
-    def open_clocks(self) -> Sequence[ClockFit]:
-        """The clocks that their frames contradict: a person has to settle them."""
-        return [fit for fit in self.matches.clocks if not fit.settled]
 
     @cached_property
     def timeline(self) -> Timeline:

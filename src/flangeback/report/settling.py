@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from itertools import groupby
+from pathlib import PurePath
 from typing import NamedTuple
 
 from flangeback.clock.counting import count_of
@@ -14,10 +16,12 @@ from flangeback.kit import stops
 from flangeback.kit.model import Kit, Lens
 from flangeback.log.model import SessionLog, Setting
 from flangeback.match.changes import setting_of, standing
+from flangeback.match.clock_fit import ClockFit, clock_line, clock_question, other_way
 from flangeback.match.doubts import DoubtKind
+from flangeback.match.evidence import standing_moved
 from flangeback.match.model import FrameMatch, Matches, Outcome, Source
-from flangeback.report.runs import Run, sections
-from flangeback.words import exact, focal_length
+from flangeback.report.runs import Note, Run, Section, sections
+from flangeback.words import exact, focal_length, listed
 
 WORTH_A_LOOK = frozenset(
     [DoubtKind.LIGHT_STEP, DoubtKind.CLOCK_UNSURE, DoubtKind.NO_TIME, DoubtKind.PAIR_DIFFERS]
@@ -43,7 +47,8 @@ class Answer(NamedTuple):
 class Case(NamedTuple):
     """Frames that need a person for one reason, with the answers there are.
 
-    `before` and `after` are the frames made just before and after them.
+    `before` and `after` are the frames made just before and after them. Where all wait for their
+    body's clock, `clock` says how it fits them.
     """
 
     run: Run
@@ -51,79 +56,177 @@ class Case(NamedTuple):
     advice: str | None = None
     before: FrameMatch | None = None
     after: FrameMatch | None = None
+    clock: ClockFit | None = None
+
+    @property
+    def title(self) -> str:
+        """What it is about: the frames, or a clock."""
+        return self.run.names if self.clock is None else f"the clock of {self.clock.body or 'all'}"
+
+    @property
+    def outcome(self) -> Outcome:
+        """What its frames came to."""
+        return self.run.outcome if self.clock is None else Outcome.UNSURE
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """The reasons."""
+        return self.run.notes if self.clock is None else (Note(clock_question(self.clock)),)
+
+
+_MayBe = Mapping[str, Sequence[Setting | None]]
+"""By file, every setting that may have stood when the frame was made."""
+
+
+class _Outing(NamedTuple):
+    """What answers are made from; `by_other` goes by the clocks that frames speak for instead."""
+
+    matches: Matches
+    logs: Sequence[SessionLog]
+    kit: Kit
+    namer: Namer
+    may_be: _MayBe
+    by_other: _MayBe
 
 
 def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Case]:
-    """Everything that needs a person, body by body in the order the frames were made.
+    """Everything that needs a person: clocks, then frames, by body in the order they were made.
 
-    Frames that only wait for their body's clock to be settled are left out.
+    Frames that only wait for their body's clock to be settled have no case of their own.
     """
-    may_be, namer = _open_settings(matches), Namer([one.frame for one in matches.frames], kit)
-    for section in sections(matches):
+    namer = Namer([one.frame for one in matches.frames], kit)
+    outing = _Outing(matches, logs, kit, namer, _open_settings(matches), _by_other_clocks(matches))
+    found = tuple(sections(matches))
+    yield from _clock_cases(found, matches, logs)
+    contradicted = {fit.body for fit in matches.clocks if not fit.settled}
+    for section in found:
         made = [frame for run in section.runs for frame in run.frames]
         for run in filter(None, map(_for_a_person, section.runs)):
+            if run.outcome is Outcome.UNSURE and section.body in contradicted and _is_doubted(run):
+                continue
             first, last = made.index(run.first), made.index(run.last)
-            answers = _answers(run, _places(run, namer), may_be, matches, logs, kit)
+            answers = _answers(run, outing)
             before = made[first - 1] if first else None
             after = made[last + 1] if last + 1 < len(made) else None
             yield Case(run, tuple(answers), _ADVICE.get(run.outcome), before, after)
 
 
+def _clock_cases(
+    found: Sequence[Section], matches: Matches, logs: Sequence[SessionLog]
+) -> Iterator[Case]:
+    """The clocks that frames speak against, where any is open or doubted for that."""
+    for fit in matches.clocks:
+        runs = [run for one in found if one.body == fit.body for run in one.runs]
+        waiting = [run for run in runs if run.outcome.needs_person or _is_doubted(run)]
+        if waiting and not (fit.is_borne_out or fit.stated.sure):
+            line = clock_line(fit)
+            answers = () if line is None else (Answer(_instead_of(line, fit, logs), (line,)),)
+            yield Case(Run(tuple(one for run in waiting for one in run.frames)), answers, clock=fit)
+
+
+def _is_doubted(run: Run) -> bool:
+    """Whether there is a doubt on the clock of all of its frames."""
+    kinds = ([doubt.kind for doubt in frame.doubts] for frame in run.frames)
+    return all(DoubtKind.CLOCK_UNSURE in found for found in kinds)
+
+
+def _instead_of(line: str, fit: ClockFit, logs: Sequence[SessionLog]) -> str:
+    """Which lines this one takes the place of: a body has one clock, a log one slack."""
+    places = []
+    for log in logs:
+        name = f" of {PurePath(log.file).name}" if len(logs) > 1 else ""
+        if line.startswith("slack"):
+            first_words = enumerate((text.split()[:1] for text in log.lines), 1)
+            numbers = [n for n, word in first_words if word and word[0].casefold() == "slack"]
+        else:
+            clocks = (one for one in log.clocks if one.body in (fit.body, None))
+            numbers = [one.line for one in clocks if one.line in fit.stated.lines]
+        places += [f"line {number}{name}" for number in numbers]
+    return f"instead of {listed(places)}" if places else ""
+
+
 def _for_a_person(run: Run) -> Run | None:
     """Those of its frames that need a person, or carry a doubt that a person can settle."""
-    kinds = [{doubt.kind for doubt in frame.doubts} for frame in run.frames]
     if run.outcome.needs_person:
-        waits = run.outcome is Outcome.UNSURE and all(DoubtKind.CLOCK_UNSURE in k for k in kinds)
-        return None if waits else run
+        return run
+    kinds = [{doubt.kind for doubt in frame.doubts} for frame in run.frames]
     doubted = (f for f, k in zip(run.frames, kinds, strict=True) if not WORTH_A_LOOK.isdisjoint(k))
     return Run(found) if (found := tuple(doubted)) else None
 
 
-def _open_settings(matches: Matches) -> dict[str, tuple[Setting | None, ...]]:
-    """By file, every setting that may have stood when the frame was made."""
-    found: dict[str, tuple[Setting | None, ...]] = {}
+def _open_settings(matches: Matches) -> _MayBe:
+    found: dict[str, Sequence[Setting | None]] = {}
     for timeline in matches.timelines.values():
         numbers = standing(timeline.changes, timeline.shots)
         for shot, open_ones in zip(timeline.shots, numbers, strict=True):
-            found[shot.frame.file] = tuple(setting_of(timeline.changes, one) for one in open_ones)
+            found[shot.frame.file] = [setting_of(timeline.changes, one) for one in open_ones]
     return found
 
 
-def _answers(
-    run: Run,
-    places: Sequence[str],
-    may_be: dict[str, tuple[Setting | None, ...]],
-    matches: Matches,
-    logs: Sequence[SessionLog],
-    kit: Kit,
-) -> Iterator[Answer]:
+def _by_other_clocks(matches: Matches) -> _MayBe:
+    found: dict[str, Sequence[Setting | None]] = {}
+    for fit in matches.clocks:
+        timeline = matches.timelines.get(fit.body)
+        if timeline is not None and fit.other is not None:
+            ahead = fit.other - fit.stated.ahead
+            moved = standing_moved(timeline, ahead, ahead)
+            files = (shot.frame.file for shot in timeline.shots)
+            found |= zip(files, moved, strict=True)
+    return found
+
+
+def _answers(run: Run, outing: _Outing) -> Iterator[Answer]:
     if run.first.body is None or run.outcome is Outcome.UNREADABLE:
         return
-    if any(log.names_bodies for log in logs):
-        places = [f"{place} {run.first.body}" for place in places]
+    places, kit = _places(run.frames, outing), outing.kit
     if run.outcome is Outcome.UNLOGGED:
-        settings = list(_neighbours(run.first, matches))
+        settings = list(_neighbours(run.first, outing.matches))
     elif run.first.by is Source.NAME:
-        spans = (span for log in logs for span in log.spans)
+        spans = (span for log in outing.logs for span in log.spans)
         line = (run.first.log, run.first.log_line)
         settings = [s.setting for s in spans if (s.setting.log, s.setting.line) == line]
     else:
-        settings = [setting for one in run.frames for setting in may_be.get(one.frame.file, ())]
+        settings = [one for found in run.frames for one in outing.may_be.get(found.frame.file, ())]
     if run.outcome is Outcome.CONFLICT:
         settings = [None]
     meant = {doubt.f_number for doubt in run.first.doubts if doubt.f_number is not None}
     settings += [replace(s, f_number=mark) for mark in meant for s in settings if s is not None]
     every = (words for setting in settings for words in _words(setting, run.first, kit))
-    for words in dict.fromkeys(every) if places else ():
-        told = "no adapted lens" if words == "off" else ""
-        yield Answer(told, tuple(f"{place} {words}" for place in places))
+    found = [
+        Answer("no adapted lens" * (words == "off"), tuple(f"{place} {words}" for place in places))
+        for words in dict.fromkeys(every)
+        if places
+    ]
+    goes_by_clock = run.first.by is not Source.NAME and run.outcome is not Outcome.CONFLICT
+    other = _by_other_clock(run, outing) if goes_by_clock else None
+    known = [answer.lines for answer in found]
+    yield from [other] if other is not None and other.lines not in known else []
+    yield from found
 
 
-def _places(run: Run, namer: Namer) -> Sequence[str]:
-    """The run's frames as a log names them: ranges; none where names won't do for all."""
-    frames = sorted((one.frame for one in run.frames), key=lambda one: (*count_of(one), one.file))
-    places = [place for place, _ in namer.ranges(frames)]
-    return [] if None in places else list(filter(None, places))
+def _by_other_clock(run: Run, outing: _Outing) -> Answer | None:
+    """What holds for its frames, as far as that is certain, by the clock they speak for instead."""
+    fit = next((one for one in outing.matches.clocks if one.body == run.first.body), None)
+    lines: list[str] = []
+    by_words = groupby(run.frames, lambda found: _words_by_other_clock(found, outing))
+    for words, frames in by_words:
+        if words is not None:
+            lines += (f"{place} {words}" for place in _places(tuple(frames), outing))
+    return Answer(f"if its clock was {other_way(fit)}", tuple(lines)) if fit and lines else None
+
+
+def _words_by_other_clock(found: FrameMatch, outing: _Outing) -> str | None:
+    settings = outing.by_other.get(found.frame.file, ())
+    words = {one for each in settings if each for one in _words(each, found, outing.kit)}
+    return words.pop() if len(words) == 1 and None not in settings else None
+
+
+def _places(frames: Sequence[FrameMatch], outing: _Outing) -> Sequence[str]:
+    """The frames as a log names them, with their body; none where names won't do for all."""
+    in_order = sorted((one.frame for one in frames), key=lambda one: (*count_of(one), one.file))
+    places = [place for place, _ in outing.namer.ranges(in_order)]
+    body = f" {frames[0].body}" if any(log.names_bodies for log in outing.logs) else ""
+    return [] if None in places else [f"{place}{body}" for place in places]
 
 
 def _neighbours(found: FrameMatch, matches: Matches) -> Iterator[Setting | None]:

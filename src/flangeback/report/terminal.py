@@ -42,7 +42,7 @@ _STYLES = {
 
 
 def show_matches(terminal: Terminal, matches: Matches, cases: Sequence[Case] = ()) -> None:
-    """Prints what the frames come to; at the end of a long list, again the `cases` for a person."""
+    """Prints what the frames come to, and the `cases` on clocks; after a long list, all of them."""
     found = tuple(sections(matches))
     for section in found:
         _show_section(terminal, section)
@@ -59,8 +59,8 @@ def show_matches(terminal: Terminal, matches: Matches, cases: Sequence[Case] = (
     _show_idle(terminal, matches)
     meanings = [(word, [(meaning, "dim")]) for word, meaning in words_in(matches)]
     terminal.table([Column("", 16), Column("")], meanings, heading=False, by=2)
-    if sum(len(section.runs) for section in found) > _LONG:
-        _show_cases(terminal, cases)
+    is_long = sum(len(section.runs) for section in found) > _LONG
+    _show_cases(terminal, [case for case in cases if is_long or case.clock is not None])
 
 
 def _show_idle(terminal: Terminal, matches: Matches) -> None:
@@ -82,24 +82,28 @@ def evidence_line(matches: Matches) -> str:
 
 def _show_cases(terminal: Terminal, cases: Sequence[Case]) -> None:
     """Prints what to write at the end of the log for each case that a line settles."""
-    rows = [
-        (shortened(case.run.names, _NAMES), _worded(case.run.outcome), _what_to_do(case))
-        for case in cases
-    ]
-    if rows:
+    if cases:
         terminal.say("\nTo settle, at the end of the log or as it says:", "bold")
         columns = (Column("frames", _NAMES), Column("outcome", 10, whole=True), Column("line"))
-        terminal.table(columns, rows[:_MOST_CASES])
-    if len(rows) > _MOST_CASES:
-        terminal.say(f"and {len(rows) - _MOST_CASES} more; --report has a page of them")
+        rows = [row for case in cases[:_MOST_CASES] for row in _case_rows(case)]
+        terminal.table(columns, rows)
+    if len(cases) > _MOST_CASES:
+        terminal.say(f"and {len(cases) - _MOST_CASES} more; --report has a page of them")
 
 
-def _what_to_do(case: Case) -> str:
-    if not case.answers:
-        return case.advice or "a look at the frame"
-    others = len(case.answers) - 1
-    more = f" (or one of {others} others)" if others > 1 else " (or another)" if others else ""
-    return case.answers[0].lines[0] + more + (f"; {case.advice}" if case.advice else "")
+def _case_rows(case: Case) -> Iterator[tuple[Text, Text, Text]]:
+    """A case with the lines of its first answer, and what else there is."""
+    first, *others = case.answers or (None,)
+    *lines, last = first.lines if first else (case.advice or "a look at the frame",)
+    if first and first.text and first.text.startswith("instead"):
+        last += f" {first.text}"
+    more = f"one of {len(others)} others" if len(others) > 1 else "another" if others else ""
+    last += f" (or {more})" if more else ""
+    last += f"; {case.advice}" if first and case.advice else ""
+    heads: tuple[Text, Text] = (shortened(case.title, _NAMES), _worded(case.outcome))
+    for line in (*lines, last):
+        yield (*heads, line)
+        heads = "", ""
 
 
 def _show_section(terminal: Terminal, section: Section) -> None:
