@@ -46,7 +46,8 @@ class ClockFit:
     another outing's, of which so many `entries` were held against the shots. `beside` has shots
     that lie some seconds beside the note of a change, and how likely each was made on its other
     side. With `is_harmless` notes look late, and no shot has
-    other values for that.
+    other values for that. `lag` is by how many seconds all notes of the outing follow the changes,
+    at the most.
     """
 
     body: str | None
@@ -64,6 +65,7 @@ class ClockFit:
     unrelated: float = 0.0
     entries: int = 0
     beside: Mapping[int, float] = field(default_factory=dict)
+    lag: float = 0.0
 
     @property
     def offset(self) -> float:

@@ -31,6 +31,7 @@ from flangeback.match.clock_fit import (
 )
 from flangeback.match.clock_series import NOTED_WITHIN, BodySeries, body_series
 from flangeback.match.index import BodyLog
+from flangeback.match.note_lag import note_lag
 from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats, lens_log_odds
 
 _DAY = 86400.0
@@ -121,12 +122,12 @@ def fit_clocks(
             series[body] = found, ChangeOdds.of(found.shots, found.changes)
     tried = _tried(list(series.values()))
     weighed = {body: _Weighing.of(logs[body], *found, tried) for body, found in series.items()}
-    fits = {}
+    lag, fits = note_lag(list(series.values())), {}
     for body, log in logs.items():
         fits[body] = ClockFit(body, log.stated)
         if body in weighed:
             others = [one for other, one in weighed.items() if other != body]
-            fits[body] = weighed[body].judged(fits[body], others)
+            fits[body] = replace(weighed[body].judged(fits[body], others), lag=lag)
     return fits
 
 
@@ -154,11 +155,8 @@ class _Weighing(NamedTuple):
         stated = log.stated
         lens = lens_log_odds(series.shots, series.states, tried)
         weighed = odds.at(tried) + lens
-        least = np.array([-least for least, _ in _LATENESS])
-        late = np.array(
-            [odds.at(least[at : at + 1], more)[0] for at, (_, more) in enumerate(_LATENESS)]
-        )
-        late += lens_log_odds(series.shots, series.states, least)
+        least, more = np.array(_LATENESS).T
+        late = odds.at(-least, more) + lens_log_odds(series.shots, series.states, -least)
         # Entries apart from all frames lie on another card as a rule: the log may still be theirs.
         unrelated = series.shots.lens_by_chance + float(odds.outside(np.zeros(1))[0])
         unrelated -= _NAMES_PHOTO * stated.by_photo

@@ -111,8 +111,7 @@ class BodyEvidence:
         for shot in fit.uncertain:
             doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, uncertain_words(fit, shot)),))
         by_rival = _by_rival(timeline, fit)
-        if not fit.is_trusted:
-            timeline = replace(timeline, changes=_widened(timeline, fit))
+        timeline = replace(timeline, changes=_widened(timeline, fit))
         return replace(self, timeline=timeline, clock=fit, doubts=doubts, by_rival=by_rival)
 
     @property
@@ -216,10 +215,15 @@ def standing_moved(
 
 
 def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
-    """The changes with room for the offset that the frames speak for, where it is a small one."""
+    """The changes with room for notes that follow them.
+
+    And for the offset that the frames speak for, where it is a small one.
+    """
+    if fit.is_trusted:
+        return _moved(timeline, -fit.lag, 0.0) if fit.lag else timeline.changes
     if not fit.is_near:
         return timeline.changes
-    first = min(0.0, fit.offset, -(fit.late or 0.0))
+    first = min(0.0, fit.offset, -(fit.late or 0.0), -fit.lag)
     return _moved(timeline, first, max(0.0, fit.offset))
 
 

@@ -22,7 +22,7 @@ from flangeback.match.scatter import spread_of
 from flangeback.match.shots import Shot
 from flangeback.words import f_number, number
 
-DECIDED = {ChangeKind.RING: 0.005, ChangeKind.LENS: 0.001}
+DECIDED = {ChangeKind.RING: 0.005, ChangeKind.LENS: 0.003}
 """The probability below which a setting is given up for a shot in the minute of a change; a lens's
 name matters more than an f-number. Most shots are told by far less."""
 STEADY = 0.2

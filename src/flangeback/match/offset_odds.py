@@ -166,15 +166,28 @@ class ChangeOdds(NamedTuple):
             [change.kind is not None for change in changes],
         )
 
-    def at(self, offsets: Floats, late: float = 0.0) -> Floats:
+    def at(self, offsets: Floats, late: Floats | float = 0.0) -> Floats:
         """The log likelihood ratio of each offset; `late` seconds are how late notes may be."""
-        found = self.outside(offsets)
+        found, late = self.outside(offsets), np.broadcast_to(late, offsets.shape)
         # By most offsets no change falls among the shots, and nothing else is told.
         first, last = self.times[0] - AROUND, self.times[-1] + AROUND
         meets = (offsets + self.ends.max() >= first) & (offsets + self.starts.min() - late <= last)
         places = np.flatnonzero(meets)
         for some in np.array_split(places, 1 + len(places) * len(self.starts) // AT_ONCE):
-            found[some] += self._among(offsets[some], late)
+            found[some] += self._among(offsets[some], late[some])
+        return found
+
+    def by_lag(self, lags: Floats) -> Floats:
+        """How much likelier (log) changes are where notes follow by up to so many seconds.
+
+        That is without the one that gains most: one note that came late is no habit.
+        """
+        terms = [
+            rate.terms(self.starts[which, None] - lags, self.ends[which, None])
+            for rate, which in self.by_light.items()
+        ]
+        gains = np.concatenate([term - term[:, :1] for term in terms])
+        found: Floats = gains.sum(axis=0) - gains.max(axis=0)
         return found
 
     def beside_notes(self, before: float, after: float, usual: float) -> Floats:
@@ -199,7 +212,7 @@ class ChangeOdds(NamedTuple):
                 found[some] = np.maximum(found[some], beside)
         return found
 
-    def _among(self, offsets: Floats, late: float) -> Floats:
+    def _among(self, offsets: Floats, late: Floats) -> Floats:
         """What changes tell that fall among the shots."""
         starts, ends = self.starts[:, None] + offsets, self.ends[:, None] + offsets
         pauses, anywhere, light = (
@@ -243,12 +256,16 @@ class ChangeOdds(NamedTuple):
 
 
 def lens_log_odds(
-    shots: ShotSeries, states: Sequence[tuple[tuple[float, float], str | None]], offsets: Floats
+    shots: ShotSeries,
+    states: Sequence[tuple[tuple[float, float], str | None]],
+    offsets: Floats,
+    late: Floats | float = 0.0,
 ) -> Floats:
     """The log likelihood of what shots say of their lens, for each offset.
 
     `states` are what stood on the body from some time within a window on, in order; None stood
-    before the first. Shots within the window count by what suits them better.
+    before the first. Shots within the window count by what suits them better, and so do those up to
+    `late` seconds before it.
     """
     total, reached, before = np.zeros(len(offsets)), np.zeros(len(offsets), int), None
     terms = shots.lens_terms
@@ -256,7 +273,7 @@ def lens_log_odds(
     pairs = dict.fromkeys(pairwise([None, *(state for _, state in states)]))
     either = {(one, two): _sums(np.maximum(terms[one], terms[two])) for one, two in pairs}
     for (start, end), state in states:
-        first = np.maximum(reached, np.searchsorted(shots.times, start + offsets))
+        first = np.maximum(reached, np.searchsorted(shots.times, start + offsets - late))
         last = np.maximum(first, np.searchsorted(shots.times, end + offsets))
         total += whole[before][first] - whole[before][reached]
         total += either[before, state][last] - either[before, state][first]
@@ -353,11 +370,16 @@ class _Rate:
 
         It is the mean rate from start to end against the mean over all; those outside tell nothing.
         """
+        found: Floats = self.terms(starts, ends).sum(axis=0)
+        return found
+
+    def terms(self, starts: Floats, ends: Floats) -> Floats:
+        """The same of each change."""
         usual = self.whole[-1] / (self.edges[-1] - self.edges[0])
         inside = self.sums(ends) - self.sums(starts)
         term = np.log((1 - _MISNOTED) * inside / (ends - starts) / usual + _MISNOTED)
         is_outside = (ends < self.edges[0]) | (starts > self.edges[-1])
-        found: Floats = np.where(is_outside, 0.0, term).sum(axis=0)
+        found: Floats = np.where(is_outside, 0.0, term)
         return found
 
 
