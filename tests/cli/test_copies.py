@@ -8,6 +8,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from lxml import html
 from PIL import Image
 
 from support.camera_files import put_frame
@@ -91,6 +92,41 @@ def test_frames_of_another_card_need_a_folder_of_their_own(frames: Path, out: Pa
     checked = run("verify", out)
     assert checked.code == 0
     assert "passed over: card 2" in checked.out
+
+
+def set_f_number(path: Path, value: str) -> None:
+    """What another program does."""
+    pyexiv2 = pytest.importorskip("pyexiv2")
+    with pyexiv2.Image(str(path)) as image:
+        image.modify_exif({"Exif.Photo.FNumber": value})
+
+
+def for_a_person(page: Path) -> dict[str, str]:
+    """What stands on top of a page, by the names in the headings."""
+    cases = html.parse(str(page)).getroot().xpath("//section[@id='for-you']/article")
+    texts = [" ".join(case.text_content().split()) for case in cases]
+    return {text.split()[0]: text for text in texts}
+
+
+@pytest.mark.parametrize("command", ["fill", "match"])
+def test_of_a_copy_that_stays_no_line_of_the_log_is_asked(
+    frames: Path, out: Path, command: str
+) -> None:
+    """What is offered of a frame in conflict with its log (--over, `off`) changes no such copy."""
+    shutil.copy(frames / ALL[3], frames / ALL[2])  # Another frame under its name.
+    (frames / ALL[1]).write_bytes(b"")
+    set_f_number(out / ALL[0], "11/1")
+    assert run(command, frames, "--into", out, "--report", "page.html").code == 1
+    told = for_a_person(Path("page.html"))
+    assert set(told) == {"K7_0201", "K7_0202", "K7_0203"}
+    assert "FNumber reads 11/1, not 28/10; moved away, it is made anew" in told["K7_0201"]
+    assert "the copy of that name is kept copy the frame from the card once more" in told["K7_0202"]
+    assert "--beside" not in told["K7_0202"]
+    assert "--beside" in told["K7_0203"]
+    for text in told.values():
+        assert "--over" not in text
+        assert "Which was it?" not in text
+        assert " off" not in text
 
 
 def test_other_files_are_told_and_copied_when_asked(frames: Path) -> None:

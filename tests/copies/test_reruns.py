@@ -104,7 +104,7 @@ def test_a_frame_that_was_cut_never_replaces_its_copy(frames: Path, out: Path) -
     assert outcomes(again) == {FIRST: "fill", SECOND: "unreadable", THIRD: "fill"}
     (cut,) = (copy for copy in again.copies if copy.match.frame.file == SECOND)
     assert cut.copy is None
-    assert "it is kept" in str(cut.match.reason)
+    assert "the copy of that name is kept" in str(cut.match.reason)
     assert again.matches.needs_person
     assert not verify(out).failed
 

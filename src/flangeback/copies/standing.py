@@ -218,7 +218,8 @@ class Standing:
         plan = task.plan
         is_frames = plan.method == CopyMethod.OTHER and record.way != CopyMethod.OTHER
         if is_frames or (plan.is_picture and not self._is_of_same_source(plan, record)):
-            return replace(task, action=Action.LEAVE, reason=_ANOTHER)
+            reason = _ANOTHER if plan.frame.damage is None else _KEPT
+            return replace(task, action=Action.LEAVE, reason=reason)
         is_asked = record.asked == asked_digest(plan.values, packet=self.options.xmp)
         is_done = is_asked and record.way == plan.method and record.failure is None
         if _is_as_recorded(task.target, record.copy_state, status, thorough=self.options.mend):
@@ -341,6 +342,7 @@ _ANOTHER = (
     "the copy of that name is of another frame, or of this one before it changed: it is kept;"
     " this one needs another folder, by --into, or by --beside and another name of its own folder"
 )
+_KEPT = "the copy of that name is kept"
 
 
 def _apart(plan: FilePlan, taken: set[str]) -> FilePlan | None:

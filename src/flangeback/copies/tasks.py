@@ -141,7 +141,7 @@ def outcome_of(job: Job, done: Sequence[Done]) -> FrameMatch:
     left = next((one.left for one in done if one.left), None)
     if left:
         outcome = match.outcome if match.outcome == Outcome.UNREADABLE else Outcome.CONFLICT
-        return replace(match, outcome=outcome, reason=_joined(match.reason, left))
+        return replace(match, outcome=outcome, reason=_joined(match.reason, left), is_of_copy=True)
     failure = _joined(*(one.failure for one in done))
     why = _joined(*(one.refusal for one in done))
     if failure:

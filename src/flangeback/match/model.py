@@ -85,7 +85,8 @@ class FrameMatch:
     where the outcome is fill or partial, and those the log claims where it is agree or conflict.
     `stale` are tags of the frame that would contradict the fill. `log` and `log_line` name the
     entry, `by` what tells that it holds; `reason` says in words what isn't plain from the outcome
-    alone; `estimate` is there where the f-number stays open, or the light objects to it.
+    alone; `estimate` is there where the f-number stays open, or the light objects to it. With
+    `is_of_copy` that reason is about its copy, so that no line of the log settles it.
     """
 
     frame: Frame
@@ -101,6 +102,7 @@ class FrameMatch:
     time_sure: bool = False
     by: Source | None = None
     estimate: Estimate | None = None
+    is_of_copy: bool = False
 
     @property
     def replaces_lens(self) -> bool:

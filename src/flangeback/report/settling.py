@@ -30,11 +30,8 @@ WORTH_A_LOOK = frozenset(
 _MOST_STOPS = 9
 _HALF_STOP = 2**0.25
 """As a factor of an f-number."""
-_ADVICE = {
-    Outcome.UNREADABLE: "copy the frame from the card once more; damaged there too, it stays as it "
-    "is",
-    Outcome.CONFLICT: "where the log is right, fill --over puts its values over the frame's own",
-}
+_DAMAGED = "copy the frame from the card once more; damaged there too, it stays as it is"
+_OVER = "where the log is right, fill --over puts its values over the frame's own"
 
 
 class Answer(NamedTuple):
@@ -108,7 +105,7 @@ def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Ca
             answers = _answers(run, outing)
             before = made[first - 1] if first else None
             after = made[last + 1] if last + 1 < len(made) else None
-            yield Case(run, tuple(answers), _ADVICE.get(run.outcome), before, after)
+            yield Case(run, tuple(answers), _advice(run.first), before, after)
 
 
 def _clock_cases(
@@ -122,6 +119,13 @@ def _clock_cases(
             line = clock_line(fit)
             answers = () if line is None else (Answer(_instead_of(line, fit, logs), (line,)),)
             yield Case(Run(tuple(one for run in waiting for one in run.frames)), answers, clock=fit)
+
+
+def _advice(found: FrameMatch) -> str | None:
+    """What helps where no line does, or beside one; a copy's own reason says that itself."""
+    if found.frame.damage is not None:
+        return _DAMAGED
+    return _OVER if found.outcome is Outcome.CONFLICT and not found.is_of_copy else None
 
 
 def _is_doubted(run: Run) -> bool:
@@ -176,7 +180,7 @@ def _by_other_clocks(matches: Matches) -> _MayBe:
 
 
 def _answers(run: Run, outing: _Outing) -> Iterator[Answer]:
-    if run.first.body is None or run.outcome is Outcome.UNREADABLE:
+    if run.first.body is None or run.outcome is Outcome.UNREADABLE or run.first.is_of_copy:
         return
     places, kit = _places(run.frames, outing), outing.kit
     if run.outcome is Outcome.UNLOGGED:

@@ -94,7 +94,9 @@ def _show_cases(terminal: Terminal, cases: Sequence[Case]) -> None:
 def _case_rows(case: Case) -> Iterator[tuple[Text, Text, Text]]:
     """A case with the lines of its first answer, and what else there is."""
     first, *others = case.answers or (None,)
-    *lines, last = first.lines if first else (case.advice or "a look at the frame",)
+    *lines, last = (
+        first.lines if first else (case.advice or case.run.first.reason or "a look at the frame",)
+    )
     if first and first.text and first.text.startswith("instead"):
         last += f" {first.text}"
     more = f"one of {len(others)} others" if len(others) > 1 else "another" if others else ""
