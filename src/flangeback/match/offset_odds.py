@@ -62,7 +62,7 @@ _GAPS = (3.0, 30.0, 120.0)
 _ENOUGH = 8
 _LIGHT_RANGE = 8.0
 """Stops within which a step may have any size where light or scene change at will."""
-_WILD = 0.12
+_WILD = 0.08
 """The share of such steps."""
 AT_ONCE = 200_000
 """Changes times offsets that are weighed at once, to bound memory."""
