@@ -377,3 +377,32 @@ def test_a_kit_beside_the_log_is_taken(log: Path) -> None:
     assert "kit.toml" in result.stderr
     (log.parent / "kit.toml").write_text(WHOLE)
     assert CliRunner().invoke(app, ["note", str(log), "K7_0001", "k7", "f/4"]).exit_code == 0
+
+
+# Files of another kind ----------------------------------------------------------------------------
+
+OTHERS = {
+    "kit.toml": WHOLE,
+    "K7_0201.xmp": "<x:xmpmeta>\n<exif:FNumber>28/10</exif:FNumber>\n</x:xmpmeta>\n",
+    "memo.txt": "milk\ncall the harbour office at noon\n",
+    "flangeback-manifest.jsonl": '{"kind": "begin"}\n{"kind": "file"}\n{"kind": "end"}\n',
+}
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_a_file_that_is_no_log_is_left_as_it_is(name: str, tmp_path: Path) -> None:
+    (tmp_path / name).write_text(OTHERS[name], "utf-8", newline="")
+    with pytest.raises(InputError, match="isn't a session log"):
+        add_note(tmp_path / name, ["k7", "miran58", "f/8"], parse_kit(WHOLE))
+    with pytest.raises(InputError, match="isn't a session log"):
+        undo_note(tmp_path / name)
+    assert (tmp_path / name).read_text("utf-8") == OTHERS[name]
+
+
+def test_a_last_line_that_is_no_note_is_not_taken_back(tmp_path: Path) -> None:
+    path = tmp_path / "session.txt"
+    text = "date 2026-05-17\n9:12 k7 miran58 f/4\nback at the harbour\n"
+    path.write_text(text, "utf-8", newline="")
+    with pytest.raises(InputError, match="no note"):
+        undo_note(path)
+    assert path.read_text("utf-8") == text

@@ -23,6 +23,8 @@ from flangeback.system import read_text_file
 from flangeback.words import clock_time, exact, utc_offset
 
 _LINE = re.compile("([^\r\n\u2028\u2029]+)(?:\r\n|[\r\n\u2028\u2029]|$)")
+_PLACES = {Part.TIME, Part.FRAMES, Part.ORDER}
+"""Of which every entry has one."""
 _LOCAL = Path("/etc/localtime")
 """A link to the zone's file in most systems (common practice)."""
 _A_BIT_FAST = timedelta(minutes=2)
@@ -57,7 +59,8 @@ def add_note(
     so are lines such as `slate K7_0245`. A `date` goes before it where the day is a new one. What
     stands in the file is kept byte for byte.
 
-    Raises InputError, with nothing written, where the entry has a fault.
+    Raises InputError, with nothing written, where the entry has a fault, or the file is another
+    kind's.
     """
     now = now or datetime.now().astimezone()
     path = path.resolve()
@@ -66,7 +69,9 @@ def add_note(
             data, head = read_text_file(path), ""
         except FileNotFoundError:
             data, head = b"", _head(now)
-        before = _Before(str(path), decoded(data, str(path)) + head, kit)
+        text = decoded(data, str(path))
+        _check_it_is_a_log(path, list(_said(text)))
+        before = _Before(str(path), text + head, kit)
         first: InputError | None = None
         for text in _readings(words):
             try:
@@ -93,10 +98,11 @@ def undo_note(path: Path) -> tuple[str, ...]:
         except FileNotFoundError as error:
             raise InputError.at(path, f"can't be read: {error.strerror}") from None
         text = decoded(data, str(path))
-        said = [
-            line for line in _LINE.finditer(text) if not Tokenizer(clean_line(1, line[1])).at_end
-        ]
-        keywords = [words_of(line[1], Kit())[0] for line in said]
+        lines = list(_said(text))
+        _check_it_is_a_log(path, lines)
+        said, keywords = [line for line, _, _ in lines], [keyword for _, keyword, _ in lines]
+        if lines and not lines[-1][2]:
+            raise InputError.at(path, "its last line is no note")
         with_date = keywords[-2:-1] == ["date"] and "date" in keywords[:-2]
         if keywords[-1:] in ([], ["date"], ["zone"]):
             raise InputError.at(path, "there is no note to take back")
@@ -107,6 +113,21 @@ def undo_note(path: Path) -> tuple[str, ...]:
             data = data[:start] + data[end:]
         save(path, data)
     return tuple(line[1] for line in back)
+
+
+def _said(text: str) -> Iterator[tuple[re.Match[str], str | None, bool]]:
+    """The lines that say something: each with its keyword, and whether it reads as a log's."""
+    for line in _LINE.finditer(text):
+        if not Tokenizer(clean_line(1, line[1])).at_end:
+            keyword, parts = words_of(line[1], Kit())
+            yield line, keyword, keyword is not None or not _PLACES.isdisjoint(parts)
+
+
+def _check_it_is_a_log(path: Path, lines: Sequence[tuple[object, object, bool]]) -> None:
+    """Raises InputError where fewer than half of the lines read as a log's, faults and all."""
+    if 2 * sum(is_a_logs for *_, is_a_logs in lines) < len(lines):
+        expected = "a session log, or the name of a new file"
+        raise InputError.at(path, "this isn't a session log; nothing was written", expected)
 
 
 def _head(now: datetime) -> str:
