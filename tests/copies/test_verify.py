@@ -143,7 +143,26 @@ def test_a_frame_changed_since_is_no_fault_of_its_copy(
     frame.write_bytes(spoil(frame.read_bytes()))
     found = verify(place / "out")
     assert not found.failed
-    assert [copy.copy for copy in found.copies if not copy.source_at_hand] == [name]
+    assert [copy.copy for copy in found.copies if copy.source == SourceNow.CHANGED] == [name]
+
+
+def test_of_a_copy_that_failed_it_is_told_whether_its_frame_is_at_hand(place: Path) -> None:
+    gone, broken, lost = SOUND[0], SOUND[1], SOUND[2]
+    for name in (gone, lost):
+        (place / "out" / name).unlink()
+    (place / "out" / broken).write_bytes(cut(40)((place / "out" / broken).read_bytes()))
+    frame = place / "frames" / lost
+    frame.write_bytes(add(b"more")(frame.read_bytes()))
+    found = {copy.copy: copy.source for copy in verify(place / "out").failed}
+    assert found == {gone: SourceNow.SAME, broken: SourceNow.SAME, lost: SourceNow.CHANGED}
+
+
+def test_a_manifest_without_its_last_line_is_told(place: Path) -> None:
+    manifest = place / "out" / MANIFEST
+    manifest.write_bytes(b"".join(manifest.read_bytes().splitlines(keepends=True)[:-1]))
+    found = verify(place / "out")
+    assert (len(found.failed), found.needs_person) == (0, True)
+    assert found.faults == ("the end of the last run isn't in it: fill again notes it",)
 
 
 def test_files_that_are_not_in_the_manifest_are_named(place: Path) -> None:

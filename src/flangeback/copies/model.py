@@ -129,8 +129,8 @@ class CheckedCopy:
 
     @property
     def source_at_hand(self) -> bool:
-        """Whether it could be compared with what it was made from."""
-        return self.source in (SourceNow.SAME, SourceNow.NONE)
+        """Whether what it was made from is there, changed or not."""
+        return self.source != SourceNow.AWAY
 
 
 @dataclass(frozen=True, slots=True)

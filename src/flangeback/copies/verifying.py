@@ -56,10 +56,18 @@ def verify(
             tuple(one for one in checked if one.copy not in culled),
             tuple(sorted(output.others_in(out, known))),
             missing=0 if run is None else max(0, run.to_make - manifest.made_since),
-            faults=tuple(manifest.faults),
+            faults=tuple(_faults(manifest)),
             folders=tuple(name for name, what in passed_over(out) if what == COPIES),
             culled=tuple(sorted(culled)),
         )
+
+
+def _faults(manifest: Manifest) -> Iterator[str]:
+    yield from manifest.faults
+    if manifest.runs and not manifest.is_sealed:
+        run = manifest.runs[-1]
+        if manifest.made_since >= run.to_make and not manifest.faults:
+            yield "the end of the last run isn't in it: fill again notes it"
 
 
 def _culled(manifest: Manifest, places: _Places, checked: Sequence[CheckedCopy]) -> set[str]:
@@ -119,13 +127,30 @@ def _checked(places: _Places, record: Record) -> CheckedCopy:
         source = _prove_against(places, record, is_touched=is_touched)
         return replace(found, source=source, is_touched=is_touched)
     except FileNotFoundError:
-        is_lost = record.source_state is not None and places.source(record) is None
-        beside = ", and what it was made from isn't at hand (--frames says where it is)"
-        return replace(found, failure="the copy is gone" + beside * is_lost)
+        failure = "the copy is gone"
     except OSError as error:
-        return replace(found, failure=f"the copy can't be read: {error.strerror}")
-    except (ProofError, Damaged) as failure:
-        return replace(found, failure=str(failure))
+        failure = f"the copy can't be read: {error.strerror}"
+    except (ProofError, Damaged) as error:
+        failure = str(error)
+    source = _source_now(places, record)
+    if source is SourceNow.AWAY:
+        failure += ", and what it was made from isn't at hand (--frames says where it is)"
+    return replace(found, failure=failure, source=source)
+
+
+def _source_now(places: _Places, record: Record) -> SourceNow:
+    """What became of the file that a copy was made from which isn't what it was."""
+    state, at = record.source_state, places.source(record)
+    if state is None:
+        return SourceNow.NONE
+    try:
+        if at is None:
+            return SourceNow.AWAY
+        with open_file(at) as source:
+            is_same = digest(source.fileno()) == state.digest
+    except OSError:
+        return SourceNow.AWAY
+    return SourceNow.SAME if is_same else SourceNow.CHANGED
 
 
 def _check_place(out: Path, copy: str) -> None:

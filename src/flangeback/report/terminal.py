@@ -336,7 +336,7 @@ def _show_files(terminal: Terminal, told: str, files: Sequence[str], style: str 
 def verified_line(verified: Verified, place: str = "") -> str:
     """How many copies passed, and by what."""
     sound = [copy for copy in verified.copies if copy.failure is None]
-    alone = sum(not copy.source_at_hand for copy in sound)
+    alone = sum(copy.source in ("changed", "not at hand") for copy in sound)
     told = f"{len(sound)} of {count(len(verified.copies), 'copy', 'copies')}{place} verified"
     return told + (f", {alone} by digest alone" if alone else "")
 
