@@ -94,6 +94,24 @@ def test_whether_the_first_slate_frame_marks_a_change_is_not_guessed() -> None:
     assert letters(found("s..s..s..", LOG + "then k7 off\n")) == "sBBsCCsnn"
 
 
+def test_a_last_entry_that_meets_no_frame_doubts_the_count() -> None:
+    """Nobody notes a change and makes no picture: a slate frame was forgotten, perhaps."""
+    matches = found("..s..s")
+    assert letters(matches) == "AAsBBs"
+    assert all("line 3 meets no frame" in matches[n].doubts[0].text for n in (0, 1, 3, 4))
+    assert kinds(found("..s..s..s")[0]) == []
+
+
+def test_a_dark_picture_within_a_burst_marks_nothing() -> None:
+    """Covering the lens, baring it and turning a ring take some seconds (common practice)."""
+    times = ("09:01:00", "09:01:01", "09:01:02", "09:05:00", "09:05:20", "09:05:40")
+    frames = [shot(f"K7_{n:04}", time) for n, time in enumerate(times, 1)]
+    text = "first k7 miran58 f/2.8\nthen k7 f/5.6"
+    assert letters(found(".s..s.", text, frames)) == "A?AAsB"
+    # The log's word stands above it.
+    assert letters(found(".s....", text + "\nslate K7_0002", frames)) == "AsBBBB"
+
+
 def test_slate_frames_say_how_they_were_found() -> None:
     matches = found("..s..s.", LOG + "slate K7_0003\n")
     assert [match.reason for match in matches if short(match) == "slate"] == [None, BY_PICTURE]

@@ -88,7 +88,9 @@ class Fit:
         entries: Sequence[OrderEntry],
         through: Mapping[str, float | None],
     ) -> None:
-        self.parts = parts
+        # A mark after the last frame may end the outing, or be the last entry's.
+        self.is_closed = len(parts) > 1 and not parts[-1].shots
+        self.parts = parts[:-1] if self.is_closed else parts
         self.entries = entries
         self.through = through
 
@@ -210,6 +212,9 @@ class Fit:
         doubtful = next((part.name for part in parts[1 : n + 1] if not part.sure), None)
         if doubtful:
             return f"{doubtful} may be a dark picture, but counts as a mark: {self._counts(parts)}"
+        if len(self.entries) > len(parts):
+            line = self.entries[-1].setting.line
+            return f"`then` in line {line} meets no frame: a slate frame may have been forgotten"
         left_out = next((part.name for part in self.parts if not part.sure), None)
         if n and left_out:
             return f"{left_out} counts as a picture: if it is a mark, another entry may hold here"
@@ -218,14 +223,14 @@ class Fit:
     def _misfit(self, parts: Sequence[Part]) -> str | None:
         """In words, that there are more marks than entries, or fewer.
 
-        None where they fit or it can't be told. A mark after the last frame changes nothing.
+        None where they fit or it can't be told.
         """
-        least = len(parts) - (len(parts) > 1 and not parts[-1].shots)
-        least -= sum(bool(part.open) and not part.sure for part in parts)
-        return None if least <= len(self.entries) <= len(parts) else self._counts(parts)
+        least = len(parts) - sum(bool(part.open) and not part.sure for part in parts)
+        most = len(parts) + self.is_closed
+        return None if least <= len(self.entries) <= most else self._counts(parts)
 
     def _counts(self, parts: Sequence[Part]) -> str:
-        marks = count(len(parts) - 1, "slate frame")
+        marks = count(len(parts) - 1 + self.is_closed, "slate frame")
         return f"{marks} (several in a row count as one) for {len(self.entries) - 1} `then`"
 
     def _parting(self, parts: Sequence[Part], n: int, misfit: str) -> str | None:

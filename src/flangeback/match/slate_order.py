@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby, pairwise
 
+from flangeback.clock.model import SECOND
 from flangeback.match.brightness import FrameLight
 from flangeback.match.changes import Change, Doubts
 from flangeback.match.doubts import Doubt, DoubtKind
@@ -15,6 +16,9 @@ from flangeback.match.shots import Shot
 from flangeback.match.slate_fit import Fit, OrderEntry, Part
 from flangeback.match.slates import BY_PICTURE, SlateSign, slate_signs
 
+_TO_MARK = 3 * SECOND
+"""Microseconds from the last picture to the next in which nobody covers the lens, bares it again
+and changes anything (common practice)."""
 _SAME_GAIN, _SAME_LIGHT = 0.2, 0.7
 """Stops within which exposures are the same, and within which scenes differ."""
 
@@ -134,12 +138,29 @@ def _signs(
 ) -> Sequence[SlateSign]:
     """What is a slate frame by its picture, and by the log's word, which stands above."""
     found = []
-    for shot, sign in zip(shots, slate_signs(lights), strict=True):
+    signs = slate_signs(lights)
+    in_bursts = _in_bursts(shots, signs)
+    for at, (shot, sign) in enumerate(zip(shots, signs, strict=True)):
+        if sign is SlateSign.YES and at in in_bursts:
+            sign = SlateSign.DOUBTFUL
         if shot.frame.file in lines.slates:
             found.append(SlateSign.YES)
         else:
             found.append(SlateSign.NO if shot.frame.file in lines.not_slates else sign)
     return found
+
+
+def _in_bursts(shots: Sequence[Shot], signs: Sequence[SlateSign]) -> Collection[int]:
+    """The slate frames between two pictures of one burst, where readings go on at all."""
+    if not shots or shots[0].start == shots[-1].start:
+        return ()
+    pictures = [at for at, sign in enumerate(signs) if sign is not SlateSign.YES]
+    return {
+        at
+        for last, first in pairwise(pictures)
+        if 0 <= shots[first].start - shots[last].start < _TO_MARK
+        for at in range(last + 1, first)
+    }
 
 
 def _parts(shots: Sequence[Shot], signs: Sequence[SlateSign]) -> Iterator[Part]:
