@@ -104,6 +104,20 @@ def test_a_kit_file_is_made_when_there_is_none(tmp_path: Path) -> None:
     assert list(read_kit(tmp_path / "kit.toml").bodies) == ["k9"]
 
 
+def test_a_plain_adapter_that_was_measured_takes_the_place_of_the_understood_one(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "kit.toml").write_text(K7 + MIRAN58, "utf-8")
+    assert read_kit(tmp_path / "kit.toml").adapters["m42-e"].understood
+    words = ("--lens-mount", "M42", "--body-mount", "E", "--kind", "plain", "--thickness", "27.46")
+    done = CliRunner().invoke(
+        app, ["kit", "add", "adapter", *words, "--kit", str(tmp_path / "kit.toml")]
+    )
+    assert done.exit_code == 0, done.output
+    (adapter,) = read_kit(tmp_path / "kit.toml").adapters.values()
+    assert (adapter.key, adapter.understood, adapter.thickness) == ("m42-e", False, 27.46)
+
+
 @pytest.mark.parametrize("key", ["k7", "K7", "miran58", "m42-e"])
 def test_a_taken_key_is_never_written_over(tmp_path: Path, key: str) -> None:
     path = kit_in(tmp_path)

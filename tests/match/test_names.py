@@ -172,6 +172,12 @@ def test_gaps_in_a_range_are_fine_and_its_ends_must_be_there() -> None:
     (problem,) = problems(frames, "K7_0210..K7_0215 k7 miran58 f/4\n")
     assert problem.text == "there is no frame K7_0215"
     assert problem.suggestion == "K7_0214"
+    # The end was culled: what is meant is the last frame before it, not the likest name.
+    frames = [*frames, shot("K7_0216"), shot("K7_0235")]
+    (problem,) = problems(frames, "K7_0210..K7_0215 k7 miran58 f/4\n")
+    assert problem.suggestion == "K7_0214"
+    (problem,) = problems(frames, "K7_0215..K7_0235 k7 miran58 f/4\n")
+    assert problem.suggestion == "K7_0216"
 
 
 # Faults ----------------------------------------------------------------------------------------

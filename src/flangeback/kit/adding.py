@@ -16,7 +16,7 @@ from flangeback.errors import InputError, Problem
 from flangeback.kit import fields as read
 from flangeback.kit.fields import FieldFault
 from flangeback.kit.lensdb import Pair, RecordedLens, apertures_in
-from flangeback.kit.model import AdapterKind
+from flangeback.kit.model import Adapter, AdapterKind
 from flangeback.kit.mounts import format_named, likely_mounts, mount_named
 from flangeback.kit.reading import kit_text, parse_kit
 from flangeback.locks import held
@@ -49,7 +49,8 @@ def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[NewField]) -> s
         newline = "\r\n" if b"\r\n" in old else "\n"
         entry, text = _entry(kind, key, fields), kit_text(old, path)
         taken = parse_kit(text, str(path)).named(key)
-        if taken is not None:
+        # An adapter that is understood stands in no line: it makes room for the one that is said.
+        if taken is not None and not (isinstance(taken, Adapter) and taken.understood):
             told = f'the key "{taken.key}" is taken; nothing was written'
             raise InputError.at(path, told, "--key with a key of its own")
         gap = "" if not text.strip() else "\n" if text.endswith(("\n", "\r")) else "\n\n"

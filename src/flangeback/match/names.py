@@ -126,7 +126,7 @@ class NamedFrames:
 
     def find(self, log: SessionLog, name: FrameName, body: str | None) -> Found:
         """The frames of this name made by `body` (any, when None), or what is wrong with it."""
-        named = [f for f in self.by_stem.get(_stem(name.name), ()) if _under(name.name, f)]
+        named = self._named(name)
         fitting = [frame for frame in named if self._may_be(frame, body)]
         folders = {_folder(frame.file) for frame in fitting}
         if not named:
@@ -144,6 +144,9 @@ class NamedFrames:
             text = f"{name.name} is more than one frame: {files}"
             return [], [log.problem(name, text, "its folder before the name")]
         return fitting, []
+
+    def _named(self, name: FrameName) -> Sequence[Frame]:
+        return [f for f in self.by_stem.get(_stem(name.name), ()) if _under(name.name, f)]
 
     def doubtful_times(self, log: SessionLog) -> Iterator[Problem]:
         """The problems of times written as 1516 where a frame's name is that, or ends with it."""
@@ -167,7 +170,13 @@ class NamedFrames:
         if frames.last == frames.first:
             return first, problems
         if problems or more:
-            return [], [*problems, *more]
+            inside = self._inside(frames)
+            ends = zip((frames.first, frames.last), inside, (problems, more), strict=True)
+            return [], [
+                replace(one, suggestion=near if near and not self._named(end) else one.suggestion)
+                for end, near, those in ends
+                for one in those
+            ]
         letters, start = numbered(first[0].stem)
         _, end = numbered(last[0].stem)
         here, there = _folder(first[0].file), _folder(last[0].file)
@@ -185,6 +194,15 @@ class NamedFrames:
             for frame in self._between(letters, low, high)
             if self._may_be(frame, body)
         ], []
+
+    def _inside(self, frames: FrameRange) -> tuple[str | None, str | None]:
+        """The first and the last frame there are of a range, whose ends were culled, perhaps."""
+        letters, start = numbered(_stem(frames.first.name))
+        _, end = numbered(_stem(frames.last.name))
+        found = [
+            frame.stem for _, n, frame in self.by_letters.get(letters, ()) if start <= n <= end
+        ]
+        return (found[0], found[-1]) if found else (None, None)
 
     def _between(
         self, letters: str, low: tuple[str, int], high: tuple[str, int]
