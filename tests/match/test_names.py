@@ -47,6 +47,32 @@ def test_frames_of_two_serials_are_not_one_body_of_the_kit(text: str) -> None:
     match_frames(frames, [parse_log(named, kit)], kit)
 
 
+def test_frames_of_two_models_are_not_one_body_without_a_model() -> None:
+    """It takes the frames that no other body claims, but a time is one body's."""
+    kit = parse_kit(changed(K7, "model", None).replace('serial = "0071133"\n', "") + MIRAN58)
+    frames = [shot("K7_0201", "09:10:00"), shot("A_0201", "09:11:00", model="Kestrin K9")]
+    with pytest.raises(InputError) as caught:
+        match_frames(frames, [parse_log(f"date 2026-05-17\n{TIMED}", kit)], kit)
+    (problem,) = caught.value.problems
+    assert "[body.k7] has no model, but its frames come from" in problem.text
+    match_frames(frames[:1], [parse_log(f"date 2026-05-17\n{TIMED}", kit)], kit)
+    named = match_frames(frames, [parse_log("all miran58 f/4\n", kit)], kit)
+    assert [short(one) for one in named.frames] == ["fill miran58 f/4 58mm"] * 2
+
+
+def test_which_adapter_was_on_the_body_is_asked_of_an_entry_of_every_frame_too() -> None:
+    other = '[adapter.m42-e-reducer]\nlens_mount = "M42"\nbody_mount = "E"\nkind = "reducer"\n'
+    kit = parse_kit(K7 + N2 + MIRAN58 + M42_E + other + "factor = 0.71\n")
+    frames = [shot("K7_0201", "09:10:00")]
+    with pytest.raises(InputError) as caught:
+        match_frames(frames, [parse_log("all miran58 f/4\n", kit)], kit)
+    (problem,) = caught.value.problems
+    assert problem.text == "which adapter carries miran58 on k7?"
+    assert problem.expected == "via m42-e or m42-e-reducer"
+    named = match_frames(frames, [parse_log("all miran58 f/4 via m42-e\n", kit)], kit)
+    assert short(named.frames[0]) == "fill miran58 f/4 58mm"
+
+
 # What an entry of a name carries on -------------------------------------------------------------
 
 

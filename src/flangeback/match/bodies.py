@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
-from flangeback.log.model import SessionLog, Span, is_every_frame
+from flangeback.log.model import Part, SessionLog, Span, is_every_frame
 
 Bodies = Mapping[str, str | None]
 """Each file's body, by its key in the kit; None where it isn't known."""
@@ -56,9 +56,13 @@ def described(frame: Frame) -> str:
 
 
 def bodies_by_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> Bodies:
-    """Each file's body. A log that names no bodies holds for the only one there is."""
+    """Each file's body. A log that names no bodies holds for the only one there is.
+
+    Raises InputError where it can't be told whose frames an entry means, or by which adapter.
+    """
     found = bodies_of(frames, kit)
     _check_serials(frames, found, logs, kit)
+    _check_adapters(set(found.values()), logs, kit)
     nameless = [log for log in logs if any(span.body is None for span in log.spans)]
     if not nameless:
         return found
@@ -105,9 +109,17 @@ def _check_serials(
     in_order = {span.body for log in logs for span in log.spans if span.start or span.order}
     problems = []
     for body in kit.bodies.values():
-        if body.model is None or body.serial is not None or not in_order & {body.key, None}:
+        if body.serial is not None or not in_order & {body.key, None}:
             continue
         own = [one for one in frames if bodies.get(one.file) == body.key and one.damage is None]
+        models = Counter(one.model for one in own if one.model and not one.lens_data.says_lens)
+        if body.model is None and len(models) > 1:
+            counts = ", ".join(f"{model} ({count})" for model, count in models.items())
+            text = f"[body.{body.key}] has no model, but its frames come from {counts}"
+            expected = "its model, so that it takes no other's frames"
+            problems.append(Problem(kit.file, text, expected=expected))
+        if body.model is None:
+            continue
         serials = {_folded_serial(frame.serial) for frame in own if frame.serial is not None}
         if len(serials) > 1:
             makers = Counter(described(frame) for frame in own if frame.serial is not None)
@@ -115,6 +127,26 @@ def _check_serials(
             text = f"[body.{body.key}] has no serial, but its frames come from {counts}"
             expected = "its serial, and a body of the kit for each other that the log speaks of"
             problems.append(Problem(kit.file, text, expected=expected))
+    if problems:
+        raise InputError(problems)
+
+
+def _check_adapters(bodies: Collection[str | None], logs: Sequence[SessionLog], kit: Kit) -> None:
+    """Raises InputError where an entry of every frame leaves open which adapter was on one body."""
+    problems = []
+    entries = [(log.file, entry) for log in logs for entry in log.entries]
+    for file, entry in entries:
+        lens = kit.lenses.get(entry.lens or "")
+        if lens is None or entry.adapter or entry.body or not is_every_frame(entry):
+            continue
+        for body in (kit.bodies[key] for key in kit.bodies if key in bodies):
+            ways = () if body.mount == lens.mount else kit.adapters_for(lens, body)
+            if len({(way.factor, way.sets_aperture) for way in ways}) > 1:
+                text = f"which adapter carries {lens.key} on {body.key}?"
+                expected = f"via {' or '.join(way.key for way in ways)}"
+                fault = entry.place(Part.LENS).fault(text, expected)
+                problems.append(fault.problem(file))
+                break
     if problems:
         raise InputError(problems)
 
