@@ -13,7 +13,6 @@ import os
 import struct
 import warnings
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
@@ -116,6 +115,8 @@ def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[P
     rows = [frames[at : at + in_a_row] for at in range(0, len(frames), in_a_row)]
     if len(rows) < 2:
         return [*map(pictures, frames)]
+    from concurrent.futures import ThreadPoolExecutor
+
     with ThreadPoolExecutor(threads) as pool:
         read = pool.map(lambda row: [*map(pictures, row)], rows)
         return [light for row in read for light in row]

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 from statistics import median
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from flangeback.match.observation import WANDER, SameScene
+
+if TYPE_CHECKING:
+    from flangeback.match.grid import Array
 
 _TO_DEVIATION = 1.4826
 """A normal standard deviation over the median of absolute deviations: 1 / 0.6745."""
@@ -90,13 +93,6 @@ class Scatter(NamedTuple):
         """The deviation of one of these observations, if they are of one scene."""
         return self.in_burst if pair.is_burst else self.own
 
-    def same(self, pair: Pair) -> float:
-        """The probability that both are of one scene."""
-        stays = self.stays[pair.kind]
-        one = stays * _normal(pair.difference, math.sqrt(2) * self.own_of(pair))
-        other = (1 - stays) * _normal(pair.difference, math.sqrt(2) * self.scenes)
-        return one / (one + other) if one + other else 0.0
-
 
 def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
     """The scatter that these pairs show, None when they are too few.
@@ -107,26 +103,32 @@ def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
     scenes = apart or deviation([pair.difference for pair in pairs])
     if scenes is None:
         return None
+    import numpy as np
+
     in_burst = min(scenes, _LEAST_SPREAD)
     found = Scatter(scenes, min(scenes, _PRIOR_OWN), in_burst)
     known = sum(pair.likeness is not None for pair in pairs) / len(pairs)
+    # Weighted medians want them in this order.
+    pairs = sorted(pairs, key=lambda pair: abs(pair.difference))
+    sizes = np.array([abs(pair.difference) for pair in pairs])
+    kinds = np.array([pair.kind for pair in pairs])
+    burst = np.array([pair.is_burst for pair in pairs])
+    kind_count, prior = len(_PRIOR_SAME), _PRIOR_WEIGHT * np.array(_PRIOR_SAME)
     for _ in range(_ROUNDS):
-        same = [found.same(pair) for pair in pairs]
-        sums = [[_PRIOR_WEIGHT * prior, _PRIOR_WEIGHT] for prior in _PRIOR_SAME]
-        for pair, part in zip(pairs, same, strict=True):
-            into = sums[pair.kind]
-            into[0] += part
-            into[1] += 1
-        # One after the other: of many shots each takes memory.
-        both = [*zip(pairs, same, strict=True)]
-        changed, spread = _spread((abs(one.difference), 1 - part) for one, part in both)
+        stays = np.array(found.stays)[kinds]
+        one = stays * _normal(sizes, np.where(burst, found.in_burst, found.own))
+        other = (1 - stays) * _normal(sizes, found.scenes)
+        either = one + other
+        same = np.divide(one, either, out=np.zeros_like(one), where=either > 0)
+        changed, spread = _spread(sizes, 1 - same)
         scenes = spread if changed >= _LEAST_DIFFERENCES else found.scenes
-        stayed, own = _spread((abs(one.difference), p) for one, p in both if not one.is_burst)
+        stayed, own = _spread(sizes[~burst], same[~burst])
+        seen, all_seen = np.bincount(kinds, same, kind_count), np.bincount(kinds, None, kind_count)
         found = Scatter(
             max(_with_prior(scenes, changed, _PRIOR_SCENES, known), in_burst),
             _with_prior(own, stayed, _PRIOR_OWN),
-            _spread((abs(one.difference), part) for one, part in both if one.is_burst)[1],
-            [one / whole for one, whole in sums],
+            _spread(sizes[burst], same[burst])[1],
+            ((prior + seen) / (_PRIOR_WEIGHT + all_seen)).tolist(),
         )
     return found
 
@@ -139,24 +141,24 @@ def _with_prior(spread: float, count: float, prior: float, share: float = 1.0) -
     return math.sqrt((weight * prior**2 + count * spread**2) / (weight + count))
 
 
-def _spread(seen: Iterable[tuple[float, float]]) -> tuple[float, float]:
+def _spread(sizes: Array, weights: Array) -> tuple[float, float]:
     """How many absolute differences there are, by their weights, and the deviation of one value.
 
-    That is told by their weighted median.
+    That is told by their weighted median. They rise.
     """
-    rows = list(seen)
-    count = sum(weight for _, weight in rows)
-    rows.sort()
-    half = count / 2
-    for difference, weight in rows if count >= _LEAST_DIFFERENCES else ():
-        half -= weight
-        if half <= 0:
-            return count, max(_LEAST_SPREAD, _TO_DEVIATION / math.sqrt(2) * difference)
-    return count, _LEAST_SPREAD
+    count = float(weights.sum())
+    if count < _LEAST_DIFFERENCES:
+        return count, _LEAST_SPREAD
+    middle = float(sizes[weights.cumsum().searchsorted(count / 2)])
+    return count, max(_LEAST_SPREAD, _TO_DEVIATION / math.sqrt(2) * middle)
 
 
-def _normal(value: float, spread: float) -> float:
-    return math.exp(-((value / spread) ** 2) / 2) / spread
+def _normal(differences: Array, spread: Array | float) -> Array:
+    """The density of two values' difference, but for a factor."""
+    import numpy as np
+
+    density: Array = np.exp(-((differences / spread) ** 2) / 4) / spread
+    return density
 
 
 def spread_of(brightness: Sequence[float]) -> float | None:
