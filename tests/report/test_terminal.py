@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -161,12 +162,13 @@ def test_what_verifying_found() -> None:
         CheckedCopy("c.JPG", "its bytes changed", SourceNow.SAME),
     )
     screen = Screen(WIDTH)
-    show_verified(screen, Verified(copies, ("mine.txt",)), "out")
+    show_verified(screen, Verified(copies, ("mine.txt",)), Path("out"))
     lines = screen.lines
     assert lines[0] == "c.JPG: its bytes changed"
     assert lines[1] == "2 of 3 copies in out verified, 1 by digest alone"
     assert "--frames" in lines[2]
-    assert lines[3] == "not in the manifest: mine.txt"
+    assert lines[3] == "c.JPG: `flangeback verify out --mend` makes it again"
+    assert lines[4] == "not in the manifest: mine.txt"
 
 
 def test_a_kit_shows_every_piece_once() -> None:

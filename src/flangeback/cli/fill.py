@@ -112,7 +112,8 @@ def fill(
         ):
             filled = flangeback.fill(found, outing.folder, out, used, finished)
         if path:
-            page = replace(page, matches=filled.matches)
+            remarks = report.terminal.left_lines(filled.others)
+            page = replace(page, matches=filled.matches, remarks=remarks)
             report.pages.write_outing_page(path, page, report.proof.proof_of(filled, out))
         return filled
 

@@ -103,11 +103,12 @@ def match(
             outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
         )
         planned = flangeback.preview(page.matches, outing.folder, out) if out else None
-        page = replace(page, matches=foreseen(page.matches, outing.folder, planned))
+        others = flangeback.other_files(outing.folder, session.frames, session.files)
+        matches = foreseen(page.matches, outing.folder, planned)
+        page = replace(page, matches=matches, remarks=report.terminal.left_lines(others))
         if report_file:
             path = report.pages.own_page(report_file, outing.name, outing.folder)
             report.pages.write_outing_page(path, page)
-        others = flangeback.other_files(outing.folder, session.frames, session.files)
         return Found(page, others, planned)
 
     def show(outing: flangeback.OutingFolder, found: Found) -> None:

@@ -13,7 +13,7 @@ import flangeback
 from flangeback import report
 from flangeback.cli import outings
 from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
-from flangeback.cli.shared import Json, Report, progress, tell_next, terminal
+from flangeback.cli.shared import Json, Report, progress, terminal
 
 Out = Annotated[
     Path, Argument(metavar="OUT", help="A folder that `fill` made, or one above several.")
@@ -54,15 +54,14 @@ def verify(
         with progress("proving copies", None, quiet=json) as step:
             verified = replace(flangeback.verify(folder.folder, step, now), mended=mended)
         if report_file:
-            page = report.filled_folder.page_of_copies(folder.folder)
+            page = report.filled_folder.page_of_copies(folder.folder, verified)
             proof = report.proof.proof_again(verified, folder.folder)
             own = report.pages.own_page(report_file, folder.name, None)
             report.pages.write_outing_page(own, page, proof)
         return verified
 
     def show(folder: flangeback.OutingFolder, verified: flangeback.Verified) -> None:
-        report.terminal.show_verified(terminal(), verified, str(folder.folder))
-        tell_next(report.hints.after_verify(verified, folder.folder))
+        report.terminal.show_verified(terminal(), verified, folder.folder)
 
     below = [(folder, folder.relative_to(out).as_posix()) for folder in filled_below(out)]
     folders = [flangeback.OutingFolder(at, "" if name == "." else name) for at, name in below]

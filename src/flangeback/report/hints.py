@@ -15,7 +15,6 @@ from flangeback.frames.model import without_suffix
 from flangeback.system import way_to
 
 if TYPE_CHECKING:
-    from flangeback.copies.model import Verified
     from flangeback.match.model import Matches
 
 NAME = "flangeback"
@@ -95,13 +94,6 @@ def after_fill(out: Path) -> Iterator[str]:
     yield "to prove the copies again, and to count what was used:"
     yield _command("verify", out)
     yield _command("tally", out)
-
-
-def after_verify(verified: Verified, out: Path) -> Iterator[str]:
-    """What follows a proof of the copies in `out` in which something was amiss."""
-    if verified.mended is None and (verified.failed or verified.needs_person):
-        yield "to make again what is missing or broken, and note what another program changed:"
-        yield _command("verify", out, "--mend")
 
 
 def _command(*words: str | Path) -> str:

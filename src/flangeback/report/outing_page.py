@@ -31,7 +31,8 @@ _MOST_SHOWN = 6
 class OutingPage:
     """All that the page of an outing shows.
 
-    `says_before` where the frames' lens data is what stood in them before.
+    `remarks` are what needs a person besides the frames, `says_before` where the frames' lens data
+    is what stood in them before.
     """
 
     folder: str
@@ -39,6 +40,7 @@ class OutingPage:
     logs: Sequence[SessionLog]
     kit: Kit
     says_before: bool = True
+    remarks: Sequence[str] = ()
 
     @cached_property
     def numbers(self) -> Mapping[str, int]:

@@ -19,6 +19,7 @@ from flangeback.copies.output import lies_in
 from flangeback.errors import InputError, Problem
 from flangeback.kit.card import Card
 from flangeback.match.clock_fit import clock_words
+from flangeback.match.meanings import OUTCOMES
 from flangeback.report import fit, lanes, outing_page
 from flangeback.report import tally as tally_words
 from flangeback.report.proof import Proof
@@ -52,6 +53,7 @@ def write_outing_page(path: Path, page: outing_page.OutingPage, proof: Proof | N
         "on_the_ring": outing_page.on_the_ring,
         "shown_fill": shown_fill,
         "clock_words": clock_words,
+        "meanings": OUTCOMES,
         "line_anchor": lambda log, line: f"l{files.index(log)}-{line}" if log in files else "log",
     }
     values = {"page": page, "proof": proof} | helpers

@@ -62,17 +62,16 @@ def _kinds(records: Iterable[Record]) -> tuple[tuple[int, str, str], ...]:
 
 def proof_again(verified: Verified, out: Path) -> Proof:
     """The proof of copies that were proved once more."""
-    sound = len(verified.copies) - len(verified.failed)
+    proved, sound = len(verified.copies), {one.copy for one in verified.copies if not one.failure}
     sentence = (
-        f"{sound} of {count(len(verified.copies), 'copy', 'copies')} were proved once more: their "
-        "bytes, the values that were written into them, and the originals where they are at hand."
+        f"{len(sound)} of {count(proved, 'copy', 'copies')} were proved once more: their bytes, "
+        "the values that were written into them, and the originals where they are at hand."
     )
     failures = tuple(f"{copy.copy}: {copy.failure}" for copy in verified.failed)
-    failed = {copy.copy for copy in verified.failed}
     with Manifest(out) as manifest:
         kinds = _kinds(manifest.records())
-        sound_ones = (one for one in manifest.records() if one.copy not in failed)
-        embedded = (one for one in sound_ones if one.way == CopyMethod.EMBED)
+        made = (one for one in manifest.records() if one.copy in sound)
+        embedded = (one for one in made if one.way == CopyMethod.EMBED)
         # The lines stand in the order in which the copies were finished, which chance has made.
         shown = min(embedded, key=lambda record: (not record.doubts, record.copy), default=None)
     shown_as, changes = "", tuple[TagChange, ...]()

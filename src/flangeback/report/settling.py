@@ -87,7 +87,7 @@ class _Outing(NamedTuple):
 
 
 def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Case]:
-    """Everything that needs a person: clocks, then frames, by body in the order they were made.
+    """Everything that needs a person: clocks, copies, then frames, by body in the order of time.
 
     Frames that only wait for their body's clock to be settled have no case of their own.
     """
@@ -96,16 +96,17 @@ def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Ca
     found = tuple(sections(matches))
     yield from _clock_cases(found, matches, logs)
     contradicted = {fit.body for fit in matches.clocks if not fit.settled}
-    for section in found:
-        made = [frame for run in section.runs for frame in run.frames]
-        for run in filter(None, map(_for_a_person, section.runs)):
-            if run.outcome is Outcome.UNSURE and section.body in contradicted and _is_doubted(run):
-                continue
-            first, last = made.index(run.first), made.index(run.last)
-            answers = _answers(run, outing)
-            before = made[first - 1] if first else None
-            after = made[last + 1] if last + 1 < len(made) else None
-            yield Case(run, tuple(answers), _advice(run.first), before, after)
+    made_of = {one.title: [frame for run in one.runs for frame in run.frames] for one in found}
+    runs = [(one, run) for one in found for run in filter(None, map(_for_a_person, one.runs))]
+    for section, run in sorted(runs, key=lambda one: not one[1].first.is_of_copy):
+        made = made_of[section.title]
+        if run.outcome is Outcome.UNSURE and section.body in contradicted and _is_doubted(run):
+            continue
+        first, last = made.index(run.first), made.index(run.last)
+        answers = _answers(run, outing)
+        before = made[first - 1] if first else None
+        after = made[last + 1] if last + 1 < len(made) else None
+        yield Case(run, tuple(answers), _advice(run.first), before, after)
 
 
 def _clock_cases(
@@ -151,7 +152,7 @@ def _instead_of(line: str, fit: ClockFit, logs: Sequence[SessionLog]) -> str:
 
 def _for_a_person(run: Run) -> Run | None:
     """Those of its frames that need a person, or carry a doubt that a person can settle."""
-    if run.outcome.needs_person:
+    if run.outcome.needs_person or run.first.is_of_copy:
         return run
     kinds = [{doubt.kind for doubt in frame.doubts} for frame in run.frames]
     doubted = (f for f, k in zip(run.frames, kinds, strict=True) if not WORTH_A_LOOK.isdisjoint(k))

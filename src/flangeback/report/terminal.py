@@ -16,6 +16,8 @@ from flangeback.report.tables import Column, Terminal, Text
 from flangeback.words import count, listed, number, shortened, some_of
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from flangeback.copies.model import Filled, FramePreview, Verified
     from flangeback.copies.others import OtherFiles
     from flangeback.demo.tour import Tour
@@ -244,8 +246,13 @@ def show_others(terminal: Terminal, others: OtherFiles) -> None:
     elif kinds:
         verb = "stays" if len(others.files) == 1 else "stay"
         terminal.print(f"{told} {verb} behind: {listing} (fill --others copies them too)")
-    for file, why in others.left.items():
-        terminal.print(f"{file} isn't copied: {why}", "red")
+    for told in left_lines(others):
+        terminal.print(told, "red")
+
+
+def left_lines(others: OtherFiles) -> Sequence[str]:
+    """Which files beside the frames can't be copied, and why."""
+    return [f"{file} isn't copied: {why}" for file, why in others.left.items()]
 
 
 def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) -> None:
@@ -297,9 +304,10 @@ def _copies(filled: Filled, place: str) -> str:
     return told
 
 
-def show_verified(terminal: Terminal, verified: Verified, out: str) -> None:
-    """Prints which copies failed, and how many didn't."""
+def show_verified(terminal: Terminal, verified: Verified, out: Path) -> None:
+    """Prints which copies failed, how many didn't, and what helps."""
     from flangeback.copies.model import SourceNow
+    from flangeback.report.mending import remarks, remedies
 
     if verified.mended is not None:
         _show_files(terminal, "made again", verified.mended.made)
@@ -316,12 +324,13 @@ def show_verified(terminal: Terminal, verified: Verified, out: str) -> None:
     terminal.say(verified_line(verified, f" in {out}"))
     if any(copy.source == SourceNow.AWAY for copy in verified.copies):
         terminal.print("not all frames are at hand: --frames says where they lie now", "dim")
-    if verified.missing:
-        missing = count(verified.missing, "file")
-        told = f"{missing} of the last run not made or not corrected yet: fill again goes on"
+    by_remedy: dict[str, list[str]] = {}
+    for name, told in remedies(verified, out).items():
+        by_remedy.setdefault(told, []).append(name)
+    for told, names in by_remedy.items():
+        terminal.say(f"{some_of(names)}: {told}")  # It has a command to paste.
+    for told in remarks(verified):
         terminal.print(told, "yellow")
-    for fault in verified.faults:
-        terminal.print(f"the manifest was cut or changed: {fault}", "yellow")
     for folder in verified.folders:
         terminal.print(f"passed over: {folder}, a folder of copies of its own", "dim")
     _show_files(terminal, "gone, and so are their frames", verified.culled, "dim")
@@ -350,7 +359,7 @@ def show_tour(terminal: Terminal, tour: Tour) -> None:
     terminal.print(tour.outing.log.read_text("utf-8").rstrip(), by=2)
     terminal.print()
     show_filled(terminal, tour.filled, out)
-    show_verified(terminal, tour.verified, out)
+    show_verified(terminal, tour.verified, tour.out)
     terminal.print()
     proof = proof_of(tour.filled, tour.out)
     terminal.print(proof.shown, "bold")
