@@ -240,7 +240,7 @@ class _Move:
         self.stays: Array = (ring * (1 - light)).astype(np.float32)
         self._which = worlds.which
         self.turns = _followed(old.seen.hypotheses, seen.hypotheses)
-        self._tied = self._same_scene(seen.same_scene) if seen.same_scene else None
+        self._tied = self._same_scene(seen.same_scene) if seen.same_scene else np.zeros(0)
 
     def keep(self, worlds: _Rows) -> None:
         """Leave out all worlds but these."""
@@ -293,9 +293,8 @@ class _Move:
         found: Array = (1 - self.same) * _onto(self.stays) @ (alpha @ self.wander)
         found += _onto(self.steps) @ (alpha @ self.grid.steps)
         found *= self.emission
-        if self._tied is not None:
-            old, new, _, of_new = self.turns
-            found += (self.stays[:, None, old, new] * of_new) @ (self._tied * alpha[:, old])
+        if self.same:
+            found += self._gathered(self.turns.of_new, alpha, self.turns.old)
         return found
 
     def backward(self, beta: Array) -> Array:
@@ -303,10 +302,17 @@ class _Move:
         seen = self.emission * beta
         found: Array = (1 - self.same) * (self.stays @ seen) @ self.wander
         found += (self.steps @ seen) @ self.grid.steps.T
-        if self._tied is not None:
-            old, new, of_old, _ = self.turns
-            found += (self.stays[:, None, old, new] * of_old) @ (self._tied * beta[:, new])
+        if self.same:
+            found += self._gathered(self.turns.of_old, beta, self.turns.new)
         return found
+
+    def _gathered(self, of_row: Array, values: Array, rows: _Rows) -> Array:
+        """What the followed turns bring to each row from these ones."""
+        ring = self.stays.reshape(len(values), 1, -1).take(self.turns.places, axis=2)
+        parts = values.take(rows, axis=1)
+        parts *= self._tied
+        brought: Array = (ring * of_row) @ parts
+        return brought
 
     def light_stepped(self, alpha: Array, beta: Array) -> Iterator[tuple[int, Array]]:
         """Each entry that may have been made here, with the probability that the light stepped too.
@@ -337,13 +343,14 @@ def student_t(miss: Array) -> Array:
 
 
 class _Turns(NamedTuple):
-    """Rows that a ring goes from and to, pair by pair.
+    """Rows that a ring goes from and to, pair by pair, and their places in the table of all pairs.
 
     For each old row `of_old` has 1 at its pairs and 0 at others, `of_new` for each new row.
     """
 
     old: _Rows
     new: _Rows
+    places: _Rows
     of_old: Array
     of_new: Array
 
@@ -362,7 +369,7 @@ def _followed(before: tuple[Hypothesis, ...], after: tuple[Hypothesis, ...]) -> 
         (np.arange(len(side))[:, None] == rows).astype(np.float32)
         for side, rows in ((one, old), (other, new))
     )
-    return _Turns(old, new, of_old, of_new)
+    return _Turns(old, new, old * other.size + new, of_old, of_new)
 
 
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
