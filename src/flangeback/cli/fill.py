@@ -127,9 +127,10 @@ def fill(
     found = flangeback.find_outings(folders, log)
     told, document = report.terminal.filled_line, report.documents.fill_document
     filled = outings.run(found, outings.Work(work, show, told, document), folders, json=json)
-    if any(one.failed for one in filled):
+    if any(one.failed for one in filled.found):
         raise typer.Exit(UNPROVED)
-    if any(one.matches.needs_person or one.others.left for one in filled):
+    left = any(one.matches.needs_person or one.others.left for one in filled.found)
+    if left or filled.leaves_frames:
         raise typer.Exit(NEEDS_PERSON)
 
 

@@ -124,7 +124,8 @@ def match(
 
     what = outings.Work(work, show, Found.told, Found.document)
     done = outings.run(found, what, folders, json=json)
-    if any(one.page.matches.needs_person or one.others.left for one in done):
+    left = any(one.page.matches.needs_person or one.others.left for one in done.found)
+    if left or done.leaves_frames:
         raise typer.Exit(NEEDS_PERSON)
 
 

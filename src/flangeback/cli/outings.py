@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, Generic, NamedTuple, TypeVar
 
 import typer
@@ -12,6 +12,7 @@ import flangeback
 from flangeback import report
 from flangeback.cli.ending import WRONG, print_json
 from flangeback.cli.shared import tell_passed_over, terminal
+from flangeback.formats import BY_SUFFIX
 from flangeback.match.outings import files_outside
 
 T = TypeVar("T")
@@ -29,6 +30,13 @@ class Work(NamedTuple, Generic[T]):
     document: Callable[[T], dict[str, Any]]
 
 
+class Done(NamedTuple, Generic[T]):
+    """What was found for each outing, and whether frames lie in none of them."""
+
+    found: list[T]
+    leaves_frames: bool = False
+
+
 def is_one(outings: Sequence[flangeback.OutingFolder]) -> bool:
     """Whether there is one outing alone, and not one of several."""
     return len(outings) == 1 and not outings[0].name
@@ -40,7 +48,7 @@ def run(
     folders: Sequence[Path] = (),
     *,
     json: bool,
-) -> list[T]:
+) -> Done[T]:
     """Does the work for each outing, prints what is found, and gives it.
 
     Of several it says at the end how each came out, and which files of `folders`, where they were
@@ -52,7 +60,7 @@ def run(
             print_json(work.document(found))
         else:
             work.show(outings[0], found)
-        return [found]
+        return Done([found])
     done = [(outing.name, *_one_of_several(outing, work, json=json)) for outing in outings]
     outside = tuple(files_outside(folders, outings))
     for folder in folders:
@@ -66,7 +74,8 @@ def run(
         report.terminal.show_outings(terminal(), rows, outside)
     if any(found is None for _, found, _, _ in done):
         raise typer.Exit(WRONG)
-    return [found for _, found, _, _ in done if found is not None]
+    leaves_frames = any(PurePath(file).suffix.lower() in BY_SUFFIX for file in outside)
+    return Done([found for _, found, _, _ in done if found is not None], leaves_frames)
 
 
 def _one_of_several(

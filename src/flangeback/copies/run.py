@@ -12,7 +12,7 @@ from flangeback.copies import output
 from flangeback.copies.edit import edit_for
 from flangeback.copies.faults import SourceError
 from flangeback.copies.making import OPTIONS, Planned, Progress, Run
-from flangeback.copies.manifest import Manifest, ManifestWriter, check_folder
+from flangeback.copies.manifest import NAME, Manifest, ManifestWriter, check_folder
 from flangeback.copies.model import MADE, Action, Filled, FramePreview
 from flangeback.copies.others import OtherFiles, other_files
 from flangeback.copies.own import check_times, own_frames
@@ -249,7 +249,8 @@ def mend(
         unfinished = None if manifest.is_sealed else manifest.runs[-1]
     if not runs:
         expected = "`fill` with the same log and kit, which makes again what is missing"
-        raise InputError.at(out, "its manifest has no run on record", expected)
+        told = f"there is no {NAME} in it, or no run on record in that"
+        raise InputError.at(out, told, expected)
     # What a run that was stopped had begun to take back was meant.
     return tuple(
         _mend(out, run, frames, progress, take_back=run is unfinished) for run in runs.values()
