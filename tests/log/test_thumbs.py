@@ -10,6 +10,7 @@ from flangeback.errors import InputError, Problem
 from flangeback.kit import parse_kit
 from flangeback.log import parse_log
 from flangeback.log.model import ClockOffset, FrameGroup, FrameRange, GroupKind
+from flangeback.log.vocabulary import A_LENS, A_STOP
 from support.log_gear import DAY, EXAMPLE_KIT, fault, faults, read, under_caret
 from support.log_printing import format_log
 
@@ -413,3 +414,22 @@ def test_a_kit_given_as_the_log_is_one_fault() -> None:
     (problem,) = caught.value.problems
     assert problem.text == "this is a kit, not a session log"
     assert (problem.line, under_caret(problem)) == (2, "[body.k7]")
+
+
+def test_blanks_of_a_draft_that_were_left_are_told() -> None:
+    with pytest.raises(InputError) as caught:
+        parse_log(f"K7_0209..K7_0215  k7 {A_LENS} {A_STOP}", KIT)
+    lens, stop = caught.value.problems
+    assert (lens.text, stop.text) == (
+        f"{A_LENS} is a blank, to be filled in",
+        f"{A_STOP} is a blank, to be filled in",
+    )
+    assert "kvarn50" in str(lens.expected)
+
+
+@pytest.mark.parametrize(("word", "meant"), [("8", "f/8"), ("56", None)])
+def test_a_number_is_taken_for_a_stop_only_where_rings_have_it(
+    word: str, meant: str | None
+) -> None:
+    """Marked series of full, half and third stops (ISO 517)."""
+    assert _fault(f"9:12 k7 kvarn50 {word}").suggestion == meant

@@ -523,7 +523,8 @@ def test_a_body_without_model_takes_what_no_other_claims() -> None:
 def test_a_body_that_is_not_in_the_kit_is_unlogged() -> None:
     found = one(shot("A_0001", "09:10:00", model="Kestrin K9", serial="7"), TIMED)
     assert (short(found), found.body) == ("unlogged", None)
-    assert found.reason == "no body of the kit made it: Kestrin K9 (serial 7)"
+    told = "no body of the kit made it: Kestrin K9 (serial 7)"
+    assert found.reason == f'{told}; its entry there needs model = "Kestrin K9"'
 
 
 def test_a_body_that_no_entry_speaks_of() -> None:

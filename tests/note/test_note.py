@@ -379,6 +379,14 @@ def test_a_kit_beside_the_log_is_taken(log: Path) -> None:
     assert CliRunner().invoke(app, ["note", str(log), "K7_0001", "k7", "f/4"]).exit_code == 0
 
 
+def test_a_time_that_is_still_to_come_is_refused_among_the_words_too(log: Path) -> None:
+    before = log.read_bytes()
+    with pytest.raises(InputError, match="15:30 is still to come"):
+        note(log, "15:30 k7 f/4")
+    assert log.read_bytes() == before
+    assert "from 14:03" in note(log, "14:03 k7 f/4").meaning
+
+
 # Files of another kind ----------------------------------------------------------------------------
 
 OTHERS = {

@@ -15,11 +15,11 @@ from flangeback.draft.pieces import Pictures, Piece
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.log.reading import is_sound
+from flangeback.log.vocabulary import A_LENS, A_STOP
 from flangeback.match.bodies import body_of, described
 from flangeback.survey.clocks import gps_ahead
 from flangeback.words import clock_time, count, f_number, utc_offset
 
-A_LENS, A_STOP = "LENS", "f/STOP"
 """The blanks. No log with one of them in an entry is read."""
 
 _COLUMNS = 80

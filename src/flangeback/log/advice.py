@@ -11,6 +11,8 @@ from flangeback.log.gear import Gear
 from flangeback.log.text import Fault, Place
 from flangeback.log.tokenizer import Token
 from flangeback.log.vocabulary import (
+    A_LENS,
+    A_STOP,
     A_TIME,
     KEYWORDS,
     OTHER_WORDS,
@@ -31,13 +33,17 @@ def suggestion(word: str, gear: Gear, *, is_first: bool) -> str | None:
     if is_first and word.casefold() in WORDS_FOR_TIMES:
         return WORDS_FOR_TIMES[word.casefold()]
     if (figure := pattern("number").fullmatch(word)) is not None:
-        return f"f/{figure[1]}"
+        is_length = figure[1].isdigit() and not values.is_marked(figure[1])
+        return None if is_length else f"f/{figure[1]}"
     return gear.near(word) or nearest(word, (*PLAIN_WORDS, *(KEYWORDS * is_first)))
 
 
 def not_understood(place: Place, gear: Gear, *, is_line: bool) -> Fault:
     """The fault of words that are like nothing known; they may be a whole line."""
     keys, lenses = list(gear.kit.keys()), list(gear.kit.lenses)
+    if place.text == A_LENS:
+        text = f"{A_LENS} is a blank, to be filled in"
+        return place.fault(text, f"a lens of the kit: {some_of(lenses, _MOST_KEYS)}")
     named = "a body, lens or adapter of the kit"
     if 0 < len(keys) <= _MOST_KEYS:
         named = f"one of the kit's {', '.join(keys)}"
@@ -74,4 +80,6 @@ def refused(token: Token) -> Fault:
         expected = "the f-number engraved on the lens, or f/?"
         return place.fault("a T-stop is not an f-number", expected)
     expected = "an f-number such as f/2.8 or f/4-5.6, open or f/?"
+    if token.text == A_STOP:
+        return place.fault(f"{A_STOP} is a blank, to be filled in", expected)
     return place.fault(f"{token.text} isn't an f-number", expected)

@@ -12,6 +12,8 @@ ORDER_WORDS = ("first", "then")
 """Words that place an entry in the order of slate frames."""
 KEYWORDS = (*LINE_WORDS, *ORDER_WORDS, "all")
 """No key of a kit may be one of these."""
+A_LENS, A_STOP = "LENS", "f/STOP"
+"""The blanks of a draft."""
 PLAIN_WORDS = ("open", "off", "via")
 WORDS_FOR_TIMES = {"noon": "12:00", "midnight": "00:00"}
 """Words that are taken for times by people."""

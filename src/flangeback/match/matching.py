@@ -108,6 +108,8 @@ def _standing(
         return Standing(outcome=Outcome.UNLOGGED, doubts=(doubt,), reason="it carries no time")
     body = index.bodies[frame.file]
     who = f"no body of the kit made it: {described(frame)}"
+    if frame.model:
+        who += f'; its entry there needs model = "{frame.model}"'
     reason = who if body is None else f"no entry speaks of {body}"
     return Standing(outcome=Outcome.UNLOGGED, reason=reason)
 

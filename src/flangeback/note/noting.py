@@ -191,8 +191,20 @@ class _Before:
         new = [problem for problem in problems if problem not in self.problems]
         if new:
             raise InputError([_in_words(problem, text, words) for problem in new])
-        told = meaning(log, len(split_lines(whole)) - 1, self.kit)
+        number = len(split_lines(whole)) - 1
+        self._check_it_was(log, number, now)
+        told = meaning(log, number, self.kit)
         return Noted(lines, told or text, self.problems)
+
+    def _check_it_was(self, log: SessionLog, line: int, now: datetime) -> None:
+        """Raises InputError where the time of an entry is still to come."""
+        span = next((span for span in log.spans if span.setting.line == line), None)
+        if span is None or span.start is None:
+            return
+        here = (now.astimezone(log.zone) if log.zone is not None else now).replace(tzinfo=None)
+        start = span.start.earliest.replace(tzinfo=None) + log.slack
+        if start > here + _A_BIT_FAST:
+            raise _to_come("", f"{start:%H:%M}", here)
 
     def _stamped(self, words: str, at: str | None, now: datetime) -> tuple[str, date | None]:
         """The entry with its time, and the day it falls on; None where that doesn't matter."""
@@ -223,9 +235,7 @@ class _Before:
         yesterday = here.date() - timedelta(days=1)
         if self.log.day == yesterday:
             return yesterday
-        text = f"{time.place.text} is still to come: it is {here:%H:%M} by the log's clock"
-        expected = "a time up to now; one of another day goes under its `date`"
-        raise InputError.at("--at", text, expected)
+        raise _to_come("--at", time.place.text, here)
 
     def added(self, lines: Sequence[str]) -> str:
         """These lines as they stand behind the text, which may lack its last line end."""
@@ -233,6 +243,11 @@ class _Before:
         end = found[0] if found else "\n"
         gap = "" if not self.text or self.text[-1] in "\r\n\u2028\u2029" else end
         return gap + "".join(f"{line}{end}" for line in lines)
+
+
+def _to_come(name: str, time: str, here: datetime) -> InputError:
+    text = f"{time} is still to come: it is {here:%H:%M} by the log's clock"
+    return InputError.at(name, text, "a time up to now; one of another day goes under its `date`")
 
 
 def meaning(log: SessionLog, line: int, kit: Kit) -> str | None:
