@@ -94,6 +94,25 @@ def test_frames_of_another_card_need_a_folder_of_their_own(frames: Path, out: Pa
     assert "passed over: card 2" in checked.out
 
 
+@pytest.mark.parametrize("command", ["match frames", "survey frames", "tally frames"])
+def test_no_page_is_written_among_the_frames(frames: Path, command: str) -> None:
+    refused = run(*command.split(), "--report", frames / "page.html")
+    assert (refused.code, (frames / "page.html").exists()) == (2, False)
+    assert "lies in the frames folder, where nothing is ever written" in refused.err
+
+
+@pytest.mark.parametrize("command", ["fill frames --into out", "verify out", "tally out"])
+def test_no_page_is_written_among_the_frames_of_copies(
+    frames: Path, out: Path, command: str
+) -> None:
+    Path("link").symlink_to(frames, target_is_directory=True)
+    for page in (frames / "page.html", Path("link/page.html")):
+        refused = run(*command.split(), "--report", page)
+        assert (refused.code, page.exists()) == (2, False)
+    shutil.move("out", "moved")  # The manifest has where the frames lie from either place.
+    assert run("verify", "moved", "--report", frames / "page.html").code == 2
+
+
 def set_f_number(path: Path, value: str) -> None:
     """What another program does."""
     pyexiv2 = pytest.importorskip("pyexiv2")

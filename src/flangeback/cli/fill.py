@@ -99,7 +99,7 @@ def fill(
     def work(outing: flangeback.OutingFolder) -> flangeback.Filled:
         out = place(outing)
         check_place(outing.folder, out)
-        path = report_file and report.pages.own_page(report_file, outing.name, outing.folder)
+        path = report_file and report.pages.own_page(report_file, outing.name, [outing.folder])
         session, page = shared.matched(
             outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
         )

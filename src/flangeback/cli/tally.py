@@ -26,11 +26,15 @@ def tally(out: Out, report_file: Report = None, json: Json = False, csv: Csv = F
 
     Example: flangeback tally 2026-05-17-filled
     """
+    from flangeback.copies.manifest import frames_of_copies
+
     if json and csv:
         raise flangeback.InputError("--json and --csv at once: one of them, please")
     with progress("reading frames", None, quiet=json or csv) as step:
         found = flangeback.tally_folders(out, step)
     if report_file:
+        places = [place for folder in out for place in frames_of_copies(folder)]
+        report_file = report.pages.own_page(report_file, "", places)
         report.pages.write_tally_page(report_file, found)
     if json:
         print_json(report.documents.tally_document(found))

@@ -37,7 +37,7 @@ def verify(
 
     Example: flangeback verify 2026-05-17-filled
     """
-    from flangeback.copies.manifest import filled_below
+    from flangeback.copies.manifest import filled_below, frames_of_copies
     from flangeback.copies.model import Mended
 
     if frames is not None and not frames.is_dir():
@@ -56,7 +56,8 @@ def verify(
         if report_file:
             page = report.filled_folder.page_of_copies(folder.folder, verified)
             proof = report.proof.proof_again(verified, folder.folder)
-            own = report.pages.own_page(report_file, folder.name, None)
+            places = [*([now] if now else ()), *frames_of_copies(folder.folder)]
+            own = report.pages.own_page(report_file, folder.name, places)
             report.pages.write_outing_page(own, page, proof)
         return verified
 

@@ -59,6 +59,20 @@ def check_folder(out: Path) -> None:
         raise InputError.at(out, "there is no such folder", FILLED)
 
 
+def frames_of_copies(folder: Path) -> Iterator[Path]:
+    """The frames folders of all runs into the folders that `fill` made in or below one.
+
+    Where there is none, it has frames itself.
+    """
+    for out in filled_below(folder):
+        if not (out / NAME).exists():
+            yield out
+            continue
+        with Manifest(out) as manifest:
+            for run in manifest.runs:
+                yield from (Path(run.frames), out / run.frames_relative)
+
+
 def noted_in(out: Path) -> Any:
     """What the last run into a folder noted of its match; None where the manifest isn't whole.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path, PurePath
@@ -60,12 +60,12 @@ def write_outing_page(path: Path, page: outing_page.OutingPage, proof: Proof | N
     _write(path, _rendered("outing.html", _FRAMES, values), _FRAMES)
 
 
-def own_page(page: Path, name: str, frames: Path | None) -> Path:
+def own_page(page: Path, name: str, frames: Iterable[Path]) -> Path:
     """The page of one outing of several: PAGE-NAME.html for PAGE.html.
 
-    Raises InputError where it would lie among the frames.
+    Raises InputError where it would lie in one of these folders of `frames`.
     """
-    if frames is not None and lies_in(page, frames):
+    if any(lies_in(page, folder) for folder in frames):
         text = "lies in the frames folder, where nothing is ever written"
         raise InputError(Problem(str(page), text, expected="a name outside of it"))
     stem = "-".join((page.stem, *name.split("/"))) if name else page.stem
