@@ -92,6 +92,10 @@ def test_frames_of_another_card_need_a_folder_of_their_own(frames: Path, out: Pa
     checked = run("verify", out)
     assert checked.code == 0
     assert "passed over: card 2" in checked.out
+    assert "passed over: card 2, a folder of copies" in run("tally", out).err
+    both = run("tally", out, out / "card 2")
+    assert both.out.startswith("8 frames in 2 folders")
+    assert "passed over" not in both.err
 
 
 @pytest.mark.parametrize("command", ["match frames", "survey frames", "tally frames"])

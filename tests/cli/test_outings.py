@@ -88,13 +88,15 @@ def test_a_kit_in_the_folder_above_serves_one_outing_too(
 def test_copies_go_to_a_folder_of_each(year: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     page = tmp_path / "page.html"
-    assert run("fill", year, "--into", out, "--report", page).code == 2
+    done = run("fill", year, "--into", out, "--report", page)
+    assert done.code == 2
     assert sorted(path.relative_to(out).as_posix() for path in out.rglob("*.JPG")) == [
         f"{folder}/{name}" for folder in ("day1", "trip/day3") for name in SOUND
     ]
     assert sorted(path.name for path in tmp_path.glob("*.html")) == [
         *("page-day1.html", "page-trip-day3.html"),
     ]
+    assert f"its page: {tmp_path / 'page-trip-day3.html'}" in done.err
     assert run("verify", out).code == 0  # a folder above stands for those below it
     assert list(outings("verify", out)) == ["day1", "trip/day3"]
     (out / "day1" / SOUND[0]).write_bytes(b"")

@@ -109,6 +109,9 @@ def test_every_body_has_a_card_with_the_cautions() -> None:
     found = cards(whole_kit())
     assert [card.body.key for card in found] == ["k7", "n2"]
     assert all(card.cautions == STANDING for card in found)
+    for card in found:
+        lengths = [line.key_in for line in card.lines]
+        assert lengths == sorted(lengths)
 
 
 # The page --------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from flangeback.demo.outing import Outing
 from flangeback.errors import InputError
 from flangeback.frames import Frame, LensData, scan
 from flangeback.kit import read_kit
-from flangeback.log import read_log
+from flangeback.log import parse_log, read_log
 from flangeback.match import match_frames
 from flangeback.match.explaining import Explanation, explain
 from flangeback.report.documents import explain_document, frame_document
@@ -139,6 +139,18 @@ def test_a_slate_frame_and_a_damaged_one_are_explained_too() -> None:
     assert rows == {"body": "Kestrin K7", "reason": "it breaks off"} or (
         rows == {"body": "k7, Kestrin K7", "reason": "it breaks off"}
     )
+
+
+def test_a_doubted_clock_s_sentence_stands_once(outing: Outing) -> None:
+    text = "\n".join(
+        line for line in outing.log.read_text("utf-8").splitlines() if "clock n2" not in line
+    )
+    kit = read_kit(outing.kit)
+    matches = match_frames(scan(outing.frames), [log := parse_log(text, kit)], kit)
+    told = " ".join(" ".join(explanation_lines(explain("N2_0403", matches, [log]))).split())
+    assert told.count("the frames speak for 1h fast") == 1
+    damaged = explain("K7_0230", matches, [log])
+    assert not any("body" in line for line in explanation_lines(damaged))
 
 
 # Which frame -----------------------------------------------------------------------------------

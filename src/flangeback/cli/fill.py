@@ -99,7 +99,7 @@ def fill(
     def work(outing: flangeback.OutingFolder) -> flangeback.Filled:
         out = place(outing)
         check_place(outing.folder, out)
-        path = report_file and report.pages.own_page(report_file, outing.name, [outing.folder])
+        path = report_file and shared.page_of(report_file, outing, [outing.folder])
         session, page = shared.matched(
             outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
         )
@@ -147,8 +147,8 @@ def _counted(step: Callable[[int], None], frames: int) -> Iterator[Callable[[int
     try:
         yield tell
     except KeyboardInterrupt:
-        told = f"stopped: {copied} of {frames} frames are copied"
-        typer.echo(f"{told}; these copies are kept, and the same command goes on", err=True)
+        told = f"stopped after {copied} of {frames} frames"
+        typer.echo(f"{told}; what is copied is kept, and the same command goes on", err=True)
         raise typer.Exit(WRONG) from None
 
 

@@ -107,7 +107,7 @@ def match(
         matches = foreseen(page.matches, outing.folder, planned)
         page = replace(page, matches=matches, remarks=report.terminal.left_lines(others))
         if report_file:
-            path = report.pages.own_page(report_file, outing.name, [outing.folder])
+            path = shared.page_of(report_file, outing, [outing.folder])
             report.pages.write_outing_page(path, page)
         return Found(page, others, planned)
 

@@ -180,6 +180,16 @@ def matched(
     return session, OutingPage(outing.title, matches, session.logs, session.kit)
 
 
+def page_of(report_file: Path, outing: flangeback.OutingFolder, frames: Iterable[Path]) -> Path:
+    """Where the page of an outing goes; of one of several that is said."""
+    from flangeback.report.pages import own_page
+
+    page = own_page(report_file, outing.name, frames)
+    if outing.name:
+        typer.echo(f"its page: {page}", err=True)
+    return page
+
+
 @contextmanager
 def progress(what: str, total: int | None, *, quiet: bool) -> Iterator[Callable[[int], None]]:
     """A progress bar on stderr for what isn't done in a moment, where that is a terminal.

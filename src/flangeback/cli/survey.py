@@ -22,7 +22,7 @@ def survey(
         with shared.progress("reading frames", None, quiet=json) as step:
             found = flangeback.survey_folder(outing.folder, step)
         if report_file:
-            path = report.pages.own_page(report_file, outing.name, [outing.folder])
+            path = shared.page_of(report_file, outing, [outing.folder])
             report.pages.write_survey_page(path, found, outing.title)
         shared.tell_passed_over(outing.folder)
         return found

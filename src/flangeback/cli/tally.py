@@ -11,7 +11,7 @@ from typer import Argument, Option
 import flangeback
 from flangeback import report
 from flangeback.cli.ending import columns, print_exactly, print_json
-from flangeback.cli.shared import Json, Report, print_lines, progress
+from flangeback.cli.shared import Json, Report, print_lines, progress, tell_passed_over
 
 Out = Annotated[
     list[Path], Argument(metavar="OUT", help="Folders that `fill` made, or any of frames.")
@@ -26,12 +26,16 @@ def tally(out: Out, report_file: Report = None, json: Json = False, csv: Csv = F
 
     Example: flangeback tally 2026-05-17-filled
     """
-    from flangeback.copies.manifest import frames_of_copies
+    from flangeback.copies.manifest import filled_below, frames_of_copies
 
     if json and csv:
         raise flangeback.InputError("--json and --csv at once: one of them, please")
     with progress("reading frames", None, quiet=json or csv) as step:
         found = flangeback.tally_folders(out, step)
+    if not (json or csv):
+        counted = [each for folder in out for each in filled_below(folder)]
+        for each in counted:
+            tell_passed_over(each, [other for other in counted if other != each])
     if report_file:
         places = [place for folder in out for place in frames_of_copies(folder)]
         report_file = report.pages.own_page(report_file, "", places)

@@ -13,7 +13,7 @@ import flangeback
 from flangeback import report
 from flangeback.cli import outings
 from flangeback.cli.ending import NEEDS_PERSON, UNPROVED
-from flangeback.cli.shared import Json, Report, progress, terminal
+from flangeback.cli.shared import Json, Report, page_of, progress, terminal
 
 Out = Annotated[
     Path, Argument(metavar="OUT", help="A folder that `fill` made, or one above several.")
@@ -57,7 +57,7 @@ def verify(
             page = report.filled_folder.page_of_copies(folder.folder, verified)
             proof = report.proof.proof_again(verified, folder.folder)
             places = [*([now] if now else ()), *frames_of_copies(folder.folder)]
-            own = report.pages.own_page(report_file, folder.name, places)
+            own = page_of(report_file, folder, places)
             report.pages.write_outing_page(own, page, proof)
         return verified
 

@@ -47,10 +47,11 @@ def cards(kit: Kit, bodies: Iterable[Body] | None = None) -> tuple[Card, ...]:
 
 def _card(body: Body, kit: Kit) -> Card:
     found = fits(kit.lenses.values(), [body], kit)
-    lines = tuple(
+    lines = (
         CardLine(fit.lens, way, tuple(_notes(fit.lens, way))) for fit in found for way in _ways(fit)
     )
-    return Card(body, lines, tuple(fit.lens for fit in found if not fit.ways))
+    in_order = tuple(sorted(lines, key=lambda line: line.key_in))
+    return Card(body, in_order, tuple(fit.lens for fit in found if not fit.ways))
 
 
 def _ways(fit: Fit) -> Iterator[Way]:

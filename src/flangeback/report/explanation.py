@@ -30,14 +30,15 @@ def explanation_lines(found: Explanation, width: int = 80) -> Iterator[str]:
 
 def _rows(found: Explanation) -> Iterator[_Row]:
     match = found.match
-    body = described(match.frame)
-    yield "body", f"{match.body}, {body}" if match.body else body
-    is_sound = match.frame.damage is None
+    is_sound, body = match.frame.damage is None, described(match.frame)
+    if is_sound or match.frame.model:
+        yield "body", f"{match.body}, {body}" if match.body else body
     if is_sound:
         yield "camera time", _camera_time(match.frame)
         yield "clock", _clock(found)
         if found.fit is not None and found.fit.tells and not found.by_name:
-            yield "", clock_words(found.fit)
+            told = clock_words(found.fit)
+            yield from [("", told)] * all(told not in doubt.text for doubt in match.doubts)
         yield "true time", f"{match.time:%Y-%m-%d %H:%M:%S}" if match.time else "not known"
         yield from _entry(found)
     for doubt in match.doubts:

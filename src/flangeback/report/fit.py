@@ -78,7 +78,7 @@ def _metres(distance: float) -> str:
 
 def thick(ends: tuple[float, float]) -> str:
     """A thickness, or the two that the tables give."""
-    return " to ".join(dict.fromkeys(f"{end:.2f}" for end in ends)) + " mm"
+    return " to ".join(dict.fromkeys(f"{end:.3f}".removesuffix("0") for end in ends)) + " mm"
 
 
 # What fits what --------------------------------------------------------------------------------

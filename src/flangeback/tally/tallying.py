@@ -13,7 +13,7 @@ from flangeback.copies.records import Record
 from flangeback.errors import InputError
 from flangeback.frames.lens_data import rational
 from flangeback.frames.model import Frame, without_suffix
-from flangeback.frames.scanning import files_below, frames_of
+from flangeback.frames.scanning import files_below, frames_of, is_of_copies
 from flangeback.survey.model import BodyName
 from flangeback.tally.model import Taken, Tally
 
@@ -52,11 +52,16 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
 
 
 def _check(folders: Sequence[Path]) -> None:
-    """Raises InputError where a frame would count twice."""
+    """Raises InputError where a frame would count twice.
+
+    A folder that `fill` made is passed over in one above it.
+    """
     whole = [folder.resolve() for folder in folders]
     for number, folder in enumerate(whole):
         for other in whole[:number]:
-            if folder == other or folder in other.parents or other in folder.parents:
+            inner = folder if other in folder.parents else other
+            is_nested = folder in other.parents or other in folder.parents
+            if folder == other or (is_nested and not is_of_copies(inner)):
                 text = f"its frames are those of {folders[whole.index(other)]} too"
                 expected = "each folder once, and none inside another"
                 raise InputError.at(folders[number], text, expected)
