@@ -134,7 +134,7 @@ def test_the_list_has_every_designation_and_fits_80_columns() -> None:
     assert max(map(len, result.output.splitlines())) <= 80
     for mount in mounts():
         assert mount.name in result.output
-    assert f" {REGISTERS['C']} mm " in result.output  # To the digit that the standard gives.
+    assert " 17.526 mm " in result.output  # 0.690 in, of C.
     document = json.loads(listed("--json").stdout)
     assert document["schema"] == "flangeback/kit-mounts-1"
     assert [one["designations"] for one in document["mounts"]] == [
