@@ -81,9 +81,7 @@ class LensData:
 
         A focal length alone may be one registered for the stabiliser.
         """
-        return self.lens is not None or any(
-            filled(value) is not None for value in self.specification[2:4]
-        )
+        return self.lens is not None or any(map(filled, self.specification[2:4]))
 
     @property
     def is_native(self) -> bool:
