@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -12,10 +13,14 @@ import pytest
 
 from flangeback import InputError, find_outings
 from flangeback.demo import Outing
+from flangeback.log import parse_log
+from flangeback.log.vocabulary import LINE_WORDS
 from flangeback.match import DoubtKind, Outcome
+from flangeback.match.meanings import LOG_WORDS
 from flangeback.match.model import Source
 from flangeback.report.hints import command, out_beside
 from support.commands import pasted, run
+from support.kits import whole_kit
 
 SOUND = ("K7_0202.JPG", "K7_0203.JPG", "K7_0206.JPG")
 LOG = "date 2026-05-17\nzone Europe/Stockholm\nclock k7 fast 3m20s\n09:12:00 k7 miran58 f/2.8\n"
@@ -151,13 +156,18 @@ def test_what_cannot_be_several(year: Path, tmp_path: Path) -> None:
 # Words and hints -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("word", [*Outcome, *DoubtKind, *Source])
+@pytest.mark.parametrize("word", [*Outcome, *DoubtKind, *Source, *LOG_WORDS, *LINE_WORDS])
 def test_every_word_is_explained_without_a_folder(word: str) -> None:
     done = run("match", "--explain", word.upper())
     assert done.code == 0
+    assert word not in LOG_WORDS or "word of the log" in done.out
     assert done.out.startswith(f"{word} (")
     document = json.loads(run("match", "--explain", word, "--json").out)
     assert document["schema"] == "flangeback/meaning-1"
+    for line in re.findall("`(.+?)`", document["meaning"]):
+        before = "first k7 miran58\n" * line.startswith("then") + "date 2026-05-17\n"
+        if line != "sensor":
+            parse_log(before * (not line.startswith("date")) + line, whole_kit())
 
 
 def test_a_word_that_is_none_is_told_with_the_nearest() -> None:

@@ -625,10 +625,10 @@ def test_a_clock_that_is_right_and_one_that_is_sure() -> None:
 @pytest.mark.parametrize(
     ("line", "word", "text"),
     [
-        ("clock k7 right 3m", "3m", "this is too much"),
+        ("clock k7 right 3m", "3m", '"3m" is more than belongs here'),
         ("clock k7 rihgt", "rihgt", '"rihgt" isn\'t understood'),
         ("clock k7 sure", "sure", '"sure" isn\'t understood'),
-        ("clock k7 fast 3m sure sure", "sure", "this is too much"),
+        ("clock k7 fast 3m sure sure", "sure", '"sure" is more than belongs here'),
         ("clock k7 fast sure", "sure", '"sure" isn\'t an amount of time'),
         ("clock k7 right\nclock k7 fast 3m", "clock k7 fast 3m",
          "line 2 says already how this clock goes"),
@@ -644,7 +644,7 @@ def test_overnight() -> None:
     assert read("overnight\novernight").overnight
     assert not read("9:12 k7 miran58").overnight
     problem = fault("overnight k7")
-    assert (under_caret(problem), problem.text) == ("k7", "this is too much")
+    assert (under_caret(problem), problem.text) == ("k7", '"k7" is more than belongs here')
     assert fault("overnigth").suggestion == "overnight"
 
 

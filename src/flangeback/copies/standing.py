@@ -340,7 +340,8 @@ _STRANGER = (
 _OURS = "its name is one of flangeback's own beside the copies: it needs another name for its copy"
 _ANOTHER = (
     "the copy of that name is of another frame, or of this one before it changed: it is kept;"
-    " this one needs another folder, by --into, or by --beside and another name of its own folder"
+    " `fill` into another folder makes one of this, or with --beside, if no other card's folder has"
+    " the name of this one's"
 )
 _KEPT = "the copy of that name is kept"
 

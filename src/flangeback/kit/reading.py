@@ -263,8 +263,8 @@ def _check_lens(values: _Values) -> _Faults:
 
 
 _FACTORS = {
-    "reducer": ("a reducer's is below 1, such as 0.71", Decimal("0.3"), Decimal("0.999")),
-    "extender": ("an extender's is above 1, such as 1.4", Decimal("1.001"), Decimal(4)),
+    "reducer": ("for a reducer one below 1, such as 0.71", Decimal("0.3"), Decimal("0.999")),
+    "extender": ("for an extender one above 1, such as 1.4", Decimal("1.001"), Decimal(4)),
 }
 
 

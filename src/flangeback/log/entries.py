@@ -112,7 +112,8 @@ class EntryReader:
                 self._lost |= part is Part.LENS
             twice = f"{place.text} stands here twice"
             text = twice if same else f"{first.text}, and {place.text} too"
-            raise place.fault(text, f"one {part} in an entry")
+            more = "; others go on lines of their own" if part is Part.FRAMES else ""
+            raise place.fault(text, f"one {part} in an entry{more}")
 
     def _hiding(self, fault: Fault) -> None:
         """Note a fault that may hide what else the entry says."""

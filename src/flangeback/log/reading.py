@@ -227,7 +227,8 @@ class LineReader:
         with noted(self.faults):
             readers[keyword](words, words.read_word())
             if not words.at_end:
-                raise words.rest.fault("this is too much", "the end of the line")
+                text = f'"{words.rest.text}" is more than belongs here'
+                raise words.rest.fault(text, "the end of the line, or # and a remark")
         return keyword
 
     # Overnight, slack and clock ----------------------------------------------------------------

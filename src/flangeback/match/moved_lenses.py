@@ -26,7 +26,7 @@ def by_moved_lenses(body: str | None, timelines: Mapping[str | None, BodyTimelin
                 continue
             text = (
                 f"line {line} puts {lens} on {other}, and no entry says what was on {body} then "
-                "(a second one of the same make is a lens of its own in the kit)"
+                "(a second one like it needs a key of its own in the kit)"
             )
             doubts |= {
                 at: (Doubt(DoubtKind.NEAR_CHANGE, text),)
