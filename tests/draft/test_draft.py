@@ -267,7 +267,7 @@ def test_the_light_of_a_neighbour_that_states_its_stop_proposes_one(
     text = draft_log(frames, {found.file: GREY for found in frames}, kit())
     assert f"# K7_0001  k7 LENS {proposed}" in text
     uncommented = text.replace("# K7_0001  k7 LENS", "K7_0001  k7 miran58")
-    with pytest.raises(InputError, match="isn't an f-number|is a blank"):
+    with pytest.raises(InputError, match=r"isn't an f-number|is a blank"):
         parse_log(uncommented, kit())
 
 
