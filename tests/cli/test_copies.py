@@ -77,7 +77,9 @@ def test_a_preview_as_a_document(frames: Path) -> None:
     assert not Path("out").exists()
 
 
-def test_frames_of_another_card_need_a_folder_of_their_own(frames: Path, out: Path) -> None:
+def test_frames_of_another_card_need_a_folder_of_their_own(
+    frames: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     other = Path("card 2")
     put_outing(other)
     for name in ALL:
@@ -86,6 +88,9 @@ def test_frames_of_another_card_need_a_folder_of_their_own(frames: Path, out: Pa
     told = run("fill", other, "--into", out)
     assert told.code == 1
     assert "--beside" in " ".join(told.out.split())
+    monkeypatch.setattr("flangeback.cli.shared.at_terminal", lambda: True)
+    hint = f"  flangeback fill 'card 2' --into {out} --beside"
+    assert hint in run("fill", other, "--into", out).err.splitlines()
     assert {name: before[name] for name in ALL} == {name: tree(out)[name] for name in ALL}
     assert run("fill", other, "--into", out, "--beside").code == 0
     assert sorted(path.name for path in (out / "card 2").glob("*.JPG")) == ALL

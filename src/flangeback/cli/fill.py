@@ -120,7 +120,8 @@ def fill(
     def show(outing: flangeback.OutingFolder, filled: flangeback.Filled) -> None:
         report.terminal.show_filled(shared.terminal(), filled, str(place(outing)))
         if not outing.name:
-            shared.tell_next(report.hints.after_fill(into))
+            given = [*shared.as_given(log, kit), *(["--beside"] if beside else ())]
+            shared.tell_next(report.hints.after_fill(filled, outing.folder, given, into))
 
     for folder in folders:
         check_place(folder, into)

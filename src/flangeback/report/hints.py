@@ -15,6 +15,7 @@ from flangeback.frames.model import without_suffix
 from flangeback.system import way_to
 
 if TYPE_CHECKING:
+    from flangeback.copies.model import Filled
     from flangeback.match.model import Matches
 
 NAME = "flangeback"
@@ -88,8 +89,12 @@ def after_match(matches: Matches, frames: Path, given: Sequence[str] = ()) -> It
         yield _command("fill", frames, *given, "--into", out_beside(frames))
 
 
-def after_fill(out: Path) -> Iterator[str]:
-    """What follows a fill into `out`."""
+def after_fill(filled: Filled, frames: Path, given: Sequence[str], out: Path) -> Iterator[str]:
+    """What follows a fill of the folder `frames` into `out`, run with the options `given`."""
+    left = [one.reason or "" for one in filled.matches.frames if one.is_of_copy]
+    if "--beside" not in given and any("--beside" in reason for reason in left):
+        yield "for frames that have the names of others, a folder of their own:"
+        yield _command("fill", frames, *given, "--into", out, "--beside")
     yield "next: keep the originals until the copies are in the catalogue and backed up;"
     yield "to prove the copies again, and to count what was used:"
     yield _command("verify", out)
