@@ -107,6 +107,16 @@ def test_what_is_the_same_by_both_clocks_stays_filled() -> None:
     assert {one.outcome for one in found[-6:]} == {Outcome.FILL}
 
 
+@pytest.mark.parametrize("first", ["11:02:10", "11:42:10"])
+def test_many_entries_of_which_only_the_last_meets_a_frame_are_contradicted(first: str) -> None:
+    """Who notes four changes makes frames among them: the clock or the log is another."""
+    found = matched(bursts([first, "12:10:10"], 12, 50), FOUR).frames
+    assert {one.outcome for one in found} == {Outcome.UNSURE}
+    assert {kind for one in found for kind in kinds(one)} == {"clock-unsure"}
+    sure = matched(bursts([first, "12:10:10"], 12, 50), "clock k7 right sure\n" + FOUR).frames
+    assert {one.outcome for one in sure} == {Outcome.FILL}
+
+
 def test_sure_fills_the_frames_and_the_doubt_on_each_stays() -> None:
     frames = bursts(["10:22:10", "10:42:10", "11:02:10", "11:22:10"], 6, 50)
     held = matched(frames, "clock k7 slow 20m\n" + FOUR).frames
@@ -160,7 +170,7 @@ def test_a_line_on_the_clock_takes_that_doubt_away() -> None:
     assert [one.fill and one.fill.lens.key for one in stated] == ["miran58"] * 9 + ["brask135"] * 9
 
 
-@pytest.mark.parametrize("part", [slice(0, 6), slice(6, 12), slice(6, 18), slice(18, 24)])
+@pytest.mark.parametrize("part", [slice(0, 6), slice(6, 12), slice(6, 18), slice(12, 24)])
 def test_a_card_with_a_part_of_the_day_is_no_alarm(part: slice) -> None:
     """Entries before and after its frames meet none: those are on another card."""
     frames = bursts(["10:02:10", "10:22:10", "10:42:10", "11:02:10"], 6, 50)[part]

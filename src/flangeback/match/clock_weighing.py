@@ -86,6 +86,8 @@ _MOST = 200.0
 """The most that a log likelihood ratio counts, so that it doesn't overflow."""
 _UNRELATED = 0.012
 """How likely the log is another outing's."""
+_LEAST_APART = -5.0
+"""What it tells at the least (log) that entries lie apart from the frames, if it is another's."""
 _NAMES_PHOTO = 5.0
 """What it tells against that (log) that the log names a photo of a clock among the frames."""
 _FEWEST = 6
@@ -157,8 +159,9 @@ class _Weighing(NamedTuple):
         weighed = odds.at(tried) + lens
         least, more = np.array(_LATENESS).T
         late = odds.at(-least, more) + lens_log_odds(series.shots, series.states, -least)
-        # Entries apart from all frames lie on another card as a rule: the log may still be theirs.
-        unrelated = series.shots.lens_by_chance + float(odds.outside(np.zeros(1))[0])
+        # Entries apart from the frames lie on another card as a rule: the log may still be theirs.
+        apart = max(_LEAST_APART, float(odds.outside(np.zeros(1))[0]))
+        unrelated = series.shots.lens_by_chance + apart
         unrelated -= _NAMES_PHOTO * stated.by_photo
         peaks = _peaks(stated, _days(series))
         right, slip = _RIGHT[stated.source], slip_of(log.timeline)
