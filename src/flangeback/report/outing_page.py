@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 _MOST_THUMBNAILS = 1500
 """With more frames than this, only each run's first and last and those for a person have one."""
 _MOST_SHOWN = 6
-"""So many frames of one case are shown at most: the first three, and the last two of more."""
+"""So many frames of one case are shown at most, twice as many of a clock's: the first three, and
+the last two of more."""
 
 
 @dataclass(frozen=True)
@@ -142,7 +143,7 @@ class OutingPage:
 def strip(case: Case) -> Sequence[FrameMatch | None]:
     """The frames of a case, with those just before and after it; None stands for some left out."""
     frames: list[FrameMatch | None] = list(case.run.frames)
-    if len(frames) > _MOST_SHOWN:
+    if len(frames) > (_MOST_SHOWN if case.clock is None else 2 * _MOST_SHOWN):
         frames[3:-2] = [None]
     before, after = ([one] if one else [] for one in (case.before, case.after))
     return (*before, *frames, *after)

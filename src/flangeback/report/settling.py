@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from itertools import groupby
@@ -35,10 +35,14 @@ _OVER = "where the log is right, fill --over puts its values over the frame's ow
 
 
 class Answer(NamedTuple):
-    """Log lines that say one thing that may have been so, and `text` where they need words."""
+    """Log lines that say one thing that may have been so, and `text` where they need words.
+
+    They go to the log's end, or take the place of other lines, as `where` says.
+    """
 
     text: str
     lines: tuple[str, ...]
+    where: str = ""
 
 
 class Case(NamedTuple):
@@ -118,7 +122,8 @@ def _clock_cases(
         waiting = [run for run in runs if run.outcome.needs_person or _is_doubted(run)]
         if waiting and not (fit.is_borne_out or fit.stated.sure):
             line = clock_line(fit)
-            answers = () if line is None else (Answer(_instead_of(line, fit, logs), (line,)),)
+            where = _instead_of(_clock_lines(line, fit, logs), logs) if line else ""
+            answers = (Answer("", (line,), where),) if line else ()
             yield Case(Run(tuple(one for run in waiting for one in run.frames)), answers, clock=fit)
 
 
@@ -135,19 +140,34 @@ def _is_doubted(run: Run) -> bool:
     return all(DoubtKind.CLOCK_UNSURE in found for found in kinds)
 
 
-def _instead_of(line: str, fit: ClockFit, logs: Sequence[SessionLog]) -> str:
-    """Which lines this one takes the place of: a body has one clock, a log one slack."""
-    places = []
+def _clock_lines(line: str, fit: ClockFit, logs: Sequence[SessionLog]) -> Iterator[tuple[str, int]]:
+    """The logs' lines that this one takes the place of: a body has one clock, a log one slack."""
     for log in logs:
-        name = f" of {PurePath(log.file).name}" if len(logs) > 1 else ""
         if line.startswith("slack"):
             first_words = enumerate((text.split()[:1] for text in log.lines), 1)
             numbers = [n for n, word in first_words if word and word[0].casefold() == "slack"]
         else:
             clocks = (one for one in log.clocks if one.body in (fit.body, None))
             numbers = [one.line for one in clocks if one.line in fit.stated.lines]
-        places += [f"line {number}{name}" for number in numbers]
-    return f"instead of {listed(places)}" if places else ""
+        yield from ((log.file, number) for number in numbers)
+
+
+def _named_lines(run: Run, matches: Matches) -> Iterator[tuple[str, int]]:
+    """The line that names these frames and no others: a second one of them is a fault."""
+    place = run.first.log, run.first.log_line
+    if run.first.by is Source.NAME and place[0] is not None and place[1] is not None:
+        named = [one for one in matches.frames if (one.log, one.log_line) == place]
+        if len(named) == len(run.frames):
+            yield place[0], place[1]
+
+
+def _instead_of(places: Iterable[tuple[str, int]], logs: Sequence[SessionLog]) -> str:
+    """Which lines an answer takes the place of, in words."""
+    told = [
+        f"line {number}" + (f" of {PurePath(file).name}" if len(logs) > 1 else "")
+        for file, number in places
+    ]
+    return f"instead of {listed(told)}" if told else ""
 
 
 def _for_a_person(run: Run) -> Run | None:
@@ -197,8 +217,13 @@ def _answers(run: Run, outing: _Outing) -> Iterator[Answer]:
     meant = {doubt.f_number for doubt in run.first.doubts if doubt.f_number is not None}
     settings += [replace(s, f_number=mark) for mark in meant for s in settings if s is not None]
     every = (words for setting in settings for words in _words(setting, run.first, kit))
+    where = _instead_of(_named_lines(run, outing.matches), outing.logs)
     found = [
-        Answer("no adapted lens" * (words == "off"), tuple(f"{place} {words}" for place in places))
+        Answer(
+            "no adapted lens" * (words == "off"),
+            tuple(f"{place} {words}" for place in places),
+            where,
+        )
         for words in dict.fromkeys(every)
         if places
     ]

@@ -99,8 +99,7 @@ def _case_rows(case: Case) -> Iterator[tuple[Text, Text, Text]]:
     *lines, last = (
         first.lines if first else (case.advice or case.run.first.reason or "a look at the frame",)
     )
-    if first and first.text and first.text.startswith("instead"):
-        last += f" {first.text}"
+    last += f" {first.where}" if first and first.where else ""
     more = f"one of {len(others)} others" if len(others) > 1 else "another" if others else ""
     last += f" (or {more})" if more else ""
     last += f"; {case.advice}" if first and case.advice else ""
