@@ -141,6 +141,42 @@ def test_told_shots_are_doubted_with_the_reason() -> None:
     assert "tells brask135 from miran58" in doubts[2][0].text
 
 
+# A lens that nobody noted ------------------------------------------------------------------------
+
+
+def in_a_span(*focals: int, log: str = "9:00 k7 miran58 f/4\n") -> list[tuple[str, list[str]]]:
+    """What frames five minutes apart, from 9:05 on, come to: outcome and kinds of doubts."""
+    shots = [
+        shot(f"K7_{n:04}", f"09:{5 * n:02}:30", data=LensData(focal_length=Fraction(focal)))
+        for n, focal in enumerate(focals, start=1)
+    ]
+    found = matched(shots, f"clock k7 right\n{log}").frames
+    return [(short(one).split()[0], kinds(one)) for one in found]
+
+
+def test_a_value_that_turns_to_another_lens_in_a_span_leaves_the_lens_open() -> None:
+    found = in_a_span(58, 58, 135, 135, log="9:00 k7 miran58 f/4\n9:17 k7 f/8\n")
+    assert found == [("fill", [])] * 2 + [("unsure", ["registered-focal"])] * 2
+
+
+def test_it_turns_back_or_a_lens_is_noted() -> None:
+    found = in_a_span(58, 135, 58, 135, 135, log="9:00 k7 miran58 f/4\n9:22 k7 brask135 f/4\n")
+    assert [outcome for outcome, _ in found] == ["fill", "unsure", "fill", "unsure", "fill"]
+
+
+def test_a_value_of_no_lens_of_the_kit_or_one_that_never_fitted_is_a_doubt_alone() -> None:
+    wrong = ("fill", ["registered-focal"])
+    assert in_a_span(58, 85, 85) == [("fill", []), wrong, wrong]
+    assert in_a_span(135, 135) == [wrong] * 2
+
+
+def test_a_value_for_the_lens_before_was_keyed_in_late() -> None:
+    """brask135 was on for ten minutes under 58 mm, which suits the lens after it."""
+    log = "9:00 k7 brask135 f/4\n9:12 k7 miran58 f/4\n"
+    found = in_a_span(58, 58, 58, 135, log=log)
+    assert [outcome for outcome, _ in found] == ["fill"] * 4
+
+
 # Names -----------------------------------------------------------------------------------------
 
 NAMES = K7 + changed(MIRAN58, "known_as", '["MF 58"]') + changed(BRASK135, "known_as", '["MF 135"]')

@@ -39,7 +39,7 @@ from flangeback.match.named_light import steps_by_name
 from flangeback.match.natives import by_natives
 from flangeback.match.outcomes import Standing
 from flangeback.match.pauses import by_pauses
-from flangeback.match.registered import by_registered, turns_before
+from flangeback.match.registered import by_registered, by_unnoted_lenses, turns_before
 from flangeback.match.shots import Shot
 from flangeback.match.slates import SlateSign, uncounted_signs
 from flangeback.match.told import LightTold, Told
@@ -56,8 +56,8 @@ class BodyEvidence:
     """What log and evidence come to for one body.
 
     `settled` has the files of which it is certain what they come to, whatever stood: slate frames,
-    for one. `told` says what told a shot that the log left open,
-    `by_rival` what may have stood where the stated clock isn't even the likelier.
+    for one. `told` says what told a shot that the log left open, `by_rival` what may have stood
+    where the frames have something else than the log.
     """
 
     timeline: BodyTimeline
@@ -91,6 +91,11 @@ class BodyEvidence:
         }
         return replace(self, doubts=both)
 
+    def opening(self, doubts: Doubts) -> BodyEvidence:
+        """The same with these doubts, for which nobody can tell what stood."""
+        open_at = {**self.by_rival, **dict.fromkeys(doubts, (None,))}
+        return replace(self.doubting(doubts), by_rival=open_at)
+
     def beside(self, fit: ClockFit, missed: str | None) -> BodyEvidence:
         """The same with what the frames say of the clock.
 
@@ -110,9 +115,8 @@ class BodyEvidence:
             doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, text),))
         for shot in fit.uncertain:
             doubts.setdefault(shot, (Doubt(DoubtKind.NEAR_CHANGE, uncertain_words(fit, shot)),))
-        by_rival = _by_rival(timeline, fit)
-        timeline = replace(timeline, changes=_widened(timeline, fit))
-        return replace(self, timeline=timeline, clock=fit, doubts=doubts, by_rival=by_rival)
+        rival, line = _by_rival(timeline, fit), replace(timeline, changes=_widened(timeline, fit))
+        return replace(self, timeline=line, clock=fit, doubts=doubts, by_rival=rival)
 
     @property
     def uses_evidence(self) -> bool:
@@ -149,13 +153,11 @@ class BodyEvidence:
     def _standing(self, at: int, numbers: Sequence[int]) -> Standing:
         changes = self.timeline.changes
         settings = tuple(setting_of(changes, number) for number in numbers)
-        doubts = self.doubts.get(at, ())
-        estimate = self.estimates.get(at)
         found = Standing(
             settings,
             self.told.get(at, self.by),
-            doubts,
-            estimate=estimate,
+            self.doubts.get(at, ()),
+            estimate=self.estimates.get(at),
             by_rival=self.by_rival.get(at, ()),
         )
         if not self.clock.settled:
@@ -215,10 +217,7 @@ def standing_moved(
 
 
 def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
-    """The changes with room for notes that follow them.
-
-    And for the offset that the frames speak for, where it is a small one.
-    """
+    """The changes with room for notes that follow them, and for a small offset of the clock."""
     if fit.is_trusted:
         return _moved(timeline, -fit.lag, 0.0) if fit.lag else timeline.changes
     if not fit.is_near:
@@ -279,7 +278,8 @@ def weigh_evidence(
         if (light := lights.get(key)) is not None:
             one = replace(one.after(Source.LIGHT, light.narrow), estimates=light.estimates)
         line = one.timeline
-        found[key] = one.doubting(by_natives(line.shots, line.changes, kit, index.by_name))
+        one = one.doubting(by_natives(line.shots, line.changes, kit, index.by_name))
+        found[key] = one.opening(by_unnoted_lenses(line.shots, line.changes, kit))
     steps = known.steps if known else {}
     if index.named and not known:
         lines = {**index.unclocked, **{key: one.timeline for key, one in found.items()}}

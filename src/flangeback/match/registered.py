@@ -8,7 +8,7 @@ from fractions import Fraction
 from flangeback.kit.model import Kit
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
-from flangeback.match.changes import Change, ChangeKind, Doubts
+from flangeback.match.changes import Change, ChangeKind, Doubts, setting_of, standing
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.outcomes import has_focal
 from flangeback.match.pauses import LEAST_PAUSE, place_odds, told_shots
@@ -46,6 +46,37 @@ def by_registered(
                 change = change.at(kept)
         narrowed.append(change)
     return narrowed, doubts
+
+
+def by_unnoted_lenses(shots: Sequence[Shot], changes: Sequence[Change], kit: Kit) -> Doubts:
+    """Doubts on shots from where the value for the logged lens turns to another's, unnoted.
+
+    They go up to the next lens, or to where it turns back. A value for the lens before that wasn't
+    keyed in while that one was on was keyed in late.
+    """
+    lens, before, was_right, keyed_in = None, None, False, set[str | None]()
+    doubt, doubts = None, dict[int, tuple[Doubt, ...]]()
+    for at, numbers in enumerate(standing(changes, shots)):
+        setting, data = setting_of(changes, numbers[-1]), shots[at].frame.lens_data
+        focal = data.registered_focal_length
+        if setting is None or setting.lens is None or focal is None or data.says_lens:
+            continue
+        if setting.lens != lens:
+            keyed_in = {lens} if was_right else set()
+            lens, before, was_right, doubt = setting.lens, lens, False, None
+        others = [one.key for one in kit.lenses.values() if has_focal(one, focal)]
+        is_late = before in others and before not in keyed_in
+        if _has(shots[at], setting, kit):
+            was_right, doubt = True, None
+        elif was_right and doubt is None and others and len(numbers) == 1 and not is_late:
+            text = (
+                f"from {shots[at].frame.stem} on {float(focal):g} mm is registered, as for "
+                f"{others[0]}, and no entry says that it was mounted"
+            )
+            doubt = Doubt(DoubtKind.REGISTERED_FOCAL, text)
+        if doubt is not None:
+            doubts[at] = (doubt,)
+    return doubts
 
 
 def turns_before(change: Change, first: int, shots: Sequence[Shot], kit: Kit) -> bool:
