@@ -157,7 +157,7 @@ def test_a_page_is_written_over_its_own_kind_and_nothing_else(
 
 def test_a_tally_s_page_counts_what_the_tally_counts(outing: Outing, tmp_path: Path) -> None:
     path = tmp_path / "tally.html"
-    assert run("tally", outing.frames, "--report", path).code == 0
+    assert run("tally", outing.frames, "--report", path).code == 1
     found = html.parse(str(path)).getroot()
     assert "39 frames in 1 folder" in words(found)
     (heat,) = found.xpath("//table[@class='heat']")
@@ -166,7 +166,7 @@ def test_a_tally_s_page_counts_what_the_tally_counts(outing: Outing, tmp_path: P
 
 def test_a_survey_s_page_says_what_is_missing(outing: Outing, tmp_path: Path) -> None:
     path = tmp_path / "survey.html"
-    assert run("survey", outing.frames, "--report", path).code == 0
+    assert run("survey", outing.frames, "--report", path).code == 1
     text = words(html.parse(str(path)).getroot())
     assert "33 of 40 frames lack lens data; 1 can't be read" in text
     assert "58 mm" in text

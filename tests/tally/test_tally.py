@@ -186,7 +186,7 @@ def test_every_line_fits_the_terminal(tour: Tour, corpus: Path) -> None:
 def test_json_and_csv_hold_the_same_frames(tour: Tour) -> None:
     found = tally_folders([tour.out])
     told = CliRunner().invoke(app, ["tally", str(tour.out), "--json"])
-    assert told.exit_code == 0
+    assert told.exit_code == 1  # One of them can't be read.
     document = json.loads(told.stdout)
     assert document == tally_document(found)
     assert document["schema"] == "flangeback/tally-1"

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import typer
+
 import flangeback
 from flangeback import report
 from flangeback.cli import outings, shared
-from flangeback.cli.ending import columns
+from flangeback.cli.ending import NEEDS_PERSON, columns
 from flangeback.match.outings import LOG
 
 
@@ -39,4 +41,6 @@ def survey(
 
     told, document = report.survey.summary_line, report.documents.survey_document
     found = flangeback.find_outings(folders)
-    outings.run(found, outings.Work(work, show, told, document), folders, json=json)
+    done = outings.run(found, outings.Work(work, show, told, document), folders, json=json)
+    if any(one.damaged for one in done.found):
+        raise typer.Exit(NEEDS_PERSON)

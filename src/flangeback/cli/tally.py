@@ -6,11 +6,12 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
+import typer
 from typer import Argument, Option
 
 import flangeback
 from flangeback import report
-from flangeback.cli.ending import columns, print_exactly, print_json
+from flangeback.cli.ending import NEEDS_PERSON, columns, print_exactly, print_json
 from flangeback.cli.shared import Json, Report, print_lines, progress, tell_passed_over
 
 Out = Annotated[
@@ -47,3 +48,5 @@ def tally(out: Out, report_file: Report = None, json: Json = False, csv: Csv = F
     else:
         unicode = "utf" in (sys.stdout.encoding or "").lower()
         print_lines(report.tally.tally_lines(found, "█" if unicode else "#", columns()))
+    if found.damaged:
+        raise typer.Exit(NEEDS_PERSON)
