@@ -104,6 +104,25 @@ def test_a_kit_file_is_made_when_there_is_none(tmp_path: Path) -> None:
     assert list(read_kit(tmp_path / "kit.toml").bodies) == ["k9"]
 
 
+@pytest.mark.parametrize(
+    ("name", "widest"),
+    [
+        ("Stor 85mm f/2,8", "2.8"),
+        ("Stor 85mm 1:1,8", "1.8"),
+        ("Stor 85mm ƒ/2.8", "2.8"),
+        ("Stor 35–70mm f/3.5–4.5", "[3.5, 4.5]"),
+        ("Stor 35-70mm f/3,5-4,5", "[3.5, 4.5]"),
+    ],
+)
+def test_a_lenss_name_tells_its_f_number_with_a_comma_too(
+    name: str, widest: str, tmp_path: Path
+) -> None:
+    words = ("--maker", "Brask", "--mount", "M42", "--kit", str(tmp_path / "kit.toml"))
+    done = CliRunner().invoke(app, ["kit", "add", "lens", name, *words])
+    assert done.exit_code == 0, done.output
+    assert f"widest = {widest}\n" in (tmp_path / "kit.toml").read_text("utf-8")
+
+
 def test_a_plain_adapter_that_was_measured_takes_the_place_of_the_understood_one(
     tmp_path: Path,
 ) -> None:

@@ -7,7 +7,7 @@ are CC BY-SA 3.0 and stay in the package: only what the user chooses is ever wri
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from difflib import SequenceMatcher
@@ -26,7 +26,7 @@ _SAME = Decimal("0.03")
 """Relative; figures of one lens, which makers round."""
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:\.\d+)?")
 _APERTURES = re.compile(
-    r"(?:f/?|1:)\s?(\d+(?:\.\d+)?)(?:\s?-\s?(?:f/?)?(\d+(?:\.\d+)?))?(?!\d*mm)", re.I
+    r"(?:[fƒ]/?|1:)\s?(\d+(?:[.,]\d+)?)(?:\s?[-–—]\s?(?:[fƒ]/?)?(\d+(?:[.,]\d+)?))?(?!\d*mm)", re.I
 )
 
 
@@ -98,10 +98,18 @@ def _figure(value: float | None) -> Decimal | None:
 
 def apertures_in(name: str, focal: Pair | None) -> Pair | None:
     """The f-number wide open that a lens's name tells, at both ends of a zoom."""
-    for wide, long in _APERTURES.findall(name):
+    for wide, long in _apertures(name):
         if focal is not None and not (long and focal[0] == focal[1]):
-            return Decimal(wide), Decimal(long or wide)
+            return wide, long or wide
     return None
+
+
+def _apertures(name: str) -> Iterator[tuple[Decimal, Decimal | None]]:
+    """Every f-number that a name may tell, with that at the other end of a zoom."""
+    for found in _APERTURES.findall(name):
+        wide, long = (Decimal(one.replace(",", ".")) if one else None for one in found)
+        assert wide is not None
+        yield wide, long
 
 
 def _widest(name: str, smallest: Decimal | None, focal: Pair | None) -> Pair | None:
@@ -110,9 +118,9 @@ def _widest(name: str, smallest: Decimal | None, focal: Pair | None) -> Pair | N
         return None
     if focal[0] == focal[1]:
         return smallest, smallest
-    for wide, long in _APERTURES.findall(name):
-        if abs(Decimal(wide) - smallest) <= _SAME * smallest:
-            return smallest, Decimal(long) if long else smallest
+    for wide, long in _apertures(name):
+        if abs(wide - smallest) <= _SAME * smallest:
+            return smallest, long or smallest
     return None
 
 
