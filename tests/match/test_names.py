@@ -47,17 +47,21 @@ def test_frames_of_two_serials_are_not_one_body_of_the_kit(text: str) -> None:
     match_frames(frames, [parse_log(named, kit)], kit)
 
 
-def test_frames_of_two_models_are_not_one_body_without_a_model() -> None:
-    """It takes the frames that no other body claims, but a time is one body's."""
-    kit = parse_kit(changed(K7, "model", None).replace('serial = "0071133"\n', "") + MIRAN58)
-    frames = [shot("K7_0201", "09:10:00"), shot("A_0201", "09:11:00", model="Kestrin K9")]
-    with pytest.raises(InputError) as caught:
-        match_frames(frames, [parse_log(f"date 2026-05-17\n{TIMED}", kit)], kit)
-    (problem,) = caught.value.problems
-    assert "[body.k7] has no model, but its frames come from" in problem.text
-    match_frames(frames[:1], [parse_log(f"date 2026-05-17\n{TIMED}", kit)], kit)
-    named = match_frames(frames, [parse_log("all miran58 f/4\n", kit)], kit)
-    assert [short(one) for one in named.frames] == ["fill miran58 f/4 58mm"] * 2
+def test_frames_of_two_equal_bodies_without_serials_are_refused() -> None:
+    """A body counts its frames by one run of numbers (CIPA DC-009)."""
+    kit = parse_kit(changed(K7, "serial", None) + MIRAN58)
+    log = parse_log(f"date 2026-05-17\n{TIMED}", kit)
+    times = [f"09:1{n}:0{second}" for n in range(4) for second in (0, 2)]
+    numbers = (1200, 7800, 1201, 7801, 1202, 7802, 1203, 7803)
+    frames = [
+        replace(shot(f"K7_{number}", time), serial=None)
+        for number, time in zip(numbers, times, strict=True)
+    ]
+    with pytest.raises(InputError, match="K7_1200 and K7_7800 within 5 s"):
+        match_frames(frames, [log], kit)
+    # Two cards one after the other, or a count that began anew, are one body's.
+    for kept in (frames[:1] + frames[3:4], frames[::2]):
+        assert len(match_frames(kept, [log], kit).frames) == len(kept)
 
 
 def test_which_adapter_was_on_the_body_is_asked_of_an_entry_of_every_frame_too() -> None:
@@ -102,6 +106,17 @@ def test_what_an_entry_of_a_name_carries_on_stood_there_by_time(
     logs = [log("9:12 k7 miran58 f/4\n"), log("9:30 k7 brask135 f/4\nK7_0201 k7 f/8", file="b.txt")]
     (problem,) = problems(frames, logs)
     assert problem.text == "brask135 as in line 2 or miran58 as in line 2 of session.txt?"
+
+
+def test_what_an_entry_of_a_name_carries_on_stood_there_by_other_names() -> None:
+    frames = [shot(f"K7_020{n}") for n in range(1, 6)]
+    named = "K7_0201..K7_0203 k7 miran58 f/4\nK7_0205 k7 brask135 f/5.6\n"
+    (problem,) = problems(frames, named + "K7_0202 f/8")
+    assert problem.text == "brask135 as in line 3 or miran58 as in line 2?"
+    # Two lines on one frame are a fault, whether or not both name the body.
+    (problem,) = problems(frames, named + "K7_0205 f/8")
+    assert problem.text == "line 3 already has K7_0205, with other values"
+    assert "fill brask135 f/8 135mm" in outcomes(frames, named + "K7_0204 f/8").values()
 
 
 @pytest.mark.parametrize("line", ["K7_0204 k7 f/8", "K7_0201 miran58 f/8", "K7_0299 f/8"])

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+from itertools import pairwise
 
+from flangeback.clock.counting import LAST_NUMBER, numbered
 from flangeback.errors import InputError, Problem
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.log.model import Part, SessionLog, Span, is_every_frame
 
+_AT_ONCE, _FAR, _OFTEN = 5, 100, 3
+"""Seconds in which nobody changes cards, how far numbers are apart that no body counts in that time
+(CIPA DC-009), and how often that is no accident."""
 Bodies = Mapping[str, str | None]
 """Each file's body, by its key in the kit; None where it isn't known."""
 
@@ -109,18 +115,16 @@ def _check_serials(
     in_order = {span.body for log in logs for span in log.spans if span.start or span.order}
     problems = []
     for body in kit.bodies.values():
-        if body.serial is not None or not in_order & {body.key, None}:
+        if body.model is None or body.serial is not None or not in_order & {body.key, None}:
             continue
         own = [one for one in frames if bodies.get(one.file) == body.key and one.damage is None]
-        models = Counter(one.model for one in own if one.model and not one.lens_data.says_lens)
-        if body.model is None and len(models) > 1:
-            counts = ", ".join(f"{model} ({count})" for model, count in models.items())
-            text = f"[body.{body.key}] has no model, but its frames come from {counts}"
-            expected = "its model, so that it takes no other's frames"
-            problems.append(Problem(kit.file, text, expected=expected))
-        if body.model is None:
-            continue
         serials = {_folded_serial(frame.serial) for frame in own if frame.serial is not None}
+        twins = () if serials else _side_by_side(own)
+        if twins:
+            names = " and ".join(frame.stem for frame in twins)
+            text = f"[body.{body.key}] can't have made {names} within {_AT_ONCE} s of each other"
+            expected = "the frames of two equal bodies in a folder for each, with a log for each"
+            problems.append(Problem(kit.file, text, expected=expected))
         if len(serials) > 1:
             makers = Counter(described(frame) for frame in own if frame.serial is not None)
             counts = ", ".join(f"{maker} ({count})" for maker, count in makers.items())
@@ -129,6 +133,26 @@ def _check_serials(
             problems.append(Problem(kit.file, text, expected=expected))
     if problems:
         raise InputError(problems)
+
+
+def _side_by_side(frames: Iterable[Frame]) -> Sequence[Frame]:
+    """Two frames of one moment in two runs of numbers that go on side by side; none as a rule."""
+    timed: dict[str, list[tuple[datetime, int, Frame]]] = defaultdict(list)
+    for frame in frames:
+        letters, number = numbered(frame.stem)
+        if frame.time is not None:
+            timed[letters].append((frame.time.at, number, frame))
+    for series in timed.values():
+        series.sort(key=lambda one: one[:2])
+        pairs = [
+            (one[2], other[2])
+            for one, other in pairwise(series)
+            if other[0] - one[0] <= timedelta(seconds=_AT_ONCE)
+            and _FAR < abs(other[1] - one[1]) < LAST_NUMBER - _FAR
+        ]
+        if len(pairs) >= _OFTEN:
+            return pairs[0]
+    return ()
 
 
 def _check_adapters(bodies: Collection[str | None], logs: Sequence[SessionLog], kit: Kit) -> None:

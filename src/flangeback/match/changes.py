@@ -20,7 +20,7 @@ from typing import TypeVar
 
 from flangeback.clock.checks import amount
 from flangeback.clock.model import SECOND, ClockHistory, in_their_hours, instant, microseconds
-from flangeback.log.model import Frames, Setting, Span, covers
+from flangeback.log.model import FrameRange, Frames, Setting, Span, covers
 from flangeback.match.doubts import Doubt
 from flangeback.match.shots import Shot
 
@@ -92,7 +92,9 @@ class Change:
 
     def _covers(self, other: Change) -> bool:
         is_around = self.frames is not None and covers(self.frames, other.frames)
-        return bool(is_around) and self.body in (None, other.body)
+        # A frame is one body's, whether or not that is named.
+        is_any = isinstance(self.frames, FrameRange) or self.body in (None, other.body)
+        return bool(is_around) and is_any
 
     def contradicts(self, other: Change) -> bool:
         """Whether both name files, neither stands above the other, and they differ in values."""

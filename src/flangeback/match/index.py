@@ -115,7 +115,7 @@ def index_logs(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) ->
     named: dict[str, list[Change]] = defaultdict(list)
     problems += notes.take_named(logs, named)
     by_body = {} if problems else {body: notes.body_log(body) for body in notes.by_body}
-    problems += notes.carried_otherwise(by_body)
+    problems = problems or list(notes.carried_otherwise(by_body, named))
     if problems:
         files = [log.file for log in logs]
         problems.sort(key=lambda one: (files.index(one.file), one.line or 0, one.column or 0))
@@ -257,7 +257,9 @@ class _Notes:
                 if isinstance(span.frames, FrameRange) and span.frames.first == span.frames.last:
                     self.not_slates |= change.files
 
-    def carried_otherwise(self, by_body: Mapping[str | None, BodyLog]) -> Iterator[Problem]:
+    def carried_otherwise(
+        self, by_body: Mapping[str | None, BodyLog], named: Mapping[str, Sequence[Change]]
+    ) -> Iterator[Problem]:
         """What entries of frames' names carry on must be what stood on the body by the others."""
         held: dict[str, Sequence[Setting]] = {}
         for one in by_body.values() if self.carrying else ():
@@ -266,7 +268,10 @@ class _Notes:
             for shot, numbers in zip(line.shots, standing(line.changes, line.shots), strict=True):
                 found = (setting_of(line.changes, number) for number in numbers)
                 held.setdefault(shot.frame.file, list(filter(None, found)))
-        for log, span, change in self.carrying if by_body else ():
+        for log, span, change in self.carrying:
+            for file in change.files:
+                others = (one.setting for one in named[file] if one is not change)
+                held[file] = [*filter(None, others), *held.get(file, ())]
             yield from carried_otherwise(log, span, change, held)
 
     def _day_of(self, frame: Frame) -> date | None:
