@@ -25,6 +25,9 @@ BESIDE = 0.1
 filled."""
 DOUBTED = 5.0
 """Odds of another offset from which evidence isn't used: changes would go by a wrong clock."""
+CARRIED = 0.8
+"""How much of all that speaks against the stated clock must speak for one other, for its line to
+be offered."""
 SMALL = 600.0
 """Seconds up to which a doubted clock leaves the time around each change open."""
 _SAME = 20.0
@@ -45,7 +48,7 @@ class ClockFit:
     off by more than minutes, or by up to half an hour, and `unrelated` how likely the log is
     another outing's, of which so many `entries` were held against the shots. `beside` has shots
     that lie some seconds beside the note of a change, and how likely each was made on its other
-    side. With `is_harmless` notes look late, and no shot has
+    side. `is_carried` says that what speaks against the stated clock speaks for one other. With `is_harmless` notes look late, and no shot has
     other values for that. `lag` is by how many seconds all notes of the outing follow the changes,
     at the most.
     """
@@ -58,6 +61,7 @@ class ClockFit:
     late: float | None = None
     is_harmless: bool = False
     is_related: bool = True
+    is_carried: bool = True
     rival: float = 0.0
     differs: Sequence[float] = ()
     far: Sequence[float] = ()
@@ -158,7 +162,7 @@ class ClockFit:
 
         Of all frames or of some; None where none do, or where no clock would mend it.
         """
-        if self.is_borne_out or not self.is_related:
+        if self.is_borne_out or not self.is_related or not self.is_carried:
             return None
         if not self.is_likely:
             return self.fits
@@ -185,10 +189,8 @@ def clock_words(fit: ClockFit) -> str:
     if not fit.offset:
         return f"{name}: {said}; the frames agree, {odds}"
     if fit.agrees:
-        lean = (
-            f"the frames speak for {_way(fit.fits)}{_cause(fit)}, {odds}, which is no proof: if it "
-            f"is so, {_advice(fit)}"
-        )
+        speaks = f"the frames speak for {_way(fit.fits)}{_cause(fit)}, {odds}, which is no proof"
+        lean = f"{speaks}: {'if it is so, ' if fit.is_carried else ''}{_advice(fit)}"
         if not fit.is_related:
             lean = f"the frames fit the log at no time, {odds}, which is no proof: is it theirs?"
         return f"{name}: {said}{f'; {lean}' if fit.tells else ''}"
@@ -217,6 +219,8 @@ def rival_words(fit: ClockFit, shot: int) -> str:
     if not fit.is_related or fit.differs[shot] < fit.unrelated:
         return f"{told}: is the log another outing's?"
     rival = replace(fit, fits=fit.stated.ahead + fit.rival)
+    if not fit.is_carried:
+        return f"{told}: the body's clock may be off: {_advice(fit)}"
     return f"{told}: if the body's clock was {_way(rival.fits or 0.0)}, {_advice(rival)}"
 
 
@@ -233,11 +237,9 @@ def uncertain_words(fit: ClockFit, shot: int) -> str:
 
 def clock_line(fit: ClockFit) -> str | None:
     """The log's line by which the clock is as the frames have it; None where none mends it."""
-    if fit.other is None:
-        return None
-    if fit.late is not None and not fit.agrees:
+    if fit.late is not None and fit.is_related and not fit.agrees:
         return f"slack {_amount(fit.late)}"
-    return _by_clock(replace(fit, fits=fit.other))
+    return None if fit.other is None else _by_clock(replace(fit, fits=fit.other))
 
 
 def other_way(fit: ClockFit) -> str:
@@ -248,6 +250,9 @@ def other_way(fit: ClockFit) -> str:
 def _advice(fit: ClockFit) -> str:
     """What to do about the log's clock line; a body has one, but for photos of a clock."""
     lines = fit.stated.lines
+    if not fit.is_carried:
+        name = f"{fit.body} " if fit.body else ""
+        return f"say when a frame was made: `clock {name}NAME shows HH:MM:SS`"
     if not lines:
         return f"add `{_by_clock(fit)}`"
     numbers = " and ".join(str(line) for line in lines)

@@ -23,6 +23,7 @@ from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
 from flangeback.match.changes import BodyTimeline
 from flangeback.match.clock_fit import (
+    CARRIED,
     CONTRADICTED,
     SMALL,
     UNLIKELY,
@@ -159,8 +160,9 @@ class _Weighing(NamedTuple):
         weighed = odds.at(tried) + lens
         least, more = np.array(_LATENESS).T
         late = odds.at(-least, more) + lens_log_odds(series.shots, series.states, -least)
-        # Entries apart from the frames lie on another card as a rule: the log may still be theirs.
-        apart = max(_LEAST_APART, float(odds.outside(np.zeros(1))[0]))
+        # Entries apart from the frames lie on another card as a rule: the log may still be theirs,
+        # if it is of that day.
+        apart = max(_LEAST_APART * (not _days(series)), float(odds.outside(np.zeros(1))[0]))
         unrelated = series.shots.lens_by_chance + apart
         unrelated -= _NAMES_PHOTO * stated.by_photo
         peaks = _peaks(stated, _days(series))
@@ -209,6 +211,7 @@ class _Weighing(NamedTuple):
         fit = replace(
             fit,
             is_related=is_related,
+            is_carried=other - against >= math.log(CARRIED),
             rival=self._plainest(at_most, fit.stated),
             differs=differs,
             far=far,
