@@ -171,7 +171,7 @@ def test_a_line_on_the_clock_takes_that_doubt_away() -> None:
     assert [one.fill and one.fill.lens.key for one in stated] == ["miran58"] * 9 + ["brask135"] * 9
 
 
-@pytest.mark.parametrize("part", [slice(0, 6), slice(6, 12), slice(6, 18), slice(12, 24)])
+@pytest.mark.parametrize("part", [slice(0, 6), slice(6, 12), slice(6, 18), slice(18, 24)])
 def test_a_card_with_a_part_of_the_day_is_no_alarm(part: slice) -> None:
     """Entries before and after its frames meet none: those are on another card."""
     frames = bursts(["10:02:10", "10:22:10", "10:42:10", "11:02:10"], 6, 50)[part]

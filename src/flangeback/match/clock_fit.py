@@ -48,9 +48,9 @@ class ClockFit:
     off by more than minutes, or by up to half an hour, and `unrelated` how likely the log is
     another outing's, of which so many `entries` were held against the shots. `beside` has shots
     that lie some seconds beside the note of a change, and how likely each was made on its other
-    side. `is_carried` says that what speaks against the stated clock speaks for one other. With `is_harmless` notes look late, and no shot has
-    other values for that. `lag` is by how many seconds all notes of the outing follow the changes,
-    at the most.
+    side. `is_carried` says that what speaks against the stated clock speaks for one other. With
+    `is_harmless` notes look late, and no shot has other values for that. `lag` is by how many
+    seconds all notes of the outing follow the changes, at the most.
     """
 
     body: str | None

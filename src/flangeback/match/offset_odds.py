@@ -54,6 +54,9 @@ late start makes that of itself."""
 _MANY, _ALL_IDLE = 4, -11.0
 """For so many entries of which at most the last meets a frame: who notes so many changes makes
 frames among them."""
+_HANDFUL_OR_OUTING = 8, 24
+"""Shots up to which that tells nothing, as these are what was kept, or lie on a second card; and
+from where on it tells all."""
 _IDLE = {ChangeKind.LENS: 0.06, ChangeKind.RING: 0.2}
 """The share of entries that no frame follows before the next one (judgement)."""
 _SOONER = 4.0
@@ -242,7 +245,8 @@ class ChangeOdds(NamedTuple):
         unnoted = np.maximum(_UNNOTED * apart, _MOST_UNNOTED) + _SHIFTED * ((early > 1) & goes_on)
         unnoted += (_LATE_START + _OF_ALL_EARLY * early / len(bursts)) * (early > 1)
         if len(ends) >= _MANY:
-            unnoted += _ALL_IDLE * (starts[-1] + offsets <= self.times[0])
+            share = float(np.interp(len(self.times), _HANDFUL_OR_OUTING, (0.0, 1.0)))
+            unnoted += _ALL_IDLE * share * (starts[-1] + offsets <= self.times[0])
         by_first, soon = (np.searchsorted(ends, self.times[0] - by - offsets) for by in (0, _SOON))
         unnoted += _IDLE_FIRST * ((by_first > 1) & (by_first == soon))
         found: Floats = _OUTSIDE * (before + after) + once + unnoted
