@@ -22,14 +22,7 @@ from flangeback.clock.model import ClockSource, StatedClock
 from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
 from flangeback.match.changes import BodyTimeline
-from flangeback.match.clock_fit import (
-    CARRIED,
-    CONTRADICTED,
-    SMALL,
-    UNLIKELY,
-    UNRELATED,
-    ClockFit,
-)
+from flangeback.match.clock_fit import CARRIED, CONTRADICTED, SMALL, UNLIKELY, UNRELATED, ClockFit
 from flangeback.match.clock_series import NOTED_WITHIN, BodySeries, body_series
 from flangeback.match.index import BodyLog
 from flangeback.match.note_lag import note_lag

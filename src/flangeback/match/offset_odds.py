@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
@@ -95,8 +95,7 @@ class ShotSeries(NamedTuple):
     Their times, log2 of the light that came through the lens (nan where it isn't known), and for
     each state of the body (a lens's key, `off`, or None before any entry) the log likelihood of
     what each shot says of its lens; `lens_by_chance` is that of all shots, if entries have nothing
-    to do with them. `light_tells` is how likely light tells f-numbers at all: with
-    flash, its power is set to suit them.
+    to do with them. `light_tells` is how likely light tells f-numbers: flash is set to suit them.
     """
 
     times: Floats
@@ -110,9 +109,8 @@ class ChangeOdds(NamedTuple):
     """How likely each of some changes was made at any time among the shots.
 
     They were noted between `starts` and `ends`, at last that a lens was mounted where
-    `ends_mounted`; `by_light` and `by_pauses` say which go by which
-    rate, with and without the light; `idle` is what each tells that no frame follows (log), and
-    `is_change` says which change anything.
+    `ends_mounted`; `by_light` and `by_pauses` say which go by which rate, with and without the
+    light; `idle` is what each tells that no frame follows (log), `is_change` which change anything.
     """
 
     times: Floats
@@ -333,7 +331,7 @@ class _Light(NamedTuple):
         told = ratio[place[lit]]
         factor = np.full(len(place), np.average(told, weights=length[lit]))
         factor[lit] = told
-        return replace(rate, rate=rate.rate * factor, whole=_whole(rate.edges, rate.rate * factor))
+        return _Rate(rate.edges, rate.rate * factor, _sums(length * factor))
 
     def _density(self, steps: Floats) -> Floats:
         found: Floats = (1 - _WILD) * _student(steps, self.spread) + _WILD / _LIGHT_RANGE
@@ -366,8 +364,7 @@ class _Rate:
             for cut, rate in cuts:
                 edges.append(cut)
                 rates.append(rate)
-        found = np.array(edges), np.array(rates)
-        return cls(*found, _whole(*found))
+        return cls(np.array(edges), np.array(rates), _sums(np.array(rates) * np.diff(edges)))
 
     def sums(self, times: Floats) -> Floats:
         """The sum of the rates up to each time."""
@@ -390,10 +387,6 @@ class _Rate:
         is_outside = (ends < self.edges[0]) | (starts > self.edges[-1])
         found: Floats = np.where(is_outside, 0.0, term)
         return found
-
-
-def _whole(edges: Floats, rate: Floats) -> Floats:
-    return _sums(rate * np.diff(edges))
 
 
 def _student(miss: Floats, scatter: Floats) -> Floats:
