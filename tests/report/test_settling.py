@@ -14,7 +14,9 @@ from flangeback.match.clock_fit import ClockFit
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.model import Estimate, Matches
 from flangeback.report.settling import Answer, Case, cases
+from flangeback.report.terminal import show_matches
 from support.kits import whole_kit
+from support.screens import Screen
 from support.shots import KIT, log, matched, shot
 
 
@@ -113,6 +115,9 @@ def test_of_a_clock_that_is_only_doubted_both_are_asked_about() -> None:
     asked = replace(found, frames=tuple(open_ones), clocks=(fit,))
     clock, case = cases(asked, [log(text)], KIT)
     assert clock.answers == (Answer("", ("clock k7 fast 1h",)),)
+    assert _shown(clock)[-1].rstrip().endswith("clock k7 fast 1h")
+    no_line = clock._replace(answers=(), clock=replace(fit, is_carried=False))
+    assert "clock k7 NAME shows HH:MM:SS" in " ".join(_shown(no_line))
     assert case.answers == (
         Answer(
             "if its clock was 1h fast",
@@ -123,6 +128,12 @@ def test_of_a_clock_that_is_only_doubted_both_are_asked_about() -> None:
         ),
         Answer("", ("K7_0200..K7_0202 k7 miran58 f/8 via m42-e",)),
     )
+
+
+def _shown(case: Case) -> list[str]:
+    screen = Screen(200)
+    show_matches(screen, Matches(()), [case])
+    return screen.lines
 
 
 @pytest.mark.parametrize("stated", ["", "clock n2 fast 4m", "clock n2 right"])

@@ -96,9 +96,8 @@ def _show_cases(terminal: Terminal, cases: Sequence[Case]) -> None:
 def _case_rows(case: Case) -> Iterator[tuple[Text, Text, Text]]:
     """A case with the lines of its first answer, and what else there is."""
     first, *others = case.answers or (None,)
-    *lines, last = (
-        first.lines if first else (case.advice or case.run.first.reason or "a look at the frame",)
-    )
+    reason = case.notes[0].text if case.clock is not None else case.run.first.reason
+    *lines, last = first.lines if first else (case.advice or reason or "a look at the frame",)
     last += f" {first.where}" if first and first.where else ""
     more = f"one of {len(others)} others" if len(others) > 1 else "another" if others else ""
     last += f" (or {more})" if more else ""
