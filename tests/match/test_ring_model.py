@@ -15,27 +15,29 @@ from numpy.typing import NDArray
 
 from flangeback.match import ring_model
 from flangeback.match.observation import Hypothesis, Observation, SameScene
-from flangeback.match.ring_model import World, smooth
+from flangeback.match.ring_model import smooth
+from flangeback.match.worlds import World
 
-SPREAD = 0.5
+SPREAD = 0.8
 CELL = SPREAD * 0.7
-BRIGHTNESS = [CELL * n for n in range(-16, 17)]
+BRIGHTNESS = [CELL * n for n in range(-10, 11)]
+SUN, SHADE = 1, -1
 WORLDS = (World(0.7, 6000.0, 3000.0, 0.05, 1.0), World(0.3, 500.0, 200.0, 0.2, 0.6))
 
-State = tuple[int, float, float]
-"""A hypothesis's number, a ring offset, a brightness."""
+State = tuple[int, float, float, int]
+"""A hypothesis's number, a ring offset, a brightness, the sky."""
 
 
 def states(seen: Observation) -> list[State]:
     return [
-        (number, offset, brightness)
+        (number, offset, brightness, sky)
         for number, one in enumerate(seen.hypotheses)
-        for offset, brightness in product((0.0, *one.offsets), BRIGHTNESS)
+        for offset, brightness, sky in product((0.0, *one.offsets), BRIGHTNESS, (SUN, SHADE))
     ]
 
 
 def miss(seen: Observation, state: State) -> float:
-    number, offset, brightness = state
+    number, offset, brightness, _ = state
     return seen.light + seen.hypotheses[number].stops + offset - brightness
 
 
@@ -61,8 +63,10 @@ def wander(seconds: float, by: float, more: float) -> float:
 
 
 def light_step(by: float) -> float:
-    """The probability of a step of the light by so much, if there is one."""
-    return abs(by) * math.exp(-abs(by)) / 2 * CELL
+    """The density of a step of the light by so much: of two gamma distributions' of shape 4."""
+    rates = ((0.9, 4 / 2), (0.1, 4 / 6))
+    density = (share * rate**4 * by**3 * math.exp(-rate * by) / 6 for share, rate in rates)
+    return sum(density) if by > 0 else 0.0
 
 
 def turned(old: float, offset: float, offsets: Sequence[float]) -> float:
@@ -103,16 +107,27 @@ def moved(before: Observation, old: State, seen: Observation, new: State, world:
     # Where it is open whether a lens was changed, the light may differ by lenses.
     lenses = 0.2 if seen.hypotheses[-1].lens != before.hypotheses[0].lens else 0.0
     apart = math.hypot(scene.spread, lenses)
-    same_scene = student_t((miss(seen, new) - scene.share * miss(before, old)) / apart) / apart
     # From one offset to another, neither of them the log's, the scene counts as new.
     followed = old[1] == 0 or new[1] == 0 or old[1] == new[1]
-    same_scene *= scene.probability * (old[2] == new[2]) * followed
-    seconds = seen.at - before.at
-    wanders = wander(seconds, new[2] - old[2], lenses) * new_scene * (1 - scene.probability)
-    steps = once(seconds, world.light_step_seconds)
-    if other.entry != one.entry:
+    new_scene *= 1 - scene.probability
+    seconds, is_entry = seen.at - before.at, other.entry != one.entry
+    # A telegraph process: the sky has changed after an odd number of steps.
+    steps = once(2 * seconds, world.light_step_seconds) / 2
+    if is_entry:
         steps = 1 - (1 - steps) * (1 - world.light_step_at_entry * (1 - scene.probability))
-    light = (1 - steps) * (wanders + same_scene) + steps * light_step(new[2] - old[2]) * new_scene
+    if old[3] == new[3]:
+        same_scene = student_t((miss(seen, new) - scene.share * miss(before, old)) / apart) / apart
+        same_scene *= scene.probability * (old[2] == new[2]) * followed
+        light = wander(seconds, new[2] - old[2], lenses) * new_scene + same_scene
+        light *= 1 - steps
+    else:
+        # Within a scene the light steps by what the frames differ by, if nobody turned the ring.
+        rises = miss(seen, new) + new[2] - miss(before, old) - old[2]
+        alone = new[1] == (0.0 if is_entry else old[1])
+        alone &= round((new[2] - old[2]) / CELL) == round(rises / CELL)
+        light = light_step(new[3] * (new[2] - old[2])) * CELL * new_scene
+        light += light_step(new[3] * rises) * math.sqrt(2 * math.pi) * scene.probability * alone
+        light *= steps
     return made(seen, one, other) * ring(before, old, seen, new, world) * light
 
 
@@ -133,7 +148,7 @@ def by_all_paths(observations: Sequence[Observation]) -> list[tuple[list[float],
     found = []
     for at, seen in enumerate(observations):
         of_states = odds.sum(axis=tuple(n for n in range(odds.ndim) if n != at))
-        numbers, offsets, _ = np.array(every[at]).T
+        numbers, offsets, *_ = np.array(every[at]).T
         hypotheses = [float(of_states[numbers == n].sum()) for n in range(len(seen.hypotheses))]
         found.append((hypotheses, float(of_states[offsets == 0].sum())))
     return found

@@ -16,6 +16,7 @@ from flangeback.clock.model import SECOND
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit
 from flangeback.kit.names import same_lens
+from flangeback.kit.stops import series
 from flangeback.log.model import Setting
 from flangeback.match.brightness import (
     FrameLight,
@@ -33,11 +34,10 @@ from flangeback.match.shots import Shot
 
 _SAME_SCENE = 3 * SECOND
 """Microseconds. Shots that follow each other as quickly show one scene, and count as one."""
-_LEAST_OFFSET = 1.0
-"""Stops. Rings click in halves or whole stops (common practice); half a stop is within what scenes
-and lenses differ by."""
+_LEAST_OFFSET = 0.7
+"""Stops; half a stop is within what scenes and lenses differ by."""
 _BEYOND_RING = 0.25
-"""Stops beyond the ends of a ring, whose marks are rounded."""
+"""Stops to either side of the ends of a ring, whose marks are rounded."""
 _BLACK, _WHITE = -8.0, -0.75
 """log2 of mean luminance, over white's. A picture beyond them is clipped, and its brightness isn't
 the scene's. (18 % grey is -2.5; a scene of snow, -1.)"""
@@ -270,19 +270,18 @@ def hypothesis(
 
 
 def _offsets(setting: Setting, kit: Kit) -> tuple[float, ...]:
-    """By how many stops, in halves, the ring could stand elsewhere than logged."""
+    """By how many stops the ring could stand elsewhere than logged: wide open, or at a full stop.
+
+    One between two full stops is found by the nearer one.
+    """
     lens = kit.lenses[setting.lens or ""]
     if not lens.aperture_ring or setting.f_number is None:
         return ()
     logged = 2 * math.log2(setting.f_number)
     widest, narrowest = (2 * math.log2(end) for end in (min(lens.widest), lens.limit))
-    halves = (n / 2 for n in range(-20, 21))
-    return tuple(
-        offset
-        for offset in halves
-        if abs(offset) >= _LEAST_OFFSET
-        and widest - _BEYOND_RING <= logged + offset <= narrowest + _BEYOND_RING
-    )
+    full = (2 * math.log2(stop.exact) for stop in series("full"))
+    marks = [widest, *(mark for mark in full if widest < mark - _BEYOND_RING < narrowest)]
+    return tuple(mark - logged for mark in marks if abs(mark - logged) >= _LEAST_OFFSET)
 
 
 def _unnoted_ratio(changes: Sequence[Change], scene: Scene) -> float:

@@ -30,7 +30,7 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.78
+OBJECTS = 0.82
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing. Of rows that are raised by this bar, one in two is
 true, since a row is as doubtful as its most doubtful scene."""
@@ -314,8 +314,9 @@ def _unnoted(logged: float, offset: float) -> Doubt:
     stops = series("half")
     meant = logged * 2 ** (offset / 2)
     mark = min(stops, key=lambda stop: abs(math.log2(stop.exact / meant))).mark
+    size = round(2 * abs(offset)) / 2  # Marks are rounded: f/5.6 stands for 5.657.
     text = (
-        f"from here on {number(abs(offset))} {'stop' if abs(offset) == 1 else 'stops'} {way} "
+        f"from here on {number(size)} {'stop' if size == 1 else 'stops'} {way} "
         f"light comes in, and no entry says why: f/{mark} instead of f/{number(logged)} on the "
         "ring, if it was turned"
     )

@@ -4,22 +4,23 @@ L. R. Rabiner, "A tutorial on hidden Markov models and selected applications in 
 Proc. IEEE 77(2), 1989; section III.A for forward-backward, V.A for the scaling. In its notation:
 
 - State q_t: the hypothesis (which log entry held), the ring offset (stops by which the ring stood
-  off that entry) and the brightness of the light (log2, on a grid).
+  off that entry), the brightness of the light (log2, on a grid), and the sky: sun or shade.
 - Observation O_t: log2 of the light that came through the lens. Emission b(q) is Student's t
   of the miss: O_t + stops of the entry + ring offset - brightness, over the spread at t.
-- Transition a(q, q'): the brightness wanders (a discrete normal distribution) or steps; the ring
-  stays, or is turned without a note; a new entry sets the ring offset to 0. Every entry has a prior
-  for having been made between two observations.
+- Transition a(q, q'): the brightness wanders (a discrete normal distribution) or steps, up into the
+  sun or down into the shade in turn: what a cloud took comes back, as a turned ring doesn't. The
+  ring stays, or is turned without a note; a new entry sets the ring offset to 0. Every entry has a
+  prior for having been made between two observations.
 - Forward: alpha_t+1(q') = b(q') sum_q alpha_t(q) a(q, q'). Backward: beta_t(q) = sum_q' a(q, q')
   b(q') beta_t+1(q'). Posterior: gamma_t = alpha_t beta_t / sum. Each is scaled to a sum of 1.
 
 What differs from person to person and from day to day isn't known: whether turns are forgotten, how
 often the light steps, how much scenes scatter. Each combination is a world. All worlds are run at
-once, along the first axis of every array, and gamma is the mean over them, weighed by prior times
-likelihood: the product of the scales (section III.A, problem 1).
+once, along an axis of every array (the sky's is before it), and gamma is the mean over them,
+weighed by prior times likelihood: the product of the scales (section III.A, problem 1).
 
 What a scene adds to the light is the same for all its frames, so there the emission depends on the
-last frame's miss.
+last frame's miss; where the light steps meanwhile, by just as much as the frames differ.
 """
 
 from __future__ import annotations
@@ -29,15 +30,16 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
-from itertools import pairwise, product
+from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flangeback.match.grid import Array, Grid
+from flangeback.match.grid import Array, Grid, moved, step_density
 from flangeback.match.observation import Hypothesis, Observation, Posterior, SameScene
+from flangeback.match.worlds import WORLDS, World, Worlds
 
 _Rows = NDArray[np.intp]
 TURNED_AGAIN = 0.15
@@ -67,33 +69,6 @@ _SAME_STOPS = 0.25
 """Stops within which two f-numbers are the same."""
 
 
-class World(NamedTuple):
-    """One combination of person, light and scatter, and its prior.
-
-    Seconds in which a ring is turned once without a note, and in which the light steps once by more
-    than it wanders; the probability of such a step at an entry, since people turn to something else
-    there; a factor of the observations' spread, which steps of the light widen.
-    """
-
-    prior: float
-    unnoted_turn_seconds: float
-    light_step_seconds: float
-    light_step_at_entry: float
-    scatter: float
-
-
-WORLDS = tuple(
-    World(person[0] * light[0] * scatter[0], person[1], *light[1:], scatter[1])
-    for person, light, scatter in product(
-        ((0.9, 120_000.0), (0.1, 900.0)),
-        ((0.6, 8000.0, 0.05), (0.4, 500.0, 0.15)),
-        ((0.3, 0.4), (0.35, 0.65), (0.35, 1.0)),
-    )
-)
-"""One person in ten forgets turns. All priors here were tuned on outings that tests make, and shown
-on others."""
-
-
 @dataclass(frozen=True, slots=True)
 class Smoothed:
     """What all observations come to: the posterior of each.
@@ -105,16 +80,6 @@ class Smoothed:
     light_stepped_at: Mapping[int, float] = field(default_factory=dict)
 
 
-class _Worlds:
-    """The same as arrays, an element for each world; `which` of the `scatters` it has."""
-
-    def __init__(self, worlds: Sequence[World]) -> None:
-        prior, *columns, scatter = (np.array(column) for column in zip(*worlds, strict=True))
-        self.log_prior: Array = np.log(prior)
-        self.unnoted_turn_seconds, self.light_step_seconds, self.light_step_at_entry = columns
-        self.scatters, self.which = np.unique(scatter, return_inverse=True)
-
-
 def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS) -> Smoothed:
     """The posteriors of observations in the order of time, by forward-backward in each world."""
     if not observations:
@@ -122,7 +87,7 @@ def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS
     cell = median(seen.spread for seen in observations) * _GRID
     implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
     grid = Grid(min(implied), max(implied), cell)
-    every = _Worlds(worlds)
+    every = Worlds(worlds)
     states = [_States(seen, grid, every) for seen in observations]
     moves = [_Move(old, new, grid, every) for old, new in pairwise(states)]
     alphas, scales = _forward(states[0], moves, every.which)
@@ -131,16 +96,17 @@ def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS
     weights /= weights.sum()
     stepped_at: dict[int, float] = defaultdict(float)
     kept = np.flatnonzero(weights > _TELLS_NOTHING)
-    weights, alpha = weights[kept], alphas.pop()[kept]
+    weights, alpha = weights[kept], alphas.pop()[:, kept]
     beta = np.ones_like(alpha)
-    sums: list[Array] = [weights @ alpha.sum(axis=2)]
+    sums: list[Array] = [weights @ alpha.sum(axis=(0, 3))]
     while alphas:
-        alpha, move, onward = alphas.pop()[kept], moves.pop(), beta / scales.pop()[kept, None, None]
+        alpha, move = alphas.pop()[:, kept], moves.pop()
+        onward = beta / scales.pop()[kept, None, None]
         move.keep(kept)
         for entry, stepped in move.light_stepped(alpha, onward):
             stepped_at[entry] += float(weights @ stepped)
         beta = move.backward(onward)
-        sums.append(weights @ (alpha * beta).sum(axis=2))
+        sums.append(weights @ (alpha * beta).sum(axis=(0, 3)))
     return Smoothed([*map(_posterior, states, reversed(sums))], stepped_at)
 
 
@@ -149,16 +115,16 @@ def _forward(
 ) -> tuple[list[Array], list[Array]]:
     """Alpha of each observation, scaled to a sum of 1 in each world, and the sums before that."""
     emission = first.by_scatter[which]
-    alpha = np.zeros_like(emission)
+    alpha = np.zeros((2, *emission.shape), np.float32)
     for one, block in first.blocks:
         # Nothing can tell whether the ring stood as logged at the very first: it is believed.
         made = _made(first.seen, first.seen.hypotheses[0], one)
-        alpha[:, block.start] = made * emission[:, block.start]
+        alpha[:, :, block.start] = made * emission[:, block.start]
     alphas: list[Array] = []
     scales: list[Array] = []
     for move in (None, *moves):
         alpha = move.forward(alphas[-1]) if move else alpha
-        scales.append(alpha.sum(axis=(1, 2)))
+        scales.append(alpha.sum(axis=(0, 2, 3)))
         alpha = alpha / scales[-1][:, None, None]
         alpha[alpha < _NEVER] = 0.0
         alphas.append(alpha)
@@ -168,17 +134,18 @@ def _forward(
 class _States:
     """The states at one observation: arrays of a hypothesis's ring offsets, 0 first, by brightness.
 
-    `blocks` has each hypothesis's rows, `by_scatter` the emission with each scatter.
+    `blocks` has each hypothesis's rows, `by_scatter` the emission with each scatter, `implied` the
+    brightness by each row.
     """
 
-    def __init__(self, seen: Observation, grid: Grid, worlds: _Worlds) -> None:
+    def __init__(self, seen: Observation, grid: Grid, worlds: Worlds) -> None:
         self.seen = seen
         self.blocks = [*_blocks(seen.hypotheses)]
         rows = [(one.stops, offset) for one in seen.hypotheses for offset in (0.0, *one.offsets)]
         self.offsets = [offset for _, offset in rows]
         self.stops = [stops + offset for stops, offset in rows]
-        miss = seen.light + np.array(self.stops)[:, None] - grid.values
-        self.miss: Array = miss.astype(np.float32)
+        self.implied: Array = seen.light + np.array(self.stops)
+        self.miss: Array = (self.implied[:, None] - grid.values).astype(np.float32)
         spreads = (seen.spread * worlds.scatters).astype(np.float32)[:, None, None]
         self.by_scatter: Array = student_t(self.miss / spreads) / spreads
 
@@ -220,10 +187,11 @@ class _Move:
     """From the states at one observation to those at the next.
 
     `stays` and `steps` have the probabilities that the ring goes from each row to each while the
-    light goes on, or steps; worlds come first.
+    light goes on, or steps; worlds come first. Within a scene, rings that are turned are followed
+    (`turns`) while the light goes on, and those that are left alone (`still`) while it steps.
     """
 
-    def __init__(self, old: _States, new: _States, grid: Grid, worlds: _Worlds) -> None:
+    def __init__(self, old: _States, new: _States, grid: Grid, worlds: Worlds) -> None:
         self.old, self.new, self.grid = old, new, grid
         seen = new.seen
         seconds = max(seen.at - old.seen.at, 1.0)
@@ -232,15 +200,22 @@ class _Move:
         self.wander = grid.wander(round(seconds), self.lenses)
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
         ring, self.is_entry = self._ring(seconds, worlds.unnoted_turn_seconds)
-        steps = -np.expm1(-seconds * seen.light_step_ratio / worlds.light_step_seconds)
+        # Of a telegraph process: after an even number of steps the light is as it was.
+        means = worlds.light_step_seconds
+        steps = -np.expm1(-2 * seconds * seen.light_step_ratio / means) / 2
         # Nobody who turns to something else takes the same picture.
         at_entry = 1 - (1 - steps) * (1 - worlds.light_step_at_entry * (1 - self.same))
         light = np.where(self.is_entry, at_entry[:, None, None], steps[:, None, None])
         self.steps: Array = (ring * light).astype(np.float32)
         self.stays: Array = (ring * (1 - light)).astype(np.float32)
         self._which = worlds.which
-        self.turns = _followed(old.seen.hypotheses, seen.hypotheses)
+        self.turns, self.still = _followed(old.seen.hypotheses, seen.hypotheses)
         self._tied = self._same_scene(seen.same_scene) if seen.same_scene else np.zeros(0)
+        rises = new.implied[self.still.new] - old.implied[self.still.old]
+        self._cells: _Rows = np.rint(rises / grid.cell).astype(int)
+        # Emissions are densities times that root: 1 in the middle of a spread of 1.
+        rising = math.sqrt(2 * math.pi) * self.same * step_density(rises)
+        self._rises: Array = rising.astype(np.float32)[:, None, :, None]
 
     def keep(self, worlds: _Rows) -> None:
         """Leave out all worlds but these."""
@@ -290,29 +265,33 @@ class _Move:
 
     def forward(self, alpha: Array) -> Array:
         """What comes of alpha, emission included."""
-        found: Array = (1 - self.same) * _onto(self.stays) @ (alpha @ self.wander)
-        found += _onto(self.steps) @ (alpha @ self.grid.steps)
-        found *= self.emission
+        found: Array = _onto(self.stays) @ (alpha @ self.wander)
+        found += _onto(self.steps) @ (alpha[::-1] @ self.grid.steps)
+        found *= (1 - self.same) * self.emission
         if self.same:
-            found += self._gathered(self.turns.of_new, alpha, self.turns.old)
+            turns, still = self.turns, self.still
+            tied = alpha.take(turns.old, axis=2)
+            tied *= self._tied
+            found += _brought(self.stays, turns.places, turns.of_new, tied)
+            stepped = moved(alpha[::-1], still.old, -self._cells)
+            stepped *= self._rises
+            found += _brought(self.steps, still.places, still.of_new, stepped)
         return found
 
     def backward(self, beta: Array) -> Array:
         """What comes before beta, emission included."""
-        seen = self.emission * beta
-        found: Array = (1 - self.same) * (self.stays @ seen) @ self.wander
-        found += (self.steps @ seen) @ self.grid.steps.T
+        seen = (1 - self.same) * self.emission * beta
+        found: Array = (self.stays @ seen) @ self.wander
+        found += (self.steps @ seen[::-1]) @ _onto(self.grid.steps[::-1])
         if self.same:
-            found += self._gathered(self.turns.of_old, beta, self.turns.new)
+            turns, still = self.turns, self.still
+            tied = beta.take(turns.new, axis=2)
+            tied *= self._tied
+            found += _brought(self.stays, turns.places, turns.of_old, tied)
+            stepped = moved(beta[::-1], still.new, self._cells)
+            stepped *= self._rises[::-1]
+            found += _brought(self.steps, still.places, still.of_old, stepped)
         return found
-
-    def _gathered(self, of_row: Array, values: Array, rows: _Rows) -> Array:
-        """What the followed turns bring to each row from these ones."""
-        ring = self.stays.reshape(len(values), 1, -1).take(self.turns.places, axis=2)
-        parts = values.take(rows, axis=1)
-        parts *= self._tied
-        brought: Array = (ring * of_row) @ parts
-        return brought
 
     def light_stepped(self, alpha: Array, beta: Array) -> Iterator[tuple[int, Array]]:
         """Each entry that may have been made here, with the probability that the light stepped too.
@@ -321,16 +300,30 @@ class _Move:
         """
         if not self.is_entry.any():
             return
-        stepped = alpha @ self.grid.steps
-        both = self.steps * (stepped @ _onto(self.emission * beta))
+        stepped = alpha[::-1] @ self.grid.steps
+        seen = (1 - self.same) * self.emission * beta
+        both = (self.steps * (stepped @ _onto(seen))).sum(axis=0)
+        if self.same:
+            old, new, *_ = self.still
+            tied = self._rises[::-1] * moved(beta[::-1], new, self._cells)
+            both[:, old, new] += self.steps[:, old, new] * (alpha[:, :, old] * tied).sum(
+                axis=(0, 3)
+            )
         for one, other, rows, columns in self._pairs():
             for entry in range(one.entry + 1, other.entry + 1):
                 yield entry, both[:, rows, columns].sum(axis=(1, 2))
 
 
+def _brought(ring: Array, places: _Rows, of_row: Array, parts: Array) -> Array:
+    """What pairs of rows bring to each row; the ring goes so with the probabilities at places."""
+    shares = ring.reshape(len(ring), 1, -1).take(places, axis=2)
+    brought: Array = (shares * of_row) @ parts
+    return brought
+
+
 def _onto(rows: Array) -> Array:
     """The same in each world, with rows for columns."""
-    return rows.swapaxes(1, 2)
+    return rows.swapaxes(-1, -2)
 
 
 def student_t(miss: Array) -> Array:
@@ -356,20 +349,32 @@ class _Turns(NamedTuple):
 
 
 @lru_cache(maxsize=64)
-def _followed(before: tuple[Hypothesis, ...], after: tuple[Hypothesis, ...]) -> _Turns:
-    """What is followed within a scene: rings that stay, are turned from the log, or back to it."""
+def _followed(
+    before: tuple[Hypothesis, ...], after: tuple[Hypothesis, ...]
+) -> tuple[_Turns, _Turns]:
+    """What is followed within a scene: rings that stay, are turned from the log, or back to it.
+
+    And of these what nobody turned without a note.
+    """
     sides = (
         np.array([(x, one.entry) for one in those for x in (0.0, *one.offsets)]).T
         for those in (before, after)
     )
     (one, old_entry), (other, new_entry) = (side[:, :, None] for side in sides)
-    is_followed = (one == 0) | (other.T == 0) | (one == other.T)
-    old, new = np.nonzero(is_followed & (old_entry <= new_entry.T))
+    is_noted, is_later = old_entry < new_entry.T, old_entry <= new_entry.T
+    is_still = np.where(is_noted, other.T == 0, is_later & (one == other.T))
+    is_turned = is_later & ((one == 0) | (other.T == 0) | (one == other.T))
+    return _pairs_of(is_turned), _pairs_of(is_still)
+
+
+def _pairs_of(table: NDArray[np.bool_]) -> _Turns:
+    """The pairs of an old row and a new one that are true."""
+    old, new = np.nonzero(table)
     of_old, of_new = (
-        (np.arange(len(side))[:, None] == rows).astype(np.float32)
-        for side, rows in ((one, old), (other, new))
+        (np.arange(count)[:, None] == rows).astype(np.float32)
+        for count, rows in zip(table.shape, (old, new), strict=True)
     )
-    return _Turns(old, new, old * other.size + new, of_old, of_new)
+    return _Turns(old, new, old * table.shape[1] + new, of_old, of_new)
 
 
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:

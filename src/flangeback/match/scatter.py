@@ -28,11 +28,12 @@ _LEAST_DIFFERENCES = 5
 _GAPS = (3.0, 10.0, 30.0, 120.0)
 """Seconds between observations, whose classes are learnt apart where pictures tell nothing; up to
 the first it is one burst, beyond the last scenes are new."""
-_LIKENESS = (0.5, 0.85)
-"""Correlations of pictures' layouts, whose classes are learnt apart."""
+_LIKENESS = (0.5, 0.7, 0.95)
+"""Correlations of pictures' layouts, whose classes are learnt apart; beyond the last one it is the
+same picture, but for its exposure."""
 _ROUNDS = 6
 """Of expectation-maximisation."""
-_PRIOR_WEIGHT, _PRIOR_SAME = 4.0, (0.9, 0.5, 0.4, 0.2, 0.0, 0.1, 0.5, 0.9)
+_PRIOR_WEIGHT, _PRIOR_SAME = 4.0, (0.9, 0.5, 0.4, 0.2, 0.0, 0.1, 0.5, 0.9, 0.98)
 """Before anything is seen: how likely a scene stays, by class of gap and of likeness (judgement),
 as if seen so many times."""
 _PRIOR_SCENES, _PRIOR_OWN, _SPREAD_WEIGHT = 0.7, 0.25, 5.0
