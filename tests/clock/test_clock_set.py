@@ -121,6 +121,24 @@ def test_a_side_without_a_photo_is_bounded_by_the_other() -> None:
     assert "no photo of a clock tells the time of" in found[0].doubts[0].text
 
 
+@pytest.mark.parametrize("by", [-60.0, -20.0])
+def test_set_back_without_a_photo_neither_side_is_filled(by: float) -> None:
+    found, _ = results(EVEN, 60.0, by, [])
+    assert {one.outcome for one in found} == {Outcome.UNSURE}
+    assert all("was set in between" in one.doubts[0].text for one in found)
+    frames = outing(60.0, by, EVEN)
+    sure = matched(frames, "clock k7 right sure\n" + log(frames, EVEN, []))
+    assert all(told(one) for one in sure.frames)
+
+
+def test_frames_that_were_counted_anew_the_second_card_first_are_filled() -> None:
+    frames = outing(1000.0, 0.0, EVEN[40:]) + outing(1000.0, 0.0, EVEN[:40], first=241)
+    found = matched(frames, log(frames, EVEN[40:] + EVEN[:40], [])).frames
+    made = {frame.stem: minute for frame, minute in zip(frames, EVEN[40:] + EVEN[:40], strict=True)}
+    for one in found:
+        assert told(one) == truth(made[one.frame.stem])
+
+
 def test_set_twice_with_a_photo_in_each_part() -> None:
     minutes = EVEN
     frames = [

@@ -120,7 +120,8 @@ class StatedClock:
 
     `sure` stands above the frames; `error` is how far it, or a note, may be off, in seconds;
     `by_gps` what satellites have instead, where the log states it in these `lines`. With `by_photo`
-    photos of a clock among the frames tell it.
+    photos of a clock among the frames tell it; with `was_set` it was set during the outing, and
+    nothing tells by how much.
     """
 
     ahead: float = 0.0
@@ -130,6 +131,7 @@ class StatedClock:
     by_gps: float | None = None
     lines: tuple[int, ...] = ()
     by_photo: bool = False
+    was_set: bool = False
 
 
 @dataclass(frozen=True)

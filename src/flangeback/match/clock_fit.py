@@ -172,7 +172,7 @@ class ClockFit:
     @property
     def settled(self) -> bool:
         """Whether frames may be matched by time."""
-        return self.agrees or self.stated.sure
+        return self.stated.sure or (self.agrees and not self.stated.was_set)
 
 
 def clock_words(fit: ClockFit) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
 from typing import NamedTuple
 
-from flangeback.clock.checks import clock_by_satellites, misses, set_back
+from flangeback.clock.checks import clock_by_satellites, counted_anew, misses, set_back
 from flangeback.clock.fitting import fit_clock
 from flangeback.clock.model import (
     SECOND,
@@ -377,13 +377,15 @@ class _Notes:
         changes = changes_by_time(notes.spans, shots)
         if not notes.overnight:
             changes = ended_by_pauses(changes, shots)
-        missed = None
+        missed = set_by = None
         if clock.clock.unsure is None and not clock.pieces:
             entries = [change.window for change in changes if change.window]
             times = [(shot.earliest, shot.latest) for shot in shots]
-            clock = replace(clock, clock=replace(clock.clock, unsure=set_back(frames, clock.zone)))
-            missed = None if clock.clock.unsure else misses(body, entries, times)
-        stated = notes.stated(clock, shots)
+            set_by = set_back(frames, clock.zone)
+            clock = replace(clock, clock=replace(clock.clock, unsure=set_by))
+            missed = None if set_by else misses(body, entries, times)
+        was_set = bool(set_by) and not counted_anew(frames, clock.zone)
+        stated = replace(notes.stated(clock, shots), was_set=was_set)
         all_shots = shots_of(frames, clock) if by_order else ()
         return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order, all_shots, missed)
 
