@@ -160,7 +160,7 @@ class BodyEvidence:
             estimate=self.estimates.get(at),
             by_rival=self.by_rival.get(at, ()),
         )
-        if not self.clock.settled:
+        if self.by is not Source.ORDER and not self.clock.settled:
             return replace(found, outcome=Outcome.UNSURE, reason=CONTRADICTED_CLOCK)
         if not any(settings):
             reason = changes[numbers[-1] - 1].reason if numbers[-1] else None
