@@ -261,3 +261,18 @@ def test_frames_in_the_seconds_after_a_note_go_by_their_light() -> None:
     assert numbers[:11] == [Decimal("5.6")] * 11
     assert numbers[11:13] == [None] * 2
     assert numbers[15:] == [Decimal(2)] * (len(numbers) - 15)
+
+
+@pytest.mark.parametrize("days", [2, 4])
+def test_a_log_of_one_entry_holds_for_a_whole_trip(days: int) -> None:
+    """Frames of later days aren't another outing's, where the first ones follow the entry."""
+    frames = [
+        shot(f"K7_{day}{hour}{n:02}", f"{hour}:{n:02}:00", day=f"2026-05-{17 + day}")
+        for day in range(days)
+        for hour in (10, 13)
+        for n in range(0, 60, 5)
+    ]
+    found = matched(frames, "overnight\n9:00 k7 miran58 f/2.8\n").frames
+    assert {one.outcome for one in found} == {Outcome.FILL}
+    doubts = [doubt.text for one in found for doubt in one.doubts]
+    assert not any("another outing" in text for text in doubts)

@@ -30,6 +30,7 @@ NOTED_WITHIN = 30.0
 """Seconds within which notes are made once the change was, of those that have whole minutes."""
 _UNUSED = 1200.0
 """Seconds without a shot of any body after which none is in use."""
+_DAY = 86400.0
 _BURST = 60.0
 """Seconds between shots that tell the same of their lens."""
 _COVERED = 5.0
@@ -61,6 +62,18 @@ class BodySeries(NamedTuple):
         times = self.shots.times
         found: Floats = times[begins_burst(times)]
         return found
+
+    @property
+    def days_apart(self) -> float:
+        """The whole days (seconds) by which shots and entries lie apart."""
+        noted = float(np.mean([window for window, _ in self.states]))
+        return round((float(np.mean(self.shots.times)) - noted) / _DAY) * _DAY
+
+    @property
+    def is_of_another_day(self) -> bool:
+        """Whether all shots lie half a day or more before all entries, or after them."""
+        times, noted = self.shots.times, np.array([window for window, _ in self.states])
+        return bool(max(noted.min() - times[-1], times[0] - noted.max()) > _DAY / 2)
 
     @property
     def noted_within(self) -> float:

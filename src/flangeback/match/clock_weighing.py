@@ -28,7 +28,6 @@ from flangeback.match.index import BodyLog
 from flangeback.match.note_lag import note_lag
 from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats, lens_log_odds
 
-_DAY = 86400.0
 _REACH = 26 * 3600.0
 """Seconds, either way: a day, a zone and summer time."""
 _STEP, _FINE_STEP = 60.0, 1.0
@@ -155,10 +154,11 @@ class _Weighing(NamedTuple):
         late = odds.at(-least, more) + lens_log_odds(series.shots, series.states, -least)
         # Entries apart from the frames lie on another card as a rule: the log may still be theirs,
         # if it is of that day.
-        apart = max(_LEAST_APART * (not _days(series)), float(odds.outside(np.zeros(1))[0]))
+        least = 0.0 if series.is_of_another_day else _LEAST_APART
+        apart = max(least, float(odds.outside(np.zeros(1))[0]))
         unrelated = series.shots.lens_by_chance + apart
         unrelated -= _NAMES_PHOTO * stated.by_photo
-        peaks = _peaks(stated, _days(series))
+        peaks = _peaks(stated, series.days_apart)
         right, slip = _RIGHT[stated.source], slip_of(log.timeline)
         if slip:
             right *= 1 - _SLIPS
@@ -302,12 +302,6 @@ class _Weighing(NamedTuple):
         return [array("d", one) for one in found], rival
 
 
-def _days(series: BodySeries) -> float:
-    """The whole days (seconds) by which shots and entries lie apart."""
-    noted = float(np.mean([window for window, _ in series.states]))
-    return round((float(np.mean(series.shots.times)) - noted) / _DAY) * _DAY
-
-
 def _tried(bodies: Sequence[tuple[BodySeries, ChangeOdds]]) -> Floats:
     """The offsets to weigh: many around none and around those that stand out, some everywhere.
 
@@ -315,7 +309,7 @@ def _tried(bodies: Sequence[tuple[BodySeries, ChangeOdds]]) -> Floats:
     days by which shots and entries lie apart.
     """
     reach = np.arange(-_REACH, _REACH + _STEP, _STEP)
-    coarse = _rising([reach, *(reach + _days(one) for one, _ in bodies)])
+    coarse = _rising([reach, *(reach + one.days_apart for one, _ in bodies)])
     about = [(0.0, _NEAR_STATED)]
     for series, odds in bodies:
         seen = odds.at(coarse, _STEP) + lens_log_odds(series.shots, series.states, coarse)
