@@ -28,6 +28,8 @@ BACK = 2 * SECOND
 """Microseconds that the reading of a later frame may lie back: bodies write bursts late."""
 _SAME_OUTING = 300 * SECOND
 """Microseconds between the last frame of one card and the first of the next."""
+_LONG_ROW = 8
+"""Frames whose numbers rise with their readings; the names of fewer may be anybody's."""
 _SATELLITE_ERROR = SECOND
 """Microseconds. GPS time is exact, but bodies write it to the second, some a fix old."""
 _LONE_ERROR = 60 * SECOND
@@ -61,17 +63,19 @@ def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
     return found[0] if 0 < len(found) <= MOST_SET else None
 
 
-def counted_anew(frames: Iterable[Frame], zone: tzinfo | None) -> bool:
-    """Whether frames before the first place where readings go back may have been made after it.
+def is_surely_set(frames: Iterable[Frame], zone: tzinfo | None) -> bool:
+    """Whether readings go back once, amid two long rows of frames, and nothing else explains it.
 
-    They begin there soon after the others end: importers count anew, some the second card first.
+    Importers count anew, some the second card first: its frames begin soon after the others end.
     """
     counted = sorted(
         (*count_of(frame), instant(placed(frame.time, zone))) for frame in frames if frame.time
     )
     times = [at for _, _, at in counted]
     falls = [n for n in range(1, len(times)) if times[n] < times[n - 1] - BACK]
-    return not falls or 0 <= min(times[: falls[0]]) - max(times[falls[0] :]) <= _SAME_OUTING
+    if len(falls) != 1 or not _LONG_ROW <= falls[0] <= len(times) - _LONG_ROW:
+        return False
+    return not 0 <= min(times[: falls[0]]) - max(times[falls[0] :]) <= _SAME_OUTING
 
 
 def is_ambiguous(time: CameraTime, zone: tzinfo | None) -> bool:

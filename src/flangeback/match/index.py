@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
 from typing import NamedTuple
 
-from flangeback.clock.checks import clock_by_satellites, counted_anew, misses, set_back
+from flangeback.clock.checks import clock_by_satellites, is_surely_set, misses, set_back
 from flangeback.clock.fitting import fit_clock
 from flangeback.clock.model import (
     SECOND,
@@ -384,7 +384,7 @@ class _Notes:
             set_by = set_back(frames, clock.zone)
             clock = replace(clock, clock=replace(clock.clock, unsure=set_by))
             missed = None if set_by else misses(body, entries, times)
-        was_set = bool(set_by) and not counted_anew(frames, clock.zone)
+        was_set = bool(set_by) and is_surely_set(frames, clock.zone)
         stated = replace(notes.stated(clock, shots), was_set=was_set)
         all_shots = shots_of(frames, clock) if by_order else ()
         return BodyLog(BodyTimeline(clock, shots, changes), stated, by_order, all_shots, missed)
