@@ -192,7 +192,7 @@ def test_a_frame_without_exif_says_nothing(tmp_path: Path) -> None:
 
 BLANKS = ["", "-", "----", "–", "—", "   ", "0", "000", "0.0", "0 mm f/0", "0.0 mm f/0.0", "- -"]
 BLANKS += ["0 MM F/0", "0mm f0", "0-0mm f/0-0"]
-BLANKS += ["None", "N/A", "n/a", "NO-LENS", "Unknown", "Manual Lens"]
+BLANKS += ["None", "N/A", "n/a", "NO-LENS", "Unknown", "Manual Lens", "-- mm f/--", "--mm f/--"]
 NOT_BLANK = [
     "58",
     "0 mm f/2",

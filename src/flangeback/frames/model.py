@@ -14,10 +14,9 @@ from flangeback.formats import FileReader, FrameFile
 from flangeback.formats.jpeg import Jpeg
 from flangeback.system import Identity
 
+_NOTHING = r"[\s0.\-‐-―_]*"
 _BLANK = re.compile(
-    r"[\s0.\-‐-―_]*|0[0.]*(-0[0.]*)?\s*mm\s*f\s*/?\s*[0.]*(-[0.]*)?"
-    r"|none|n/?a|no[- ]?lens|unknown|manual lens",
-    re.IGNORECASE,
+    rf"{_NOTHING}(mm\s*f\s*/?{_NOTHING})?|none|n/?a|no[- ]?lens|unknown|manual lens", re.IGNORECASE
 )
 
 
@@ -25,8 +24,8 @@ _BLANK = re.compile(
 def is_blank(text: str | None) -> bool:
     """Whether a text tag says nothing.
 
-    It is absent or empty, has only dashes, spaces or zeros, 0 mm f/0, or one of the names that
-    bodies make up for no lens (common practice).
+    It is absent or empty, has only dashes, spaces or zeros, 0 mm f/0 or -- mm f/--, or one of the
+    names that bodies make up for no lens (common practice).
     """
     return text is None or _BLANK.fullmatch(text) is not None
 
