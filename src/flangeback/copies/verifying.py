@@ -147,10 +147,14 @@ def _source_now(places: _Places, record: Record) -> SourceNow:
         if at is None:
             return SourceNow.AWAY
         with open_file(at) as source:
-            is_same = digest(source.fileno()) == state.digest
+            return _held(source, state)
     except OSError:
         return SourceNow.AWAY
-    return SourceNow.SAME if is_same else SourceNow.CHANGED
+
+
+def _held(source: BinaryIO, state: FileState) -> SourceNow:
+    """Whether a file is still what it was, by its digest."""
+    return SourceNow.SAME if digest(source.fileno()) == state.digest else SourceNow.CHANGED
 
 
 def _check_place(out: Path, copy: str) -> None:
@@ -199,8 +203,7 @@ def _prove_against(places: _Places, record: Record, *, is_touched: bool) -> Sour
         is_sidecars = record.way in (CopyMethod.SIDECAR, CopyMethod.AGREE)
         with open_file(at) as source:
             if is_touched or record.patched or is_sidecars:
-                is_same = digest(source.fileno()) == state.digest
-                return SourceNow.SAME if is_same else SourceNow.CHANGED
+                return _held(source, state)
             with open_file(places.out / record.copy) as copy:
                 return _compared(record, state, source, copy)
     except (SourceError, OSError):

@@ -27,41 +27,10 @@ _SHORTEST = 3
 _LEAST = 2
 """Letters or figures of a part that stands anywhere in a name."""
 _OF_A_SENTENCE = (
-    *(
-        "am",
-        "an",
-        "and",
-        "as",
-        "at",
-        "be",
-        "but",
-        "by",
-        "do",
-        "for",
-        "from",
-        "go",
-        "he",
-        "if",
-        "in",
-    ),
-    *(
-        "into",
-        "is",
-        "it",
-        "me",
-        "my",
-        "no",
-        "not",
-        "now",
-        "of",
-        "on",
-        "or",
-        "our",
-        "out",
-        "so",
-        "the",
-    ),
-    *("then", "to", "up", "us", "was", "we", "with"),
+    *("am", "an", "and", "as", "at", "be", "but", "by", "do", "for", "from"),
+    *("go", "he", "if", "in", "into", "is", "it", "me", "my", "no", "not"),
+    *("now", "of", "on", "or", "our", "out", "so", "the", "then", "to", "up"),
+    *("us", "was", "we", "with"),
 )
 """Words that people write without a thought: they are no part of a longer word of a name."""
 

@@ -243,8 +243,7 @@ def named_twice(
         frames = span.frames
         name = frames.first if isinstance(frames, FrameRange) else frames.name
         stem = without_suffix(min(change.files & other.files)).rsplit("/", 1)[-1]
-        of = "" if other.log == log.file else f" of {other.log}"
-        text = f"line {other.line}{of} already has {stem}, with other values"
+        text = f"{_line_of(other, log)} already has {stem}, with other values"
         yield log.problem(name, text, "each frame once")
 
 
@@ -266,12 +265,16 @@ def carried_otherwise(
                 # A new lens forgets the rest, but has its adapter.
                 its = own.adapter if name == "adapter" else None
             if its != getattr(own, name) and frames is not None:
-                of = "" if other.log == log.file else f" of {other.log}"
                 text = f"{shown(getattr(own, name))} as in line {span.carried_from}"
-                text += f" or {shown(its)} as in line {other.line}{of}?"
+                text += f" or {shown(its)} as in {_line_of(other, log)}?"
                 place = frames.first if isinstance(frames, FrameRange) else frames.name
                 yield log.problem(place, text, f"the {what} to be named")
                 return
+
+
+def _line_of(said: Change | Setting, log: SessionLog) -> str:
+    """Where it is said, in words for a reader of this log."""
+    return f"line {said.line}" + ("" if said.log == log.file else f" of {said.log}")
 
 
 _CARRIED: Mapping[str, tuple[str, Callable[[Any], str]]] = {

@@ -198,7 +198,7 @@ class _Before:
 
     def _check_it_was(self, log: SessionLog, line: int, now: datetime) -> None:
         """Raises InputError where the time of an entry is still to come."""
-        span = next((span for span in log.spans if span.setting.line == line), None)
+        span = _span_of(log, line)
         if span is None or span.start is None:
             return
         here = (now.astimezone(log.zone) if log.zone is not None else now).replace(tzinfo=None)
@@ -252,11 +252,15 @@ def _to_come(name: str, time: str, here: datetime) -> InputError:
 
 def meaning(log: SessionLog, line: int, kit: Kit) -> str | None:
     """What the entry in this line means, with what it carries on; None where it has no span."""
-    span = next((span for span in log.spans if span.setting.line == line), None)
+    span = _span_of(log, line)
     if span is None:
         return None
     body = f"{span.body}: " if span.body else ""
     return f"{body}{setting_text(span.setting, kit)} {_where(log, span)}"
+
+
+def _span_of(log: SessionLog, line: int) -> Span | None:
+    return next((span for span in log.spans if span.setting.line == line), None)
 
 
 def setting_text(setting: Setting, kit: Kit) -> str:
