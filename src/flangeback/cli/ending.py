@@ -15,7 +15,7 @@ from typing import Any
 import typer
 import typer.core
 
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.words import escaped, visible
 
 NEEDS_PERSON, WRONG, UNPROVED = 1, 2, 3
@@ -30,12 +30,12 @@ class WholeHelp(typer.core.TyperGroup):
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Writes the list of the commands."""
+        rows = []
+        for name in self.list_commands(ctx):
+            command: Any = self.get_command(ctx, name)
+            rows.append((name, cleandoc(command.help).partition("\n\n")[0]))
         with formatter.section("Commands"):
-            formatter.write_dl([(name, self._first(ctx, name)) for name in self.list_commands(ctx)])
-
-    def _first(self, ctx: Any, name: str) -> str:
-        command: Any = self.get_command(ctx, name)
-        return cleandoc(command.help).partition("\n\n")[0]
+            formatter.write_dl(rows)
 
 
 class Commands(WholeHelp):
@@ -77,8 +77,8 @@ def _ending(meta: dict[str, Any]) -> Iterator[None]:
         if _reader_left(error):
             _drop_output()
             raise typer.Exit(WRONG) from None
-        problem = Problem(str(error.filename or ""), error.strerror or str(error))
-        raise _refused(InputError(problem), json=meta.get(JSON, False)) from None
+        fault = InputError.at(error.filename or "", error.strerror or str(error))
+        raise _refused(fault, json=meta.get(JSON, False)) from None
     except KeyboardInterrupt:
         typer.echo("stopped", err=True)
         raise typer.Exit(WRONG) from None

@@ -158,4 +158,4 @@ def _no_place(folders: list[Path], given: list[str]) -> flangeback.InputError:
     out = report.hints.out_beside(folders[0])
     line = report.hints.command("fill", *folders, *given, "--into", out)
     text = "no folder for the copies is named"
-    return flangeback.InputError(flangeback.Problem("", text, expected=f"--into, as in\n  {line}"))
+    return flangeback.InputError.at("", text, f"--into, as in\n  {line}")

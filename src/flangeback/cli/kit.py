@@ -18,7 +18,6 @@ from flangeback.words import count
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from flangeback.kit import Mount
     from flangeback.kit.adding import Ask, Kind, NewField
     from flangeback.kit.lensdb import RecordedLens
 
@@ -43,8 +42,7 @@ KitOption = Annotated[
     ),
 ]
 Extension = Annotated[
-    float,
-    Option("--extension", metavar="MM", min=0, max=1000, help="Tubes or bellows behind the lens."),
+    float, Option(metavar="MM", min=0, max=1000, help="Tubes or bellows behind the lens.")
 ]
 Gear = Annotated[
     list[str] | None,
@@ -88,13 +86,22 @@ def fit(
 
     Example: flangeback kit fit miran58 k7
     """
+    from flangeback.kit import mount_named
+    from flangeback.kit.fit import spacing
     from flangeback.kit.picking import pick
+    from flangeback.kit.places import kit_file
 
     words = gear or []
-    known = _kit_for(words, kit)
+    # Mounts are known without a kit.
+    no_kit = kit is None and not kit_file(None).exists()
+    known = flangeback.Kit() if no_kit and any(map(mount_named, words)) else _read(kit)
     picked = pick(words, known)
     if picked.mounts is not None:
-        _show_spacing(*picked.mounts, json=json)
+        between = spacing(*picked.mounts)
+        if json:
+            print_json(report.kit_documents.spacing_document(*picked.mounts, between))
+        else:
+            report.fit.show_spacing(terminal(), *picked.mounts, between)
         return
     found = flangeback.fits(picked.lenses, picked.bodies, known, extension)
     if json:
@@ -103,25 +110,6 @@ def fit(
         report.fit.show_fit(terminal(), found[0])
     else:
         report.fit.show_fits(terminal(), found)
-
-
-def _kit_for(words: list[str], given: Path | None) -> flangeback.Kit:
-    """The kit; an empty one where none was named nor found and a mount is among the words."""
-    from flangeback.kit import mount_named
-    from flangeback.kit.places import kit_file
-
-    no_kit = given is None and not kit_file(None).exists()
-    return flangeback.Kit() if no_kit and any(map(mount_named, words)) else _read(given)
-
-
-def _show_spacing(lens_mount: Mount, body_mount: Mount, *, json: bool) -> None:
-    from flangeback.kit.fit import spacing
-
-    found = spacing(lens_mount, body_mount)
-    if json:
-        print_json(report.kit_documents.spacing_document(lens_mount, body_mount, found))
-    else:
-        report.fit.show_spacing(terminal(), lens_mount, body_mount, found)
 
 
 BodyKey = Annotated[
@@ -156,45 +144,29 @@ def card(
         print(f"{html}: {count(len(found), 'card')}, to print on A6")
 
 
-add = typer.Typer(
-    cls=WholeHelp, help="Write a new entry into the kit file; asks for what isn't said."
-)
+add = typer.Typer(cls=WholeHelp)
 app.add_typer(add, name="add")
 
 
 Words = Annotated[
     list[str] | None, Argument(metavar="[WORDS]...", help="Of its maker, name, figures.")
 ]
-Pick = Annotated[
-    int | None, Option("--pick", metavar="N", min=1, help="The Nth of several entries.")
-]
-Maker = Annotated[str | None, Option("--maker", metavar="MAKER", help="Its maker.")]
-Name = Annotated[str | None, Option("--name", metavar="NAME", help="Its name.")]
-Focal = Annotated[str | None, Option("--focal", metavar="MM", help="58, or 35-70.")]
-MountName = Annotated[
-    str | None, Option("--mount", metavar="MOUNT", help="As kit mounts lists them.")
-]
-LensMount = Annotated[
-    str | None, Option("--lens-mount", metavar="MOUNT", help="The mount of its lenses.")
-]
-BodyMount = Annotated[
-    str | None, Option("--body-mount", metavar="MOUNT", help="The mount of its body.")
-]
+Pick = Annotated[int | None, Option(metavar="N", min=1, help="The Nth of several entries.")]
+Maker = Annotated[str | None, Option(metavar="MAKER", help="Its maker.")]
+Name = Annotated[str | None, Option(metavar="NAME", help="Its name.")]
+Focal = Annotated[str | None, Option(metavar="MM", help="58, or 35-70.")]
+MountName = Annotated[str | None, Option(metavar="MOUNT", help="As kit mounts lists them.")]
+LensMount = Annotated[str | None, Option(metavar="MOUNT", help="The mount of its lenses.")]
+BodyMount = Annotated[str | None, Option(metavar="MOUNT", help="The mount of its body.")]
 AdapterKind = Annotated[
-    str | None, Option("--kind", metavar="KIND", help="plain|aperture|electronic|reducer|extender")
+    str | None, Option(metavar="KIND", help="plain|aperture|electronic|reducer|extender")
 ]
-Factor = Annotated[str | None, Option("--factor", metavar="X", help="0.71, or 1.4.")]
-Thickness = Annotated[str | None, Option("--thickness", metavar="MM", help="As measured.")]
-Key = Annotated[
-    str | None, Option("--key", metavar="KEY", help="Its key. [default: from the name]")
-]
-Widest = Annotated[
-    str | None, Option("--widest", metavar="N", help="f-number wide open: 2, or 3.5-4.5.")
-]
-Narrowest = Annotated[
-    str | None, Option("--narrowest", metavar="N", help="Greatest f-number on the ring.")
-]
-Serial = Annotated[str | None, Option("--serial", metavar="S", help="Its serial number.")]
+Factor = Annotated[str | None, Option(metavar="X", help="0.71, or 1.4.")]
+Thickness = Annotated[str | None, Option(metavar="MM", help="As measured.")]
+Key = Annotated[str | None, Option(metavar="KEY", help="Its key. [default: from the name]")]
+Widest = Annotated[str | None, Option(metavar="N", help="f-number wide open: 2, or 3.5-4.5.")]
+Narrowest = Annotated[str | None, Option(metavar="N", help="Greatest f-number on the ring.")]
+Serial = Annotated[str | None, Option(metavar="S", help="Its serial number.")]
 NoRing = Annotated[bool, Option("--no-ring", help="It has no aperture ring.")]
 FrameFile = Annotated[Path | None, Argument(metavar="[FRAME]", help="A frame that the body made.")]
 
@@ -338,8 +310,3 @@ def mounts(json: Json = False) -> None:
         print_json(report.kit_documents.mounts_document(known()))
     else:
         report.kit.show_mounts(terminal(), known())
-
-
-@app.callback()
-def kit() -> None:
-    """The kit: bodies, lenses, adapters."""

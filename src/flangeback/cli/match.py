@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 from typer import Option
@@ -53,20 +54,16 @@ Into = Annotated[
 ]
 
 
+Matched = Callable[..., "tuple[flangeback.Session, OutingPage]"]
+"""`shared.matched` with the options of the command."""
+
+
 class Found(NamedTuple):
     """What a match comes to: the frames, the files beside them, and what `fill` would do."""
 
     page: OutingPage
     others: flangeback.OtherFiles
     planned: tuple[flangeback.FramePreview, ...] | None
-
-    def told(self) -> str:
-        """It in a line."""
-        return report.terminal.matches_line(self.page.matches)
-
-    def document(self) -> dict[str, Any]:
-        """It as JSON."""
-        return report.documents.match_document(self.page.matches, self.others, self.planned)
 
 
 def match(
@@ -93,15 +90,16 @@ def match(
     if not folders:
         raise flangeback.InputError("no folder with frames is named")
     found = flangeback.find_outings(folders, log)
+    matched = partial(
+        shared.matched, logs=log, kit=kit, over=over, by_log_alone=by_log_alone, quiet=json
+    )
     if explain is not None:
-        _explain(explain, found, log, kit, over=over, by_log_alone=by_log_alone, json=json)
+        _explain(explain, found, matched, json=json)
         return
 
     def work(outing: flangeback.OutingFolder) -> Found:
         out = into / outing.name if into else None
-        session, page = shared.matched(
-            outing, log, kit, over=over, by_log_alone=by_log_alone, quiet=json, out=out
-        )
+        session, page = matched(outing, out=out)
         planned = flangeback.preview(page.matches, outing.folder, out) if out else None
         others = flangeback.other_files(outing.folder, session.frames, session.files)
         matches = foreseen(page.matches, outing.folder, planned)
@@ -122,7 +120,12 @@ def match(
             given = shared.as_given(log, kit)
             shared.tell_next(report.hints.after_match(page.matches, outing.folder, given))
 
-    what = outings.Work(work, show, Found.told, Found.document)
+    what = outings.Work(
+        work,
+        show,
+        lambda one: report.terminal.matches_line(one.page.matches),
+        lambda one: report.documents.match_document(one.page.matches, one.others, one.planned),
+    )
     done = outings.run(found, what, folders, json=json)
     left = any(one.page.matches.needs_person or one.others.left for one in done.found)
     if left or done.leaves_frames:
@@ -140,22 +143,13 @@ def _explain_word(word: str, *, json: bool) -> None:
 
 
 def _explain(
-    name: str,
-    found: Sequence[flangeback.OutingFolder],
-    logs: list[Path] | None,
-    kit: Path | None,
-    *,
-    over: bool,
-    by_log_alone: bool,
-    json: bool,
+    name: str, found: Sequence[flangeback.OutingFolder], matched: Matched, *, json: bool
 ) -> None:
     from flangeback.copies.foreseeing import foreseen
 
     if not outings.is_one(found):
         raise flangeback.InputError("--explain asks of one outing: name its folder alone")
-    session, page = shared.matched(
-        found[0], logs, kit, over=over, by_log_alone=by_log_alone, quiet=json
-    )
+    session, page = matched(found[0])
     matches = foreseen(page.matches, found[0].folder, None)
     why = flangeback.explain(name, matches, session.logs)
     if json:

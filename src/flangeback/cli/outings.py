@@ -89,8 +89,8 @@ def _one_of_several(
     except flangeback.InputError as fault:
         error = fault
     except OSError as fault:
-        place = str(fault.filename or outing.folder)
-        error = flangeback.InputError(flangeback.Problem(place, fault.strerror or str(fault)))
+        place = fault.filename or outing.folder
+        error = flangeback.InputError.at(place, fault.strerror or str(fault))
     else:
         if not json:
             work.show(outing, found)

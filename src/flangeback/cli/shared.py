@@ -49,8 +49,7 @@ def html_file(path: Path | None) -> Path | None:
     """The path of a page. Raises InputError where its suffix is another kind of file's."""
     if path is not None and path.suffix.lower() not in (".html", ".htm"):
         expected = f"a name such as {path.with_suffix('.html')}"
-        problem = flangeback.Problem(str(path), "a page is an HTML file", expected=expected)
-        raise flangeback.InputError(problem)
+        raise flangeback.InputError.at(path, "a page is an HTML file", expected)
     return path
 
 
