@@ -42,10 +42,7 @@ def focal_length(mm: Number | None) -> str:
 
 
 def duration(length: timedelta) -> str:
-    """A length of time, whatever its sign, as "1h7m23s"; a part of a second counts as one.
-
-    From two days on it has days: "2d3h".
-    """
+    """A length whatever its sign: "1h7m23s", parts of a second as one; from two days on "2d3h"."""
     whole = math.ceil(abs(length).total_seconds())
     days = whole // 86_400 if whole >= 172_800 else 0
     hours = whole // 3600 - days * 24

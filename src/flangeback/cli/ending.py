@@ -122,10 +122,7 @@ def _emphasised(told: str) -> str:
 
 
 def _reader_left(error: OSError) -> bool:
-    """Whether the reader of our output left, as `head` does.
-
-    Windows calls that an invalid argument.
-    """
+    """Whether the reader of our output left, as `head` does: to Windows an invalid argument."""
     if sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None:
         return True
     return isinstance(error, BrokenPipeError)
@@ -144,10 +141,7 @@ def narrow_width() -> int | None:
 
 
 def _drop_output() -> None:
-    """Sends what is still to be written nowhere.
-
-    Otherwise the interpreter complains of it at its end (documentation of Python's signal module).
-    """
+    """Drops what is still to be written: Python complains of it at its end (module signal)."""
     from flangeback.system import discard_output
 
     with suppress(OSError):

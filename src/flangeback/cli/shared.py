@@ -87,10 +87,7 @@ def terminal() -> Terminal:
 
 
 def print_lines(lines: Iterable[str]) -> None:
-    """Prints lines, with what isn't to be seen in them made visible.
-
-    One that begins a part stands out, where the terminal has colours.
-    """
+    """Prints lines made inert; one that begins a part stands out where there are colours."""
     begins = True
     for line in map(visible, lines):
         typer.echo(typer.style(line, bold=True) if begins and line else line)
@@ -98,10 +95,7 @@ def print_lines(lines: Iterable[str]) -> None:
 
 
 def asking(*, json: bool) -> Callable[[str], str | None]:
-    """What puts a question on stderr and gives the answer, None once nobody answers.
-
-    With JSON asked for, nobody does.
-    """
+    """What asks on stderr and gives the answer; None once nobody answers, as with `json`."""
     silent = json
 
     def ask(question: str) -> str | None:
@@ -191,10 +185,7 @@ def page_of(report_file: Path, outing: flangeback.OutingFolder, frames: Iterable
 
 @contextmanager
 def progress(what: str, total: int | None, *, quiet: bool) -> Iterator[Callable[[int], None]]:
-    """A progress bar on stderr for what isn't done in a moment, where that is a terminal.
-
-    Gives a function to call with how much is done; it is silent when asked.
-    """
+    """A progress bar at a terminal for what takes longer than a moment; gives what advances it."""
     if quiet or not sys.stderr.isatty():
         yield lambda done: None
         return

@@ -213,10 +213,7 @@ def _apex(f_number: Decimal) -> Ratio:
 
 
 def _with_maker_note(exif: bytes, release: Release) -> bytes:
-    """The block with the MakerNote in its place.
-
-    Its offsets count from the start of the TIFF block, and are known once that is laid out.
-    """
+    """The block with the MakerNote in its place: its offsets count from the block's start."""
     at = exif.index(_NOTE)
     note = _maker_note(at - len(b"Exif\0\0"), release)
     assert len(note) == _NOTE_SIZE

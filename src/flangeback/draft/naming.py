@@ -31,10 +31,7 @@ class Namer:
             numbers.sort()
 
     def ranges(self, frames: Sequence[Frame]) -> Iterator[tuple[str | None, Sequence[Frame]]]:
-        """The frames in runs, each with its range of names, such as K7_0212..K7_0230.
-
-        The range is None where names won't do.
-        """
+        """The frames in runs, each with its range, K7_0212..K7_0230; None where names won't do."""
         run: list[Frame] = []
         for frame in frames:
             if run and not self._follows(run[-1], frame):

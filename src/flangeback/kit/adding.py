@@ -164,10 +164,7 @@ class _Asking:
         return None
 
     def entry(self, key: str, *fields: NewField) -> NewEntry:
-        """The entry, under the key that was said, else under the one made of its name.
-
-        Raises InputError with everything that is wrong or wasn't answered.
-        """
+        """The entry under its key, said or made. Raises InputError with all that is wrong."""
         key = self.said.get("key") or key
         if not key:
             self._refuse("the name gives no key", "--key with one word")

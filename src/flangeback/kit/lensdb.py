@@ -56,10 +56,7 @@ class LookUp:
 
 @cache
 def entries() -> tuple[RecordedLens, ...]:
-    """Every interchangeable or fixed lens of the database.
-
-    Raises InputError, with what to do, where the package isn't installed or can't be loaded.
-    """
+    """Every lens of the database. Raises InputError where the package can't be loaded."""
     try:
         import lensfunpy
 
@@ -190,10 +187,7 @@ def find(
 
 
 def search(words: Sequence[str], known: Iterable[RecordedLens]) -> tuple[RecordedLens, ...]:
-    """The entries in which every word stands, those with the fewest other words first.
-
-    Letters may be the start of a word, numbers have to be whole.
-    """
+    """The entries with every word (or its first letters), those with the fewest others first."""
     wanted = [token for word in words for token in _tokens(word)]
     found = []
     for entry in known:

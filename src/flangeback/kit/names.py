@@ -12,10 +12,7 @@ LONGEST = 512
 
 
 def seven_bit(text: str) -> str:
-    """A text as Exif's ASCII type holds it, in 7-bit letters (CIPA DC-008, 4.6.2).
-
-    Others are transliterated; at most LONGEST letters are kept.
-    """
+    """A text in Exif's 7-bit letters, transliterated (CIPA DC-008, 4.6.2), LONGEST at most."""
     if not text.isascii():
         from anyascii import anyascii
 
@@ -29,10 +26,7 @@ def folded(name: str) -> str:
 
 
 def same_lens(lens: Lens, name: str | None, specification: Sequence[Fraction | None]) -> bool:
-    """Whether a frame's LensModel, or without one its LensSpecification, is this lens's.
-
-    The names that the kit has it `known_as` are its own too.
-    """
+    """Whether a frame's LensModel, without one its LensSpecification, is this lens's."""
     if name is None:
         return tuple(specification) == tuple(map(Fraction, (*lens.focal, *lens.widest)))
     names = (lens.name, f"{lens.maker} {lens.name}", seven_bit(lens.name), *lens.known_as)

@@ -35,10 +35,7 @@ def angle_of_view(focal: float, side: float) -> float:
 
 
 def equivalent_35mm(focal_length: Decimal, crop_factor: float) -> int | None:
-    """The 35 mm equivalent in whole mm, at least 1 (0 means unknown, CIPA DC-008).
-
-    None beyond what the tag's 16 bits hold.
-    """
+    """In whole mm, at least 1 (0 means unknown, CIPA DC-008); None beyond what 16 bits hold."""
     exact = focal_length * Decimal(crop_factor)
     whole = max(1, int(exact.quantize(Decimal(1), ROUND_HALF_UP)))
     return whole if whole <= _LARGEST_SHORT else None
@@ -50,10 +47,7 @@ def circle_of_confusion(diagonal: float | None) -> float:
 
 
 def blur_at_infinity(spacing_error: float, f_number: float) -> float:
-    """Diameter of the blur that a star becomes, when the sensor stands off its image by this much.
-
-    The cone of light is as wide as f/N at the lens and ends f behind it.
-    """
+    """The blur that a star becomes with the sensor so far off: light is f/N wide at the lens."""
     return abs(spacing_error) / f_number
 
 

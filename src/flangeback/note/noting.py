@@ -34,10 +34,7 @@ from is another clock."""
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """What was appended.
-
-    The lines, what the entry means now, and the problems that the lines above had already.
-    """
+    """The lines that were appended, what they mean, the problems that the lines above had."""
 
     lines: tuple[str, ...]
     meaning: str
@@ -131,10 +128,7 @@ def _check_it_is_a_log(path: Path, lines: Sequence[tuple[object, object, bool]])
 
 
 def _head(now: datetime) -> str:
-    """How a new log begins: with the day, and the zone of this computer where that is known.
-
-    The zone's name, else its offset at this moment.
-    """
+    """How a new log begins: with the day, and this computer's zone, by name or else by offset."""
     offset = now.utcoffset()
     linked = os.path.realpath(_LOCAL).partition("zoneinfo/")[2]
     stated = "" if offset is None else utc_offset(offset)
@@ -225,10 +219,7 @@ class _Before:
         return f"{clock_time(here, seconds=False)}  {words}", here.date()
 
     def _day(self, time: WallTime, here: datetime) -> date:
-        """The day of a time given with --at: today, or the log's yesterday.
-
-        Raises InputError where both can't be.
-        """
+        """The day of a time given with --at: today or the log's yesterday. Raises InputError."""
         today = here.replace(hour=time.hour, minute=time.minute, second=time.second or 0)
         if today <= here + _A_BIT_FAST:
             return here.date()

@@ -22,7 +22,7 @@ from flangeback.tally.model import TABLES
 from flangeback.words import utc_offset
 
 if TYPE_CHECKING:
-    from flangeback.copies.model import Filled, FrameCopy, FramePreview, Verified
+    from flangeback.copies.model import Filled, FramePreview, Verified
     from flangeback.copies.others import OtherFiles
     from flangeback.errors import InputError
     from flangeback.match.explaining import Explanation
@@ -100,15 +100,14 @@ def _others(others: OtherFiles) -> Document:
 
 def fill_document(filled: Filled) -> Document:
     """`flangeback/fill-1`: the same, with each frame's copy and whether it is verified."""
-    frames = [frame_document(copy.match) | _copy(copy) for copy in filled.copies]
+    names = ("copy", "copies", "verified", "resumed", "action")
+    frames = [
+        frame_document(one.match) | fields(one, *names, *["failure"] * bool(one.failure))
+        for one in filled.copies
+    ]
     others = _others(filled.others) | {"others_copied": filled.others.copied}
     more = _sums(filled.matches) | others | {"older_exif": filled.older}
     return {"schema": "flangeback/fill-1", "frames": frames, **more}
-
-
-def _copy(copy: FrameCopy) -> Document:
-    failure = fields(copy, "failure") if copy.failure else {}
-    return fields(copy, "copy", "copies", "verified", "resumed", "action") | failure
 
 
 def _sums(matches: Matches) -> Document:
@@ -216,10 +215,7 @@ def meaning_document(word: str, kind: str, meaning: str) -> Document:
 def outings_document(
     found: Sequence[tuple[str, Document]], outside: Sequence[str] = ()
 ) -> Document:
-    """`flangeback/outings-1`: the documents of several outings, each with its folder.
-
-    `outside` are the files that lie in none of them.
-    """
+    """`flangeback/outings-1`: several outings' documents, and the files that lie `outside`."""
     outings = [{"folder": name} | document for name, document in found]
     return {"schema": "flangeback/outings-1", "outings": outings, "outside": list(outside)}
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from itertools import accumulate
+from typing import NamedTuple
 
 from flangeback.clock.model import SECOND, instant, placed
 from flangeback.log.model import ClockReference, SessionLog
@@ -48,16 +48,14 @@ TOP, TITLE = 24.0, 20.0
 """Heights of the axis's marks, and of a body's name above its lane."""
 
 
-@dataclass(frozen=True, slots=True)
-class Label:
+class Label(NamedTuple):
     """What is said of a place on the axis."""
 
     x: float
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class EntryMark:
+class EntryMark(NamedTuple):
     """An entry of a log, and the stretch in which its change may have fallen."""
 
     log: str
@@ -68,12 +66,8 @@ class EntryMark:
     row: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """Where each row of a lane stands, from its top: none takes room that has nothing in it.
-
-    `stops` and `light` are the two ends of a scale.
-    """
+class Rows(NamedTuple):
+    """Where a lane's rows stand, from its top; `stops` and `light` are the two ends of a scale."""
 
     bands: float
     stops: tuple[float, float]
@@ -94,12 +88,8 @@ def rows_of(
     return Rows(at_bands, scales[0], at_marks, at_clocks, scales[1], end)
 
 
-@dataclass(frozen=True, slots=True)
-class Lane:
-    """What one body's part of the drawing shows.
-
-    `marks` are its frames: the place of each, and the number of its match.
-    """
+class Lane(NamedTuple):
+    """One body's part of the drawing; `marks` are its frames: place, height, number of match."""
 
     body: str
     rows: Rows
@@ -112,8 +102,7 @@ class Lane:
     light_scale: Scale | None
 
 
-@dataclass(frozen=True, slots=True)
-class Timeline:
+class Timeline(NamedTuple):
     """The whole drawing; `untimed` counts the frames that have no place on it."""
 
     axis: Axis
@@ -136,16 +125,15 @@ class Timeline:
 def timeline_of(matches: Matches, logs: Sequence[SessionLog]) -> Timeline:
     """The timeline of all frames that have a time."""
     timed = [(n, found) for n, found in enumerate(matches.frames) if found.time is not None]
-    times = [_seconds(found.time) for _, found in timed if found.time is not None]
-    width = min(max(_LEAST_WIDTH, len(times) * _PER_FRAME), _MOST_WIDTH)
-    axis = axis_of(times, width, LEFT)
+    width = min(max(_LEAST_WIDTH, len(timed) * _PER_FRAME), _MOST_WIDTH)
+    axis = axis_of((_seconds(found.time) for _, found in timed), width, LEFT)
     by_body: dict[str | None, list[tuple[int, FrameMatch]]] = {}
     for number, found in sorted(timed, key=lambda one: _seconds(one[1].time)):
         by_body.setdefault(found.body, []).append((number, found))
-    offsets = [found.time.utcoffset() for _, found in timed if found.time is not None]
+    offsets = (found.time.utcoffset() for found in matches.frames if found.time is not None)
     return Timeline(
         axis,
-        tuple(hours_of(axis, next(iter(offsets), None) or timedelta(0))),
+        tuple(hours_of(axis, next(offsets, None) or timedelta(0))),
         tuple(_length(cut.end - cut.start) for cut in axis.cuts),
         tuple(
             _lane(body, by_body[body], axis, matches, logs)
@@ -200,11 +188,13 @@ def _lane(
     places = [axis.x(point.at) for point in points]
     rows_of_frames = rows_of_marks(places, MARK)
     timeline = matches.timelines.get(body)
-    entries = _in_rows(_entries(timeline, frames, axis, logs))
+    entries = sorted(_entries(timeline, frames, axis, logs), key=lambda one: one.left + one.right)
+    # In two rows where their lines' numbers would overlap.
+    rows_of_entries = rows_of_marks([(e.left + e.right) / 2 for e in entries], _LABEL, most=2)
     bands = lens_bands(points, axis)
-    clocks = tuple(_clocks(body, timeline, frames, axis, logs)) if timeline is not None else ()
+    clocks = tuple(_clocks(timeline, frames, axis, logs)) if timeline is not None else ()
     rows = rows_of(
-        entries=1 + max((entry.row for entry in entries), default=-1),
+        entries=1 + max(rows_of_entries, default=-1),
         marks=1 + max(rows_of_frames),
         bands=bool(bands),
         stops=bool(known),
@@ -219,19 +209,11 @@ def _lane(
         bands,
         f_number_steps(points, axis, scale_of(known, *rows.stops)),
         tuple((x, rows.marks + row * ROW, number) for x, row, (number, _) in marks),
-        entries,
+        tuple(e._replace(row=row) for e, row in zip(entries, rows_of_entries, strict=True)),
         clocks,
         light_paths(points, axis, light_scale) if light_scale else (),
         light_scale,
     )
-
-
-def _in_rows(entries: Iterable[EntryMark]) -> tuple[EntryMark, ...]:
-    """The entries from left to right, in two rows where their numbers would overlap."""
-    in_order = sorted(entries, key=lambda entry: entry.left + entry.right)
-    middles = [(entry.left + entry.right) / 2 for entry in in_order]
-    rows = rows_of_marks(middles, _LABEL, most=2)
-    return tuple(replace(entry, row=row) for entry, row in zip(in_order, rows, strict=True))
 
 
 def _point(found: FrameMatch) -> Point:
@@ -279,7 +261,6 @@ def _stretch(change: Change, timeline: BodyTimeline, axis: Axis) -> tuple[float,
 
 
 def _clocks(
-    body: str | None,
     timeline: BodyTimeline,
     frames: Sequence[tuple[int, FrameMatch]],
     axis: Axis,
@@ -287,12 +268,11 @@ def _clocks(
 ) -> Iterator[Label]:
     """Photos of a clock, and by how much each misses the line through all of them."""
     by_stem = {frame_stem(found.frame.file).casefold(): found for _, found in frames}
-    for log in logs:
-        for word in log.clocks:
-            if isinstance(word, ClockReference) and word.body in (None, body):
-                found = by_stem.get(word.frame.name.casefold())
-                if found is not None and found.frame.time is not None:
-                    yield _clock_mark(word, found, timeline, axis)
+    for word in (word for log in logs for word in log.clocks):
+        if isinstance(word, ClockReference):
+            found = by_stem.get(word.frame.name.casefold())
+            if found and found.frame.time and word.body in (None, found.body):
+                yield _clock_mark(word, found, timeline, axis)
 
 
 def _clock_mark(

@@ -6,14 +6,13 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import SessionLog
 from flangeback.match.model import FrameMatch, Matches
-from flangeback.report.runs import Section, sections, sensor_lines, shown_fill
+from flangeback.report.runs import Section, sections, shown_fill
 from flangeback.report.settling import Case, cases
 from flangeback.words import f_number, focal_length, listed
 
@@ -95,15 +94,6 @@ class OutingPage:
         )
         return listed(made) if made else "none"
 
-    @property
-    def log_names(self) -> str:
-        """The logs' names."""
-        return listed(PurePath(log.file).name for log in self.logs) if self.logs else "none"
-
-    def sensor_lines(self, section: Section) -> Iterator[str]:
-        """What is said of a body's sensor."""
-        return sensor_lines(self.matches, section.body)
-
     def thumbnail(self, found: FrameMatch) -> Thumbnail | None:
         """A frame's thumbnail, read once; None where it gets none."""
         from flangeback.report.thumbnails import thumbnail
@@ -130,10 +120,7 @@ class OutingPage:
         return frozenset(found.frame.file for found in (*ends, *strips))
 
     def log_rows(self, log: SessionLog) -> Iterator[tuple[int, str, int | None, int | None]]:
-        """Each line of a log: its number, its text, how many frames it got, the first's number.
-
-        What is no entry has None for frames.
-        """
+        """A log's lines: number, text, how many frames an entry got, the first of them."""
         of_log = [found for found in self.matches.frames if found.log == log.file]
         counts = Counter(found.log_line for found in of_log)
         entries = {entry.line for entry in log.entries}

@@ -1,4 +1,7 @@
-"""The HTML pages, made from templates, and written over nothing that isn't flangeback's own."""
+"""The HTML pages, made from templates, and written over nothing that isn't flangeback's own.
+
+Where another's file is in the way of one, or it can't be written, InputError is raised.
+"""
 
 from __future__ import annotations
 
@@ -16,14 +19,15 @@ import flangeback
 from flangeback import words
 from flangeback.clock.model import SECOND, instant
 from flangeback.copies.output import lies_in
-from flangeback.errors import InputError, Problem
+from flangeback.errors import InputError
 from flangeback.kit.card import Card
 from flangeback.match.clock_fit import clock_words
 from flangeback.match.meanings import OUTCOMES
-from flangeback.report import fit, lanes, outing_page
+from flangeback.report import fit, lanes
 from flangeback.report import tally as tally_words
+from flangeback.report.outing_page import OutingPage, before_of, on_the_ring, strip, values_of
 from flangeback.report.proof import Proof
-from flangeback.report.runs import shown_fill
+from flangeback.report.runs import sensor_lines, shown_fill
 from flangeback.report.survey import clock_remarks
 from flangeback.report.timeline import axis_of
 from flangeback.saving import save
@@ -39,44 +43,28 @@ _HEAD = 4096
 """Bytes at a page's start, up to its title."""
 
 
-def write_outing_page(path: Path, page: outing_page.OutingPage, proof: Proof | None = None) -> None:
-    """Writes the page of an outing, with the proof of its copies, where there are any.
-
-    Raises InputError when another's file is in the way, or it can't be written.
-    """
+def write_outing_page(path: Path, page: OutingPage, proof: Proof | None = None) -> None:
+    """Writes the page of an outing, with the proof of its copies, if any. Raises InputError."""
     files = [log.file for log in page.logs]
-    helpers = {
-        "lanes": lanes,
-        "strip": outing_page.strip,
-        "values_of": outing_page.values_of,
-        "before_of": outing_page.before_of,
-        "on_the_ring": outing_page.on_the_ring,
-        "shown_fill": shown_fill,
-        "clock_words": clock_words,
-        "meanings": OUTCOMES,
-        "line_anchor": lambda log, line: f"l{files.index(log)}-{line}" if log in files else "log",
-    }
-    values = {"page": page, "proof": proof} | helpers
+
+    def line_anchor(log: str, line: int) -> str:
+        return f"l{files.index(log)}-{line}" if log in files else "log"
+
+    values = {"page": page, "proof": proof, "line_anchor": line_anchor}
     _write(path, _rendered("outing.html", _FRAMES, values), _FRAMES)
 
 
 def own_page(page: Path, name: str, frames: Iterable[Path]) -> Path:
-    """The page of one outing of several: PAGE-NAME.html for PAGE.html.
-
-    Raises InputError where it would lie in one of these folders of `frames`.
-    """
+    """PAGE-NAME.html for PAGE.html. Raises InputError where that lies in one of `frames`."""
     if any(lies_in(page, folder) for folder in frames):
         text = "lies in the frames folder, where nothing is ever written"
-        raise InputError(Problem(str(page), text, expected="a name outside of it"))
+        raise InputError.at(page, text, "a name outside of it")
     stem = "-".join((page.stem, *name.split("/"))) if name else page.stem
     return page.with_name(stem + page.suffix)
 
 
 def write_tally_page(path: Path, tally: Tally) -> None:
-    """Writes how lenses, f-numbers and focal lengths were used.
-
-    Raises InputError when another's file is in the way, or it can't be written.
-    """
+    """Writes how lenses, f-numbers and focal lengths were used. Raises InputError."""
     tables = tally.tables
     named: dict[str, tally_words.Namer] = {
         "lenses": tally_words.lens_name,
@@ -100,10 +88,7 @@ def _both_lengths(key: Key) -> str:
 
 
 def write_survey_page(path: Path, survey: Survey, folder: str) -> None:
-    """Writes what lens data is missing, on a timeline.
-
-    Raises InputError when another's file is in the way, or it can't be written.
-    """
+    """Writes what lens data is missing, on a timeline. Raises InputError."""
     timed = [body for body in survey.bodies if body.clusters or body.registered]
     stretches = [
         stretch
@@ -130,18 +115,13 @@ def _seconds(at: datetime) -> float:
 
 
 def write_card_page(path: Path, cards: Sequence[Card]) -> None:
-    """Writes the cards as a page to print on A6, one sheet per body.
-
-    Raises InputError when another's file is in the way, or it can't be written.
-    """
+    """Writes the cards as a page to print on A6, one sheet per body. Raises InputError."""
     _write(path, card_page(cards), _CARD)
 
 
 def card_page(cards: Sequence[Card]) -> str:
     """The cards as an HTML document."""
-    figures = (fit.span, fit.ring, fit.f_range, fit.equivalents, fit.angles)
-    values = {"cards": cards, **{each.__name__: each for each in figures}}
-    return _rendered("card.html", _CARD, values, "card.css")
+    return _rendered("card.html", _CARD, {"cards": cards}, "card.css")
 
 
 def _rendered(
@@ -171,9 +151,12 @@ def _environment() -> Environment:
         finalize=_inert,
     )
     made.filters["base_name"] = lambda file: PurePath(file).name
-    for each in (words.count, words.f_number, words.focal_length, words.clock_time):
+    in_words = words.count, words.listed, words.f_number, words.focal_length, words.clock_time
+    of_cards = fit.span, fit.ring, fit.f_range, fit.equivalents, fit.angles
+    of_frames = strip, values_of, before_of, on_the_ring, shown_fill, clock_words, sensor_lines
+    for each in (*in_words, *of_cards, *of_frames):
         made.globals[each.__name__] = each
-    made.globals["symbol"] = _symbol
+    made.globals |= {"symbol": _symbol, "lanes": lanes, "meanings": OUTCOMES}
     made.globals["px"] = lambda value: f"{value:.1f}"
     return made
 
@@ -201,10 +184,7 @@ def _part(name: str) -> Markup:
 
 
 def _policy(style: str, script: str) -> str:
-    """The page's own policy: it loads nothing, and runs only its own script.
-
-    By Content Security Policy Level 3 (W3C).
-    """
+    """The page's own policy (CSP Level 3, W3C): it loads nothing, and runs only its own script."""
     return (
         f"default-src 'none'; img-src data:; style-src {_hash(style)}; script-src {_hash(script)}; "
         "base-uri 'none'; form-action 'none'"
@@ -228,12 +208,12 @@ def _is_page(path: Path, mark: str) -> bool:
 def _write(path: Path, page: str, mark: str) -> None:
     """Writes a page, over nothing but flangeback's own of this kind."""
     if path.is_dir():
-        raise InputError(Problem(str(path), "is a folder", expected="the name of a new file"))
+        raise InputError.at(path, "is a folder", "the name of a new file")
     try:
         own = not path.exists() or _is_page(path, mark)
     except OSError as error:
-        raise InputError(Problem(str(path), f"can't be read: {error.strerror}")) from None
+        raise InputError.at(path, f"can't be read: {error.strerror}") from None
     if not own:
         text = "stands there already and isn't a page that flangeback made"
-        raise InputError(Problem(str(path), text, expected="the name of a new file"))
+        raise InputError.at(path, text, "the name of a new file")
     save(path, page.encode("utf-8", "replace"))

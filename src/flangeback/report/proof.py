@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from flangeback.copies.changes import TagChange, lens_tags, tag_changes, worth_showing
 from flangeback.copies.manifest import Manifest
@@ -17,8 +17,7 @@ from flangeback.formats import BY_CODE
 from flangeback.words import count
 
 
-@dataclass(frozen=True, slots=True)
-class Proof:
+class Proof(NamedTuple):
     """What was proved, in a sentence; the kinds of copies; what failed; one frame's tags.
 
     `kinds` are how many files there are of what kind, and how their copies were made. `shown` is

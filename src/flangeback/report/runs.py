@@ -96,10 +96,7 @@ class Run(NamedTuple):
 
     @property
     def notes(self) -> tuple[Note, ...]:
-        """The reason for the outcome, then each doubt once with the frames it is on.
-
-        Doubts on the sensor are the body's, and told once with it.
-        """
+        """The reason, then each doubt once with its frames; those on the sensor are the body's."""
         reason = self.first.reason
         found = [] if reason in (None, NO_ENTRY) else [Note(reason or "")]
         by_text: dict[tuple[str, str], dict[str, str]] = {}
@@ -189,10 +186,7 @@ def _number(stem: str) -> str:
 
 
 def sensor_lines(matches: Matches, body: str | None) -> Iterator[str]:
-    """The evidence behind the 35 mm equivalents of a body's filled frames.
-
-    Then what speaks against it; nothing where no frame is filled.
-    """
+    """What tells the 35 mm equivalents of a body's filled frames; then what speaks against it."""
     sensor = matches.sensors.get(body or "")
     if sensor is None:
         return

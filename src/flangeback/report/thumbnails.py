@@ -6,9 +6,9 @@ import base64
 import warnings
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from typing import NamedTuple
 
 from flangeback.formats import Damaged
 from flangeback.frames.model import Frame
@@ -24,8 +24,7 @@ _ORIENTATION = 0x0112
 """Exif Orientation (CIPA DC-008): how the picture is to be turned, 1 to 8."""
 
 
-@dataclass(frozen=True, slots=True)
-class Thumbnail:
+class Thumbnail(NamedTuple):
     """A JPEG as a data URI, and how it is shown: cut to the picture's shape, right way up.
 
     A thumbnail of 160 x 120 has black bars where the picture isn't 4:3 (CIPA DC-008). `width` and
@@ -46,10 +45,7 @@ class Thumbnail:
 
 
 def thumbnail(frame: Frame) -> Thumbnail | None:
-    """A frame's embedded thumbnail if that is small, else one made from its preview or picture.
-
-    None where none can be read.
-    """
+    """A frame's embedded thumbnail if that is small, else one made of its preview or picture."""
     # Decoders fail in every way there is on a broken picture, and such a one isn't shown.
     with suppress(Exception):
         preview, orientation = _embedded(frame)

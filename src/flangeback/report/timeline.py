@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby, pairwise
+from typing import NamedTuple
 
 LONGEST_PAUSE = 900.0
 """Seconds; a longer time in which nothing happens is cut out of the axis."""
@@ -24,8 +24,7 @@ _LEAST_STOPS = 3.0
 """A scale of f-numbers or of light spans so many stops at least."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
+class Stretch(NamedTuple):
     """A stretch of time, and where it begins and ends on the page."""
 
     start: float
@@ -34,8 +33,7 @@ class Stretch:
     right: float
 
 
-@dataclass(frozen=True, slots=True)
-class Axis:
+class Axis(NamedTuple):
     """Stretches of time side by side, with the long pauses between them cut out."""
 
     stretches: tuple[Stretch, ...]
@@ -98,8 +96,7 @@ def axis_of(times: Iterable[float], width: float, left: float = 0.0) -> Axis:
     return Axis(tuple(stretches))
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(NamedTuple):
     """One frame on the timeline: what it came to, what it was made with, and the scene's `light`.
 
     `f_number` is as the sensor saw it; `light` is in EV at ISO 100. What isn't known is None.
@@ -116,8 +113,7 @@ def exposure_value(f_number: float, time: float, iso: int) -> float:
     return math.log2(f_number**2 / time) - math.log2(iso / 100)
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
+class Band(NamedTuple):
     """A lens on the body, from `left` to `right`."""
 
     lens: str
@@ -126,10 +122,7 @@ class Band:
 
 
 def lens_bands(points: Sequence[Point], axis: Axis) -> tuple[Band, ...]:
-    """One band for each lens that stood through frames in a row.
-
-    It reaches halfway to the frames on other lenses, and not over a cut.
-    """
+    """One band for each lens that stood through frames in a row, as far as halfway to the next."""
     return tuple(
         Band(lens, *_ends(points, run, axis))
         for run in _in_a_row(points, axis, lambda point: point.lens)
@@ -163,8 +156,7 @@ def _ends(points: Sequence[Point], run: Sequence[int], axis: Axis) -> tuple[floa
     return end(run[0], -1), end(run[-1], 1)
 
 
-@dataclass(frozen=True, slots=True)
-class Scale:
+class Scale(NamedTuple):
     """A scale of stops or EV: `low` stands at `bottom`, `high` at `top`."""
 
     low: float
@@ -185,8 +177,7 @@ def scale_of(values: Sequence[float], top: float, bottom: float) -> Scale:
     return Scale(low - spare, high + spare, top, bottom)
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """The f-number that stood from `left` to `right`, at the height `y`."""
 
     f_number: float
@@ -210,10 +201,7 @@ def stops(f_number: float) -> float:
 
 
 def light_paths(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[str, ...]:
-    """The scene's light as SVG polylines, broken at cuts and where it isn't known.
-
-    A lone point is a line from it to itself.
-    """
+    """The scene's light as SVG polylines, broken at cuts and where it isn't known; or dots."""
     paths = []
     for run in _in_a_row(points, axis, lambda point: point.light is None):
         known = [(points[n].at, light) for n in run if (light := points[n].light) is not None]
@@ -224,10 +212,7 @@ def light_paths(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[str,
 
 
 def rows_of_marks(places: Sequence[float], width: float, most: int = 4) -> tuple[int, ...]:
-    """In which row each mark stands, so that marks of this width don't cover one another.
-
-    `places` rise. Where `most` rows aren't enough, marks overlap in the last.
-    """
+    """In which row each of the rising `places` stands, so that marks don't overlap."""
     ends = [-math.inf] * most
     rows = []
     for place in places:

@@ -92,10 +92,7 @@ def _bursts(timed: Timed) -> Iterator[float]:
 
 
 def _shift(its: Sequence[float], others: Sequence[float]) -> tuple[int, int] | None:
-    """By how many seconds the first body's bursts come later, and how many fit.
-
-    None where no shift stands out, or they fit as they are.
-    """
+    """By how many seconds the first body's bursts come later, how many fit; None if unclear."""
     fewest = min(len(its), len(others))
     if fewest < _FEWEST_BURSTS or max(len(its), len(others)) > _MOST_BURSTS:
         return None

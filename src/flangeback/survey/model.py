@@ -104,10 +104,7 @@ class ClockGap:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """All of a folder's frames, and the files beside them.
-
-    `damaged` has each file that can't be read, and why.
-    """
+    """All of a folder's frames and other files; `damaged` has what can't be read, and why."""
 
     bodies: tuple[BodySurvey, ...]
     damaged: tuple[tuple[str, str], ...]

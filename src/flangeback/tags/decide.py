@@ -135,10 +135,7 @@ def blank(tag: Tag) -> TagValue:
 
 
 def rational(value: Decimal) -> Rational:
-    """The exact fraction that people write: 2.8 is 28/10, 58 is 58/1.
-
-    Decimals that 32 bits can't hold are rounded off.
-    """
+    """The exact fraction people write: 2.8 is 28/10, 58 is 58/1. Beyond 32 bits it is rounded."""
     _, digits, exponent = value.normalize().as_tuple()
     assert isinstance(exponent, int)
     number = int("".join(map(str, digits)))

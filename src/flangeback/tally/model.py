@@ -41,10 +41,7 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """Frames of one kind.
-
-    `wide_open` counts among those for which that is `known`, `kept` among the `filled` ones.
-    """
+    """Frames of one kind: `wide_open` counts among the `known`, `kept` among the `filled` ones."""
 
     frames: int = 0
     wide_open: int = 0

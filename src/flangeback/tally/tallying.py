@@ -52,10 +52,7 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
 
 
 def _check(folders: Sequence[Path]) -> None:
-    """Raises InputError where a frame would count twice.
-
-    A folder that `fill` made is passed over in one above it.
-    """
+    """Raises InputError where a frame would count twice, but for copies, which count apart."""
     whole = [folder.resolve() for folder in folders]
     for number, folder in enumerate(whole):
         for other in whole[:number]:
@@ -94,10 +91,7 @@ class _Manifest:
         return self._stem(stem) if is_sidecar and stem in self._records else stem
 
     def taken(self, seen: Frame) -> Taken | None:
-        """A frame that is there: by its tags, and by what was written, in it or in its sidecar.
-
-        None for a damaged one.
-        """
+        """A frame that is there, by tags and by what was written; None for a damaged one."""
         self._there.add(self._stem(seen.file))
         if seen.damage is not None:
             return None
