@@ -60,64 +60,38 @@ def test_circle_of_confusion_goes_with_the_format() -> None:
     assert optics.circle_of_confusion(None) == pytest.approx(0.030)
 
 
-def test_blur_of_a_star() -> None:
-    # Source: similar triangles; the cone is f/N wide at f. 0.05 mm off at f/2: 0.025 mm.
-    assert optics.blur_at_infinity(0.05, 2) == pytest.approx(0.025)
-    assert optics.blur_at_infinity(-0.05, 2) == pytest.approx(0.025)
-
-
-def test_hyperfocal_and_depth_of_field_by_hand() -> None:
+def test_hyperfocal_distance_and_far_limit_by_hand() -> None:
     # Source: common practice, H = f + f^2/(N c). 50 mm, f/8, 0.030 mm: 50 + 2500/0.24 = 10 466.7.
-    assert optics.hyperfocal(50, 8, 0.030) == pytest.approx(10_466.67, abs=0.01)
-    # Focused at H, from half of it to infinity: 10 466.67/2 = 5 233.3.
-    near, far = optics.depth_of_field(50, 8, 0.030, optics.hyperfocal(50, 8, 0.030))
-    assert near == pytest.approx(5_233.33, abs=0.01)
-    assert far == math.inf
-    # At 3 m: 3000 x 10416.67 / (10466.67 + 3000 - 100) and 3000 x 10416.67 / (10466.67 - 3000).
-    near, far = optics.depth_of_field(50, 8, 0.030, 3_000)
-    assert near == pytest.approx(2_337.9, abs=0.1)
-    assert far == pytest.approx(4_185.3, abs=0.1)
-
-
-def test_focused_at_infinity_sharpness_starts_at_the_hyperfocal_distance() -> None:
-    near, far = optics.depth_of_field(50, 8, 0.030, math.inf)
-    assert near == pytest.approx(10_416.67, abs=0.01)
-    assert far == math.inf
+    assert optics.far_limit(50, 8, 0.030, 10_466.67) == math.inf
+    assert optics.far_limit(50, 8, 0.030, math.inf) == math.inf
+    assert math.isfinite(optics.far_limit(50, 8, 0.030, 10_466.66))
+    # At 3 m: 3000 x 10416.67 / (10466.67 - 3000).
+    assert optics.far_limit(50, 8, 0.030, 3_000) == pytest.approx(4_185.3, abs=0.1)
 
 
 @given(FOCALS, F_NUMBERS, DISTANCES)
-def test_the_blur_at_the_ends_of_the_depth_of_field_is_the_circle(
+def test_the_blur_at_the_far_limit_is_the_circle(
     focal: float, f_number: float, distance: float
 ) -> None:
     circle = 0.030
-    near, far = optics.depth_of_field(focal, f_number, circle, distance)
+    far = optics.far_limit(focal, f_number, circle, distance)
     sensor = 1 / (1 / focal - 1 / distance)
-    assert near < distance <= far
-    for end in (near, far):
-        if math.isfinite(end) and end > focal:
-            image = 1 / (1 / focal - 1 / end)
-            blur = (focal / f_number) * abs(image - sensor) / image
-            assert blur == pytest.approx(circle, rel=1e-3, abs=1e-6)
+    assert distance <= far
+    if math.isfinite(far):
+        image = 1 / (1 / focal - 1 / far)
+        blur = (focal / f_number) * abs(image - sensor) / image
+        assert blur == pytest.approx(circle, rel=1e-3, abs=1e-6)
 
 
 @given(FOCALS, F_NUMBERS, st.floats(0.001, 0.5))
 def test_an_error_shows_just_when_depth_of_field_misses_infinity(
     focal: float, f_number: float, error: float
 ) -> None:
-    blur = optics.blur_at_infinity(error, f_number)
+    # Source: similar triangles; the cone of light is f/N wide at the lens and ends f behind it.
+    blur = error / f_number
     if abs(blur / 0.030 - 1) > 1e-6:
-        _, far = optics.depth_of_field(
-            focal, f_number, 0.030, optics.extended_distance(focal, error)
-        )
+        far = optics.far_limit(focal, f_number, 0.030, optics.extended_distance(focal, error))
         assert math.isinf(far) == (blur <= 0.030)
-
-
-def test_close_up() -> None:
-    # Source: thin lens, m = e/f, and N (1 + m) (common practice). 50 mm on a 25 mm tube: half
-    # life size; f/4 exposes like f/6. Life size costs two stops: f/2.8 like f/5.6.
-    assert optics.magnification(50, 25) == 0.5
-    assert optics.close_up_f_number(4, 0.5) == 6
-    assert optics.close_up_f_number(2.8, 1) == pytest.approx(5.6)
 
 
 # The marked series -----------------------------------------------------------------------------

@@ -94,8 +94,9 @@ class Infinity:
 class CloseUp:
     """A lens set to infinity on an extension of `extension` mm.
 
-    `distance` is from the lens to what is sharp, in mm; `f_number` what the exposure goes by, wide
-    open: N (1 + m). It is never written as FNumber.
+    `distance` is from the lens to what is sharp, in mm; `magnification` is extension by focal
+    length; `f_number` what the exposure goes by, wide open: N (1 + m), for pupils that are alike
+    (common practice). It is never written as FNumber, which goes by the focal length (CIPA DC-008).
     """
 
     extension: float
@@ -308,29 +309,19 @@ def _angles(focal: float, body: Body) -> tuple[float, float, float] | None:
 
 def _infinity(focal: float, widest: float, error: float, body: Body) -> Infinity:
     circle = optics.circle_of_confusion(math.hypot(*body.sensor) if body.sensor else None)
-    blur = optics.blur_at_infinity(error, widest)
     distance = optics.extended_distance(focal, abs(error))
-    far_limit = optics.depth_of_field(focal, widest, circle, distance)[1] if error > 0 else math.inf
-    return Infinity(
-        error,
-        distance,
-        blur,
-        circle,
-        blur > circle,
-        far_limit,
-        stops.first_from(max(widest, abs(error) / circle)),
-    )
+    far_limit = optics.far_limit(focal, widest, circle, distance) if error > 0 else math.inf
+    # The cone of light is f/N wide at the lens and ends f behind it.
+    blur = abs(error) / widest
+    sharp_from = stops.first_from(max(widest, abs(error) / circle))
+    return Infinity(error, distance, blur, circle, blur > circle, far_limit, sharp_from)
 
 
 def _close_up(focal: float, widest: float, factor: float, extension: float) -> CloseUp:
-    own = optics.magnification(focal, extension)
-    return CloseUp(
-        extension,
-        own * factor,
-        optics.extended_distance(focal, extension),
-        # Glass behind the lens enlarges what the lens alone makes, and scales its f-number.
-        optics.close_up_f_number(widest, own) * factor,
-    )
+    own = extension / focal
+    distance = optics.extended_distance(focal, extension)
+    # Glass behind the lens enlarges what the lens alone makes, and scales its f-number.
+    return CloseUp(extension, own * factor, distance, widest * (1 + own) * factor)
 
 
 def _cautions(lens: Lens, adapters: Stack, *, no_room: bool) -> tuple[str, ...]:

@@ -46,42 +46,13 @@ def circle_of_confusion(diagonal: float | None) -> float:
     return CIRCLE_OF_CONFUSION * (diagonal or FULL_FRAME_DIAGONAL) / FULL_FRAME_DIAGONAL
 
 
-def blur_at_infinity(spacing_error: float, f_number: float) -> float:
-    """The blur that a star becomes with the sensor so far off: light is f/N wide at the lens."""
-    return abs(spacing_error) / f_number
+def far_limit(focal: float, f_number: float, circle: float, distance: float) -> float:
+    """The farthest distance that passes for sharp when focused at `distance`, above `focal`.
 
-
-def hyperfocal(focal: float, f_number: float, circle: float) -> float:
-    """The nearest distance to focus at with infinity still passing for sharp: f + f^2/(N c)."""
-    return focal + focal * focal / (f_number * circle)
-
-
-def depth_of_field(
-    focal: float, f_number: float, circle: float, distance: float
-) -> tuple[float, float]:
-    """The nearest and the farthest distance that pass for sharp when focused at `distance`.
-
-    The farthest is infinite from the hyperfocal distance on. `distance` has to exceed `focal`.
+    Infinite from the hyperfocal distance on, f + f^2/(N c).
     """
-    h = hyperfocal(focal, f_number, circle)
-    if math.isinf(distance):
-        return h - focal, math.inf
-    near = distance * (h - focal) / (h + distance - 2 * focal)
+    hyperfocal = focal + focal * focal / (f_number * circle)
     # A small tolerance, so that focusing at the hyperfocal distance itself counts as reaching it.
-    if distance >= h * (1 - 1e-12):
-        return near, math.inf
-    return near, distance * (h - focal) / (h - distance)
-
-
-def magnification(focal: float, extension: float) -> float:
-    """Image size over object size with the lens set to infinity on this much extension: e/f."""
-    return extension / focal
-
-
-def close_up_f_number(f_number: float, magnification: float) -> float:
-    """N (1 + m): the f-number that the exposure goes by at this magnification.
-
-    For a lens whose pupils are alike (common practice). It is shown, never written as FNumber,
-    which Exif defines by the focal length (CIPA DC-008).
-    """
-    return f_number * (1 + magnification)
+    if distance >= hyperfocal * (1 - 1e-12):
+        return math.inf
+    return distance * (hyperfocal - focal) / (hyperfocal - distance)

@@ -318,9 +318,7 @@ _KINDS = {
             "name": FieldRule(read.text, "the lens's name", example='"Miran 58mm f/2"'),
             "focal": FieldRule(read.ends, "mm above 0: 58, or [35, 70] for a zoom", example="58"),
             "widest": FieldRule(
-                read.ends,
-                "the f-number wide open: 2.0, or [3.5, 4.5] where it changes",
-                example="2.0",
+                read.ends, "the f-number wide open: 2.0, or [3.5, 4.5] where it changes", "2.0"
             ),
             "narrowest": FieldRule(read.number, "the greatest f-number, such as 16"),
             "mount": _MOUNT,
