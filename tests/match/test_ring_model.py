@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from flangeback.match import ring_model
+from flangeback.match import ring_model, ring_turns
 from flangeback.match.observation import Hypothesis, Observation, SameScene
 from flangeback.match.ring_model import smooth
 from flangeback.match.worlds import World
@@ -73,9 +73,9 @@ def turned(old: float, offset: float, offsets: Sequence[float]) -> float:
     """The probability that a ring goes from one offset to another if it is turned unnoted, and is
     turned at all: once it is off, that is rarer."""
     if old and not offset:
-        return ring_model.TURNED_BACK
+        return ring_turns.TURNED_BACK
     weights = {one: 1 / max(abs(one - old), 1.0) for one in offsets if one != old}
-    again = ring_model.TURNED_AGAIN if old else 1.0
+    again = ring_turns.TURNED_AGAIN if old else 1.0
     return again * weights[offset] / sum(weights.values()) if offset in weights else 0.0
 
 
@@ -89,7 +89,7 @@ def ring(before: Observation, old: State, seen: Observation, new: State, world: 
     if len(seen.hypotheses) > 1:
         turns *= ring_model.UNNOTED_NEAR_ENTRY
     if not same:
-        turns *= ring_model.UNNOTED_AT_ENTRY
+        turns *= ring_turns.UNNOTED_AT_ENTRY
     every = (0.0, *other.offsets)
     if new[1] != stands:
         return turns * turned(stands, new[1], every)

@@ -77,13 +77,10 @@ def moved(values: Array, rows: NDArray[np.intp], cells: NDArray[np.intp]) -> Arr
 
     The values are by sky, world, row and brightness.
     """
-    skies, worlds, count, width = values.shape
-    places = np.arange(width) + cells[:, None]
-    # Beyond the grid there is nothing, as in the column that is put after it.
-    places[(places < 0) | (places >= width)] = width
-    padded = np.zeros((skies, worlds, count, width + 1), values.dtype)
-    padded[..., :width] = values
-    found: Array = padded.reshape(skies, worlds, -1).take(
-        rows[:, None] * (width + 1) + places, axis=2
-    )
+    skies, worlds, _, width = values.shape
+    found: Array = np.zeros((skies, worlds, len(rows), width), values.dtype)
+    for at, (row, by) in enumerate(zip(rows.tolist(), cells.tolist(), strict=True)):
+        first, last = max(0, -by), width - max(0, by)
+        if first < last:  # Beyond the grid there is nothing.
+            found[:, :, at, first:last] = values[:, :, row, first + by : last + by]
     return found

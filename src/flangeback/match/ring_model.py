@@ -29,25 +29,17 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, lru_cache
 from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flangeback.match.grid import Array, Grid, moved, step_density
 from flangeback.match.observation import Hypothesis, Observation, Posterior, SameScene
+from flangeback.match.ring_turns import Rows, Ways, blocks, pairs, ways
 from flangeback.match.worlds import WORLDS, World, Worlds
 
-_Rows = NDArray[np.intp]
-TURNED_AGAIN = 0.15
-"""Relative probability that a ring which already stands off the log is turned to another offset."""
-TURNED_BACK = 0.003
-"""Relative probability that such a ring is turned back to what the log says."""
-UNNOTED_AT_ENTRY = 0.35
-"""Relative probability of an un-noted turn between an entry and the next frame."""
 UNNOTED_NEAR_ENTRY = 0.2
 """The same where it is open whether an entry had been made: who notes a turn there notes both."""
 LENS_DIFFERENCE = 0.2
@@ -63,8 +55,8 @@ _NEVER = 1e-15
 """Probabilities that count as 0: processors take long over numbers that are too small for them."""
 _TELLS_NOTHING = 1e-6
 """The weight up to which a world is left out of the way back: it adds as little to gamma."""
-_LEAST_TURN = 1.0
-"""Stops; smaller turns are no likelier."""
+_LOG_WITHOUT_WEIGHT = -20.0
+"""Log of the weight, over the heaviest world's, from which on a world isn't carried further."""
 _SAME_STOPS = 0.25
 """Stops within which two f-numbers are the same."""
 
@@ -87,48 +79,66 @@ def smooth(observations: Sequence[Observation], worlds: Sequence[World] = WORLDS
     cell = median(seen.spread for seen in observations) * _GRID
     implied = [seen.light + one.stops for seen in observations for one in seen.hypotheses]
     grid = Grid(min(implied), max(implied), cell)
-    every = Worlds(worlds)
+    every = Worlds.of(worlds)
     states = [_States(seen, grid, every) for seen in observations]
-    moves = [_Move(old, new, grid, every) for old, new in pairwise(states)]
-    alphas, scales = _forward(states[0], moves, every.which)
-    logs = every.log_prior + np.log(scales).sum(axis=0)
-    weights = np.exp(logs - logs.max())
-    weights /= weights.sum()
+    steps, weights = _forward(states, grid, every)
     stepped_at: dict[int, float] = defaultdict(float)
     kept = np.flatnonzero(weights > _TELLS_NOTHING)
-    weights, alpha = weights[kept], alphas.pop()[:, kept]
-    beta = np.ones_like(alpha)
-    sums: list[Array] = [weights @ alpha.sum(axis=(0, 3))]
-    while alphas:
-        alpha, move = alphas.pop()[:, kept], moves.pop()
-        onward = beta / scales.pop()[kept, None, None]
-        move.keep(kept)
-        for entry, stepped in move.light_stepped(alpha, onward):
-            stepped_at[entry] += float(weights @ stepped)
-        beta = move.backward(onward)
+    weights = weights[kept]
+    beta = np.ones_like(steps[-1].alpha.take(kept, axis=1))
+    sums: list[Array] = []
+    while steps:
+        step = steps.pop()
+        alpha = step.alpha.take(kept, axis=1)
         sums.append(weights @ (alpha * beta).sum(axis=(0, 3)))
+        if steps:
+            onward = beta / step.scale[kept, None, None]
+            kept = step.left[kept]
+            step.move.keep(kept)
+            for entry, stepped in step.move.light_stepped(
+                steps[-1].alpha.take(kept, axis=1), onward
+            ):
+                stepped_at[entry] += float(weights @ stepped)
+            beta = step.move.backward(onward)
     return Smoothed([*map(_posterior, states, reversed(sums))], stepped_at)
 
 
-def _forward(
-    first: _States, moves: Sequence[_Move], which: _Rows
-) -> tuple[list[Array], list[Array]]:
-    """Alpha of each observation, scaled to a sum of 1 in each world, and the sums before that."""
-    emission = first.by_scatter[which]
+class _Step(NamedTuple):
+    """Alpha of an observation, scaled to a sum of 1 in each world, and the sums before that.
+
+    With the move that led there. Both are of those of the move's worlds that are `left` after it.
+    """
+
+    move: _Move
+    left: Rows
+    alpha: Array
+    scale: Array
+
+
+def _forward(states: Sequence[_States], grid: Grid, worlds: Worlds) -> tuple[list[_Step], Array]:
+    """The steps forward, and the weights of the worlds that are left at the end."""
+    first, seen = states[0], states[0].seen
+    emission = first.by_scatter[worlds.which]
     alpha = np.zeros((2, *emission.shape), np.float32)
     for one, block in first.blocks:
         # Nothing can tell whether the ring stood as logged at the very first: it is believed.
-        made = _made(first.seen, first.seen.hypotheses[0], one)
+        made = _made(seen, seen.hypotheses[0], one)
         alpha[:, :, block.start] = made * emission[:, block.start]
-    alphas: list[Array] = []
-    scales: list[Array] = []
-    for move in (None, *moves):
-        alpha = move.forward(alphas[-1]) if move else alpha
-        scales.append(alpha.sum(axis=(0, 2, 3)))
-        alpha = alpha / scales[-1][:, None, None]
-        alpha[alpha < _NEVER] = 0.0
-        alphas.append(alpha)
-    return alphas, scales
+    steps: list[_Step] = []
+    logs = worlds.log_prior
+    for old, new in pairwise((first, *states)):
+        move = _Move(old, new, grid, worlds)
+        alpha = move.forward(alpha) if steps else alpha
+        scale = alpha.sum(axis=(0, 2, 3))
+        logs = logs + np.log(scale)
+        left = np.flatnonzero(logs > logs.max() + _LOG_WITHOUT_WEIGHT)
+        if len(left) < len(logs):
+            alpha, scale, logs = alpha.take(left, axis=1), scale[left], logs[left]
+            worlds = worlds.only(left)
+        alpha = _above(alpha / scale[:, None, None])
+        steps.append(_Step(move, left, alpha, scale))
+    weights = np.exp(logs - logs.max())
+    return steps, weights / weights.sum()
 
 
 class _States:
@@ -140,7 +150,7 @@ class _States:
 
     def __init__(self, seen: Observation, grid: Grid, worlds: Worlds) -> None:
         self.seen = seen
-        self.blocks = [*_blocks(seen.hypotheses)]
+        self.blocks = [*blocks(seen.hypotheses)]
         rows = [(one.stops, offset) for one in seen.hypotheses for offset in (0.0, *one.offsets)]
         self.offsets = [offset for _, offset in rows]
         self.stops = [stops + offset for stops, offset in rows]
@@ -149,14 +159,11 @@ class _States:
         spreads = (seen.spread * worlds.scatters).astype(np.float32)[:, None, None]
         self.by_scatter: Array = student_t(self.miss / spreads) / spreads
 
-
-def _blocks(hypotheses: Sequence[Hypothesis]) -> Iterator[tuple[Hypothesis, slice]]:
-    """Each with the rows of its ring offsets, 0 first."""
-    start = 0
-    for one in hypotheses:
-        end = start + 1 + len(one.offsets)
-        yield one, slice(start, end)
-        start = end
+    def shape(self, first: int) -> tuple[Hypothesis, ...]:
+        """The hypotheses by what their ways depend on, with entries counted from one of them."""
+        return tuple(
+            Hypothesis(n - first, 0.0, offsets) for n, _, offsets, _ in self.seen.hypotheses
+        )
 
 
 def _posterior(states: _States, sums: Array) -> Posterior:
@@ -199,7 +206,10 @@ class _Move:
         self.lenses = 0.0 if one_lens else LENS_DIFFERENCE
         self.wander = grid.wander(round(seconds), self.lenses)
         self.same = seen.same_scene.probability if seen.same_scene else 0.0
-        ring, self.is_entry = self._ring(seconds, worlds.unnoted_turn_seconds)
+        first = old.seen.hypotheses[0].entry
+        found = ways(old.shape(first), new.shape(first))
+        self.turns, self.still, self.is_entry = found.turns, found.still, found.is_noted
+        ring = self._ring(found, seconds, worlds.unnoted_turn_seconds)
         # Of a telegraph process: after an even number of steps the light is as it was.
         means = worlds.light_step_seconds
         steps = -np.expm1(-2 * seconds * seen.light_step_ratio / means) / 2
@@ -209,15 +219,14 @@ class _Move:
         self.steps: Array = (ring * light).astype(np.float32)
         self.stays: Array = (ring * (1 - light)).astype(np.float32)
         self._which = worlds.which
-        self.turns, self.still = _followed(old.seen.hypotheses, seen.hypotheses)
         self._tied = self._same_scene(seen.same_scene) if seen.same_scene else np.zeros(0)
         rises = new.implied[self.still.new] - old.implied[self.still.old]
-        self._cells: _Rows = np.rint(rises / grid.cell).astype(int)
+        self._cells: Rows = np.rint(rises / grid.cell).astype(int)
         # Emissions are densities times that root: 1 in the middle of a spread of 1.
         rising = math.sqrt(2 * math.pi) * self.same * step_density(rises)
         self._rises: Array = rising.astype(np.float32)[:, None, :, None]
 
-    def keep(self, worlds: _Rows) -> None:
+    def keep(self, worlds: Rows) -> None:
         """Leave out all worlds but these."""
         self.stays, self.steps = self.stays[worlds], self.steps[worlds]
         self._which = self._which[worlds]
@@ -228,34 +237,25 @@ class _Move:
         emission: Array = self.new.by_scatter[self._which]
         return emission
 
-    def _ring(self, seconds: float, means: Array) -> tuple[Array, Array]:
-        """Probabilities that the ring goes from each row to each, and where that is an entry.
+    def _ring(self, found: Ways, seconds: float, means: Array) -> Array:
+        """Probabilities that the ring goes from each row to each.
 
         Rings are turned without a note once in so many seconds (`means`).
         """
-        seen, shape = self.new.seen, (len(self.old.offsets), len(self.new.offsets))
-        stays, goes, at_entry = np.zeros(shape), np.zeros(shape), np.zeros(shape, bool)
-        for one, other, rows, columns in self._pairs():
-            made, is_entry = _made(seen, one, other), other.entry > one.entry
-            stand, turned = _turns((0.0, *other.offsets), is_entry=is_entry)
-            stays[rows, columns] = made * stand
-            goes[rows, columns] = made * turned
-            at_entry[rows, columns] = is_entry
+        seen = self.new.seen
         gap = min(seconds + (_BETWEEN_BURSTS if seconds > _BURST else 0.0), _LONGEST)
         share = -np.expm1(-gap / means)
         share *= seen.unnoted_ratio / (1 + (seen.unnoted_ratio - 1) * share)
         if len(seen.hypotheses) > 1:
             share *= UNNOTED_NEAR_ENTRY
         share = share[:, None, None]
-        ring: Array = (1 - share) * stays + share * goes
-        return ring, at_entry
+        ring: Array = (1 - share) * found.stays + share * found.goes
+        for one, other, rows, columns in self._pairs() if seen.made else ():
+            ring[:, rows, columns] *= _made(seen, one, other)
+        return ring
 
     def _pairs(self) -> Iterator[tuple[Hypothesis, Hypothesis, slice, slice]]:
-        """Hypotheses that may follow each other, with their rows."""
-        for one, rows in self.old.blocks:
-            for other, columns in self.new.blocks:
-                if other.entry >= one.entry:
-                    yield one, other, rows, columns
+        return pairs(self.old.seen.hypotheses, self.new.seen.hypotheses)
 
     def _same_scene(self, scene: SameScene) -> Array:
         """The emission of each of the followed turns within a scene, by brightness."""
@@ -280,9 +280,10 @@ class _Move:
 
     def backward(self, beta: Array) -> Array:
         """What comes before beta, emission included."""
-        seen = (1 - self.same) * self.emission * beta
+        seen = _above((1 - self.same) * self.emission * beta)
         found: Array = (self.stays @ seen) @ self.wander
-        found += (self.steps @ seen[::-1]) @ _onto(self.grid.steps[::-1])
+        # Steps into the shade are those into the sun the other way round.
+        found += (self.steps @ seen[::-1]) @ self.grid.steps
         if self.same:
             turns, still = self.turns, self.still
             tied = beta.take(turns.new, axis=2)
@@ -314,7 +315,13 @@ class _Move:
                 yield entry, both[:, rows, columns].sum(axis=(1, 2))
 
 
-def _brought(ring: Array, places: _Rows, of_row: Array, parts: Array) -> Array:
+def _above(values: Array) -> Array:
+    """The same, with 0 for what counts as that."""
+    values *= values >= _NEVER
+    return values
+
+
+def _brought(ring: Array, places: Rows, of_row: Array, parts: Array) -> Array:
     """What pairs of rows bring to each row; the ring goes so with the probabilities at places."""
     shares = ring.reshape(len(ring), 1, -1).take(places, axis=2)
     brought: Array = (shares * of_row) @ parts
@@ -335,66 +342,6 @@ def student_t(miss: Array) -> Array:
     return found
 
 
-class _Turns(NamedTuple):
-    """Rows that a ring goes from and to, pair by pair, and their places in the table of all pairs.
-
-    For each old row `of_old` has 1 at its pairs and 0 at others, `of_new` for each new row.
-    """
-
-    old: _Rows
-    new: _Rows
-    places: _Rows
-    of_old: Array
-    of_new: Array
-
-
-@lru_cache(maxsize=64)
-def _followed(
-    before: tuple[Hypothesis, ...], after: tuple[Hypothesis, ...]
-) -> tuple[_Turns, _Turns]:
-    """What is followed within a scene: rings that stay, are turned from the log, or back to it.
-
-    And of these what nobody turned without a note.
-    """
-    sides = (
-        np.array([(x, one.entry) for one in those for x in (0.0, *one.offsets)]).T
-        for those in (before, after)
-    )
-    (one, old_entry), (other, new_entry) = (side[:, :, None] for side in sides)
-    is_noted, is_later = old_entry < new_entry.T, old_entry <= new_entry.T
-    is_still = np.where(is_noted, other.T == 0, is_later & (one == other.T))
-    is_turned = is_later & ((one == 0) | (other.T == 0) | (one == other.T))
-    return _pairs_of(is_turned), _pairs_of(is_still)
-
-
-def _pairs_of(table: NDArray[np.bool_]) -> _Turns:
-    """The pairs of an old row and a new one that are true."""
-    old, new = np.nonzero(table)
-    of_old, of_new = (
-        (np.arange(count)[:, None] == rows).astype(np.float32)
-        for count, rows in zip(table.shape, (old, new), strict=True)
-    )
-    return _Turns(old, new, old * table.shape[1] + new, of_old, of_new)
-
-
 def _made(seen: Observation, old: Hypothesis, new: Hypothesis) -> float:
     """The prior that the entries from one hypothesis to another were made just before."""
     return math.prod(seen.made.get(n, 1.0) for n in range(old.entry + 1, new.entry + 1))
-
-
-@cache
-def _turns(offsets: tuple[float, ...], *, is_entry: bool) -> tuple[Array, Array]:
-    """Probabilities that a ring goes from each offset to each: untouched, and maybe turned.
-
-    That is without a note; the less it is turned, the likelier. A new entry forgets where it stood.
-    """
-    to = np.array(offsets)
-    sizes = np.abs(to[:, None] - to)
-    turns: Array = np.where(sizes > 0, 1 / np.maximum(sizes, _LEAST_TURN), 0.0)
-    if len(offsets) > 1:
-        turns /= turns.sum(axis=1, keepdims=True)
-    turns[1:] *= TURNED_AGAIN
-    turns[1:, 0] = TURNED_BACK
-    turns = UNNOTED_AT_ENTRY * turns[:1] if is_entry else turns
-    stand = np.eye(*turns.shape)
-    return stand, turns + (1 - turns.sum(axis=1, keepdims=True)) * stand

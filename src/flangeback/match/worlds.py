@@ -7,6 +7,7 @@ from itertools import product
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flangeback.match.grid import Array
 
@@ -38,11 +39,24 @@ WORLDS = tuple(
 tuned on outings that tests make, and shown on others."""
 
 
-class Worlds:
+class Worlds(NamedTuple):
     """Worlds as arrays, an element for each world; `which` of the `scatters` it has."""
 
-    def __init__(self, worlds: Sequence[World]) -> None:
-        prior, *columns, scatter = (np.array(column) for column in zip(*worlds, strict=True))
-        self.log_prior: Array = np.log(prior)
-        self.unnoted_turn_seconds, self.light_step_seconds, self.light_step_at_entry = columns
-        self.scatters, self.which = np.unique(scatter, return_inverse=True)
+    log_prior: Array
+    unnoted_turn_seconds: Array
+    light_step_seconds: Array
+    light_step_at_entry: Array
+    which: NDArray[np.intp]
+    scatters: Array
+
+    @classmethod
+    def of(cls, worlds: Sequence[World]) -> Worlds:
+        """These worlds."""
+        prior, turn, step, at_entry, scatter = map(np.array, zip(*worlds, strict=True))
+        scatters, which = np.unique(scatter, return_inverse=True)
+        return cls(np.log(prior), turn, step, at_entry, which, scatters)
+
+    def only(self, left: NDArray[np.intp]) -> Worlds:
+        """Those of them that are left."""
+        prior, turn, step, at_entry, which, scatters = self
+        return Worlds(prior[left], turn[left], step[left], at_entry[left], which[left], scatters)
