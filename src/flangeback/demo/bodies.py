@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 import struct
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from io import BytesIO
 from random import Random
-from typing import Any
+from typing import Any, NamedTuple
 
 import piexif
 from piexif import ExifIFD, ImageIFD
@@ -29,8 +28,7 @@ _NOTE = b"@@maker-note-goes-here@@"
 _NOTE_SIZE = 404
 
 
-@dataclass(frozen=True, slots=True)
-class Make:
+class Make(NamedTuple):
     """A body as its frames' Exif shows it."""
 
     maker: str
@@ -45,8 +43,7 @@ class Make:
     split_seconds: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Glass:
+class Glass(NamedTuple):
     """A lens that makes itself known: one of the body's own, or one registered in its menu."""
 
     maker: str
@@ -81,8 +78,7 @@ def meter(make: Make, f_number: float, cloud: float = 0.0) -> tuple[Fraction, fl
     return Fraction(1, speed), math.log2(1 / speed / wanted)
 
 
-@dataclass(frozen=True, slots=True)
-class Release:
+class Release(NamedTuple):
     """All that the body knows of one frame.
 
     `shutter` is in seconds, `glass` a lens that makes itself known; `blank` is how it leaves out
@@ -114,8 +110,12 @@ def jpeg(picture: Image.Image, release: Release) -> bytes:
             "thumbnail": small.getvalue(),
         }
     )
+    # The offsets in a MakerNote count from the start of the block: now it is known where that lies.
+    at = exif.index(_NOTE)
+    note = _maker_note(at - len(b"Exif\0\0"), release)
     out = BytesIO()
-    picture.save(out, "JPEG", quality=85, exif=_with_maker_note(exif, release))
+    whole = exif[:at] + note + exif[at + _NOTE_SIZE :]
+    picture.save(out, "JPEG", quality=85, exif=whole)
     return out.getvalue()
 
 
@@ -210,14 +210,6 @@ def ratio(value: Decimal) -> Ratio:
 
 def _apex(f_number: Decimal) -> Ratio:
     return round(200 * math.log2(f_number)), 100
-
-
-def _with_maker_note(exif: bytes, release: Release) -> bytes:
-    """The block with the MakerNote in its place: its offsets count from the block's start."""
-    at = exif.index(_NOTE)
-    note = _maker_note(at - len(b"Exif\0\0"), release)
-    assert len(note) == _NOTE_SIZE
-    return exif[:at] + note + exif[at + _NOTE_SIZE :]
 
 
 def _maker_note(at: int, release: Release) -> bytes:

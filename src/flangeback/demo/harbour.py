@@ -7,9 +7,9 @@ so that what lies nearer to us lies lower.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import cache, partial
 from random import Random
+from typing import NamedTuple
 
 Colour = tuple[int, int, int]
 Point = tuple[float, float]
@@ -24,8 +24,7 @@ _WATER = (74 * 0.65, 104 * 0.65, 122 * 0.65)
 """What the water adds to the colour of an image in it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Shape:
+class Shape(NamedTuple):
     """A line of some width, the "area" between points, or the "box" or "disc" of two corners."""
 
     kind: str
@@ -60,8 +59,7 @@ def _mixed(colour: Colour, factor: float, other: Sequence[float]) -> Colour:
 def _placed(shapes: Sequence[Shape], foot: Point, size: float, flat: float = 1.0) -> list[Shape]:
     """Shapes drawn about their own foot, set down somewhere in some size."""
     return [
-        replace(
-            shape,
+        shape._replace(
             points=tuple((foot[0] + x * size, foot[1] + y * size * flat) for x, y in shape.points),
             width=shape.width * size,
         )
@@ -212,7 +210,7 @@ def boats() -> tuple[Shape, ...]:
         moored.append((below, place, (*(_RIG if random.random() < 0.6 else _WHEELHOUSE), *hull)))
     shapes: list[Shape] = []
     for below, place, boat in sorted(moored, key=lambda one: one[0]):
-        image = [replace(shape, colour=_mixed(shape.colour, 0.35, _WATER)) for shape in boat]
+        image = [shape._replace(colour=_mixed(shape.colour, 0.35, _WATER)) for shape in boat]
         shapes += _placed(image, (place, -below), 0.05 + below * 0.95, -0.62)
         shapes += _placed(boat, (place, -below), 0.05 + below * 0.95)
     return tuple(shapes)

@@ -7,10 +7,10 @@ card lost half of.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
+from typing import NamedTuple
 
 from flangeback import profiles, system
 from flangeback.errors import InputError
@@ -45,8 +45,7 @@ _DAMAGED_AT = 214
 """The damaged frame ends here, in the middle of its first directory."""
 
 
-@dataclass(frozen=True, slots=True)
-class Outing:
+class Outing(NamedTuple):
     """Where the outing lies."""
 
     frames: Path
@@ -54,8 +53,7 @@ class Outing:
     kit: Path
 
 
-@dataclass(frozen=True, slots=True)
-class _Frame:
+class _Frame(NamedTuple):
     """One frame as it really was.
 
     `clock` is the right time, `stop` the f-number the ring stood at, `pan` where the lens looked,

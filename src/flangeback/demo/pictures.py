@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from random import Random
+from typing import NamedTuple
 
 from PIL import Image, ImageChops, ImageDraw
 from PIL.Image import Image as Picture
@@ -31,8 +31,7 @@ _LINEAR = tuple(to_linear(v / 255) for v in _BYTES)
 """Linear light, by stored value."""
 
 
-@dataclass(frozen=True, slots=True)
-class Composition:
+class Composition(NamedTuple):
     """How a picture is framed and exposed.
 
     `focal` is the 35 mm equivalent in mm, `pan` the place of the harbour in the middle of the
@@ -51,8 +50,7 @@ class Composition:
     clock: tuple[int, int, int] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
+class _View(NamedTuple):
     """Where a place of the harbour falls in the picture, in fine pixels."""
 
     width: int
@@ -275,11 +273,7 @@ def _exposed(picture: Picture, stops: float) -> Picture:
 
 
 def _gain_table(gain: float) -> list[int]:
-    """What each value becomes under `gain`, cut off where it is white."""
-    return [_to_value(min(1.0, light * gain)) for light in _LINEAR]
-
-
-def _to_value(light: float) -> int:
-    """Of linear light, by the sRGB curve (IEC 61966-2-1)."""
-    part = light * 12.92 if light <= 0.0031308 else 1.055 * light ** (1 / 2.4) - 0.055
-    return round(part * 255)
+    """What each value becomes under `gain`, by the sRGB curve (IEC 61966-2-1); white is cut off."""
+    lights = (min(1.0, light * gain) for light in _LINEAR)
+    parts = (x * 12.92 if x <= 0.0031308 else 1.055 * x ** (1 / 2.4) - 0.055 for x in lights)
+    return [round(part * 255) for part in parts]

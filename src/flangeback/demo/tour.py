@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from flangeback.demo.outing import Outing, make_outing
 
@@ -15,8 +14,7 @@ if TYPE_CHECKING:
 _DEFAULT = "flangeback-demo"
 
 
-@dataclass(frozen=True, slots=True)
-class Tour:
+class Tour(NamedTuple):
     """What the line made of the outing."""
 
     outing: Outing

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from fractions import Fraction
 from textwrap import wrap
+from typing import NamedTuple
 
 from flangeback.draft import pieces
 from flangeback.draft.naming import Namer, shown
@@ -20,19 +20,13 @@ from flangeback.match.bodies import body_of, described
 from flangeback.survey.clocks import gps_ahead
 from flangeback.words import clock_time, count, f_number, utc_offset
 
-"""The blanks. No log with one of them in an entry is read."""
-
 _COLUMNS = 80
 _A_STEP = 0.7
 """Stops: less than a ring's smallest click tells nothing (common practice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Maker:
-    """A body that made some of the frames.
-
-    `word` is what an entry calls it, empty where none has to; `body` is the kit's, where it has it.
-    """
+class _Maker(NamedTuple):
+    """A body that made some frames: `word` is what an entry calls it, empty where none has to."""
 
     name: str
     word: str

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from itertools import groupby
 from statistics import median
+from typing import NamedTuple
 
 from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit, Lens
@@ -47,8 +47,7 @@ def read_pictures(
 
 def slate_files(frames: Iterable[Frame], pictures: Pictures) -> frozenset[str]:
     """The files of one body's slate frames, as far as they are plainly such."""
-    timed = [(frame.time.at, frame.file, frame) for frame in frames if frame.time is not None]
-    order = [frame for _, _, frame in sorted(timed, key=lambda one: one[:2])]
+    order = [frame for _, frame in in_time(frames)]
     signs = slate_signs([FrameLight.of(frame, pictures.get(frame.file)) for frame in order])
     found = zip(order, signs, strict=True)
     return frozenset(frame.file for frame, sign in found if sign is SlateSign.YES)
@@ -65,8 +64,7 @@ def light_through(frames: Sequence[Frame], pictures: Pictures) -> float | None:
     return median(found) if found else None
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(NamedTuple):
     """Frames of one body in a row.
 
     `start` and `end` are its clock's, None where the frames carry no time. `is_slate` marks a lone
@@ -150,10 +148,11 @@ def stop_of(piece: Piece, frames: Iterable[Frame], pictures: Pictures) -> Decima
     scene = median(scenes)
     if max(abs(one - scene) for one in scenes) > _SPREAD:
         return None
-    aperture_value = scene - through
-    nearest = min(series("full"), key=lambda stop: abs(2 * math.log2(stop.exact) - aperture_value))
-    misfit = abs(2 * math.log2(nearest.exact) - aperture_value)
-    return nearest.mark if misfit <= _SPREAD / 2 else None
+    misfits = {
+        stop.mark: abs(2 * math.log2(stop.exact) - (scene - through)) for stop in series("full")
+    }
+    nearest = min(misfits, key=misfits.__getitem__)
+    return nearest if misfits[nearest] <= _SPREAD / 2 else None
 
 
 def _scenes(piece: Piece, frames: Iterable[Frame], pictures: Pictures) -> Iterator[float]:

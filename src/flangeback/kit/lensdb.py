@@ -24,6 +24,7 @@ Pair = tuple[Decimal, Decimal]
 """The figures at the shortest and the longest end of a zoom, alike for one focal length."""
 _SAME = Decimal("0.03")
 """Relative; figures of one lens, which makers round."""
+_MOST_NEAREST = 3
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:\.\d+)?")
 _APERTURES = re.compile(
     r"(?:[fƒ]/?|1:)\s?(\d+(?:[.,]\d+)?)(?:\s?[-–—]\s?(?:[fƒ]/?)?(\d+(?:[.,]\d+)?))?(?!\d*mm)", re.I
@@ -121,9 +122,8 @@ def _widest(name: str, smallest: Decimal | None, focal: Pair | None) -> Pair | N
     return None
 
 
-def look_up(lens: Lens, known: Iterable[RecordedLens], most: int = 3) -> LookUp:
+def look_up(lens: Lens, known: Sequence[RecordedLens]) -> LookUp:
     """The entry of a lens's maker and name, else the nearest of its focal length and aperture."""
-    known = tuple(known)
     maker, name = folded(lens.maker or ""), folded(lens.name)
     for entry in known:
         if folded(entry.name) == name and (not maker or folded(entry.maker) == maker):
@@ -133,7 +133,7 @@ def look_up(lens: Lens, known: Iterable[RecordedLens], most: int = 3) -> LookUp:
         key=lambda entry: (entry.widest is not None, _likeness(maker + name, entry)),
         reverse=True,
     )
-    return LookUp(lens, None, tuple(like[:most]))
+    return LookUp(lens, None, tuple(like[:_MOST_NEAREST]))
 
 
 def look_up_all(kit: Kit) -> tuple[LookUp, ...] | Problem:
@@ -188,17 +188,13 @@ def find(
 
 def search(words: Sequence[str], known: Iterable[RecordedLens]) -> tuple[RecordedLens, ...]:
     """The entries with every word (or its first letters), those with the fewest others first."""
-    wanted = [token for word in words for token in _tokens(word)]
+    wanted = _TOKEN.findall(" ".join(words).casefold())
     found = []
     for entry in known:
-        tokens = _tokens(" ".join((entry.maker, entry.name, *entry.mounts)))
+        tokens = _TOKEN.findall(" ".join((entry.maker, entry.name, *entry.mounts)).casefold())
         if wanted and all(
             any(want == token or (want.isalpha() and token.startswith(want)) for token in tokens)
             for want in wanted
         ):
             found.append((len(tokens), entry))
     return tuple(entry for _, entry in sorted(found, key=lambda each: each[0]))
-
-
-def _tokens(text: str) -> list[str]:
-    return _TOKEN.findall(text.casefold())

@@ -64,7 +64,8 @@ _Found = tuple[str, int, int, str | None]
 
 
 def _fault(told: str, source: str, column: int) -> _Found:
-    content = _without_comment(source)
+    # Up to a # that stands outside of quotation marks.
+    content = re.sub(r"""^((?:[^#"]|"[^"]*")*)#.*$""", r"\1", source).rstrip()
     curly = next((n for n, letter in enumerate(content, 1) if letter in _CURLY), None)
     if curly is not None:
         text = f"{source[curly - 1]} is a curly quotation mark; a kit has straight ones"
@@ -100,11 +101,6 @@ def _in_field(content: str) -> _Found | None:
     kinds = {'"': "text stands in quotation marks", "t": "it is true or false", "f": ""}
     kind = kinds.get(_value(name, value)[0], "figures stand alone, with a point") or kinds["t"]
     return kind, at, len(value), mended
-
-
-def _without_comment(source: str) -> str:
-    """The line up to a # that stands outside of quotation marks."""
-    return re.sub(r"""^((?:[^#"]|"[^"]*")*)#.*$""", r"\1", source).rstrip()
 
 
 def _mended(content: str) -> str | None:

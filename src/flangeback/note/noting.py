@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from flangeback.errors import InputError, Problem
-from flangeback.kit.model import Kit, Lens
+from flangeback.kit.model import Kit
 from flangeback.locks import held
 from flangeback.log import LogError, parse_log
 from flangeback.log.model import Moment, Part, SessionLog, Setting, Span
@@ -186,23 +186,19 @@ class _Before:
         if new:
             raise InputError([_in_words(problem, text, words) for problem in new])
         number = len(split_lines(whole)) - 1
-        self._check_it_was(log, number, now)
-        told = meaning(log, number, self.kit)
-        return Noted(lines, told or text, self.problems)
-
-    def _check_it_was(self, log: SessionLog, line: int, now: datetime) -> None:
-        """Raises InputError where the time of an entry is still to come."""
-        span = _span_of(log, line)
-        if span is None or span.start is None:
-            return
-        here = (now.astimezone(log.zone) if log.zone is not None else now).replace(tzinfo=None)
-        start = span.start.earliest.replace(tzinfo=None) + log.slack
-        if start > here + _A_BIT_FAST:
-            raise _to_come("", f"{start:%H:%M}", here)
+        span = next((span for span in log.spans if span.setting.line == number), None)
+        if span is None:
+            return Noted(lines, text, self.problems)
+        if span.start is not None:
+            here = _by_its_clock(log, now).replace(tzinfo=None)
+            start = span.start.earliest.replace(tzinfo=None) + log.slack
+            if start > here + _A_BIT_FAST:
+                raise _to_come("", f"{start:%H:%M}", here)
+        return Noted(lines, _meaning(log, span, self.kit), self.problems)
 
     def _stamped(self, words: str, at: str | None, now: datetime) -> tuple[str, date | None]:
         """The entry with its time, and the day it falls on; None where that doesn't matter."""
-        here = now.astimezone(self.log.zone) if self.log.zone is not None else now
+        here = _by_its_clock(self.log, now)
         keyword, parts = words_of(words, self.kit)
         if keyword is not None:
             if at is not None:
@@ -241,20 +237,17 @@ def _to_come(name: str, time: str, here: datetime) -> InputError:
     return InputError.at(name, text, "a time up to now; one of another day goes under its `date`")
 
 
-def meaning(log: SessionLog, line: int, kit: Kit) -> str | None:
-    """What the entry in this line means, with what it carries on; None where it has no span."""
-    span = _span_of(log, line)
-    if span is None:
-        return None
+def _by_its_clock(log: SessionLog, now: datetime) -> datetime:
+    return now if log.zone is None else now.astimezone(log.zone)
+
+
+def _meaning(log: SessionLog, span: Span, kit: Kit) -> str:
+    """What an entry means, with what it carries on."""
     body = f"{span.body}: " if span.body else ""
-    return f"{body}{setting_text(span.setting, kit)} {_where(log, span)}"
+    return f"{body}{_setting(span.setting, kit)} {_where(log, span)}"
 
 
-def _span_of(log: SessionLog, line: int) -> Span | None:
-    return next((span for span in log.spans if span.setting.line == line), None)
-
-
-def setting_text(setting: Setting, kit: Kit) -> str:
+def _setting(setting: Setting, kit: Kit) -> str:
     """A setting in words: Brask Tele 135mm f/3.5 at f/5.6 via m42-e."""
     if setting.lens is None:
         return "no adapted lens"
@@ -263,14 +256,10 @@ def setting_text(setting: Setting, kit: Kit) -> str:
     if lens.is_zoom:
         at = f"{'?' if length is None else exact(length)} mm, {at}"
     via = f" via {setting.adapter}" if setting.adapter else ""
-    return f"{lens_text(lens)} at {at}{via}"
-
-
-def lens_text(lens: Lens) -> str:
-    """Maker and name, the maker once."""
-    if lens.maker is None or lens.name.casefold().startswith(lens.maker.casefold()):
-        return lens.name
-    return f"{lens.maker} {lens.name}"
+    # A name may begin with the maker's.
+    maker = f"{lens.maker or ''} "
+    says_maker = lens.name.casefold().startswith(maker.strip().casefold())
+    return f"{'' if says_maker else maker}{lens.name} at {at}{via}"
 
 
 def _where(log: SessionLog, span: Span) -> str:

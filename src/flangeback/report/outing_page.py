@@ -57,11 +57,6 @@ class OutingPage:
         """What needs a person."""
         return tuple(cases(self.matches, self.logs, self.kit))
 
-    @property
-    def replaces_lines(self) -> bool:
-        """Whether any answer takes the place of a line that is in the log."""
-        return any(answer.where for case in self.cases for answer in case.answers)
-
     @cached_property
     def timeline(self) -> Timeline:
         """The drawing."""

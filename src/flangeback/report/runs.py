@@ -76,14 +76,9 @@ class Run(NamedTuple):
         others = "".join(f" +{one.path.suffix[1:]}" for one in first.companions)
         if len(self.frames) == 1:
             return name + others
-        end = _number(last.stem)
-        return (f"{name}..{end}" if self.counts_on else f"{name}, ...{end}") + others
-
-    @property
-    def counts_on(self) -> bool:
-        """Whether the numbers in its names follow one another without a gap."""
-        start, end = _number(self.first.frame.stem), _number(self.last.frame.stem)
-        return start.isdigit() and end.isdigit() and _steps(start, end) == len(self.frames) - 1
+        start, end = _number(first.stem), _number(last.stem)
+        counts = start.isdigit() and end.isdigit() and _steps(start, end) == len(self.frames) - 1
+        return (f"{name}..{end}" if counts else f"{name}, ...{end}") + others
 
     @property
     def times(self) -> str:

@@ -102,7 +102,8 @@ def _case_rows(case: Case) -> Iterator[tuple[Text, Text, Text]]:
     more = f"one of {len(others)} others" if len(others) > 1 else "another" if others else ""
     last += f" (or {more})" if more else ""
     last += f"; {case.advice}" if first and case.advice else ""
-    heads: tuple[Text, Text] = (shortened(case.title, _NAMES), _worded(case.outcome))
+    styled = [(case.outcome, _STYLES.get(case.outcome, ""))]
+    heads: tuple[Text, Text] = (shortened(case.title, _NAMES), styled)
     for line in (*lines, last):
         yield (*heads, line)
         heads = "", ""
@@ -165,15 +166,11 @@ def _cells(run: Run, layout: _Layout) -> Iterator[Text]:
     yield shortened(run.names, layout.names)
     yield str(len(run.frames))
     yield run.times[:5] if layout.short else run.times
-    yield _worded(run.outcome)
+    yield [(run.outcome, _STYLES.get(run.outcome, ""))]
     if run.fill is not None:
         yield run.fill.lens.name if layout.full else run.fill.lens.key
         for value in (run.fill.f_number, run.fill.focal_length):
             yield "" if value is None else number(value)
-
-
-def _worded(outcome: Outcome) -> Text:
-    return [(outcome, _STYLES.get(outcome, ""))]
 
 
 def _note(note: Note) -> Text:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from itertools import pairwise
 from statistics import median
@@ -22,7 +22,7 @@ _ONE_RELEASE = 10.0
 """Seconds: frames closer than this are of one view, and say nothing of the stride."""
 
 
-def in_time(frames: Sequence[Frame]) -> list[tuple[datetime, Frame]]:
+def in_time(frames: Iterable[Frame]) -> list[tuple[datetime, Frame]]:
     """The frames that carry a time, in its order; where times are equal, in that of the names."""
     timed = [(frame.time.at, frame) for frame in frames if frame.time is not None]
     return sorted(timed, key=lambda one: (one[0], one[1].file.casefold()))
