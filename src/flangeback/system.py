@@ -20,26 +20,23 @@ from flangeback.errors import InputError
 
 CHUNK = 1 << 17
 """Bytes read at a time from a long file: what a core's cache holds."""
-
 _LONGEST_TEXT = 16 << 20
 """Bytes."""
-
 _RENAME_IS_OF_NEW = os.name == "nt"
 """Whether a rename never takes the place of what somebody else put there."""
 _BINARY = getattr(os, "O_BINARY", 0)
 _WITHOUT_WAITING = getattr(os, "O_NONBLOCK", 0)
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 _SEEKING = threading.Lock()
-
 _NOT_SUPPORTED = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP})
 _NO_KERNEL_COPY = _NOT_SUPPORTED | {errno.EXDEV, errno.EPERM, errno.EBADF, errno.ENOTSOCK}
 _REFUSED = _NOT_SUPPORTED | {errno.EPERM, errno.EACCES}
 _HELD_BY_ANOTHER = frozenset({5, 32, 33})
 """Windows' error codes where another program has the file open: access denied, sharing, lock."""
 _TRIES, _PAUSE = 20, 0.05
-
-
 Identity = tuple[int, int, int, int]
+_PART = ".flangeback-part-"
+"""How a file is named that isn't whole yet: short, since names have a greatest length."""
 
 
 def identity(status: os.stat_result) -> Identity:
@@ -309,10 +306,6 @@ def rename_new(old: Path, new: Path) -> None:
         os.rename(old, new)  # noqa: PTH104
     else:
         remove(old)
-
-
-_PART = ".flangeback-part-"
-"""How a file is named that isn't whole yet: short, since names have a greatest length."""
 
 
 def part_name(folder: Path) -> Path:

@@ -14,7 +14,6 @@ from decimal import Decimal
 from fractions import Fraction
 
 Number = Decimal | Fraction | float
-
 _UNSEEN = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]"
 )

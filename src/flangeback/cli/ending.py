@@ -23,6 +23,8 @@ NEEDS_PERSON, WRONG, UNPROVED = 1, 2, 3
 _USUAL_COLUMNS = 80
 JSON = "flangeback.json"
 """Under this name the context of a command knows whether JSON was asked for."""
+_UsageError: Any = typer.BadParameter.__base__
+"""What typer raises for words that are no command line; it has no public name."""
 
 
 class WholeHelp(typer.core.TyperGroup):
@@ -82,10 +84,6 @@ def _ending(meta: dict[str, Any]) -> Iterator[None]:
     except KeyboardInterrupt:
         typer.echo("stopped", err=True)
         raise typer.Exit(WRONG) from None
-
-
-_UsageError: Any = typer.BadParameter.__base__
-"""What typer raises for words that are no command line; it has no public name."""
 
 
 @contextmanager

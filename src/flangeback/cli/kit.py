@@ -28,7 +28,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="The kit: bodies, lenses, adapters.",
 )
-
 KitPath = Annotated[
     Path | None, Argument(metavar="[KIT]", help="The kit file, or the folder it is in.")
 ]

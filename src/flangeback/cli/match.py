@@ -46,14 +46,10 @@ Explain = Annotated[
         autocompletion=frame_names,
     ),
 ]
-
-
 Into = Annotated[
     Path | None,
     Option("--into", metavar="OUT", help="Also show what `fill --into OUT` would do there."),
 ]
-
-
 Matched = Callable[..., "tuple[flangeback.Session, OutingPage]"]
 """`shared.matched` with the options of the command."""
 

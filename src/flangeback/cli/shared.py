@@ -71,8 +71,6 @@ ByLogAlone = Annotated[
 Json = Annotated[
     bool, Option("--json", callback=_remember, help="Print one JSON document instead.")
 ]
-
-
 _MOMENT = 0.5
 """Seconds."""
 

@@ -16,7 +16,6 @@ from piexif import ExifIFD, ImageIFD
 from PIL import Image
 
 Ratio = tuple[int, int]
-
 _SHUTTER = (
     8000, 6400, 5000, 4000, 3200, 2500, 2000, 1600, 1250, 1000, 800, 640, 500, 400,
     320, 250, 200, 160, 125, 100, 80, 60, 50, 40, 30, 25, 20, 15,

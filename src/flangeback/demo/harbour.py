@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 Colour = tuple[int, int, int]
 Point = tuple[float, float]
-
 _STONE = -0.004
 """Where the far quay's stones begin."""
 WATERLINE = -0.014
@@ -22,6 +21,10 @@ EDGE = -0.27
 """The edge of the quay we stand on."""
 _WATER = (74 * 0.65, 104 * 0.65, 122 * 0.65)
 """What the water adds to the colour of an image in it."""
+_FRONTS: tuple[Colour, ...] = (
+    *((152, 58, 44), (170, 72, 52), (214, 170, 92), (226, 204, 156)),
+    *((190, 186, 176), (120, 138, 146), (232, 226, 210)),
+)
 
 
 class Shape(NamedTuple):
@@ -65,9 +68,6 @@ def _placed(shapes: Sequence[Shape], foot: Point, size: float, flat: float = 1.0
         )
         for shape in shapes
     ]
-
-
-# --- far shore -------------------------------------------------------------------------------
 
 
 @cache
@@ -123,12 +123,6 @@ def _lamp(girth: float) -> Sequence[Shape]:
     )
 
 
-_FRONTS: tuple[Colour, ...] = (
-    *((152, 58, 44), (170, 72, 52), (214, 170, 92), (226, 204, 156)),
-    *((190, 186, 176), (120, 138, 146), (232, 226, 210)),
-)
-
-
 def _houses() -> Iterator[Shape]:
     random, left = Random(517), -3.4
     while left < 3.4:
@@ -162,8 +156,6 @@ def _house(left: float, wide: float, high: float, front: Colour, *, gable: bool)
             yield _box(pane, (x - 0.0039, top), (x + 0.0039, top - 0.0118))
             yield _line((226, 220, 208), 0.0012, (x, top), (x, top - 0.0118))
 
-
-# --- boats -----------------------------------------------------------------------------------
 
 _HULLS: tuple[Colour, ...] = ((38, 66, 96), (236, 234, 226), (150, 46, 40), (52, 92, 84))
 _WOOD, _STAY, _IRON = (138, 108, 78), (96, 94, 92), (96, 88, 80)
@@ -215,8 +207,6 @@ def boats() -> tuple[Shape, ...]:
         shapes += _placed(boat, (place, -below), 0.05 + below * 0.95)
     return tuple(shapes)
 
-
-# --- near quay, gulls ------------------------------------------------------------------------
 
 _BOLLARD = (
     _disc((92, 82, 74), (-1.5, 0.3), (0.9, -0.3)),

@@ -37,7 +37,6 @@ K7_0213..K7_0214   k7 miran58 f/4         # the two of the red boat
 11:00   k7 off
 """
 """The log: each entry to the minute, as people write them."""
-
 _ZONE = timezone(timedelta(hours=2))
 """What Europe/Stockholm is in May."""
 _REDUCER = Decimal("0.71")
@@ -141,7 +140,6 @@ _FRAMES = (
     _Frame(407, "10:00:15", "tolvan28", "8", 1.65),
     _Frame(408, "10:12:30", "tolvan28", "8", -1.3),
 )
-
 _FOCAL = {"miran58": 58, "brask135": 135, "tolvan28": 28}
 
 

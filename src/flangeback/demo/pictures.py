@@ -117,9 +117,6 @@ def _sketch(pen: Pen, view: _View, shapes: Sequence[Shape]) -> None:
             paint((left, top, right, bottom), shape.colour)
 
 
-# --- sky and hills ---------------------------------------------------------------------------
-
-
 def _sky(view: _View, composition: Composition) -> Picture:
     """A morning sky over the whole picture: gradient, glow of a low sun, clouds."""
     part = 16
@@ -180,9 +177,6 @@ def _hills(pen: Pen, view: _View) -> None:
         pen.polygon([(0, bottom), *line, (view.width, bottom)], fill=colour)
 
 
-# --- water -----------------------------------------------------------------------------------
-
-
 def _water(picture: Picture, view: _View, seed: int) -> None:
     """The far shore upside down in the water, each strip pushed aside by a ripple; glints."""
     shore = int(view.y(harbour.WATERLINE))
@@ -217,9 +211,6 @@ def _glints(water: Picture, reach: float, random: Random) -> None:
         ):
             water.paste(colour, (0, top), streaks.point(table))
         top, reach = bottom, reach * 1.9
-
-
-# --- the harbour clock -----------------------------------------------------------------------
 
 
 def _clock_face(view: _View, shows: tuple[int, int, int]) -> Picture:
@@ -257,9 +248,6 @@ def _clock_face(view: _View, shows: tuple[int, int, int]) -> Picture:
 def _hand(x: float, y: float, reach: float, turn: float) -> Point:
     """Where a hand of this length ends, `turn` of the way round from twelve."""
     return x + reach * math.sin(math.tau * turn), y - reach * math.cos(math.tau * turn)
-
-
-# --- exposure --------------------------------------------------------------------------------
 
 
 def _exposed(picture: Picture, stops: float) -> Picture:

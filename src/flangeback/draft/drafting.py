@@ -180,9 +180,6 @@ def _slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.split(" (")[0].casefold()).strip("-") or "body"
 
 
-# Words -----------------------------------------------------------------------------------------
-
-
 def _hint(piece: Piece, maker: _Maker, light: float | None, before: float | None) -> str:
     parts = [f"{maker.word or maker.name}: {count(len(piece.frames), 'frame')}", _times(piece)]
     parts += _exposures(piece.frames)

@@ -26,7 +26,6 @@ from flangeback.survey.clusters import Timed, clusters, in_time, pause_of
 
 Pictures = Mapping[str, PictureLight | None]
 """Each file's light, None where it can't be read."""
-
 _NEIGHBOURS = timedelta(minutes=10)
 """Frames this close in time are taken to have been made in the same light."""
 _FEWEST, _SPREAD = 3, 0.5
@@ -104,9 +103,6 @@ def _alike(timed: Timed, slates: Collection[str]) -> Iterator[tuple[bool, Timed]
 
     for (slate, *_), run in groupby(timed, key=likeness):
         yield slate is not None, list(run)
-
-
-# What the frames propose -------------------------------------------------------------------------
 
 
 def lens_of(piece: Piece, body: Body | None, kit: Kit) -> str | None:

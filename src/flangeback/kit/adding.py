@@ -27,12 +27,23 @@ from flangeback.words import exact
 Value = str | bool | Decimal | tuple[Decimal, Decimal]
 NewField = tuple[str, Value | None, str]
 """A field's name, its value (None leaves it out) and a comment, which may be empty."""
-
 Kind = Literal["body", "lens", "adapter"]
-
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _ESCAPES = {code: f"\\u{code:04X}" for code in (*range(32), 127)}
 _ESCAPES |= {ord('"'): '\\"', ord("\\"): "\\\\", ord("\t"): "\\t"}
+Ask = Callable[[str], str | None]
+"""Puts a question to a person; gives None where nobody answers."""
+Said = Mapping[str, str | None]
+"""What was said of the entry, by field; it stands above what anything else tells."""
+NewEntry = tuple[str, tuple[NewField, ...]]
+"""The key and the fields of an entry."""
+_Reader = Callable[[str, str], Any]
+_FIGURES = re.compile(
+    r"(?:f/?|1:)?(\d+(?:[.,]\d+)?)(?:mm)?(?:[-–](?:f/?)?(\d+(?:[.,]\d+)?))?(?:mm)?", re.I
+)
+_FOCAL = re.compile(r"(\d+(?:[.,]\d+)?)(?:[-–](\d+(?:[.,]\d+)?))?\s?mm\b", re.I)
+_MANY = 6
+_LABELS = {"widest": "widest f-number", "focal": "focal length"}
 
 
 def add_entry(path: Path, kind: Kind, key: str, fields: Sequence[NewField]) -> str:
@@ -104,24 +115,6 @@ def adapter_key(lens_mount: str, body_mount: str, kind: str) -> str:
 
 def _words(name: str) -> list[str]:
     return re.findall(r"[^\W_]+", name.casefold())
-
-
-# What stands in an entry -------------------------------------------------------------------------
-
-Ask = Callable[[str], str | None]
-"""Puts a question to a person; gives None where nobody answers."""
-Said = Mapping[str, str | None]
-"""What was said of the entry, by field; it stands above what anything else tells."""
-NewEntry = tuple[str, tuple[NewField, ...]]
-"""The key and the fields of an entry."""
-_Reader = Callable[[str, str], Any]
-
-_FIGURES = re.compile(
-    r"(?:f/?|1:)?(\d+(?:[.,]\d+)?)(?:mm)?(?:[-–](?:f/?)?(\d+(?:[.,]\d+)?))?(?:mm)?", re.I
-)
-_FOCAL = re.compile(r"(\d+(?:[.,]\d+)?)(?:[-–](\d+(?:[.,]\d+)?))?\s?mm\b", re.I)
-_MANY = 6
-_LABELS = {"widest": "widest f-number", "focal": "focal length"}
 
 
 @dataclass(slots=True)

@@ -17,7 +17,6 @@ from flangeback.kit.stacks import GLASS, Stack, is_tube, stacks
 THIN = 2.0
 """mm; with less room than about this only a thin special adapter fits, since two bayonets need
 room (common practice)."""
-
 STANDING = (
     "Never force a mount.",
     "Check that a lens's rear clears the shutter and the sensor before the first release.",
@@ -26,13 +25,10 @@ STANDING = (
     "Keep the originals until the copies are in the catalogue and backed up.",
 )
 """What holds for every outing."""
-
 LONG = 135
 """mm; from about here a lens outweighs the body's mount."""
-
 COVERS = 0.99
 """An image circle this much of the sensor's diagonal still counts: both are rounded figures."""
-
 TOLD = ("lens name", "focal length", "f-number")
 """What lens and body tell each other, and a frame lacks where they don't."""
 

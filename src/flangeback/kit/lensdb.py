@@ -19,7 +19,6 @@ from flangeback.kit.model import Kit, Lens
 from flangeback.kit.names import folded
 
 HINT = 'the extra lensdb has it: pip install "flangeback[lensdb]"'
-
 Pair = tuple[Decimal, Decimal]
 """The figures at the shortest and the longest end of a zoom, alike for one focal length."""
 _SAME = Decimal("0.03")

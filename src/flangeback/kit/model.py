@@ -11,10 +11,8 @@ from itertools import chain
 
 FULL_FRAME_DIAGONAL = 43.27
 """mm; the diagonal of 36 x 24 mm, to which crop factors refer (common practice)."""
-
 CROP_FACTORS = (0.5, 8.0)
 """Between these lie the sensors of all bodies with a lens mount (common practice)."""
-
 USUAL_NARROWEST = Decimal(32)
 """Where the rings of most lenses for small formats end (common practice)."""
 

@@ -15,7 +15,6 @@ from flangeback.kit.model import FULL_FRAME_DIAGONAL
 CIRCLE_OF_CONFUSION = 0.030
 """mm on 36 x 24 mm, in proportion on other formats (common practice): a blur up to this wide
 passes for sharp."""
-
 _LARGEST_SHORT = 2**16 - 1
 
 

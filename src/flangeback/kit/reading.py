@@ -22,7 +22,6 @@ RESERVED_WORDS = frozenset(
     | {"off", "open", "via", "fast", "slow", "right", "shows", "sure", "am", "pm"}
 )
 """Words of the session log that no key may take."""
-
 _READS_AS = (
     (re.compile(r"\d{1,2}([:.]\d{2})+([ap]m)?|\d{1,2}h\d{2}", re.I), "a time"),
     (re.compile(r"[fƒ][/:]?[\d?].*|1:\d.*|\d{1,2}[.,]\d", re.I), "an f-number"),
@@ -39,6 +38,14 @@ _A_LOG_LINE = re.compile(
 _LONGEST_LINE = 10_000
 """Characters. The time that TOML's reader takes grows with the square of the parts of a key."""
 _NOT_IN_A_KEY = re.compile(r"[\s\"'#,;]")
+_Placed = tuple[str, str | None, FieldFault]
+"""A table, a field of it, what is wrong there."""
+_Values = Mapping[str, Any]
+_Faults = Iterator[tuple[str, FieldFault]]
+_FACTORS = {
+    "reducer": ("for a reducer one below 1, such as 0.71", Decimal("0.3"), Decimal("0.999")),
+    "extender": ("for an extender one above 1, such as 1.4", Decimal("1.001"), Decimal(4)),
+}
 
 
 def read_kit(path: Path) -> Kit:
@@ -167,12 +174,6 @@ def _one_of(names: Iterable[str]) -> str:
     return "one of " + ", ".join(names)
 
 
-# Tables beside one another -----------------------------------------------------------------------
-
-_Placed = tuple[str, str | None, FieldFault]
-"""A table, a field of it, what is wrong there."""
-
-
 def _is_shelf(tables: object) -> TypeGuard[dict[str, dict[str, Any]]]:
     """Whether it is a table of tables, by their keys."""
     return isinstance(tables, dict) and all(isinstance(each, dict) for each in tables.values())
@@ -230,12 +231,6 @@ def again(values: Mapping[str, Hashable]) -> Iterator[tuple[str, str]]:
             yield key, seen[value]
 
 
-# The three kinds of gear -------------------------------------------------------------------------
-
-_Values = Mapping[str, Any]
-_Faults = Iterator[tuple[str, FieldFault]]
-
-
 class _Kind(NamedTuple):
     """A kind of gear: what makes it, its fields, and a check of their values, None where bad."""
 
@@ -260,12 +255,6 @@ def _check_lens(values: _Values) -> _Faults:
     if widest and narrowest and narrowest < widest[1]:
         text = f"f/{narrowest} is wider than widest f/{widest[1]}"
         yield "narrowest", FieldFault(text, "an f-number not below widest")
-
-
-_FACTORS = {
-    "reducer": ("for a reducer one below 1, such as 0.71", Decimal("0.3"), Decimal("0.999")),
-    "extender": ("for an extender one above 1, such as 1.4", Decimal("1.001"), Decimal(4)),
-}
 
 
 def _check_adapter(values: _Values) -> _Faults:

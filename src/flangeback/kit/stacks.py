@@ -10,9 +10,7 @@ from flangeback.kit.mounts import adapter_thickness, mount_named
 
 MOST_ADAPTERS = 3
 """So many are stacked at most."""
-
 GLASS = (AdapterKind.REDUCER, AdapterKind.EXTENDER)
-
 Stack = tuple[Adapter, ...]
 """Adapters in their order from the lens on."""
 

@@ -22,6 +22,8 @@ _MOST_MENDED = 100
 """Lines; the text is read anew after each."""
 _SWITCHES = {"yes": "true", "no": "false", "true": "true", "false": "false"}
 _TEXTS = ("model", "serial", "mount", "maker", "name", "lens_mount", "body_mount", "kind")
+_Found = tuple[str, int, int, str | None]
+"""What is wrong, the column, how many characters are, and how the line should read."""
 
 
 def load(text: str, file: str) -> tuple[dict[str, Any], str, list[Problem]]:
@@ -57,10 +59,6 @@ def _problem(message: str, lines: Sequence[str], file: str) -> tuple[int, Proble
     words, at, width, mended = _fault(told, source, min(column, len(source) + 1))
     expected = None if mended is None else f"the line to read {mended}"
     return line, Problem(file, words, line, at, width, source, expected), mended
-
-
-_Found = tuple[str, int, int, str | None]
-"""What is wrong, the column, how many characters are, and how the line should read."""
 
 
 def _fault(told: str, source: str, column: int) -> _Found:

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from flangeback.tally.model import Tally
 
 Document = dict[str, Any]
+_NAME = ("make", "model", "serial")
+_STRETCH = ("first", "last", "frames", "start", "end")
 
 
 def _plain(value: object) -> Any:
@@ -75,9 +77,6 @@ def rounded(value: Any, digits: int = 4) -> Any:
         return {name: rounded(each, digits) for name, each in value.items()}
     plain = _plain(value)
     return round(plain, digits) if isinstance(plain, float) else plain
-
-
-# Frames and copies -----------------------------------------------------------------------------
 
 
 def match_document(
@@ -218,12 +217,6 @@ def outings_document(
     """`flangeback/outings-1`: several outings' documents, and the files that lie `outside`."""
     outings = [{"folder": name} | document for name, document in found]
     return {"schema": "flangeback/outings-1", "outings": outings, "outside": list(outside)}
-
-
-# Surveys and tallies ---------------------------------------------------------------------------
-
-_NAME = ("make", "model", "serial")
-_STRETCH = ("first", "last", "frames", "start", "end")
 
 
 def survey_document(survey: Survey) -> Document:

@@ -16,8 +16,6 @@ from flangeback.tags.decide import Fill
 from flangeback.words import Number, duration, f_number, focal_length, utc_offset
 
 _LABEL = 16
-_Row = tuple[str, str]
-"""A label and what stands beside it."""
 
 
 def explanation_lines(found: Explanation, width: int = 80) -> Iterator[str]:
@@ -28,7 +26,7 @@ def explanation_lines(found: Explanation, width: int = 80) -> Iterator[str]:
         yield from wrap(line, width, subsequent_indent=after, break_on_hyphens=False)
 
 
-def _rows(found: Explanation) -> Iterator[_Row]:
+def _rows(found: Explanation) -> Iterator[tuple[str, str]]:
     match = found.match
     is_sound, body = match.frame.damage is None, described(match.frame)
     if is_sound or match.frame.model:
@@ -57,10 +55,6 @@ def _camera_time(frame: Frame) -> str:
     return f"{frame.time.at:%Y-%m-%d %H:%M:%S}{zone}"
 
 
-_EXACT = 2
-"""A line goes through two points whatever they are."""
-
-
 def _clock(found: Explanation) -> str:
     clock = found.clock
     if found.by_name and (clock is None or not clock.lines):
@@ -74,7 +68,7 @@ def _clock(found: Explanation) -> str:
     text = f"{duration(clock.ahead)} {way} the log's"
     if clock.error:
         text += f", give or take {duration(clock.error)}"
-    if len(clock.lines) > _EXACT:
+    if len(clock.lines) > 2:  # A line goes through two points whatever they are.
         within = f"{clock.residual.total_seconds():.1f} s"
         text += f", {len(clock.lines)} photos of a clock agreeing within {within}"
     return f"{text} ({'; '.join(map(_quoted, clock.lines))})"
@@ -85,7 +79,7 @@ def _quoted(line: LogLine) -> str:
     return f"line {line.line}: {text}"
 
 
-def _entry(found: Explanation) -> Iterator[_Row]:
+def _entry(found: Explanation) -> Iterator[tuple[str, str]]:
     if found.match.outcome is Outcome.SLATE:
         by_line = found.match.reason is None
         yield "entry", "a slate line names it" if by_line else "none: a slate frame"
@@ -99,7 +93,7 @@ def _entry(found: Explanation) -> Iterator[_Row]:
             yield "", f"near it, {_quoted(line)}"
 
 
-def _values(match: FrameMatch) -> Iterator[_Row]:
+def _values(match: FrameMatch) -> Iterator[tuple[str, str]]:
     """What the frame says already, and what it comes to."""
     before = _said(match.frame.lens_data)
     after = _filled(match.fill) if match.fill and match.outcome.is_filled else None

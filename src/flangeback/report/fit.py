@@ -35,7 +35,11 @@ _EQUIVALENT = Column("35 mm", 7, right=True)
 _FITS = (Column("lens", 13), *_WAY, Column("mm", 9, right=True), _EQUIVALENT)
 _CARD = (Column("key in", 9, right=True, style="bold"), Column("lens", 13), *_WAY, _EQUIVALENT)
 _DETAILS = (Column("", style="dim"), Column(""))
-# Figures ---------------------------------------------------------------------------------------
+_RIGHT = {
+    None: "; with glass in the way it doesn't tell where infinity lies",
+    True: ": right, as closely as the registers are known",
+    False: "",
+}
 
 
 def span(values: Iterable[Decimal | int], between: str = "-") -> str:
@@ -79,9 +83,6 @@ def _metres(distance: float) -> str:
 def thick(ends: tuple[float, float]) -> str:
     """A thickness, or the two that the tables give."""
     return " to ".join(dict.fromkeys(f"{end:.3f}".removesuffix("0") for end in ends)) + " mm"
-
-
-# What fits what --------------------------------------------------------------------------------
 
 
 def show_spacing(terminal: Terminal, lens_mount: Mount, body_mount: Mount, found: Spacing) -> None:
@@ -210,13 +211,6 @@ def _told(way: Way) -> Iterator[tuple[str, str]]:
         yield "caution", caution
 
 
-_RIGHT = {
-    None: "; with glass in the way it doesn't tell where infinity lies",
-    True: ": right, as closely as the registers are known",
-    False: "",
-}
-
-
 def _f_numbers(way: Way) -> str:
     stuck = way.aperture is ApertureControl.WIDE_OPEN
     ends = " and ".join(
@@ -278,9 +272,6 @@ def _close_up(view: View) -> str:
         f"{_metres(found.distance)}; exposes like {f_number(found.f_number)} wide open "
         "(FNumber stays the lens's own)"
     )
-
-
-# The card --------------------------------------------------------------------------------------
 
 
 def show_cards(terminal: Terminal, cards: Sequence[Card]) -> None:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from flangeback.match.model import Matches
 
 NAME = "flangeback"
+_BARE = re.compile(r"[\w./\\:+-]+")
+"""A word that needs no quotes in cmd and PowerShell."""
 
 
 def command(*words: str | Path) -> str:
@@ -40,10 +42,6 @@ def command(*words: str | Path) -> str:
 def _word(word: str | Path) -> str:
     dashed = isinstance(word, Path) and str(word).startswith("-")
     return os.path.join(".", word) if dashed else str(word)  # noqa: PTH118
-
-
-_BARE = re.compile(r"[\w./\\:+-]+")
-"""A word that needs no quotes in cmd and PowerShell."""
 
 
 def _in_single_quotes(word: str) -> str:
@@ -73,9 +71,6 @@ def out_beside(folder: Path) -> str:
             return str(Path.home() / "frames-filled")
         folder = Path(way_to(whole.parent, Path.cwd()), whole.name)
     return str(folder.with_name(f"{folder.name}-filled"))
-
-
-# What to do next -------------------------------------------------------------------------------
 
 
 def after_match(matches: Matches, frames: Path, given: Sequence[str] = ()) -> Iterator[str]:

@@ -30,6 +30,13 @@ _GEAR = (
     Column("f/", right=True),
     Column("what"),
 )
+_MOUNTS = (
+    Column("mount", 17),
+    Column("register", right=True),
+    Column("how it holds", 12),
+    Column("years", whole=True),
+    Column("lenses"),
+)
 
 
 def show_kit(terminal: Terminal, kit: Kit, remarks: Sequence[Remark] = ()) -> None:
@@ -61,15 +68,6 @@ def _gear(kit: Kit) -> Iterator[tuple[str, ...]]:
         if not adapter.understood:
             mounts = f"{adapter.lens_mount} on {adapter.body_mount}"
             yield "adapter", adapter.key, mounts, "", "", kinds([adapter])
-
-
-_MOUNTS = (
-    Column("mount", 17),
-    Column("register", right=True),
-    Column("how it holds", 12),
-    Column("years", whole=True),
-    Column("lenses"),
-)
 
 
 def show_mounts(terminal: Terminal, mounts: Iterable[Mount]) -> None:

@@ -16,6 +16,13 @@ from flangeback.copies.stated import KNOWN_BEFORE
 from flangeback.formats import BY_CODE
 from flangeback.words import count
 
+_WAYS = {
+    "copy": "byte for byte",
+    "embed": "values written into its own metadata",
+    "sidecar": "an XMP sidecar states the values",
+    "agree": "an existing sidecar was brought into agreement",
+}
+
 
 class Proof(NamedTuple):
     """What was proved, in a sentence; the kinds of copies; what failed; one frame's tags.
@@ -29,14 +36,6 @@ class Proof(NamedTuple):
     failures: tuple[str, ...] = ()
     shown: str = ""
     changes: tuple[TagChange, ...] = ()
-
-
-_WAYS = {
-    "copy": "byte for byte",
-    "embed": "values written into its own metadata",
-    "sidecar": "an XMP sidecar states the values",
-    "agree": "an existing sidecar was brought into agreement",
-}
 
 
 def proof_of(filled: Filled, out: Path) -> Proof:

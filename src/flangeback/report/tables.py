@@ -16,6 +16,7 @@ _CODES = {"bold": 1, "dim": 2, "red": 31, "green": 32, "yellow": 33}
 _WORD = re.compile(r"\s*\S+\s*")
 _OPEN = 12
 """Characters that a column without a width of its own gets at least, if its cells need them."""
+_Pieces = Sequence[tuple[str, str]]
 
 
 class Column(NamedTuple):
@@ -81,9 +82,6 @@ class Terminal:
         for line in lines:
             blank = " " * (self.width - by - _length(_plain(line))) if by else ""
             self._write(" " * by + _coded(line) + blank)
-
-
-_Pieces = Sequence[tuple[str, str]]
 
 
 def _inert(text: Text, style: str = "") -> _Pieces:

@@ -16,6 +16,8 @@ from flangeback.words import shortened
 _NAMES = 16, 36
 """Columns for names: at the least, and where the terminal has them."""
 _MOST_ROWS = 40
+Namer = Callable[[Key], str]
+_COLUMNS = ("body", "adapter", "lens", "f_number", "focal_length", "focal_length_35mm")
 
 
 def tally_lines(tally: Tally, bar: str = "█", width: int = 80) -> Iterator[str]:
@@ -36,9 +38,6 @@ def tally_lines(tally: Tally, bar: str = "█", width: int = 80) -> Iterator[str
         if counts := tally.tables[name]:
             yield ""
             yield from _table(title, counts, named, bar, width, with_kept=total.kept < total.filled)
-
-
-Namer = Callable[[Key], str]
 
 
 def _table(
@@ -86,9 +85,6 @@ def body_namer(tally: Tally) -> Namer:
 
 def _model(body: str) -> str:
     return body.partition(", serial ")[0]
-
-
-_COLUMNS = ("body", "adapter", "lens", "f_number", "focal_length", "focal_length_35mm")
 
 
 def _cell(part: str | float | None) -> str | float:

@@ -22,6 +22,18 @@ _LONGEST_PREVIEW = 4 << 20
 _LONGEST_DECODED = 64 << 20
 _ORIENTATION = 0x0112
 """Exif Orientation (CIPA DC-008): how the picture is to be turned, 1 to 8."""
+_UNIT = 160.0
+_TURNS: Mapping[int, Callable[[float, float], str]] = {
+    1: lambda w, h: "",
+    2: lambda w, h: f"matrix(-1 0 0 1 {w:g} 0)",
+    3: lambda w, h: f"matrix(-1 0 0 -1 {w:g} {h:g})",
+    4: lambda w, h: f"matrix(1 0 0 -1 0 {h:g})",
+    5: lambda w, h: "matrix(0 1 1 0 0 0)",
+    6: lambda w, h: f"matrix(0 1 -1 0 {h:g} 0)",
+    7: lambda w, h: f"matrix(0 -1 -1 0 {h:g} {w:g})",
+    8: lambda w, h: f"matrix(0 -1 1 0 0 {w:g})",
+}
+"""What turns a stored picture of this width and height right way up, by Exif Orientation."""
 
 
 class Thumbnail(NamedTuple):
@@ -98,17 +110,3 @@ def _reduced(source: Path | BytesIO) -> bytes:
             picture.thumbnail(size, Image.Resampling.BOX)
             picture.convert("RGB").save(made, "JPEG", quality=_QUALITY)
     return made.getvalue()
-
-
-_UNIT = 160.0
-_TURNS: Mapping[int, Callable[[float, float], str]] = {
-    1: lambda w, h: "",
-    2: lambda w, h: f"matrix(-1 0 0 1 {w:g} 0)",
-    3: lambda w, h: f"matrix(-1 0 0 -1 {w:g} {h:g})",
-    4: lambda w, h: f"matrix(1 0 0 -1 0 {h:g})",
-    5: lambda w, h: "matrix(0 1 1 0 0 0)",
-    6: lambda w, h: f"matrix(0 1 -1 0 {h:g} 0)",
-    7: lambda w, h: f"matrix(0 -1 -1 0 {h:g} {w:g})",
-    8: lambda w, h: f"matrix(0 -1 1 0 0 {w:g})",
-}
-"""What turns a stored picture of this width and height right way up, by Exif Orientation."""

@@ -22,6 +22,7 @@ _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 1440)
 _LEAST_BETWEEN_MARKS = 64.0
 _LEAST_STOPS = 3.0
 """A scale of f-numbers or of light spans so many stops at least."""
+_HALF_MARK = 6.0
 
 
 class Stretch(NamedTuple):
@@ -138,9 +139,6 @@ def _in_a_row(
     stretches = [bisect_right(starts, point.at) for point in points]
     for _, run in groupby(range(len(points)), lambda n: (likeness(points[n]), stretches[n])):
         yield list(run)
-
-
-_HALF_MARK = 6.0
 
 
 def _ends(points: Sequence[Point], run: Sequence[int], axis: Axis) -> tuple[float, float]:

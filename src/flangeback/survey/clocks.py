@@ -17,7 +17,6 @@ _QUARTER = timedelta(minutes=15)
 """Civil zones are whole quarters of an hour from UTC (common practice)."""
 _SPREAD = 90.0
 """Seconds: where GPS times disagree by more, some are old fixes, and none tells."""
-
 _BURST_GAP, _BURST_FRAMES = 2.0, 3
 _TOGETHER = 5.0
 """Seconds: bursts of one scene start within this of one another."""

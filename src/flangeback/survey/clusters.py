@@ -12,7 +12,6 @@ from flangeback.survey.model import FrameSequence
 
 Timed = Sequence[tuple[datetime, Frame]]
 """Frames in the order of their body's clock, each with its reading."""
-
 SHORTEST_PAUSE = 120.0
 """Seconds. Changing a manual lens with its adapter takes about one minute (common practice)."""
 LONGEST_STRIDE = 1800.0

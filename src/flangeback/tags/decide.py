@@ -14,7 +14,6 @@ from flangeback.tags.table import Rational, Tag, TagValue
 
 UNKNOWN: Rational = (0, 0)
 """How Exif writes a rational that isn't known (CIPA DC-008, LensSpecification)."""
-
 _LARGEST, _LARGEST_SHORT = 2**32 - 1, 2**16 - 1
 
 

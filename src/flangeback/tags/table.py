@@ -49,13 +49,10 @@ ORIGINAL = (Tag.DATE_TIME_ORIGINAL, Tag.SUB_SEC_TIME_ORIGINAL, Tag.OFFSET_TIME_O
 DIGITIZED = (Tag.DATE_TIME_DIGITIZED, Tag.SUB_SEC_TIME_DIGITIZED, Tag.OFFSET_TIME_DIGITIZED)
 CHANGED = (Tag.DATE_TIME, Tag.SUB_SEC_TIME, Tag.OFFSET_TIME)
 """Date and time, sub-seconds, offset from UTC."""
-
 TIME_TAGS = frozenset([*ORIGINAL, *DIGITIZED, *CHANGED])
 """Those that say when, not with what lens: written only when asked for."""
-
 Rational = tuple[int, int]
 """Numerator and denominator, each of 32 bits without sign."""
-
 Value = str | int | tuple[Rational, ...]
 
 

@@ -10,6 +10,17 @@ from typing import Any
 
 _SAME = 0.03
 """Relative: marks are rounded (f/5.6 is 5.657, ISO 517), and a third of a stop is 12 %."""
+Key = tuple[Any, ...]
+"""The values of some fields of [Taken], such as its lens and f-number."""
+TABLES: Mapping[str, tuple[str, ...]] = {
+    "lenses": ("lens",),
+    "f_numbers": ("lens", "f_number"),
+    "focal_lengths": ("focal_length", "focal_length_35mm"),
+    "bodies": ("body", "adapter"),
+    "months": ("month",),
+}
+"""What is counted, by which fields of [Taken]."""
+_IN_ORDER = ("f_numbers", "focal_lengths", "months")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +59,6 @@ class Count:
     known: int = 0
     filled: int = 0
     kept: int = 0
-
-
-Key = tuple[Any, ...]
-"""The values of some fields of [Taken], such as its lens and f-number."""
-TABLES: Mapping[str, tuple[str, ...]] = {
-    "lenses": ("lens",),
-    "f_numbers": ("lens", "f_number"),
-    "focal_lengths": ("focal_length", "focal_length_35mm"),
-    "bodies": ("body", "adapter"),
-    "months": ("month",),
-}
-"""What is counted, by which fields of [Taken]."""
-_IN_ORDER = ("f_numbers", "focal_lengths", "months")
 
 
 @dataclass(frozen=True)
