@@ -183,7 +183,7 @@ def _clocks(truth: OutingTruth, judged: Sequence[Judged], document: Document) ->
 
 def _is_off(clock: ClockTruth) -> bool:
     return bool(clock.ahead_s) and all(
-        abs(ahead - (clock.stated_s or 0.0)) > 1.0 for ahead in clock.ahead_s
+        abs(ahead - (clock.stated_s or 0.0)) >= clock.tolerance_s for ahead in clock.ahead_s
     )
 
 

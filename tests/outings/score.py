@@ -1,75 +1,38 @@
 """Score matching on made outings: a row for each kind.
 
     python tests/outings/score.py [--kinds honest,clock_hour] [--seeds 5] [--first 0]
-        [--generator field] [--show wrong] [--keep DIR] [--no-gain]
+        [--generator field|waves|weather] [--show wrong] [--keep DIR] [--no-gain]
 
 Outings are made with the seeds FIRST, FIRST + 1 and so on, and matched by the command itself, in
-this process. With --keep the outings stay in DIR and are used again as long as the generator is
-the same. --show wrong lists each frame with a wrong value, --show doubted each frame that has a
+this process. With --keep the outings stay in DIR and are used again as long as the generators
+are the same. --show wrong lists each frame with a wrong value, --show doubted each frame that has a
 `light-step` without reason, --show failed each outing that could not be matched.
 """
 
 from __future__ import annotations
 
 import argparse
-import hashlib
-import json
 import shutil
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from importlib import import_module
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from outings.counting import A_STOP, Counts, Judged, count, judge
-from support import field_outings
+from outings.generators import GENERATORS, Generator, generators_digest, match
 from support.commands import run
-from support.outing_truth import FRAMES, TRUTH, Document, Generator, OutingTruth, read_truth
+from support.outing_truth import TRUTH, OutingTruth, read_truth
 
-GENERATORS = {
-    "files": "support.files_generator:Outings",
-    "memory": "support.memory_generator:Outings",
-}
-"""Where the class of each other generator is to be (`support.outing_truth.Generator`)."""
 ALONE = "--by-log-alone"
 Row = tuple[str, Counts]
 
 
-class FieldOutings:
-    """The outings of `support.field_outings`, matched by `flangeback match --json`."""
-
-    kinds: Mapping[str, str] = {name: group for name, (group, _) in field_outings.KINDS.items()}
-
-    def make(self, kind: str, seed: int, folder: Path) -> OutingTruth:
-        return field_outings.make(kind, seed, folder)
-
-    def match(self, folder: Path, options: Sequence[str]) -> tuple[int, Document | None, str]:
-        try:
-            ran = run("match", folder / FRAMES, "--json", *options)
-        except Exception as error:  # a traceback of the command is a failed outing, not ours
-            return -1, None, f"{type(error).__name__}: {error}"
-        try:
-            document = json.loads(ran.out)
-        except ValueError:
-            return ran.code, None, ran.err
-        return ran.code, document if "frames" in document else None, ran.err
-
-
-def generator_named(name: str) -> Generator:
-    """Raises ModuleNotFoundError where a generator has no adapter yet."""
-    if name == "field":
-        return FieldOutings()
-    module, _, attribute = GENERATORS[name].partition(":")
-    made: Generator = getattr(import_module(module), attribute)()
-    return made
-
-
 def chosen(kinds: Mapping[str, str], words: str) -> list[str]:
     """Kinds by name or group, in their own order. Raises ValueError for a word that is neither."""
-    asked = set(words.split(",")) if words else {"honest", "faulty"}
+    asked = set(words.split(",")) if words else set(kinds)
     unknown = asked - set(kinds) - set(kinds.values())
     if unknown:
         raise ValueError(
@@ -86,12 +49,6 @@ def outing_folder(generator: Generator, kind: str, seed: int, room: Path) -> Pat
         folder.mkdir(parents=True)
         generator.make(kind, seed, folder)
     return folder
-
-
-def generator_digest() -> str:
-    """Changes with the modules that make outings."""
-    sources = sorted(Path(field_outings.__file__).parent.glob("field_*.py"))
-    return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()[:12]
 
 
 def has_alone() -> bool:
@@ -186,8 +143,8 @@ def score_kind(
     for seed in seeds:
         folder = outing_folder(generator, kind, seed, room)
         truth = read_truth(folder)
-        code, document, said = generator.match(folder, ())
-        alone = generator.match(folder, (ALONE,))[1] if options.gain else None
+        code, document, said = match(folder)
+        alone = match(folder, (ALONE,))[1] if options.gain else None
         total += count(truth, document, alone)
         if options.show == "failed" and document is None:
             print(f"{kind} {seed}: exit {code}: {said}")
@@ -204,7 +161,7 @@ def read_options(words: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--kinds", default="", help="kinds and groups, with commas")
     parser.add_argument("--seeds", type=int, default=5, help="how many outings of each kind")
     parser.add_argument("--first", type=int, default=0, help="the first seed")
-    parser.add_argument("--generator", choices=("field", *GENERATORS), default="field")
+    parser.add_argument("--generator", choices=GENERATORS, default="field")
     parser.add_argument("--show", choices=("wrong", "doubted", "failed"))
     parser.add_argument("--keep", type=Path, metavar="DIR")
     parser.add_argument("--no-gain", dest="gain", action="store_false")
@@ -213,10 +170,10 @@ def read_options(words: Sequence[str] | None) -> argparse.Namespace:
 
 def main(words: Sequence[str] | None = None) -> int:
     options = read_options(words)
+    generator = GENERATORS[options.generator]
     try:
-        generator = generator_named(options.generator)
         kinds = chosen(generator.kinds, options.kinds)
-    except (ModuleNotFoundError, ValueError) as error:
+    except ValueError as error:
         print(f"score: {error}", file=sys.stderr)
         return 2
     options.gain = options.gain and has_alone()
@@ -224,7 +181,7 @@ def main(words: Sequence[str] | None = None) -> int:
     with tempfile.TemporaryDirectory(prefix="outings") as place:
         room = Path(place)
         if options.keep:
-            room = options.keep / f"{options.generator}-{generator_digest()}"
+            room = options.keep / f"{options.generator}-{generators_digest()}"
         for kind in kinds:
             seeds = range(options.first, options.first + options.seeds)
             rows.append((kind, score_kind(generator, kind, seeds, room, options)))

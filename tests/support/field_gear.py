@@ -22,6 +22,7 @@ class Lens:
     mount: str
     loss: float
     native: bool = False
+    narrowest: float = 16
 
     @property
     def zoom(self) -> bool:
@@ -36,7 +37,8 @@ class Lens:
         widest = list(self.widest) if self.zoom else self.widest[0]
         return (
             f'[lens.{self.key}]\nmaker = "{self.maker}"\nname = "{self.name}"\nfocal = {focal}\n'
-            f'widest = {widest}\nnarrowest = 16\nmount = "{self.mount}"\naperture_ring = true\n'
+            f'widest = {widest}\nnarrowest = {self.narrowest:g}\nmount = "{self.mount}"\n'
+            "aperture_ring = true\n"
         )
 
 

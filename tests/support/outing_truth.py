@@ -1,15 +1,15 @@
 """What is true of a made outing, apart from what its frames and its log say.
 
-Only a scorer reads it. Any generator of outings can be scored that fulfils `Generator`.
+Only a scorer reads it.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 TRUTH = "truth.json"
 FRAMES = "frames"
@@ -56,7 +56,8 @@ class ClockTruth:
 
 @dataclass(frozen=True)
 class OutingTruth:
-    """A whole outing; `group` is "honest" or "faulty"."""
+    """A whole outing; `group` is "honest" or "faulty", or "honest-after" where notes are right, but
+    written after frames were made with what they note."""
 
     kind: str
     group: str
@@ -64,21 +65,6 @@ class OutingTruth:
     frames: tuple[FrameTruth, ...]
     changes: tuple[ChangeTruth, ...]
     clocks: tuple[ClockTruth, ...]
-
-
-class Generator(Protocol):
-    """Makes outings whose truth is known, and has them matched."""
-
-    @property
-    def kinds(self) -> Mapping[str, str]:
-        """Each kind of outing and its group."""
-
-    def make(self, kind: str, seed: int, folder: Path) -> OutingTruth:
-        """Make one outing in the folder, which exists and is empty."""
-
-    def match(self, folder: Path, options: Sequence[str]) -> tuple[int, Document | None, str]:
-        """Match the outing in the folder: exit code, document if there is one, and what was said
-        on standard error."""
 
 
 def write_truth(truth: OutingTruth, folder: Path) -> None:
