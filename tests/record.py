@@ -1,6 +1,6 @@
 """Record what the commands do, and compare two such records.
 
-    python tests/record.py make OUT [--only demo,corpus,simulated]
+    python tests/record.py make OUT [--only demo,corpus,made]
     python tests/record.py compare OLD NEW [--ignore REGEX] [--limit LINES]
 
 A record is a folder of text files: what each command printed, how it ended, and the digests of all

@@ -1,4 +1,4 @@
-"""The parts of a record: what is done to the demo outing, real camera files, simulated outings."""
+"""The parts of a record: what is done to the demo outing, real camera files, made outings."""
 
 from __future__ import annotations
 
@@ -8,15 +8,18 @@ import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 
-from support.outings import KINDS, truth_as_json, write_outing
+from support.camera_files import BODY_SERIAL, DATE_TIME_ORIGINAL, put_frame
+from support.field_outings import make
+from support.outing_truth import FRAMES, TRUTH
 from support.recording import REPOSITORY, Session, as_lines
-from support.simulated_frames import write_day
 
 SEEDS = range(5)
-PARTS = "demo", "corpus", "simulated"
+KINDS = "two_bodies", "second", "forgetful", "slack", "slates_cap", "registered", "native"
+PARTS = "demo", "corpus", "made"
 EXPLAINED = (
     "K7_0202", "K7_0205", "K7_0207", "K7_0211", "K7_0216", "K7_0220", "K7_0225", "K7_0229",
     "K7_0230", "N2_0405",
@@ -100,6 +103,19 @@ def record_faults(session: Session, frames: Path) -> None:
         log = Path(shutil.copy(fixture, session.folder))
         kit = frames / "kit.toml"
         session.both(f"log-{fixture.stem}", "match", day, "--log", log, "--kit", kit)
+
+
+def write_day(folder: Path) -> None:
+    """Write frames of both bodies into a new folder, from 9:00 to midnight at even steps."""
+    bodies = ("K7", "Kestrin K7", range(201, 261)), ("N2", "Norrvik N2", range(401, 421))
+    for prefix, model, numbers in bodies:
+        step = timedelta(hours=15) / len(numbers)
+        for place, number in enumerate(numbers):
+            time = datetime(2026, 5, 17, 9, 0, 20) + place * step
+            exif = {DATE_TIME_ORIGINAL: f"{time:%Y:%m:%d %H:%M:%S}"}
+            if prefix == "K7":
+                exif[BODY_SERIAL] = "0071133"
+            put_frame(folder, f"{prefix}_{number:04}.JPG", exif, model=model)
 
 
 def record_kit(session: Session, frames: Path) -> None:
@@ -244,16 +260,17 @@ def corpus_entries(stems: Iterable[str]) -> Iterator[str]:
 
 
 def record_outing(session: Session, kind: str, seed: int) -> None:
-    """One simulated outing, and the truth of it."""
-    frames = session.folder / "frames"
-    truth = write_outing(frames, kind, seed)
-    out = session.folder / "filled"
-    session.put("truth", as_lines(truth_as_json(truth)))
+    """One made outing, and the truth of it."""
+    outing = session.folder / "outing"
+    outing.mkdir()
+    truth = make(kind, seed, outing)
+    frames, out = outing / FRAMES, session.folder / "filled"
+    session.put("truth", as_lines((outing / TRUTH).read_text("utf-8")))
     session.put("frames", "\n".join(session.digests(frames)) + "\n")
     session.both("survey", "survey", frames)
     session.run("draft", "draft", frames)
     session.both("match", "match", frames)
-    explained = sorted(truth)[len(truth) // 3]
+    explained = truth.frames[len(truth.frames) // 3].file
     session.run("explain", "match", frames, "--explain", Path(explained).stem)
     session.run("fill-json", "fill", frames, "--into", out, "--json")
     session.put_copies("fill", out)
@@ -276,5 +293,5 @@ def jobs(parts: Iterable[str]) -> dict[str, Callable[[Session], None]]:
             for kind in KINDS:
                 for seed in SEEDS:
                     outing = partial(record_outing, kind=kind, seed=seed)
-                    found[f"simulated/{kind}-{seed}"] = outing
+                    found[f"made/{kind}-{seed}"] = outing
     return found
