@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import io
-import math
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 import piexif
+from numpy.typing import NDArray
 from PIL import Image
 
 from support.field_pictures import Tags, write_frame
 from support.outing_gear import BODIES, native_tags, rational
 from support.waves_habits import Shot
 
+Pixels = NDArray[np.float32]
 SIZE = 160, 106
 LARGE = 320, 212
 SLATE_CONTRAST = {"hand": 0.12, "cap": 0.02}
@@ -38,28 +40,36 @@ class Writing:
     manual: bool
 
 
-def picture(shot: Shot, writing: Writing, pixels: np.random.Generator) -> Image.Image:
-    """Frames of one composition differ by a slight shift, by exposure and noise."""
-    of_scene = shot.composition * 7919 + writing.seed * 31 + (5 if shot.slate else 0)
-    scene = np.random.default_rng(of_scene)
-    patches, contrast = scene.normal(0, 1, (5, 7)), scene.uniform(0.5, 1.1)
+@lru_cache(maxsize=8)
+def scene(number: int) -> tuple[Pixels, Pixels, float]:
+    """Patches and grain, of a standard deviation of 1 and a third, and contrast in stops."""
+    drawn = np.random.default_rng(number)
+    patches, contrast = drawn.normal(0, 1, (5, 7)), drawn.uniform(0.5, 1.1)
     coarse = Image.fromarray(np.clip(patches * 28 + 128, 0, 255).astype(np.uint8))
     large = coarse.resize((SIZE[0] + 8, SIZE[1] + 6), Image.Resampling.BICUBIC)
+    grain = drawn.standard_normal(SIZE[::-1], np.float32) * np.float32(0.35)
+    return ((np.asarray(large, np.float32) - 128) / 28).astype(np.float32), grain, contrast
+
+
+def picture(shot: Shot, writing: Writing, pixels: np.random.Generator) -> Image.Image:
+    """Frames of one composition differ by a slight shift, by exposure and noise."""
+    number = shot.composition * 7919 + writing.seed * 31 + (5 if shot.slate else 0)
+    patches, grain, contrast = scene(number)
     left, top = int(pixels.integers(0, 8)), int(pixels.integers(0, 5))
-    shown = (np.asarray(large, float)[top : top + SIZE[1], left : left + SIZE[0]] - 128) / 28
+    shown = patches[top : top + SIZE[1], left : left + SIZE[0]]
     if shot.slate:
         contrast = SLATE_CONTRAST[shot.slate]
     else:
-        shown = shown + scene.normal(0, 0.35, shown.shape)
-    stops = contrast * shown
-    stops += shot.leftover - math.log2(np.mean(2.0**stops))
-    linear = 0.18 * 2.0**stops
-    linear = 1 - np.exp(-linear * 1.1) if writing.soft else np.minimum(linear, 1)
+        shown = shown + grain
+    linear = np.exp2(shown * np.float32(contrast))
+    linear *= 0.18 * 2**shot.leftover / float(linear.mean())
+    linear = 1 - np.exp(-1.1 * linear) if writing.soft else np.minimum(linear, 1)
     # The transfer function of IEC 61966-2-1 (sRGB).
     tones = np.where(linear < 0.0031308, linear * 12.92, 1.055 * linear ** (1 / 2.4) - 0.055) * 255
-    tones = np.clip(tones + pixels.normal(0, 1 + 0.4 * shot.sv, tones.shape), 0, 255)
-    tint = SKIN if shot.slate == "hand" else PAPER
-    return Image.fromarray(np.clip(tones[..., None] * tint, 0, 255).astype(np.uint8))
+    noise = pixels.standard_normal(tones.shape, np.float32) * np.float32(1 + 0.4 * shot.sv)
+    tones = np.clip(tones + noise, 0, 255)
+    tint = np.array(SKIN if shot.slate == "hand" else PAPER, np.float32)
+    return Image.fromarray(np.minimum(tones[..., None] * tint, 255).astype(np.uint8))
 
 
 def jpeg(image: Image.Image) -> bytes:

@@ -109,6 +109,23 @@ class Told:
     def at(self, time: float) -> datetime:
         return self.start + timedelta(seconds=time)
 
+    @property
+    def entries(self) -> list[tuple[float, Change]]:
+        """The changes with the times of their notes. Early or late, those of a body are written in
+        the order of its changes."""
+        written, found = dict.fromkeys(BODIES, -DAY), []
+        for change in self.other or self.changes:
+            if not change.noted:
+                continue
+            time = change.time + change.delay
+            if self.before:
+                own = (s.time for s in self.shots if s.body == change.body)
+                next_one = min((shot for shot in own if shot >= change.time), default=time)
+                time = min(time, max(change.time, next_one - 1))
+            written[change.body] = max(written[change.body], time)
+            found.append((written[change.body], change))
+        return sorted(found, key=lambda entry: entry[0])
+
 
 Fault = Callable[[Told, Rng], Told]
 
@@ -337,7 +354,7 @@ def log_text(told: Told) -> str:
     if not told.other:
         lines += [f"zone {told.zone}"] if told.zone else []
         lines += [clock_line(body, ahead) for body, ahead in told.stated.items()]
-    for time, change in notes(told):
+    for time, change in told.entries:
         said = words(change, told, rng)
         if len(told.ahead) > 1 or rng.random() < 0.3:
             said = f"{change.body} {said}"
@@ -351,21 +368,6 @@ def log_text(told: Told) -> str:
             lines.append(f"date {day}")
         lines.append(f"{at:%H:%M} {said}")
     return "\n".join(lines) + "\n"
-
-
-def notes(told: Told) -> list[tuple[float, Change]]:
-    """Early or late, notes of a body are written in the order of its changes."""
-    written, found = dict.fromkeys(BODIES, -DAY), []
-    for change in told.other or told.changes:
-        if not change.noted:
-            continue
-        time = change.time + change.delay
-        if told.before:
-            own = (s.time for s in told.shots if s.body == change.body and s.time > change.time)
-            time = min(time, max(change.time, next(own, time) - 1))
-        written[change.body] = max(written[change.body], time)
-        found.append((written[change.body], change))
-    return sorted(found, key=lambda note: note[0])
 
 
 def truth_of(kind: str, seed: int, told: Told) -> OutingTruth:

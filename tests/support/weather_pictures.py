@@ -53,13 +53,15 @@ def picture(shot: Shot, pixels: np.random.Generator) -> Image.Image:
         if pixels.random() < 0.3:
             stops = np.roll(stops, int(pixels.integers(-1, 2)), axis=1)
     small = Image.fromarray(stops.astype(np.float32))
-    linear = 0.18 * 2 ** (np.asarray(small.resize(SIZE, Image.Resampling.BICUBIC)) + mean)
+    resized = np.asarray(small.resize(SIZE, Image.Resampling.BICUBIC))
+    linear = np.float32(0.18 * 2**mean) * np.exp2(resized)
     if shot.slate != "cap":
-        noise = NOISE * math.sqrt(shot.iso / 100)
-        linear = np.clip(linear + pixels.normal(size=linear.shape) * noise, 0, None)
+        noise = np.float32(NOISE * math.sqrt(shot.iso / 100))
+        linear += pixels.standard_normal(linear.shape, np.float32) * noise
     shown = np.where(linear > 0.5, 1 - 0.5 * np.exp(1 - 2 * linear), linear)  # a soft shoulder
-    tones = 255 * shown[..., None] ** (1 / 2.2) * np.array(tint)
-    return Image.fromarray(np.clip(tones, 0, 255).astype(np.uint8))
+    tones = 255 * np.clip(shown, 0, 1) ** np.float32(1 / 2.2)
+    tinted = tones[..., None] * np.array(tint, np.float32)
+    return Image.fromarray(np.minimum(tinted, 255).astype(np.uint8))
 
 
 def jpeg(image: Image.Image, quality: int) -> bytes:
