@@ -276,3 +276,23 @@ def test_a_log_of_one_entry_holds_for_a_whole_trip(days: int) -> None:
     assert {one.outcome for one in found} == {Outcome.FILL}
     doubts = [doubt.text for one in found for doubt in one.doubts]
     assert not any("another outing" in text for text in doubts)
+
+
+def test_notes_two_minutes_late_leave_what_is_certain_filled() -> None:
+    """The lens is changed in the one pause of each ten minutes, and noted two minutes later.
+
+    A clock two minutes slow would look alike: by either, frames farther from a note are the same.
+    """
+    lenses = ["miran58", "brask135"] * 6
+    frames = bursts([f"{9 + n // 6:02}:{10 * (n % 6):02}:30" for n in range(12)], 90, 6)
+    notes = (f"{9 + n // 6:02}:{10 * (n % 6) + 2:02}" for n in range(12))
+    text = "".join(f"{at} k7 {lens} f/4\n" for at, lens in zip(notes, lenses, strict=True))
+    found = matched(frames, text)
+    (clock,) = found.clocks
+    assert not clock.agrees
+    assert "slack" in clock_words(clock)
+    true = [lens for lens in lenses for _ in range(90)]
+    filled = [(one, lens) for one, lens in zip(found.frames, true, strict=True) if one.fill]
+    assert all(one.fill and one.fill.lens.key == lens for one, lens in filled)
+    assert len(filled) > 0.6 * len(frames)
+    assert all("clock-unsure" in kinds(one) for one, _ in filled)

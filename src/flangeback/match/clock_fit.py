@@ -13,11 +13,11 @@ CONTRADICTED = 1000.0
 """Odds of another offset against the stated one from which frames aren't matched by time."""
 UNRELATED = 100.0
 """The same of a log that fits the frames at no time: there is no other offset to wait for."""
-DIFFERS, UNLIKELY = 0.09, 0.5
+DIFFERS, UNLIKELY = 0.09, 0.2
 """How likely a frame has other values than by the stated clock, from where on it is doubted: by a
 clock that is far off or as another outing's log is, or by minutes, each for itself. And from where
 on it isn't filled."""
-DIFFERS_FEW, FEW = 0.02, 3
+DIFFERS_FEW, FEW = 0.03, 3
 """The least by minutes where neither a line nor satellites tell the clock, and so many entries at
 the most can't show that it is right."""
 BESIDE = 0.1
@@ -132,15 +132,15 @@ class ClockFit:
 
     @property
     def unlikely(self) -> Iterator[int]:
-        """The shots whose values are likelier to be others: they are left blank, but for `sure`."""
-        if self.agrees and not self.stated.sure:
+        """The shots that may well have other values: they are left blank, but for `sure`."""
+        if self.settled and not self.stated.sure:
             shares = enumerate(self.differs)
             yield from (at for at, share in shares if share + self.unrelated >= UNLIKELY)
 
     @property
     def likely_beside(self) -> Iterator[int]:
         """The shots that may well lie on the other side of the note beside them: the same."""
-        if self.agrees and not self.stated.sure:
+        if self.settled and not self.stated.sure:
             yield from (at for at, share in self.beside.items() if share >= BESIDE)
 
     @property
@@ -171,8 +171,9 @@ class ClockFit:
 
     @property
     def settled(self) -> bool:
-        """Whether frames may be matched by time."""
-        return self.stated.sure or (self.agrees and not self.stated.was_set)
+        """Whether frames may be matched by time: late notes leave most as they are."""
+        is_late = self.late is not None and self.is_near
+        return self.stated.sure or ((self.agrees or is_late) and not self.stated.was_set)
 
 
 def clock_words(fit: ClockFit) -> str:

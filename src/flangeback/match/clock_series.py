@@ -19,7 +19,14 @@ from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader, read_several
 from flangeback.match.changes import BodyTimeline, ChangeKind, Values, standing, values
 from flangeback.match.exposure import hypothesis
-from flangeback.match.offset_odds import Floats, NotedChange, ShotSeries, begins_burst
+from flangeback.match.offset_odds import (
+    ChangeOdds,
+    Floats,
+    NotedChange,
+    ShotSeries,
+    begins_burst,
+    lens_log_odds,
+)
 from flangeback.match.outcomes import has_focal
 from flangeback.match.pauses import by_pauses
 from flangeback.match.shots import Shot
@@ -90,6 +97,14 @@ class BodySeries(NamedTuple):
             after = np.searchsorted(bursts, first - self.begins + offsets)
             found += np.searchsorted(bursts, last - self.begins + offsets) - after
         return found / len(bursts)
+
+    def weighed(self, odds: ChangeOdds, offsets: Floats, late: Floats | float) -> Floats:
+        """The log likelihood of each offset, by all that changes and shots tell.
+
+        `late` seconds are how late notes may be.
+        """
+        found: Floats = odds.at(offsets, late)
+        return found + lens_log_odds(self.shots, self.states, offsets, late)
 
     def made(self, offsets: Floats, late: float = 0.0) -> tuple[Ints, Ints]:
         """For each offset and shot, how many changes came before it: at the least, at the most."""

@@ -9,28 +9,24 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import timedelta
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flangeback.clock.model import ClockSource, StatedClock
+from flangeback.clock.model import StatedClock
 from flangeback.kit.model import Kit
 from flangeback.match.brightness import PictureReader
-from flangeback.match.changes import BodyTimeline
 from flangeback.match.clock_fit import CARRIED, CONTRADICTED, SMALL, UNLIKELY, UNRELATED, ClockFit
+from flangeback.match.clock_priors import REACH, OffsetPrior
 from flangeback.match.clock_series import NOTED_WITHIN, BodySeries, body_series
 from flangeback.match.index import BodyLog
 from flangeback.match.note_lag import note_lag
-from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats, lens_log_odds
+from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats
 
-_REACH = 26 * 3600.0
-"""Seconds, either way: a day, a zone and summer time."""
-_STEP, _FINE_STEP = 60.0, 1.0
+_STEP, _FINE_STEP = 60.0, 2.0
 """Seconds from one offset to the next that are looked at everywhere, and near those that stand
 out."""
 _NEAR_STATED, _NEAR_BEST, _BEST = 300.0, 60.0, 5
@@ -39,6 +35,8 @@ _APART = 60.0
 """Seconds around an offset that count as it."""
 _LIKE_PLAIN = 60.0
 """Seconds within which a plain mistake is proposed instead, if it fits about as well."""
+_PEAK = 20.0
+"""Seconds around an offset that are summed up to see which is the likeliest."""
 _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
@@ -54,24 +52,11 @@ _USUALLY_WITHIN = 60.0
 """Seconds by which notes follow a change at the most, unless they are late (common practice)."""
 _LATE_BY = 20.0, 240.0
 """Seconds, from and to, by which all notes may be late alike."""
-_LATENESS = tuple((least, more) for least in (0.0, 30.0, 60.0, 120.0) for more in (60.0, 120.0))
-_LATENESS += ((0.0, 180.0), (0.0, 300.0), (60.0, 180.0))
-"""Seconds that notes may be late at the least, and by how many more at the most."""
+_LAGS, _LAG_SHARES = np.array((0.0, 30.0, 60.0)), np.array((0.4, 0.3, 0.3))
+"""Seconds by which notes follow the changes at the most, and how likely a person's do."""
+_LATENESS = np.array((120.0, 180.0, 300.0))
+"""The same of notes that are late."""
 
-_RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.75}
-"""How likely a clock goes as stated, as the next five before any frame is seen (judgement)."""
-_PRIORS: Sequence[tuple[float, float, float]] = (
-    # Share of wrong clocks, offset and standard deviation in seconds.
-    (0.30, 0, 60),
-    (0.30, 0, 900), (0.15, 0, 1800),
-    (0.13, 3600, 30), (0.13, -3600, 30),
-    (0.03, 7200, 30), (0.03, -7200, 30),
-    (0.05, 43200, 30), (0.05, -43200, 30),
-    (0.05, 86400, 30), (0.05, -86400, 30),
-)  # fmt: skip
-_SIGN_SWAPPED, _OTHER_DAY, _ANYTHING = 0.10, 0.10, 0.02
-"""The same of clocks whose `fast` should have been `slow`, of those off by the days between shots
-and entries, and of all other offsets."""
 _LATE = 0.1
 """How likely notes were made late throughout: half of them alike."""
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
@@ -94,16 +79,6 @@ _COMMON = 0.5
 """The share of faults that are the log's and not one body's: all bodies are off alike."""
 _BY_TURNS = 0.15
 """How likely bodies aren't used side by side, but each in its own part of the day."""
-_SLIP, _SLIPS = 1.0, 0.25
-"""Share of wrong clocks that are off by what the frames' own offset differs from the log's zone by,
-and how likely such a clock isn't right for that."""
-_BY_GPS = 0.5
-"""Share of wrong clocks that go as satellites have it, where the log says otherwise."""
-_GPS_LOCAL = 0.5
-"""How likely a clock that is a zone off by satellites is right: some bodies write local time."""
-_GPS_ERRORS = (0.8, 3.0), (0.1998, 30.0)
-"""How satellites' time differs from the log's clock: shares, and standard deviations in seconds.
-What the notes were timed by isn't always right to the second."""
 
 
 def fit_clocks(
@@ -130,7 +105,8 @@ class _Weighing(NamedTuple):
     """The offsets that were tried for one body, with prior and log likelihood of each.
 
     The stated clock has the prior `right` and the log likelihood `likely`; the others' `prior` is
-    that of a stretch around each. `late` has the log likelihood of each lateness, `unrelated` that
+    that of a stretch around each. `by_lag` has the log likelihood of each offset with each of the
+    usual lags, and the share of that, in rows. `late` has that of each lateness, `unrelated` that
     of a log that has nothing to do with the frames.
     """
 
@@ -138,7 +114,7 @@ class _Weighing(NamedTuple):
     tried: Floats
     right: float
     prior: Floats
-    weighed: Floats
+    by_lag: Floats
     likely: float
     late: Floats
     unrelated: float
@@ -148,41 +124,33 @@ class _Weighing(NamedTuple):
     def of(cls, log: BodyLog, series: BodySeries, odds: ChangeOdds, tried: Floats) -> _Weighing:
         """All that the frames of one body tell."""
         stated = log.stated
-        lens = lens_log_odds(series.shots, series.states, tried)
-        weighed = odds.at(tried) + lens
-        least, more = np.array(_LATENESS).T
-        late = odds.at(-least, more) + lens_log_odds(series.shots, series.states, -least)
+        weighed = np.array([series.weighed(odds, tried, lag) for lag in _LAGS])
+        weighed += np.log(_LAG_SHARES)[:, None]
+        late = series.weighed(odds, np.zeros(len(_LATENESS)), _LATENESS)
         # Entries apart from the frames lie on another card as a rule: the log may still be theirs,
         # if it is of that day.
         least = 0.0 if series.is_of_another_day else _LEAST_APART
         apart = max(least, float(odds.outside(np.zeros(1))[0]))
         unrelated = series.shots.lens_by_chance + apart
         unrelated -= _NAMES_PHOTO * stated.by_photo
-        peaks = _peaks(stated, series.days_apart)
-        right, slip = _RIGHT[stated.source], slip_of(log.timeline)
-        if slip:
-            right *= 1 - _SLIPS
-            peaks.append((_SLIP, slip, 5.0))
-        if stated.source is ClockSource.GPS and _is_zone(stated.ahead):
-            right *= 1 - _GPS_LOCAL
-            peaks.append((_GPS_LOCAL, -stated.ahead, 5.0))
-        if stated.by_gps is not None and not _is_zone(stated.by_gps - stated.ahead):
-            off = stated.by_gps - stated.ahead
-            peaks.append((_BY_GPS, off, 5.0))
-            weighed += _gps_log_odds(tried - off)
-            # Late notes leave the clock where it is stated, and so does another outing's log.
-            as_stated = float(_gps_log_odds(np.array([off]))[0])
-            late, unrelated = late + as_stated, unrelated + as_stated
+        prior = OffsetPrior.of(log, series.days_apart)
+        weighed += prior.by_satellites(tried)
+        # Late notes leave the clock where it is stated, and so does another outing's log.
+        as_stated = float(prior.by_satellites(np.zeros(1))[0])
+        late, unrelated = late + as_stated, unrelated + as_stated
         is_stated = np.abs(tried) <= max(2.0, stated.error)
         width = np.minimum(np.gradient(tried), _STEP)
         # Notes that are all late by as much look like a clock that is slow.
         alike = np.where(_looks_late(tried), _LATE / 2 / (_LATE_BY[1] - _LATE_BY[0]), 0.0)
-        prior = np.where(is_stated, 0.0, (_prior(tried, peaks) * (1 - right) + alike) * width)
-        likely = _log_mean(weighed[is_stated])
-        within = series.noted_within
-        soon = odds.at(np.zeros(1), within) - odds.at(np.zeros(1))
-        likely += float(np.logaddexp(math.log(1 - _SOON), math.log(_SOON) + soon[0]))
-        return cls(series, tried, right, prior, weighed, likely, late, unrelated, odds)
+        wrong = np.where(is_stated, 0.0, (prior.of_wrong(tried) + alike) * width)
+        likely = _log_mean(np.logaddexp.reduce(weighed[:, is_stated]))
+        return cls(series, tried, prior.right, wrong, weighed, likely, late, unrelated, odds)
+
+    @property
+    def weighed(self) -> Floats:
+        """The log likelihood of each offset, with whatever lag."""
+        found: Floats = np.logaddexp.reduce(self.by_lag)
+        return found
 
     def judged(self, fit: ClockFit, others: Sequence[_Weighing]) -> ClockFit:
         """The fit by the odds of each offset, in the light of the other bodies'."""
@@ -192,19 +160,23 @@ class _Weighing(NamedTuple):
             offsets = self.weighed + np.log(self.prior * alike)
         late = self.late + np.log(_LATE_SHARE * late_alike)
         unrelated = self.unrelated + math.log(_UNRELATED * unrelated_alike[0])
-        at = int(np.argmax(offsets))
+        peak = tried[np.argmax(_around(tried, np.exp(offsets - offsets.max()), _PEAK))]
+        there = np.where(np.abs(tried - peak) <= _PEAK, np.exp(offsets - offsets.max()), 0.0)
+        at = int(np.argmin(np.abs(tried - np.average(tried, weights=there))))
         best = self._plainest(at, fit.stated)
         about = np.abs(tried - best) <= _APART
         other, as_late = (float(np.logaddexp.reduce(one)) for one in (offsets[about], late))
         against = float(np.logaddexp.reduce([*offsets, *late, unrelated]))
         is_related = max(other, as_late) >= unrelated
         whole = float(np.logaddexp(against, as_stated))
-        (differs, far, by_minutes), at_most = self._differs(offsets, late, whole)
+        (differs, far, by_minutes), at_most, carried = self._differs(
+            offsets, late, unrelated, whole
+        )
         beside = self._beside(self.series.noted_within, _DRIFTED, _SOON, _BESIDE)
         fit = replace(
             fit,
             is_related=is_related,
-            is_carried=other - against >= math.log(CARRIED),
+            is_carried=max(carried, math.exp(other - against)) >= CARRIED,
             rival=self._plainest(at_most, fit.stated),
             differs=differs,
             far=far,
@@ -217,13 +189,13 @@ class _Weighing(NamedTuple):
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
                 return fit
             return replace(fit, fits=fit.stated.ahead, odds=_odds(as_stated - against))
-        most = sum(_LATENESS[int(np.argmax(late))])
+        most = float(_LATENESS[int(np.argmax(late))])
         slack = most if as_late > other else _slack(best) if _looks_late(tried[at]) else None
         soon = best + NOTED_WITHIN if _looks_late(-tried[at]) else 0.0
         if slack or soon:
             beside = self._beside(slack or 0.0, soon, _OF_NEAR, _BESIDE_IF_NEAR)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
-        is_usual = slack is not None and best >= -_USUALLY_WITHIN
+        is_usual = slack is not None and best >= -_USUALLY_WITHIN - self.series.noted_within
         is_harmless = is_usual and max(differs) + fit.unrelated < UNLIKELY
         limit = math.log(CONTRADICTED if is_related else UNRELATED)
         return replace(
@@ -275,31 +247,35 @@ class _Weighing(NamedTuple):
         return next((one for one in plain if one and any(abs(alike - one) <= 1)), offset)
 
     def _differs(
-        self, offsets: Floats, late: Floats, whole: float
-    ) -> tuple[Sequence[Sequence[float]], int]:
+        self, offsets: Floats, late: Floats, unrelated: float, whole: float
+    ) -> tuple[Sequence[Sequence[float]], int, float]:
         """For each shot, how likely the log would have other values for it than by the stated.
 
-        By all offsets, those of more than some minutes, and those of up to half an hour; and the
-        offset by which most are likeliest to. `whole` is the log of the sum over all that may be.
+        By all offsets, those of more than some minutes, and those of up to half an hour; the offset
+        by which most are likeliest to, and what share of all it has. `whole` is the log of the sum
+        over all that may be.
         """
         shares, matters = np.exp(offsets - whole), np.zeros(len(offsets))
         by_band = np.zeros((3, len(self.series.shots.times)))
         bands = np.searchsorted((SMALL / 2, _MINUTES), np.abs(self.tried))
         few = np.flatnonzero(shares > _LIGHTEST)
+        by_lag = shares * np.exp(self.by_lag - self.weighed)
         for some in np.array_split(few, 1 + by_band[0].size * len(few) // AT_ONCE):
-            by_shot = shares[some][:, None] * self.series.differ(self.tried[some])
+            differ = (self.series.differ(self.tried[some], lag) for lag in _LAGS)
+            by_shot = sum(
+                share[some][:, None] * one for share, one in zip(by_lag, differ, strict=True)
+            )
             matters[some] = by_shot.sum(axis=1)
             np.add.at(by_band, bands[some], by_shot)
-        for (least, more), share in zip(_LATENESS, np.exp(late - whole), strict=True):
+        for lag, share in zip(_LATENESS, np.exp(late - whole), strict=True):
             if share > _LIGHTEST:
-                by_band[0] += share * self.series.differ(np.array([-least]), more)[0]
-        sums = np.append(0.0, np.cumsum(matters))
-        first = np.searchsorted(self.tried, self.tried - _APART)
-        last = np.searchsorted(self.tried, self.tried + _APART, "right")
-        rival = int(np.argmax(matters + sums[last] - sums[first]))
+                by_band[0] += share * self.series.differ(np.zeros(1), lag)[0]
+        around = _around(self.tried, matters, _APART)
+        rival, every = int(np.argmax(matters + around)), float(by_band.sum())
+        every += math.exp(unrelated - whole) * by_band[0].size
         # An array takes an eighth of what a tuple of as many numbers does.
         found = by_band.sum(axis=0), by_band[1:].sum(axis=0), by_band[:2].sum(axis=0)
-        return [array("d", one) for one in found], rival
+        return [array("d", one) for one in found], rival, float(around[rival]) / every
 
 
 def _tried(bodies: Sequence[tuple[BodySeries, ChangeOdds]]) -> Floats:
@@ -308,14 +284,22 @@ def _tried(bodies: Sequence[tuple[BodySeries, ChangeOdds]]) -> Floats:
     Which do is seen by steps of a minute, each change having as much room; also about the whole
     days by which shots and entries lie apart.
     """
-    reach = np.arange(-_REACH, _REACH + _STEP, _STEP)
+    reach = np.arange(-REACH, REACH + _STEP, _STEP)
     coarse = _rising([reach, *(reach + one.days_apart for one, _ in bodies)])
     about = [(0.0, _NEAR_STATED)]
     for series, odds in bodies:
-        seen = odds.at(coarse, _STEP) + lens_log_odds(series.shots, series.states, coarse)
+        seen = series.weighed(odds, coarse, _STEP)
         about += [(at, _NEAR_BEST) for at in coarse[np.argsort(seen)[-_BEST:]]]
     fine = [np.arange(at - near, at + near + _FINE_STEP, _FINE_STEP) for at, near in about]
     return _rising([coarse[::10], *fine])
+
+
+def _around(offsets: Floats, shares: Floats, seconds: float) -> Floats:
+    """The sum of the shares of all offsets within so many seconds of each; they rise."""
+    sums = np.append(0.0, np.cumsum(shares))
+    last = sums[np.searchsorted(offsets, offsets + seconds, "right")]
+    found: Floats = last - sums[np.searchsorted(offsets, offsets - seconds)]
+    return found
 
 
 def _rising(parts: Sequence[Floats]) -> Floats:
@@ -323,37 +307,6 @@ def _rising(parts: Sequence[Floats]) -> Floats:
     every = np.sort(np.concatenate(parts))
     found: Floats = every[np.append(True, np.diff(every) > 0)]
     return found
-
-
-def slip_of(timeline: BodyTimeline) -> float:
-    """Seconds by which most frames' own offset from UTC differs from the log's zone; 0 for none.
-
-    A body left on winter time shows it there, if somebody set its clock and not its offset.
-    """
-    zone, times = timeline.clock.zone, [shot.frame.time for shot in timeline.shots]
-    if zone is None:
-        return 0.0
-    found = Counter(
-        (zone.utcoffset(time.at) or timedelta(0)) - time.offset
-        for time in times
-        if time and time.offset is not None
-    )
-    slip, count = found.most_common(1)[0] if found else (timedelta(0), 0)
-    return slip.total_seconds() if 2 * count > len(times) else 0.0
-
-
-def _is_zone(seconds: float) -> bool:
-    """Whether as much may be a zone's difference: quarters of an hour, from half an hour on."""
-    return abs(seconds) >= 1770 and abs(seconds - round(seconds / 900) * 900) <= 30
-
-
-def _gps_log_odds(off: Floats) -> Floats:
-    """The log likelihood of satellites' times that lie so many seconds off."""
-    found = np.full(len(off), 1 - sum(share for share, _ in _GPS_ERRORS))
-    for share, error in _GPS_ERRORS:
-        found += share * np.exp(-((off / error) ** 2) / 2)
-    logs: Floats = np.log(found)
-    return logs
 
 
 def _looks_late(offsets: Floats) -> NDArray[np.bool_]:
@@ -372,19 +325,3 @@ def _odds(log: float) -> float:
 def _slack(offset: float) -> float:
     """The slack (seconds, in whole minutes) for notes that are late by so much, more or less."""
     return 60.0 * math.ceil((abs(offset) + 30) / 60)
-
-
-def _peaks(stated: StatedClock, days: float) -> list[tuple[float, float, float]]:
-    """By what wrong clocks are off: share, offset and standard deviation."""
-    peaks = [*_PRIORS, (_OTHER_DAY, days, 30), (_OTHER_DAY / 4, days - 3600, 30)]
-    return [*peaks, (_OTHER_DAY / 4, days + 3600, 30), (_SIGN_SWAPPED, -2 * stated.ahead, 5)]
-
-
-def _prior(offsets: Floats, peaks: Sequence[tuple[float, float, float]]) -> Floats:
-    """How likely a wrong clock is off by each of these, per second: it sums to 1."""
-    total = _ANYTHING + sum(share for share, *_ in peaks)
-    found = np.full(len(offsets), _ANYTHING / (4 * _REACH))
-    for share, at, deviation in peaks:
-        found += share * np.exp(-(((offsets - at) / deviation) ** 2) / 2) / deviation / 2.5066
-    normalised: Floats = found / total
-    return normalised

@@ -122,7 +122,7 @@ class BodyEvidence:
     def uses_evidence(self) -> bool:
         """Whether the changes lie in their windows, so that evidence may narrow them."""
         fit = self.clock
-        return fit.is_trusted or (fit.agrees and fit.is_near)
+        return fit.is_trusted or (fit.settled and fit.is_near)
 
     def standings(self) -> Iterator[tuple[str, Standing]]:
         """What may have stood when each of its files was made."""

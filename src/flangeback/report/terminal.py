@@ -52,7 +52,7 @@ def show_matches(terminal: Terminal, matches: Matches, cases: Sequence[Case] = (
             terminal.print(line, "dim")
         for fit in matches.clocks:
             if fit.body == section.body and fit.tells:
-                style = "dim" if fit.settled else "yellow"
+                style = "dim" if fit.settled and fit.agrees else "yellow"
                 terminal.print(f"the clock of {clock_words(fit)}", style)
         terminal.print()
     terminal.print(_totals(matches))
