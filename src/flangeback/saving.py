@@ -32,16 +32,14 @@ def taken(path: Path) -> InputError:
     return InputError.at(path, "stands there already", "another name; it is left as it is")
 
 
-def _put(
-    target: Path, content: bytes, named: Path, take_name: Callable[[Path, Path], None]
-) -> None:
+def _put(target: Path, content: bytes, named: Path, take: Callable[[Path, Path], None]) -> None:
     try:
         if target.exists() and not target.is_file():
             raise OSError(errno.EINVAL, "not a regular file")
         part = part_name(target.parent)
         try:
             write_part(part, content, target)
-            take_name(part, target)
+            take(part, target)
         except BaseException:
             remove(part)
             raise

@@ -105,11 +105,7 @@ def fill(
         )
         found = page.matches
         used = replace(options, logs=session.log_files, kit=session.kit_file)
-        count = len(found.frames)
-        with (
-            shared.progress("making copies", count, quiet=json) as step,
-            _counted(step, count) as finished,
-        ):
+        with _counted(len(found.frames), quiet=json) as finished:
             filled = flangeback.fill(found, outing.folder, out, used, finished)
         if path:
             remarks = report.terminal.left_lines(filled.others)
@@ -136,7 +132,7 @@ def fill(
 
 
 @contextmanager
-def _counted(step: Callable[[int], None], frames: int) -> Iterator[Callable[[int, int], None]]:
+def _counted(frames: int, *, quiet: bool) -> Iterator[Callable[[int, int], None]]:
     """How many frames are copied, shown as they are; who stops the run is told how it goes on."""
     copied = 0
 
@@ -146,7 +142,8 @@ def _counted(step: Callable[[int], None], frames: int) -> Iterator[Callable[[int
         step(count)
 
     try:
-        yield tell
+        with shared.progress("making copies", frames, quiet=quiet) as step:
+            yield tell
     except KeyboardInterrupt:
         told = f"stopped after {copied} of {frames} frames"
         typer.echo(f"{told}; what is copied is kept, and the same command goes on", err=True)

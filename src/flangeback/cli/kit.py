@@ -31,7 +31,7 @@ app = typer.Typer(
 KitPath = Annotated[
     Path | None, Argument(metavar="[KIT]", help="The kit file, or the folder it is in.")
 ]
-KitOption = Annotated[
+KitFile = Annotated[
     Path | None,
     Option(
         "--kit",
@@ -56,7 +56,7 @@ def _read(given: Path | None) -> flangeback.Kit:
 
 
 @app.command("check")
-def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False) -> None:
+def check(kit: KitPath = None, kit_option: KitFile = None, json: Json = False) -> None:
     """Check a kit file, and show it as it is understood.
 
     Example: flangeback kit check ~/kit.toml
@@ -77,7 +77,7 @@ def check(kit: KitPath = None, kit_option: KitOption = None, json: Json = False)
 
 @app.command("fit")
 def fit(
-    gear: Gear = None, kit: KitOption = None, extension: Extension = 0.0, json: Json = False
+    gear: Gear = None, kit: KitFile = None, extension: Extension = 0.0, json: Json = False
 ) -> None:
     """Show whether a lens fits a body, with which adapter, and what it then comes to.
 
@@ -121,9 +121,7 @@ Page = Annotated[
 
 
 @app.command("card")
-def card(
-    body: BodyKey = None, kit: KitOption = None, html: Page = None, json: Json = False
-) -> None:
+def card(body: BodyKey = None, kit: KitFile = None, html: Page = None, json: Json = False) -> None:
     """Show the card for the bag: what to key into the stabiliser for each lens, per body.
 
     Example: flangeback kit card k7 --html card.html
@@ -187,7 +185,7 @@ def add_any(ctx: typer.Context) -> None:
 @add.command("lens")
 def add_lens(
     words: Words = None,
-    kit: KitOption = None,
+    kit: KitFile = None,
     pick: Pick = None,
     maker: Maker = None,
     name: Name = None,
@@ -240,7 +238,7 @@ def _chosen(found: Sequence[RecordedLens], ask: Ask, *, json: bool) -> int:
 def add_body(
     frame: FrameFile = None,
     mount: MountName = None,
-    kit: KitOption = None,
+    kit: KitFile = None,
     key: Key = None,
     json: Json = False,
 ) -> None:
@@ -269,7 +267,7 @@ def add_adapter(
     kind: AdapterKind = None,
     factor: Factor = None,
     thickness: Thickness = None,
-    kit: KitOption = None,
+    kit: KitFile = None,
     key: Key = None,
     json: Json = False,
 ) -> None:

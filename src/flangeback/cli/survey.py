@@ -8,12 +8,11 @@ import flangeback
 from flangeback import report
 from flangeback.cli import outings, shared
 from flangeback.cli.ending import NEEDS_PERSON, columns
+from flangeback.cli.shared import Json, Outings, Report
 from flangeback.match.outings import LOG
 
 
-def survey(
-    folders: shared.Outings, report_file: shared.Report = None, json: shared.Json = False
-) -> None:
+def survey(folders: Outings, report_file: Report = None, json: Json = False) -> None:
     """Say what lens data the frames lack, body by body. Needs no log and no kit.
 
     Example: flangeback survey 2026-05-17

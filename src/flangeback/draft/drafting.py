@@ -82,11 +82,7 @@ class _Draft:
 
     def _in_order(self) -> Sequence[tuple[_Maker, Piece]]:
         """All pieces in the order of the cameras' time; those without one come last."""
-        found = [
-            (maker, piece)
-            for maker in self.makers
-            for piece in pieces.pieces_of(maker.frames, self.pictures)
-        ]
+        found = [(m, one) for m in self.makers for one in pieces.pieces_of(m.frames, self.pictures)]
         return sorted(found, key=lambda one: (one[1].start is None, one[1].start or datetime.min))
 
     def _head(self) -> Iterator[str]:

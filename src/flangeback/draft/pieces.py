@@ -144,9 +144,8 @@ def stop_of(piece: Piece, frames: Iterable[Frame], pictures: Pictures) -> Decima
     scene = median(scenes)
     if max(abs(one - scene) for one in scenes) > _SPREAD:
         return None
-    misfits = {
-        stop.mark: abs(2 * math.log2(stop.exact) - (scene - through)) for stop in series("full")
-    }
+    apex = scene - through
+    misfits = {stop.mark: abs(2 * math.log2(stop.exact) - apex) for stop in series("full")}
     nearest = min(misfits, key=misfits.__getitem__)
     return nearest if misfits[nearest] <= _SPREAD / 2 else None
 

@@ -47,9 +47,7 @@ def cards(kit: Kit, bodies: Iterable[Body] | None = None) -> tuple[Card, ...]:
 
 def _card(body: Body, kit: Kit) -> Card:
     found = fits(kit.lenses.values(), [body], kit)
-    lines = (
-        CardLine(fit.lens, way, tuple(_notes(fit.lens, way))) for fit in found for way in _ways(fit)
-    )
+    lines = (CardLine(f.lens, way, tuple(_notes(f.lens, way))) for f in found for way in _ways(f))
     in_order = tuple(sorted(lines, key=lambda line: line.key_in))
     return Card(body, in_order, tuple(fit.lens for fit in found if not fit.ways))
 

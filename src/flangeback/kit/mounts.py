@@ -126,7 +126,5 @@ def adapter_thickness(lens_mount: Mount, body_mount: Mount) -> tuple[float, floa
 
     The difference of the registers; negative where a plain adapter has no room.
     """
-    return (
-        lens_mount.register[0] - body_mount.register[1],
-        lens_mount.register[1] - body_mount.register[0],
-    )
+    lens, body = lens_mount.register, body_mount.register
+    return lens[0] - body[1], lens[1] - body[0]

@@ -31,9 +31,7 @@ _READS_AS = (
 )
 _A_TABLE = re.compile(r"^[^\S\n]*\[", re.M)
 _A_HEADER = re.compile(r"\s*\[+([^\]]*)\]")
-_A_LOG_LINE = re.compile(
-    r"^(?:date|zone|clock|slack|slate|first|\d{1,2}[:.h]\d{2})\b[^=\n]*$", re.M
-)
+_LOG_LINE = re.compile(r"^(?:date|zone|clock|slack|slate|first|\d{1,2}[:.h]\d{2})\b[^=\n]*$", re.M)
 """How a session log may begin a line, and a kit file never does."""
 _LONGEST_LINE = 10_000
 """Characters. The time that TOML's reader takes grows with the square of the parts of a key."""
@@ -68,7 +66,7 @@ def kit_text(content: bytes, path: Path) -> str:
 
 def parse_kit(text: str, file: str = "kit.toml") -> Kit:
     """The kit that this TOML text describes. Raises InputError with every fault found."""
-    if (line := _A_LOG_LINE.search(text)) and not _A_TABLE.search(text):
+    if (line := _LOG_LINE.search(text)) and not _A_TABLE.search(text):
         number = text.count("\n", 0, line.start()) + 1
         source, expected = line[0].rstrip(), "a kit file; a session log goes with --log"
         told = "this is a session log, not a kit"

@@ -58,14 +58,12 @@ def fields(found: object, *names: str, **paths: str) -> Document:
     ("adapters.key"); where there is nothing on the way, the value is null.
     """
     wanted = {name: name for name in names} | paths
-    return {
-        name: _plain(reduce(_attribute, path.split("."), found)) for name, path in wanted.items()
-    }
+    return {name: _plain(reduce(_got, path.split("."), found)) for name, path in wanted.items()}
 
 
-def _attribute(found: object, name: str) -> object:
+def _got(found: object, name: str) -> object:
     if isinstance(found, tuple):
-        return [_attribute(each, name) for each in found]
+        return [_got(each, name) for each in found]
     return None if found is None else getattr(found, name)
 
 
@@ -211,9 +209,7 @@ def meaning_document(word: str, kind: str, meaning: str) -> Document:
     return {"schema": "flangeback/meaning-1", "word": word, "kind": kind, "meaning": meaning}
 
 
-def outings_document(
-    found: Sequence[tuple[str, Document]], outside: Sequence[str] = ()
-) -> Document:
+def outings_document(found: Sequence[tuple[str, Document]], outside: Sequence[str]) -> Document:
     """`flangeback/outings-1`: several outings' documents, and the files that lie `outside`."""
     outings = [{"folder": name} | document for name, document in found]
     return {"schema": "flangeback/outings-1", "outings": outings, "outside": list(outside)}

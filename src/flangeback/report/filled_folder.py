@@ -67,16 +67,11 @@ def _matched(frames: Sequence[Frame], logs: Sequence[SessionLog], kit: Kit) -> M
         if logs:
             return match_frames(frames, logs, kit)
     return Matches(
-        tuple(
-            FrameMatch(frame, Outcome.UNLOGGED, time=frame.time.at if frame.time else None)
-            for frame in frames
-        )
+        tuple(FrameMatch(f, Outcome.UNLOGGED, time=f.time.at if f.time else None) for f in frames)
     )
 
 
-def _by_picture(
-    verified: Verified, records: Mapping[str, Record]
-) -> Mapping[str, Sequence[CheckedCopy]]:
+def _by_picture(verified: Verified, records: Mapping[str, Record]) -> dict[str, list[CheckedCopy]]:
     """What was proved of each picture's copy and of its sidecars, by the picture's name."""
     checked = {copy.copy: copy for copy in verified.copies}
     pictures = [name for name in checked if _is_picture(records[name])]

@@ -153,10 +153,8 @@ def hours_of(axis: Axis, offset: timedelta) -> Iterator[Label]:
     marks = list(axis.marks(shift))
     marked = [any(one.start <= at <= one.end for at in marks) for one in axis.stretches]
     starts = (one.start for one, has in zip(axis.stretches, marked, strict=True) if not has)
-    shown = [
-        (at, datetime(1970, 1, 1) + timedelta(seconds=round(at + shift)))
-        for at in (*marks, *starts)
-    ]
+    epoch = datetime(1970, 1, 1)
+    shown = [(at, epoch + timedelta(seconds=round(at + shift))) for at in (*marks, *starts)]
     years = "%Y-%m-%d" if len({time.year for _, time in shown}) > 1 else "%m-%d"
     day, free = None, 0.0
     for at, time in sorted(shown):
@@ -272,12 +270,10 @@ def _clocks(
         if isinstance(word, ClockReference):
             found = by_stem.get(word.frame.name.casefold())
             if found and found.frame.time and word.body in (None, found.body):
-                yield _clock_mark(word, found, timeline, axis)
+                yield _clock(word, found, timeline, axis)
 
 
-def _clock_mark(
-    word: ClockReference, found: FrameMatch, timeline: BodyTimeline, axis: Axis
-) -> Label:
+def _clock(word: ClockReference, found: FrameMatch, timeline: BodyTimeline, axis: Axis) -> Label:
     assert found.frame.time is not None
     reading = instant(placed(found.frame.time, timeline.clock.zone))
     ahead = reading - (instant(word.shows.earliest) + instant(word.shows.latest)) / 2

@@ -72,9 +72,7 @@ def write_tally_page(path: Path, tally: Tally) -> None:
         "focal_lengths": _both_lengths,
         "months": lambda key: str(key[0] or "no date"),
     }
-    rows = {
-        name: [(call(key), n) for key, n in tables[name].items()] for name, call in named.items()
-    }
+    rows = {name: [(say(key), n) for key, n in tables[name].items()] for name, say in named.items()}
     rows["focal_lengths"] = [(name, n) for name, n in rows["focal_lengths"] if name]
     stops = sorted({stop for _, stop in tables["f_numbers"]}, key=lambda stop: (stop is None, stop))
     _write(path, _rendered("tally.html", _TALLY, {"tally": tally, "stops": stops} | rows), _TALLY)
@@ -124,9 +122,7 @@ def card_page(cards: Sequence[Card]) -> str:
     return _rendered("card.html", _CARD, {"cards": cards}, "card.css")
 
 
-def _rendered(
-    template: str, mark: str, values: Mapping[str, object], css: str = "style.css"
-) -> str:
+def _rendered(name: str, mark: str, values: Mapping[str, object], css: str = "style.css") -> str:
     style, script = _part(css), _part("script.js")
     about = {
         "mark": mark,
@@ -136,7 +132,7 @@ def _rendered(
         "version": flangeback.__version__,
         "made": f"{datetime.now().astimezone():%Y-%m-%d %H:%M}",
     }
-    return _environment().get_template(template).render(about | dict(values))
+    return _environment().get_template(name).render(about | dict(values))
 
 
 @cache
@@ -200,9 +196,8 @@ def _is_page(path: Path, mark: str) -> bool:
     """Whether a file is a page of this kind, by its first lines: any file may hold the mark."""
     with open_file(path) as file:
         head = file.read(_HEAD).partition(b"<title>")[0].splitlines()
-    return head[:1] == [b"<!doctype html>"] and (
-        f'<meta name="generator" content="{mark}">'.encode() in head
-    )
+    generator = f'<meta name="generator" content="{mark}">'
+    return head[:1] == [b"<!doctype html>"] and generator.encode() in head
 
 
 def _write(path: Path, page: str, mark: str) -> None:

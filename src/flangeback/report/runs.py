@@ -152,13 +152,8 @@ def _place(found: FrameMatch) -> tuple[bool, str, bool, int, str]:
     """By body, then by true time (a body's own clock may have been set), then without a time."""
     camera = found.frame.time
     time = found.time or (camera.at if camera else None)
-    return (
-        found.body is None,
-        _title(found),
-        time is None,
-        instant(time) if time else 0,
-        found.frame.file,
-    )
+    at = instant(time) if time else 0
+    return found.body is None, _title(found), time is None, at, found.frame.file
 
 
 def _sameness(found: FrameMatch) -> tuple[object, ...]:

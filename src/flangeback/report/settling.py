@@ -100,17 +100,13 @@ def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Ca
     found = tuple(sections(matches))
     yield from _clock_cases(found, matches, logs)
     contradicted = {fit.body for fit in matches.clocks if not fit.settled}
-    made_of = {one.title: [frame for run in one.runs for frame in run.frames] for one in found}
     runs = [(one, run) for one in found for run in filter(None, map(_for_a_person, one.runs))]
     for section, run in sorted(runs, key=lambda one: not one[1].first.is_of_copy):
-        made = made_of[section.title]
         if run.outcome is Outcome.UNSURE and section.body in contradicted and _is_doubted(run):
             continue
-        first, last = made.index(run.first), made.index(run.last)
-        answers = _answers(run, outing)
-        before = made[first - 1] if first else None
-        after = made[last + 1] if last + 1 < len(made) else None
-        yield Case(run, tuple(answers), _advice(run.first), before, after)
+        made = [None, *(frame for one in section.runs for frame in one.frames), None]
+        before, after = made[made.index(run.first) - 1], made[made.index(run.last) + 1]
+        yield Case(run, tuple(_answers(run, outing)), _advice(run.first), before, after)
 
 
 def _clock_cases(
@@ -144,8 +140,8 @@ def _clock_lines(line: str, fit: ClockFit, logs: Sequence[SessionLog]) -> Iterat
     """The logs' lines that this one takes the place of: a body has one clock, a log one slack."""
     for log in logs:
         if line.startswith("slack"):
-            first_words = enumerate((text.split()[:1] for text in log.lines), 1)
-            numbers = [n for n, word in first_words if word and word[0].casefold() == "slack"]
+            words = enumerate((text.casefold().split() for text in log.lines), 1)
+            numbers = [n for n, found in words if found[:1] == ["slack"]]
         else:
             clocks = (one for one in log.clocks if one.body in (fit.body, None))
             numbers = [one.line for one in clocks if one.line in fit.stated.lines]
@@ -163,10 +159,7 @@ def _named_lines(run: Run, matches: Matches) -> Iterator[tuple[str, int]]:
 
 def _instead_of(places: Iterable[tuple[str, int]], logs: Sequence[SessionLog]) -> str:
     """Which lines an answer takes the place of, in words."""
-    told = [
-        f"line {number}" + (f" of {PurePath(file).name}" if len(logs) > 1 else "")
-        for file, number in places
-    ]
+    told = [f"line {n}" + f" of {PurePath(file).name}" * (len(logs) > 1) for file, n in places]
     return f"instead of {listed(told)}" if told else ""
 
 
@@ -174,9 +167,8 @@ def _for_a_person(run: Run) -> Run | None:
     """Those of its frames that need a person, or carry a doubt that a person can settle."""
     if run.outcome.needs_person or run.first.is_of_copy:
         return run
-    kinds = [{doubt.kind for doubt in frame.doubts} for frame in run.frames]
-    doubted = (f for f, k in zip(run.frames, kinds, strict=True) if not WORTH_A_LOOK.isdisjoint(k))
-    return Run(found) if (found := tuple(doubted)) else None
+    doubted = tuple(f for f in run.frames if any(d.kind in WORTH_A_LOOK for d in f.doubts))
+    return Run(doubted) if doubted else None
 
 
 def _open_settings(matches: Matches) -> _MayBe:
@@ -219,18 +211,14 @@ def _answers(run: Run, outing: _Outing) -> Iterator[Answer]:
     every = (words for setting in settings for words in _words(setting, run.first, kit))
     where = _instead_of(_named_lines(run, outing.matches), outing.logs)
     found = [
-        Answer(
-            "no adapted lens" * (words == "off"),
-            tuple(f"{place} {words}" for place in places),
-            where,
-        )
+        Answer("no adapted lens" * (words == "off"), tuple(f"{p} {words}" for p in places), where)
         for words in dict.fromkeys(every)
         if places
     ]
     goes_by_clock = run.first.by is not Source.NAME and run.outcome is not Outcome.CONFLICT
     other = _by_other_clock(run, outing) if goes_by_clock else None
-    known = [answer.lines for answer in found]
-    yield from [other] if other is not None and other.lines not in known else []
+    if other is not None and other.lines not in [answer.lines for answer in found]:
+        yield other
     yield from found
 
 

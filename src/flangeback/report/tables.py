@@ -123,10 +123,7 @@ def _row_lines(
 def _widths(columns: Sequence[Column], rows: Sequence[Sequence[_Pieces]], room: int) -> list[int]:
     """The columns' widths in a table with so much room for them."""
     texts = [[_plain(row[n]) for row in rows] for n in range(len(columns))]
-    most = [
-        max((_length(line) for text in cells for line in text.split("\n")), default=0)
-        for cells in texts
-    ]
+    most = [max((_length(w) for t in cells for w in t.split("\n")), default=0) for cells in texts]
     if sum(column.width or _OPEN for column in columns) <= room:
         widths = [c.width or wide for c, wide in zip(columns, most, strict=True)]
         open_ones = [n for n, c in enumerate(columns) if c.width is None and not c.is_whole]

@@ -54,11 +54,7 @@ class Axis(NamedTuple):
 
     def x(self, at: float) -> float:
         """Where a time stands; one before or after all others stands at the edge."""
-        points = [
-            point
-            for one in self.stretches
-            for point in ((one.start, one.left), (one.end, one.right))
-        ]
+        points = [p for s in self.stretches for p in ((s.start, s.left), (s.end, s.right))]
         after = bisect_right([time for time, _ in points], at)
         if after == 0:
             return points[0][1]
@@ -69,9 +65,7 @@ class Axis(NamedTuple):
 
     def marks(self, offset: float = 0.0) -> Iterator[float]:
         """The full minutes, quarters or hours that are marked; `offset` is the zone's, seconds."""
-        scale = min(
-            ((one.right - one.left) / (one.end - one.start) for one in self.stretches), default=1
-        )
+        scale = min(((s.right - s.left) / (s.end - s.start) for s in self.stretches), default=1)
         step = next((m * 60 for m in _STEPS if m * 60 * scale >= _LEAST_BETWEEN_MARKS), 86400)
         for one in self.stretches:
             first = math.ceil((one.start + offset) / step)

@@ -99,9 +99,7 @@ class Tally:
 def _order(key: Key) -> tuple[tuple[bool, bool, float | str], ...]:
     """Numbers in their order, then texts in theirs, blanks last."""
     parts = (part.casefold() if isinstance(part, str) else part for part in key)
-    return tuple(
-        (part is None, isinstance(part, str), 0 if part is None else part) for part in parts
-    )
+    return tuple((one is None, isinstance(one, str), 0 if one is None else one) for one in parts)
 
 
 def _count(group: Mapping[Taken, int]) -> Count:
