@@ -38,9 +38,10 @@ class Problem:
         rows = [_fitted(f"{place}: {self.text}" if place else self.text, width)]
         if self.source is not None:
             rows.extend(f"    {row}" for row in self._marked(self.source, width))
-        advice = self._advice()
+        advice = [f"expected {self.expected}"] if self.expected else []
+        advice += [f'did you mean "{self.suggestion}"?'] if self.suggestion else []
         if advice:
-            rows.append(_fitted(f"    {advice}", width))
+            rows.append(_fitted(f"    {'; '.join(advice)}", width))
         return "\n".join(rows)
 
     def _marked(self, source: str, width: int | None) -> Sequence[str]:
@@ -54,14 +55,6 @@ class Problem:
         # Tabs of the line are kept so that the marker stands right.
         lead = "".join("\t" if ch == "\t" else " " for ch in source[start:at])
         return shown, lead + "^" * min(max(1, self.width), max(1, len(shown) - len(lead)))
-
-    def _advice(self) -> str:
-        parts = []
-        if self.expected:
-            parts.append(f"expected {self.expected}")
-        if self.suggestion:
-            parts.append(f'did you mean "{self.suggestion}"?')
-        return "; ".join(parts)
 
 
 def _fitted(text: str, width: int | None) -> str:

@@ -103,7 +103,16 @@ def jpeg(picture: Image.Image, release: Release) -> bytes:
     picture.resize((160, 107), reducing_gap=3.0).save(small, "JPEG", quality=75)
     exif = piexif.dump(
         {
-            "0th": _main_tags(release),
+            "0th": {
+                ImageIFD.Make: release.make.maker,
+                ImageIFD.Model: release.make.model,
+                ImageIFD.Orientation: 6 if release.upright else 1,
+                ImageIFD.XResolution: (300, 1),
+                ImageIFD.YResolution: (300, 1),
+                ImageIFD.ResolutionUnit: 2,
+                ImageIFD.Software: f"{release.make.model} v1.04",
+                ImageIFD.DateTime: f"{release.camera_time:%Y:%m:%d %H:%M:%S}",
+            },
             "Exif": _exif_tags(release, picture.size),
             "1st": {ImageIFD.Compression: 6},
             "thumbnail": small.getvalue(),
@@ -116,19 +125,6 @@ def jpeg(picture: Image.Image, release: Release) -> bytes:
     whole = exif[:at] + note + exif[at + _NOTE_SIZE :]
     picture.save(out, "JPEG", quality=85, exif=whole)
     return out.getvalue()
-
-
-def _main_tags(release: Release) -> dict[int, Any]:
-    return {
-        ImageIFD.Make: release.make.maker,
-        ImageIFD.Model: release.make.model,
-        ImageIFD.Orientation: 6 if release.upright else 1,
-        ImageIFD.XResolution: (300, 1),
-        ImageIFD.YResolution: (300, 1),
-        ImageIFD.ResolutionUnit: 2,
-        ImageIFD.Software: f"{release.make.model} v1.04",
-        ImageIFD.DateTime: f"{release.camera_time:%Y:%m:%d %H:%M:%S}",
-    }
 
 
 def _exif_tags(release: Release, size: tuple[int, int]) -> dict[int, Any]:

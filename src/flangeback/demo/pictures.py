@@ -73,20 +73,16 @@ class _View(NamedTuple):
 
 def draw(composition: Composition) -> Picture:
     """The picture, upright as seen. The same composition gives the same picture."""
-    view = _view(composition)
-    clock = composition.clock
-    picture = _clock_face(view, clock) if clock else _harbour(view, composition)
-    return _exposed(picture.reduce(_FINE), composition.stops)
-
-
-def _view(composition: Composition) -> _View:
     sides = LONG_SIDE * _FINE, SHORT_SIDE * _FINE
     width, height = reversed(sides) if composition.upright else sides
     tilt = Random(composition.seed).uniform(-0.02, 0.02)
     # A long lens looks at the far quay, a wide one takes in the sky: both put the horizon low.
     level = 0.62 if composition.focal > 90 or composition.focal < 35 else 0.5
     horizon = int(height * (level + tilt))
-    return _View(width, height, _UNIT * composition.focal / 50, composition.pan, horizon)
+    view = _View(width, height, _UNIT * composition.focal / 50, composition.pan, horizon)
+    clock = composition.clock
+    picture = _clock_face(view, clock) if clock else _harbour(view, composition)
+    return _exposed(picture.reduce(_FINE), composition.stops)
 
 
 def _harbour(view: _View, composition: Composition) -> Picture:

@@ -194,7 +194,9 @@ class _Before:
             start = span.start.earliest.replace(tzinfo=None) + log.slack
             if start > here + _A_BIT_FAST:
                 raise _to_come("", f"{start:%H:%M}", here)
-        return Noted(lines, _meaning(log, span, self.kit), self.problems)
+        body = f"{span.body}: " if span.body else ""
+        told = f"{body}{_setting(span.setting, self.kit)} {_where(log, span)}"
+        return Noted(lines, told, self.problems)
 
     def _stamped(self, words: str, at: str | None, now: datetime) -> tuple[str, date | None]:
         """The entry with its time, and the day it falls on; None where that doesn't matter."""
@@ -239,12 +241,6 @@ def _to_come(name: str, time: str, here: datetime) -> InputError:
 
 def _by_its_clock(log: SessionLog, now: datetime) -> datetime:
     return now if log.zone is None else now.astimezone(log.zone)
-
-
-def _meaning(log: SessionLog, span: Span, kit: Kit) -> str:
-    """What an entry means, with what it carries on."""
-    body = f"{span.body}: " if span.body else ""
-    return f"{body}{_setting(span.setting, kit)} {_where(log, span)}"
 
 
 def _setting(setting: Setting, kit: Kit) -> str:

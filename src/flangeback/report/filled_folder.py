@@ -12,7 +12,7 @@ from pathlib import Path
 from flangeback.copies.manifest import Manifest
 from flangeback.copies.model import CheckedCopy, Verified
 from flangeback.copies.plan import CopyMethod, sidecar_names
-from flangeback.copies.records import Record, RunStart
+from flangeback.copies.records import Record
 from flangeback.copies.stated import lens_data_of
 from flangeback.errors import InputError
 from flangeback.formats import BY_CODE
@@ -40,7 +40,10 @@ def page_of_copies(out: Path, verified: Verified) -> OutingPage:
         records = {record.copy: record for record in manifest.records()}
         run = manifest.runs[-1] if manifest.runs else None
     kit = read_kit(out / run.kit) if run is not None and run.kit is not None else Kit()
-    logs = _logs(out, run, kit)
+    logs = [read_log(out / name, kit) for name in (run.logs if run else ())]
+    if run is not None and run.options.get("set_time"):
+        # The copies carry the true time: no clock is off.
+        logs = [replace(log, clocks=()) for log in logs]
     checked = _by_picture(verified, records)
     frames = scan(out)
     lost = tuple(_lost(frames, records.values(), out))
@@ -125,13 +128,6 @@ def _said(copy: CheckedCopy, remedy: Mapping[str, str]) -> str:
         since = "another program changed it" if copy.is_touched else "its frame changed"
         what = f"{since} since, and {what}"
     return f"{what}; {remedy[copy.copy]}"
-
-
-def _logs(out: Path, run: RunStart | None, kit: Kit) -> Sequence[SessionLog]:
-    """The logs of the last run. Where the copies carry the true time, no clock is off."""
-    logs = [read_log(out / name, kit) for name in (run.logs if run else ())]
-    is_true = run is not None and bool(run.options.get("set_time"))
-    return [replace(log, clocks=()) for log in logs] if is_true else logs
 
 
 def _as_recorded(

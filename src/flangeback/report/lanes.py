@@ -267,20 +267,17 @@ def _clocks(
     """Photos of a clock, and by how much each misses the line through all of them."""
     by_stem = {frame_stem(found.frame.file).casefold(): found for _, found in frames}
     for word in (word for log in logs for word in log.clocks):
-        if isinstance(word, ClockReference):
-            found = by_stem.get(word.frame.name.casefold())
-            if found and found.frame.time and word.body in (None, found.body):
-                yield _clock(word, found, timeline, axis)
-
-
-def _clock(word: ClockReference, found: FrameMatch, timeline: BodyTimeline, axis: Axis) -> Label:
-    assert found.frame.time is not None
-    reading = instant(placed(found.frame.time, timeline.clock.zone))
-    ahead = reading - (instant(word.shows.earliest) + instant(word.shows.latest)) / 2
-    missed = (ahead - timeline.clock.at(found.frame).ahead_at(reading)) / SECOND
-    text = (
-        f"{word.frame.name} shows a clock (line {word.line}): the body's is "
-        f"{duration(timedelta(microseconds=ahead))} {'ahead' if ahead >= 0 else 'behind'}, "
-        f"{abs(missed):.0f} s off what the frames go by"
-    )
-    return Label(axis.x(_seconds(found.time)), text)
+        if not isinstance(word, ClockReference):
+            continue
+        found = by_stem.get(word.frame.name.casefold())
+        if found is None or found.frame.time is None or word.body not in (None, found.body):
+            continue
+        reading = instant(placed(found.frame.time, timeline.clock.zone))
+        ahead = reading - (instant(word.shows.earliest) + instant(word.shows.latest)) / 2
+        missed = (ahead - timeline.clock.at(found.frame).ahead_at(reading)) / SECOND
+        text = (
+            f"{word.frame.name} shows a clock (line {word.line}): the body's is "
+            f"{duration(timedelta(microseconds=ahead))} {'ahead' if ahead >= 0 else 'behind'}, "
+            f"{abs(missed):.0f} s off what the frames go by"
+        )
+        yield Label(axis.x(_seconds(found.time)), text)

@@ -47,7 +47,13 @@ def proof_of(filled: Filled, out: Path) -> Proof:
     shown_as = f"{frame.file}, as ExifRead sees it in the original and in the copy" if frame else ""
     with Manifest(out) as manifest:
         kinds = _kinds(manifest.records())
-    return Proof(_sentence(filled), kinds, failures, shown_as, changes)
+    verified = sum(copy.verified for copy in filled.copies)
+    sentence = (
+        f"{verified} of {count(len(filled.copies), 'copy', 'copies')} were read back from disk "
+        "after they were written: a second reader (ExifRead) finds every value, every other tag "
+        "reads as it did in the original, and the picture is the same to the byte."
+    )
+    return Proof(sentence, kinds, failures, shown_as, changes)
 
 
 def _kinds(records: Iterable[Record]) -> tuple[tuple[int, str, str], ...]:
@@ -77,12 +83,3 @@ def proof_again(verified: Verified, out: Path) -> Proof:
         shown_as = f"{shown.copy}, before as the manifest has it, after as ExifRead sees it"
         changes = tag_changes(shown.before, out / shown.copy, KNOWN_BEFORE)
     return Proof(sentence, kinds, (*failures, *verified.faults), shown_as, changes)
-
-
-def _sentence(filled: Filled) -> str:
-    verified = sum(copy.verified for copy in filled.copies)
-    return (
-        f"{verified} of {count(len(filled.copies), 'copy', 'copies')} were read back from disk "
-        "after they were written: a second reader (ExifRead) finds every value, every other tag "
-        "reads as it did in the original, and the picture is the same to the byte."
-    )

@@ -143,7 +143,10 @@ def clock_remarks(survey: Survey) -> Iterator[str]:
         if len(body.offsets) > 1:
             offsets = listed(map(utc_offset, body.offsets))
             yield f"{body.name} states more than one offset from UTC: {offsets}"
-    yield from _offset_remarks(survey)
+    stated = {body.name: body.offsets[0] for body in survey.bodies if len(body.offsets) == 1}
+    if len(set(stated.values())) > 1:
+        texts = ", ".join(f"{name} {utc_offset(offset)}" for name, offset in stated.items())
+        yield f"the bodies state different offsets from UTC: {texts}"
     for gap in survey.gaps:
         yield (
             f"{gap.bursts} bursts of {gap.ahead} and {gap.other} fit together if the clock of "
@@ -172,14 +175,6 @@ def _disorder_remarks(body: BodySurvey) -> Iterator[str]:
         )
     if len(body.disorders) > 3:
         yield f"{body.name}: {len(body.disorders) - 3} more frames are out of counter order"
-
-
-def _offset_remarks(survey: Survey) -> Iterator[str]:
-    """Where the bodies' offsets from UTC differ."""
-    stated = {body.name: body.offsets[0] for body in survey.bodies if len(body.offsets) == 1}
-    if len(set(stated.values())) > 1:
-        texts = ", ".join(f"{name} {utc_offset(offset)}" for name, offset in stated.items())
-        yield f"the bodies state different offsets from UTC: {texts}"
 
 
 def _names(found: FrameSequence) -> str:

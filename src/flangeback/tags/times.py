@@ -33,7 +33,7 @@ def true_time(
         # Exif states whole minutes; the mean solar times of old zones have seconds.
         known = round(known / _MINUTE) * _MINUTE
         true = time.astimezone(timezone(known))
-    digits = _digits(resolution)
+    digits = next(n for n in range(7) if n == 6 or resolution >= timedelta(seconds=10**-n))
     fraction = f"{true.microsecond:06}"[:digits]
     wall = true.replace(tzinfo=None, microsecond=int(fraction.ljust(6, "0")))
     if wall == said and known in (None, offset):
@@ -60,8 +60,3 @@ def _stated(
         for tag, text in zip(tags, texts, strict=True):
             if text and (tag in ORIGINAL or tag in alike):
                 yield TagValue(tag, text, whole if text is texts[0] else None)
-
-
-def _digits(resolution: timedelta) -> int:
-    """How many digits of sub-seconds a resolution needs, six at most."""
-    return next(n for n in range(7) if n == 6 or resolution >= timedelta(seconds=10**-n))

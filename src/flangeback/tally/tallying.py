@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import chain
 from pathlib import Path
 
 from flangeback.copies.manifest import Manifest, filled_below
@@ -38,7 +39,10 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
     damaged = 0
     for folder in folders:
         before = taken.total() + damaged
-        for found in _frames(folder):
+        with Manifest(folder) as lines:
+            manifest = _Manifest({record.copy: record for record in lines.records()})
+        there = map(manifest.taken, frames_of(folder, files_below(folder)))
+        for found in chain(there, manifest.gone()):
             if found is None:
                 damaged += 1
             else:
@@ -62,15 +66,6 @@ def _check(folders: Sequence[Path]) -> None:
                 text = f"its frames are those of {folders[whole.index(other)]} too"
                 expected = "each folder once, and none inside another"
                 raise InputError.at(folders[number], text, expected)
-
-
-def _frames(folder: Path) -> Iterator[Taken | None]:
-    """Each frame; None for a damaged one."""
-    with Manifest(folder) as lines:
-        manifest = _Manifest({record.copy: record for record in lines.records()})
-    for seen in frames_of(folder, files_below(folder)):
-        yield manifest.taken(seen)
-    yield from manifest.gone()
 
 
 class _Manifest:
