@@ -22,8 +22,8 @@ from flangeback.log import SessionLog, read_log
 from flangeback.match import FrameMatch, Matches, Outcome, match_frames
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.model import Source
-from flangeback.report.mending import remarks, remedies
 from flangeback.report.outing_page import OutingPage
+from flangeback.report.proof import remarks, remedies
 from flangeback.tags.decide import Fill
 
 _GONE = "the copy is gone"

@@ -1,19 +1,21 @@
-"""What the page says of the copies: how they were made, and what was proved of them."""
+"""What is said of copies: how they were made, what was proved, and what helps where it failed."""
 
 from __future__ import annotations
 
+import os
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
 from flangeback.copies.changes import TagChange, lens_tags, tag_changes, worth_showing
 from flangeback.copies.manifest import Manifest
-from flangeback.copies.model import Filled, Verified
+from flangeback.copies.model import CheckedCopy, Filled, SourceNow, Verified
 from flangeback.copies.plan import CopyMethod
 from flangeback.copies.records import Record
 from flangeback.copies.stated import KNOWN_BEFORE
 from flangeback.formats import BY_CODE
+from flangeback.report.hints import command
 from flangeback.words import count
 
 _WAYS = {
@@ -83,3 +85,36 @@ def proof_again(verified: Verified, out: Path) -> Proof:
         shown_as = f"{shown.copy}, before as the manifest has it, after as ExifRead sees it"
         changes = tag_changes(shown.before, out / shown.copy, KNOWN_BEFORE)
     return Proof(sentence, kinds, (*failures, *verified.faults), shown_as, changes)
+
+
+def remedies(verified: Verified, out: Path) -> Mapping[str, str]:
+    """By its name, what helps each copy in `out` that needs a person."""
+    left = verified.mended.left if verified.mended else {}
+    found = {copy.copy: _remedy(copy, out) for copy in verified.copies}
+    return {name: left.get(name, told) for name, told in found.items() if told is not None}
+
+
+def _remedy(copy: CheckedCopy, out: Path) -> str | None:
+    mend = command("verify", out, "--mend")
+    if copy.failure is None:
+        if copy.is_touched:
+            return f"keep it, and `{mend}` notes it as it is now; or move it away to have it anew"
+        if copy.source == SourceNow.CHANGED:
+            anew = "`fill` with --beside, or into another folder, makes one of it as it is now"
+            return f"put the frame back as it was, or keep the copy: {anew}"
+        return None
+    if copy.source == SourceNow.AWAY:
+        return f"`{mend}` makes it again once --frames says where the frames lie now"
+    if copy.source == SourceNow.CHANGED:
+        return f"its frame changed, too: with that put back as it was, `{mend}` makes it again"
+    if not os.path.lexists(out / copy.copy):
+        return f"`{mend}` makes it again"
+    return f"`{mend}` makes it again; what another program changed stays until it is moved away"
+
+
+def remarks(verified: Verified) -> Iterator[str]:
+    """What needs a person besides: of the run, and of the manifest."""
+    if verified.missing:
+        missing = count(verified.missing, "file")
+        yield f"{missing} of the last run not made or not corrected yet: fill again goes on"
+    yield from (f"the manifest was cut or changed: {fault}" for fault in verified.faults)

@@ -302,7 +302,7 @@ def _copies(filled: Filled, place: str) -> str:
 def show_verified(terminal: Terminal, verified: Verified, out: Path) -> None:
     """Prints which copies failed, how many didn't, and what helps."""
     from flangeback.copies.model import SourceNow
-    from flangeback.report.mending import remarks, remedies
+    from flangeback.report.proof import remarks, remedies
 
     if verified.mended is not None:
         _show_files(terminal, "made again", verified.mended.made)
