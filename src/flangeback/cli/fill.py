@@ -123,11 +123,10 @@ def fill(
         check_place(folder, into)
     found = flangeback.find_outings(folders, log)
     told, document = report.terminal.filled_line, report.documents.fill_document
-    filled = outings.run(found, outings.Work(work, show, told, document), folders, json=json)
-    if any(one.failed for one in filled.found):
+    done, is_left = outings.run(found, outings.Work(work, show, told, document), folders, json=json)
+    if any(one.failed for one in done):
         raise typer.Exit(UNPROVED)
-    left = any(one.matches.needs_person or one.others.left for one in filled.found)
-    if left or filled.leaves_frames:
+    if is_left or any(one.matches.needs_person or one.others.left for one in done):
         raise typer.Exit(NEEDS_PERSON)
 
 

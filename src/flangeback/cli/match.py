@@ -122,9 +122,8 @@ def match(
         lambda one: report.terminal.matches_line(one.page.matches),
         lambda one: report.documents.match_document(one.page.matches, one.others, one.planned),
     )
-    done = outings.run(found, what, folders, json=json)
-    left = any(one.page.matches.needs_person or one.others.left for one in done.found)
-    if left or done.leaves_frames:
+    done, is_left = outings.run(found, what, folders, json=json)
+    if is_left or any(one.page.matches.needs_person or one.others.left for one in done):
         raise typer.Exit(NEEDS_PERSON)
 
 

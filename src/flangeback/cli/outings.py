@@ -30,13 +30,6 @@ class Work(NamedTuple, Generic[T]):
     document: Callable[[T], dict[str, Any]]
 
 
-class Done(NamedTuple, Generic[T]):
-    """What was found for each outing, and whether frames lie in none of them."""
-
-    found: list[T]
-    leaves_frames: bool = False
-
-
 def is_one(outings: Sequence[flangeback.OutingFolder]) -> bool:
     """Whether there is one outing alone, and not one of several."""
     return len(outings) == 1 and not outings[0].name
@@ -48,8 +41,8 @@ def run(
     folders: Sequence[Path] = (),
     *,
     json: bool,
-) -> Done[T]:
-    """Does the work for each outing, prints what is found, and gives it.
+) -> tuple[list[T], bool]:
+    """Does the work for each outing, prints what is found, gives it and whether frames are left.
 
     Of several it says at the end how each came out, and which files of `folders`, where they were
     looked for, lie in none of them; it ends with exit 2 where one failed.
@@ -60,7 +53,7 @@ def run(
             print_json(work.document(found))
         else:
             work.show(outings[0], found)
-        return Done([found])
+        return [found], False
     done = [(outing.name, *_one_of_several(outing, work, json=json)) for outing in outings]
     outside = tuple(files_outside(folders, outings))
     for folder in folders:
@@ -75,7 +68,7 @@ def run(
     if any(found is None for _, found, _, _ in done):
         raise typer.Exit(WRONG)
     leaves_frames = any(PurePath(file).suffix.lower() in BY_SUFFIX for file in outside)
-    return Done([found for _, found, _, _ in done if found is not None], leaves_frames)
+    return [found for _, found, _, _ in done if found is not None], leaves_frames
 
 
 def _one_of_several(

@@ -40,6 +40,6 @@ def survey(folders: Outings, report_file: Report = None, json: Json = False) -> 
 
     told, document = report.survey.summary_line, report.documents.survey_document
     found = flangeback.find_outings(folders)
-    done = outings.run(found, outings.Work(work, show, told, document), folders, json=json)
-    if any(one.damaged for one in done.found):
+    done, _ = outings.run(found, outings.Work(work, show, told, document), folders, json=json)
+    if any(one.damaged for one in done):
         raise typer.Exit(NEEDS_PERSON)

@@ -67,7 +67,7 @@ def verify(
     below = [(folder, folder.relative_to(out).as_posix()) for folder in filled_below(out)]
     folders = [flangeback.OutingFolder(at, "" if name == "." else name) for at, name in below]
     told, document = report.terminal.verified_line, report.documents.verify_document
-    found = outings.run(folders, outings.Work(prove, show, told, document), json=json).found
+    found, _ = outings.run(folders, outings.Work(prove, show, told, document), json=json)
     if any(one.failed for one in found):
         raise typer.Exit(UNPROVED)
     if any(one.needs_person for one in found):

@@ -86,10 +86,8 @@ class Lens:
         """
         if self.widest[0] == self.widest[1]:
             return self.widest[0]
-        for end, widest in zip(self.focal, self.widest, strict=True):
-            if focal == end:
-                return widest
-        return None
+        ends = zip(self.focal, self.widest, strict=True)
+        return next((widest for end, widest in ends if end == focal), None)
 
 
 @dataclass(frozen=True)

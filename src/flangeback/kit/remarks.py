@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from flangeback.kit.adding import focal_in
-from flangeback.kit.fit import AdapterRoom, Spacing, spacing
+from flangeback.kit.fit import AdapterRoom, spacing
 from flangeback.kit.lensdb import apertures_in, same_figures
 from flangeback.kit.model import Adapter, AdapterKind, Body, Kit, Lens
 from flangeback.kit.mounts import mount_named
@@ -60,22 +60,15 @@ def _on_adapter(adapter: Adapter) -> Iterator[Remark]:
     between = spacing(lens, body)
     table = f"adapter.{adapter.key}"
     if between.room is AdapterRoom.NONE:
-        yield Remark(
-            table,
-            f"{lens.name} on {body.name} leaves {between.thickness[1]:.2f} mm: without glass it "
-            "doesn't reach infinity",
-        )
+        room = f"{lens.name} on {body.name} leaves {between.thickness[1]:.2f} mm"
+        yield Remark(table, f"{room}: without glass it doesn't reach infinity")
     elif adapter.thickness is not None:
-        yield from _on_thickness(table, adapter.thickness, between)
-
-
-def _on_thickness(table: str, thickness: float, between: Spacing) -> Iterator[Remark]:
-    least, greatest = between.thickness
-    slack = between.tolerance + 1e-9
-    needed = " to ".join(dict.fromkeys(f"{end:.2f}" for end in between.thickness))
-    if thickness > greatest + slack:
-        off = f"{thickness - greatest:.2f} mm thicker than the registers' {needed} mm"
-        yield Remark(table, f"is {off}: it falls short of infinity (see kit fit)")
-    elif thickness < least - slack:
-        off = f"{least - thickness:.2f} mm thinner than the registers' {needed} mm"
-        yield Remark(table, f"is {off}: it focuses past infinity (see kit fit)")
+        least, greatest = between.thickness
+        needed = " to ".join(dict.fromkeys(f"{end:.2f}" for end in between.thickness))
+        for off, way, what in (
+            (adapter.thickness - greatest, "thicker", "falls short of"),
+            (least - adapter.thickness, "thinner", "focuses past"),
+        ):
+            if off > between.tolerance + 1e-9:
+                told = f"is {off:.2f} mm {way} than the registers' {needed} mm"
+                yield Remark(table, f"{told}: it {what} infinity (see kit fit)")

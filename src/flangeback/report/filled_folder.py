@@ -78,15 +78,10 @@ def _by_picture(verified: Verified, records: Mapping[str, Record]) -> dict[str, 
     """What was proved of each picture's copy and of its sidecars, by the picture's name."""
     checked = {copy.copy: copy for copy in verified.copies}
     pictures = [name for name in checked if _is_picture(records[name])]
-    taken = {name: name for name in pictures}
-    for name in pictures:
-        for sidecar in sidecar_names(name):
-            if sidecar in checked:
-                taken.setdefault(sidecar, name)
-    found: dict[str, list[CheckedCopy]] = {}
-    for name, picture in taken.items():
-        found.setdefault(picture, []).append(checked[name])
-    return found
+    return {
+        name: [checked.pop(one) for one in (name, *sidecar_names(name)) if one in checked]
+        for name in pictures
+    }
 
 
 def _is_picture(record: Record) -> bool:
