@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from flangeback.cli.app import app
 from flangeback.errors import InputError
-from flangeback.kit import Kit, mount_named, mounts, parse_kit
+from flangeback.kit import Kit, parse_kit
 from flangeback.kit.fit import (
     STANDING,
     TOLD,
@@ -29,6 +29,7 @@ from flangeback.kit.fit import (
     fits,
     spacing,
 )
+from flangeback.kit.mounts import mount_named, mounts
 from flangeback.kit.picking import body_named, pick
 from flangeback.kit.places import config_folder, kit_file
 from support.kits import (

@@ -448,7 +448,8 @@ def test_an_installed_package_carries_its_profiles(tmp_path: Path) -> None:
         packed.extractall(place)
     look = (
         "import flangeback, flangeback.profiles as p\n"
-        "from flangeback.kit import mount_named, read_kit\n"
+        "from flangeback.kit import read_kit\n"
+        "from flangeback.kit.mounts import mount_named\n"
         "print(flangeback.__file__, p.folder(), mount_named('M42').register[0],"
         " len(list(read_kit(p.folder() / 'kit.toml').keys())), sep='|')\n"
     )

@@ -10,8 +10,8 @@ from typer.testing import CliRunner, Result
 
 from flangeback import profiles
 from flangeback.cli.app import app
-from flangeback.kit import adapter_thickness, mount_named, mounts, parse_kit
-from flangeback.kit.mounts import likely_mounts
+from flangeback.kit import parse_kit
+from flangeback.kit.mounts import adapter_thickness, likely_mounts, mount_named, mounts
 
 # Flange focal distances in mm. Source: the public encyclopedia table "Flange focal distance",
 # agreeing with published register tables for adapted lenses. C: ANSI/SMPTE, 0.690 in.

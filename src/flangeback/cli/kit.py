@@ -85,8 +85,8 @@ def fit(
 
     Example: flangeback kit fit miran58 k7
     """
-    from flangeback.kit import mount_named
     from flangeback.kit.fit import spacing
+    from flangeback.kit.mounts import mount_named
     from flangeback.kit.picking import pick
     from flangeback.kit.places import kit_file
 
@@ -301,7 +301,7 @@ def mounts(json: Json = False) -> None:
 
     Example: flangeback kit mounts
     """
-    from flangeback.kit import mounts as known
+    from flangeback.kit.mounts import mounts as known
 
     if json:
         print_json(report.kit_documents.mounts_document(known()))
