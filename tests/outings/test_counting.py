@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import pytest
+
 from outings.counting import Counts, count, forgot_before
 from support.outing_truth import ChangeTruth, ClockTruth, FrameTruth, OutingTruth
 
@@ -89,8 +91,9 @@ def test_an_offset_is_right_within_its_tolerance() -> None:
     assert (agreed.offsets_right, agreed.clock_unsure) == (0, 0)
 
 
-def test_a_stated_offset_that_is_right_is_nothing_to_propose() -> None:
-    right = replace(TRUTH, clocks=(ClockTruth("k7", (200.0,), 200.0, 60.0),))
+@pytest.mark.parametrize("ahead", [200.0, 203.5])
+def test_a_stated_offset_that_is_near_enough_is_nothing_to_propose(ahead: float) -> None:
+    right = replace(TRUTH, clocks=(ClockTruth("k7", (ahead,), 200.0, 60.0),))
     assert count(right, {"frames": []}, None).offsets == 0
 
 

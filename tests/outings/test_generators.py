@@ -32,8 +32,6 @@ MADE: dict[str, ModuleType] = {"waves": waves_outings, "weather": weather_outing
 EVERY = [(name, kind) for name, module in MADE.items() for kind in module.KINDS]
 BEFORE = [(name, kind) for name, kind in EVERY if MADE[name].KINDS[kind].group == "honest"]
 SEEDS = range(examples(3, least=1))
-NEAR_MID_GREY = 1.5
-"""Stops within which a picture shows exposure without clipping."""
 
 
 @pytest.fixture(params=MADE)
@@ -102,6 +100,14 @@ def changes_hold(frames: list[FrameTruth], changes: list[ChangeTruth]) -> None:
             assert same_lens
             # Engraved f-numbers are rounded (ISO 517): 5.6 stands for 2 ** 2.5.
             assert stops == pytest.approx(moved[0].stops, abs=0.1)
+
+
+def test_no_lens_is_on_two_bodies_at_once(name: str) -> None:
+    for seed in range(10):
+        on: dict[str, str] = {}
+        for change in MADE[name].tell("two_bodies", seed).changes:
+            on[change.body] = change.setting.lens.key
+            assert len(on) == len(set(on.values()))
 
 
 @pytest.mark.parametrize(("name", "kind"), BEFORE)
