@@ -139,7 +139,7 @@ def narrow_width() -> int | None:
 
 
 def _drop_output() -> None:
-    """Drops what is still to be written: Python complains of it at its end (module signal)."""
+    """Drops what is still to be written; Python would complain of it at its end (module signal)."""
     from flangeback.system import discard_output
 
     with suppress(OSError):

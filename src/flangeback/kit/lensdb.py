@@ -186,7 +186,10 @@ def find(
 
 
 def search(words: Sequence[str], known: Iterable[RecordedLens]) -> tuple[RecordedLens, ...]:
-    """The entries with every word (or its first letters), those with the fewest others first."""
+    """The entries in which every word stands, those with the fewest other words first.
+
+    Letters may be the start of a word, numbers have to be whole.
+    """
     wanted = _TOKEN.findall(" ".join(words).casefold())
     found = []
     for entry in known:

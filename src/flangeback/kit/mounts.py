@@ -106,7 +106,10 @@ def format_named(sensor: tuple[float, float] | None) -> str | None:
 
 
 def likely_mounts(sensor: str | None) -> tuple[Mount, ...]:
-    """The mounts of digital bodies: first those with such a sensor, by register."""
+    """The mounts of digital bodies, those with a sensor of this format first.
+
+    Among them come those with a short register first, which leave room for the most lenses.
+    """
     digital = [mount for mount in mounts() if mount.sensors]
     return tuple(sorted(digital, key=lambda mount: (sensor not in mount.sensors, mount.register)))
 

@@ -26,7 +26,10 @@ def folded(name: str) -> str:
 
 
 def same_lens(lens: Lens, name: str | None, specification: Sequence[Fraction | None]) -> bool:
-    """Whether a frame's LensModel, without one its LensSpecification, is this lens's."""
+    """Whether a frame's LensModel, or without one its LensSpecification, is this lens's.
+
+    The names that the kit has it `known_as` are its own too.
+    """
     if name is None:
         return tuple(specification) == tuple(map(Fraction, (*lens.focal, *lens.widest)))
     names = (lens.name, f"{lens.maker} {lens.name}", seven_bit(lens.name), *lens.known_as)

@@ -217,7 +217,10 @@ class _Before:
         return f"{clock_time(here, seconds=False)}  {words}", here.date()
 
     def _day(self, time: WallTime, here: datetime) -> date:
-        """The day of a time given with --at: today or the log's yesterday. Raises InputError."""
+        """The day of a time given with --at: today, or the log's yesterday.
+
+        Raises InputError where both can't be.
+        """
         today = here.replace(hour=time.hour, minute=time.minute, second=time.second or 0)
         if today <= here + _A_BIT_FAST:
             return here.date()

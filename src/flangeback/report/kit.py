@@ -86,7 +86,10 @@ def show_mounts(terminal: Terminal, mounts: Iterable[Mount]) -> None:
 
 
 def show_names(terminal: Terminal, found: Sequence[LookUp] | Problem) -> None:
-    """Prints which lenses lens corrections know, and of the others the nearest entries."""
+    """Prints which lenses the lens-correction database knows by maker and name.
+
+    For the others it prints the nearest entries, and without the database how to get it.
+    """
     if isinstance(found, Problem):
         text = f"Whether lens corrections find these names can't be told: {found.text}"
         terminal.print(f"{text}; {found.expected}", "dim")

@@ -67,7 +67,10 @@ class EntryMark(NamedTuple):
 
 
 class Rows(NamedTuple):
-    """Where a lane's rows stand, from its top; `stops` and `light` are the two ends of a scale."""
+    """Where each row of a lane stands, from its top: none takes room that has nothing in it.
+
+    `stops` and `light` are the two ends of a scale.
+    """
 
     bands: float
     stops: tuple[float, float]

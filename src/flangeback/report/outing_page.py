@@ -115,7 +115,10 @@ class OutingPage:
         return frozenset(found.frame.file for found in (*ends, *strips))
 
     def log_rows(self, log: SessionLog) -> Iterator[tuple[int, str, int | None, int | None]]:
-        """A log's lines: number, text, how many frames an entry got, the first of them."""
+        """Each line of a log: its number, its text, how many frames it got, the first's number.
+
+        What is no entry has None for frames.
+        """
         of_log = [found for found in self.matches.frames if found.log == log.file]
         counts = Counter(found.log_line for found in of_log)
         entries = {entry.line for entry in log.entries}

@@ -176,7 +176,10 @@ def _number(stem: str) -> str:
 
 
 def sensor_lines(matches: Matches, body: str | None) -> Iterator[str]:
-    """What tells the 35 mm equivalents of a body's filled frames; then what speaks against it."""
+    """The evidence behind the 35 mm equivalents of a body's filled frames.
+
+    Then what speaks against it; nothing where no frame is filled.
+    """
     sensor = matches.sensors.get(body or "")
     if sensor is None:
         return

@@ -57,7 +57,10 @@ class Thumbnail(NamedTuple):
 
 
 def thumbnail(frame: Frame) -> Thumbnail | None:
-    """A frame's embedded thumbnail if that is small, else one made of its preview or picture."""
+    """A frame's embedded thumbnail if that is small, else one made from its preview or picture.
+
+    None where none can be read.
+    """
     # Decoders fail in every way there is on a broken picture, and such a one isn't shown.
     with suppress(Exception):
         preview, orientation = _embedded(frame)

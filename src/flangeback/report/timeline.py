@@ -117,7 +117,10 @@ class Band(NamedTuple):
 
 
 def lens_bands(points: Sequence[Point], axis: Axis) -> tuple[Band, ...]:
-    """One band for each lens that stood through frames in a row, as far as halfway to the next."""
+    """One band for each lens that stood through frames in a row.
+
+    It reaches halfway to the frames on other lenses, and not over a cut.
+    """
     return tuple(
         Band(lens, *_ends(points, run, axis))
         for run in _in_a_row(points, axis, lambda point: point.lens)
@@ -193,7 +196,10 @@ def stops(f_number: float) -> float:
 
 
 def light_paths(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[str, ...]:
-    """The scene's light as SVG polylines, broken at cuts and where it isn't known; or dots."""
+    """The scene's light as SVG polylines, broken at cuts and where it isn't known.
+
+    A lone point is a line from it to itself.
+    """
     paths = []
     for run in _in_a_row(points, axis, lambda point: point.light is None):
         known = [(points[n].at, light) for n in run if (light := points[n].light) is not None]
@@ -204,7 +210,10 @@ def light_paths(points: Sequence[Point], axis: Axis, scale: Scale) -> tuple[str,
 
 
 def rows_of_marks(places: Sequence[float], width: float, most: int = 4) -> tuple[int, ...]:
-    """In which row each of the rising `places` stands, so that marks don't overlap."""
+    """In which row each mark stands, so that marks of this width don't cover one another.
+
+    `places` rise. Where `most` rows aren't enough, marks overlap in the last.
+    """
     ends = [-math.inf] * most
     rows = []
     for place in places:

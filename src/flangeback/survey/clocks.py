@@ -91,7 +91,10 @@ def _bursts(timed: Timed) -> Iterator[float]:
 
 
 def _shift(its: Sequence[float], others: Sequence[float]) -> tuple[int, int] | None:
-    """By how many seconds the first body's bursts come later, how many fit; None if unclear."""
+    """By how many seconds the first body's bursts come later, and how many fit.
+
+    None where no shift stands out, or they fit as they are.
+    """
     fewest = min(len(its), len(others))
     if fewest < _FEWEST_BURSTS or max(len(its), len(others)) > _MOST_BURSTS:
         return None

@@ -56,7 +56,10 @@ def tally_folders(folders: Sequence[Path], progress: Callable[[int], None] | Non
 
 
 def _check(folders: Sequence[Path]) -> None:
-    """Raises InputError where a frame would count twice, but for copies, which count apart."""
+    """Raises InputError where a frame would count twice.
+
+    A folder that `fill` made is passed over in one above it.
+    """
     whole = [folder.resolve() for folder in folders]
     for number, folder in enumerate(whole):
         for other in whole[:number]:
