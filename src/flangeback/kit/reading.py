@@ -36,6 +36,8 @@ _LOG_LINE = re.compile(r"^(?:date|zone|clock|slack|slate|first|\d{1,2}[:.h]\d{2}
 _LONGEST_LINE = 10_000
 """Characters. The time that TOML's reader takes grows with the square of the parts of a key."""
 _NOT_IN_A_KEY = re.compile(r"[\s\"'#,;]")
+_Places = dict[tuple[str, str | None], int]
+"""The line of each table and of each field in it."""
 _Placed = tuple[str, str | None, FieldFault]
 """A table, a field of it, what is wrong there."""
 _Values = Mapping[str, Any]
@@ -79,79 +81,73 @@ def parse_kit(text: str, file: str = "kit.toml") -> Kit:
         # TOML sets no limits, Python does: thousands of digits or of nested brackets.
         expected = "numbers of a few digits, and no list in a list"
         raise InputError.at(file, "is too big to be a kit", expected) from None
-    tables = _Tables(file, text)
-    kit = tables.kit(data)
-    problems += tables.problems
+    faults: list[_Placed] = []
+    kit = _kit(data, file, faults)
+    places = _places(text.splitlines())
+    problems += (_problem(file, places, *one) for one in faults)
     if problems:
         raise InputError(sorted(problems, key=lambda problem: problem.line or 0))
     return kit
 
 
-class _Tables:
-    """The tables of a kit file; collects problems while they are read."""
-
-    def __init__(self, file: str, text: str) -> None:
-        self.file = file
-        self._places = _places(text.splitlines())
-        self.problems: list[Problem] = []
-
-    def kit(self, data: Mapping[str, Any]) -> Kit:
-        shelves: dict[str, dict[str, Any]] = {name: {} for name in _KINDS}
-        for name, tables in data.items():
-            if name not in _KINDS:
-                fault = FieldFault("unknown table", _one_of(_KINDS), nearest(name, _KINDS))
-                self.fault(name, None, fault)
-            elif not _is_shelf(tables):
-                fault = FieldFault("needs a key", f"[{name}.KEY] with its fields under it")
-                self.fault(name, None, fault)
-            else:
-                for key, fields in tables.items():
-                    gear = self.gear(_KINDS[name], f"{name}.{key}", key, fields)
-                    if gear is not None:
-                        shelves[name][key] = gear
-        kit = Kit(shelves["body"], shelves["lens"], shelves["adapter"], self.file)
-        shelves["adapter"].update(understood_adapters(kit))
-        for found in (*_on_keys(data), *_on_bodies(kit.bodies), *_on_lenses(kit.lenses)):
-            self.fault(*found)
-        return kit
-
-    def gear(
-        self, kind: _Kind, table: str, key: str, fields: Mapping[str, Any]
-    ) -> Body | Lens | Adapter | None:
-        """What one table describes; None where a fault was found in it."""
-        faults = [
-            (name, FieldFault("unknown field", _one_of(kind.fields), nearest(name, kind.fields)))
-            for name in fields
-            if name not in kind.fields
-        ]
-        values: dict[str, Any] = {}
-        for name, field in kind.fields.items():
-            try:
-                if name in fields:
-                    values[name] = field.read(fields[name], field.expected)
-                elif field.example:
-                    line = f"{name} = {field.example}"
-                    expected = f"{field.expected}, as in this line:\n    {line}"
-                    raise FieldFault("is missing", expected)
-            except FieldFault as bad:
-                values[name] = None
-                faults.append((name, bad))
-        faults += kind.check(values)
-        for name, fault in faults:
-            self.fault(table, name, fault)
-        return None if faults else kind.make(key=key, **values)
-
-    def fault(self, table: str, name: str | None, fault: FieldFault) -> None:
-        where = f"[{table}] {name}" if name else f"[{table}]"
-        # A table need not be written as a header: then it has no line.
-        line = self._places.get((table, name), self._places.get((table, None)))
-        told, more = f"{where}: {fault.text}", (fault.expected, fault.suggestion)
-        self.problems.append(Problem(self.file, told, line, None, 1, None, *more))
+def _kit(data: Mapping[str, Any], file: str, faults: list[_Placed]) -> Kit:
+    """The kit of what is sound in these tables; what isn't goes to the `faults`."""
+    shelves: dict[str, dict[str, Any]] = {name: {} for name in _KINDS}
+    for name, tables in data.items():
+        if name not in _KINDS:
+            fault = FieldFault("unknown table", _one_of(_KINDS), nearest(name, _KINDS))
+            faults.append((name, None, fault))
+        elif not _is_shelf(tables):
+            fault = FieldFault("needs a key", f"[{name}.KEY] with its fields under it")
+            faults.append((name, None, fault))
+        else:
+            for key, fields in tables.items():
+                values, found = _read(_KINDS[name], fields)
+                faults += ((f"{name}.{key}", *one) for one in found)
+                if not found:
+                    shelves[name][key] = _KINDS[name].make(key=key, **values)
+    kit = Kit(shelves["body"], shelves["lens"], shelves["adapter"], file)
+    shelves["adapter"].update(understood_adapters(kit))
+    faults += (*_on_keys(data), *_on_bodies(kit.bodies), *_on_lenses(kit.lenses))
+    return kit
 
 
-def _places(lines: Sequence[str]) -> dict[tuple[str, str | None], int]:
+def _read(
+    kind: _Kind, fields: Mapping[str, Any]
+) -> tuple[dict[str, Any], Sequence[tuple[str, FieldFault]]]:
+    """The values of a table's fields, None where one is bad, and all that is wrong with them."""
+    faults = [
+        (name, FieldFault("unknown field", _one_of(kind.fields), nearest(name, kind.fields)))
+        for name in fields
+        if name not in kind.fields
+    ]
+    values: dict[str, Any] = {}
+    for name, field in kind.fields.items():
+        try:
+            if name in fields:
+                values[name] = field.read(fields[name], field.expected)
+            elif field.example:
+                expected = f"{field.expected}, as in this line:\n    {name} = {field.example}"
+                raise FieldFault("is missing", expected)
+        except FieldFault as bad:
+            values[name] = None
+            faults.append((name, bad))
+    return values, [*faults, *kind.check(values)]
+
+
+def _problem(
+    file: str, places: _Places, table: str, name: str | None, fault: FieldFault
+) -> Problem:
+    where = f"[{table}] {name}" if name else f"[{table}]"
+    # A table need not be written as a header: then it has no line.
+    line = places.get((table, name), places.get((table, None)))
+    told, more = f"{where}: {fault.text}", (fault.expected, fault.suggestion)
+    return Problem(file, told, line, None, 1, None, *more)
+
+
+def _places(lines: Sequence[str]) -> _Places:
     """The line of each table's header and of each field in it; a shelf's is its first table's."""
-    places: dict[tuple[str, str | None], int] = {}
+    places: _Places = {}
     table = ""
     for number, line in enumerate(lines, 1):
         if (header := _A_HEADER.match(line)) is not None:
