@@ -97,11 +97,11 @@ def _others(others: OtherFiles) -> Document:
 
 def fill_document(filled: Filled) -> Document:
     """`flangeback/fill-1`: the same, with each frame's copy and whether it is verified."""
-    names = ("copy", "copies", "verified", "resumed", "action")
-    frames = [
-        frame_document(one.match) | fields(one, *names, *["failure"] * bool(one.failure))
-        for one in filled.copies
-    ]
+    frames = []
+    for copy in filled.copies:
+        made = fields(copy, "copy", "copies", "verified", "resumed", "action")
+        failure = {"failure": copy.failure} if copy.failure else {}
+        frames.append(frame_document(copy.match) | made | failure)
     others = _others(filled.others) | {"others_copied": filled.others.copied}
     more = _sums(filled.matches) | others | {"older_exif": filled.older}
     return {"schema": "flangeback/fill-1", "frames": frames, **more}
