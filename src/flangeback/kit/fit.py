@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
@@ -221,7 +221,7 @@ def _way(lens: Lens, body: Body, stack: Stack, between: Spacing, extension: floa
         _thickness(stack),
         circle,
         None if circle is None or diagonal is None else circle >= COVERS * diagonal,
-        _cautions(lens, stack, no_room=between.room is AdapterRoom.NONE),
+        tuple(_cautions(lens, stack, no_room=between.room is AdapterRoom.NONE)),
     )
 
 
@@ -320,18 +320,15 @@ def _close_up(focal: float, widest: float, factor: float, extension: float) -> C
     return CloseUp(extension, own * factor, distance, widest * (1 + own) * factor)
 
 
-def _cautions(lens: Lens, adapters: Stack, *, no_room: bool) -> tuple[str, ...]:
+def _cautions(lens: Lens, adapters: Stack, *, no_room: bool) -> Iterator[str]:
     """The cautions that this lens on these adapters gives rise to."""
-    found = []
     if mount_of(lens).deep_rear:
-        found.append(
-            f"{lens.mount} lenses often reach far behind the flange: check that the rear clears "
-            "the shutter and the sensor before the first release."
-        )
+        reach = f"{lens.mount} lenses often reach far behind the flange"
+        clears = "the rear clears the shutter and the sensor before the first release"
+        yield f"{reach}: check that {clears}."
     if any(adapter.kind in GLASS for adapter in adapters):
-        found.append("The adapter has glass in it: check that the lens's rear doesn't touch it.")
+        yield "The adapter has glass in it: check that the lens's rear doesn't touch it."
     if no_room and adapters:
-        found.append("There is no room for infinity focus; don't screw or press to gain it.")
+        yield "There is no room for infinity focus; don't screw or press to gain it."
     if lens.focal[1] >= LONG:
-        found.append("Hold it by the lens, not by the body, and don't point it at the sun.")
-    return tuple(found)
+        yield "Hold it by the lens, not by the body, and don't point it at the sun."

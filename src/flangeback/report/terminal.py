@@ -41,6 +41,11 @@ _STYLES = {
     Outcome.UNLOGGED: "yellow",
     Outcome.UNREADABLE: "red",
 }
+_PARTS = {
+    **dict.fromkeys(["FNumber", "ApertureValue"], "f-number"),
+    **dict.fromkeys(["FocalLength", "FocalLengthIn35mmFilm"], "focal length"),
+}
+"""What a tag tells, where that isn't the lens."""
 
 
 def show_matches(terminal: Terminal, matches: Matches, cases: Sequence[Case] = ()) -> None:
@@ -256,13 +261,11 @@ def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) 
 
     counts = Counter(one.action for one in planned)
     worse: dict[str, list[str]] = {}
-    for one in planned:
-        file = one.match.frame.file
-        if one.losses:
-            worse.setdefault(f"lose {_parts_of_lens_data(one.losses)}", []).append(file)
-        elif one.changes:
-            parts = _parts_of_lens_data(one.changes)
-            worse.setdefault(f"have {parts} changed", []).append(file)
+    for one in (one for one in planned if one.losses or one.changes):
+        parts = {_PARTS.get(tag, "lens") for tag in one.losses or one.changes}
+        named = listed(part for part in ("lens", "f-number", "focal length") if part in parts)
+        what = f"lose {named}" if one.losses else f"have {named} changed"
+        worse.setdefault(what, []).append(one.match.frame.file)
     for what, files in worse.items():
         told = f"{count(len(files), 'copy', 'copies')} would {what}: {some_of(files)}"
         terminal.print(told, "yellow")
@@ -273,14 +276,6 @@ def show_preview(terminal: Terminal, planned: Sequence[FramePreview], out: str) 
         )
     told = ", ".join(f"{counts[action]} {action}" for action in Action if counts[action])
     terminal.say(f"fill --into {out}: {told}")
-
-
-def _parts_of_lens_data(tags: Iterable[str]) -> str:
-    """What of lens, f-number and focal length these tags tell."""
-    parts = {"FNumber": "f-number", "ApertureValue": "f-number", "FocalLength": "focal length"}
-    parts["FocalLengthIn35mmFilm"] = "focal length"
-    told = {parts.get(tag, "lens") for tag in tags}
-    return listed(part for part in ("lens", "f-number", "focal length") if part in told)
 
 
 def filled_line(filled: Filled) -> str:
