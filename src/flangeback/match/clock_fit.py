@@ -17,7 +17,7 @@ DIFFERS, UNLIKELY = 0.09, 0.2
 """How likely a frame has other values than by the stated clock, from where on it is doubted: by a
 clock that is far off or as another outing's log is, or by minutes, each for itself. And from where
 on it isn't filled."""
-DIFFERS_FEW, FEW = 0.03, 3
+DIFFERS_FEW, FEW = 0.04, 3
 """The least by minutes where neither a line nor satellites tell the clock, and so many entries at
 the most can't show that it is right."""
 BESIDE = 0.1
@@ -25,7 +25,9 @@ BESIDE = 0.1
 filled."""
 DOUBTED = 5.0
 """Odds of another offset from which evidence isn't used: changes would go by a wrong clock."""
-CARRIED = 0.8
+SAID = 2.0
+"""Odds of another offset from which it is said."""
+CARRIED = 0.75
 """How much of all that speaks against the stated clock must speak for one other, for its line to
 be offered."""
 SMALL = 600.0
@@ -108,7 +110,7 @@ class ClockFit:
     @property
     def tells(self) -> bool:
         """Whether the frames tell anything worth saying, for the clock or against it."""
-        says_nothing = self.offset and self.is_likely and self.agrees
+        says_nothing = self.offset and self.agrees and (self.odds or 0) < SAID
         return self.odds is not None and not (says_nothing or self.is_harmless)
 
     @property
@@ -190,8 +192,9 @@ def clock_words(fit: ClockFit) -> str:
     if not fit.offset:
         return f"{name}: {said}; the frames agree, {odds}"
     if fit.agrees:
-        speaks = f"the frames speak for {_way(fit.fits)}{_cause(fit)}, {odds}, which is no proof"
-        lean = f"{speaks}: {'if it is so, ' if fit.is_carried else ''}{_advice(fit)}"
+        late = f"notes up to {_amount(fit.late)} late, or a clock " if fit.late else ""
+        told = f"{late}{_way(fit.fits)}{_cause(fit)}, {odds}, which is no proof"
+        lean = f"the frames speak for {told}: {'if so, ' if fit.is_carried else ''}{_advice(fit)}"
         if not fit.is_related:
             lean = f"the frames fit the log at no time, {odds}, which is no proof: is it theirs?"
         return f"{name}: {said}{f'; {lean}' if fit.tells else ''}"

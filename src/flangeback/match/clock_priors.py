@@ -20,7 +20,7 @@ _RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.75}
 """How likely a clock goes as stated."""
 _OFF: Sequence[tuple[float, float, float]] = (
     # Share of wrong clocks, offset and standard deviation in seconds.
-    (0.60, 0, 60),
+    (0.90, 0, 60), (0.25, 0, 240),
     (0.30, 0, 900), (0.15, 0, 1800),
     (0.13, 3600, 30), (0.13, -3600, 30),
     (0.03, 7200, 30), (0.03, -7200, 30),

@@ -165,7 +165,9 @@ def _shot_series(
     wanted = [
         at
         for at, shot in enumerate(shots)
-        if is_edge[at] and FrameLight.of(shot.frame, None).gain is not None
+        if is_edge[at]
+        and not shot.frame.lens_data.says_lens
+        and FrameLight.of(shot.frame, None).gain is not None
     ]
     read = read_several([shots[at].frame for at in wanted], pictures)
     for at, picture in zip(wanted, read, strict=True):
