@@ -51,7 +51,7 @@ frames may lie on another card."""
 _SHIFTED = -2.5
 """The same where shots begin before the log, which goes on after them: neither another card nor a
 late start makes that of itself."""
-_MANY, _ALL_IDLE = 4, -11.0
+_MANY, _ALL_IDLE = 3, -11.0
 """For so many entries of which at most the last meets a frame: who notes so many changes makes
 frames among them."""
 _HANDFUL_OR_OUTING = 8, 24
