@@ -94,6 +94,11 @@ class ClockFit:
         return self.is_related and abs(self.offset) <= SMALL
 
     @property
+    def may_move(self) -> bool:
+        """Whether the log is rather of these frames by another clock than another outing's."""
+        return self.is_related and self.unrelated < UNLIKELY
+
+    @property
     def leans(self) -> bool:
         """Whether the frames speak for a far offset, without proof: a doubt on each that is filled.
 

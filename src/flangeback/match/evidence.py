@@ -195,7 +195,7 @@ def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setti
     room = max(_BESIDE, fit.late or 0.0, abs(fit.offset) if fit.is_near else 0.0)
     by_room = standing_moved(timeline, -room, room) if near else ()
     found = {at: by_room[at] for at in near}
-    if other and fit.is_related:
+    if other and fit.may_move:
         moved = standing_moved(timeline, fit.rival, fit.rival)
         found |= {at: moved[at] for at in other}
     else:

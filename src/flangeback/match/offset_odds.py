@@ -244,7 +244,9 @@ class ChangeOdds(NamedTuple):
         unnoted += (_LATE_START + _OF_ALL_EARLY * early / len(bursts)) * (early > 1)
         if len(ends) >= _MANY:
             share = float(np.interp(len(self.times), _HANDFUL_OR_OUTING, (0.0, 1.0)))
-            by_first, by_last = (np.searchsorted(starts, at - offsets) for at in self.times[[0, -1]])
+            by_first, by_last = (
+                np.searchsorted(starts, at - offsets) for at in self.times[[0, -1]]
+            )
             unnoted += _ALL_IDLE * share * (by_first == by_last)
         by_first, soon = (np.searchsorted(ends, self.times[0] - by - offsets) for by in (0, _SOON))
         unnoted += _IDLE_FIRST * ((by_first > 1) & (by_first == soon))
