@@ -39,6 +39,13 @@ _PART = ".flangeback-part-"
 """How a file is named that isn't whole yet: short, since names have a greatest length."""
 
 
+def cores() -> int:
+    """How many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def identity(status: os.stat_result) -> Identity:
     """What tells a file, as it is, from any other: device, inode, size, time of modification."""
     return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns

@@ -165,6 +165,8 @@ def test_covered_lenses_are_no_step_of_the_light() -> None:
         for n in range(9)
     ]
     timeline = index_logs(frames, [log("10:00 k7 miran58 f/4\n")], KIT).by_body["k7"].timeline
-    series = body_series(timeline, KIT.bodies["k7"], KIT, lambda frame: PictureLight(-2.5, 0.2))
+    series = body_series(
+        timeline, KIT.bodies["k7"], KIT, lambda frames: [PictureLight(-2.5, 0.2)] * len(frames)
+    )
     assert series is not None
     assert list(np.flatnonzero(np.isnan(series.shots.light))) == [4]

@@ -16,6 +16,7 @@ from typer import Argument, Option
 import flangeback
 from flangeback.cli.ending import JSON, columns
 from flangeback.words import visible
+from flangeback.workers import at_hand
 
 if TYPE_CHECKING:
     from flangeback.report.outing_page import OutingPage
@@ -137,6 +138,7 @@ def as_given(logs: list[Path] | None, kit: Path | None) -> list[str]:
     return given + (["--kit", str(kit)] if kit else [])
 
 
+@at_hand()
 def matched(
     outing: flangeback.OutingFolder,
     logs: list[Path] | None,

@@ -9,7 +9,6 @@ directory names. Pillow is imported when a picture is read, not before.
 from __future__ import annotations
 
 import math
-import os
 import struct
 import warnings
 from collections.abc import Callable, Sequence
@@ -17,12 +16,12 @@ from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
 from pathlib import Path
-from threading import Lock
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flangeback.formats import Damaged
 from flangeback.formats.jpeg import Jpeg
 from flangeback.frames.model import Frame
+from flangeback.workers import spread
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,9 +39,8 @@ more than that (common practice), and a match is to take seconds, not minutes.""
 _LAYOUT = 8, 6
 _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
-_IN_A_ROW = 16
-"""Pictures that one thread reads in a row at the least: for fewer, it isn't worth its start."""
-_ONE_AT_A_TIME = Lock()
+_IN_A_ROW = 64
+"""Pictures that are read in a row."""
 _DARKEST = 2.0**-12
 """Luminance that stands for black, which has no logarithm."""
 
@@ -89,6 +87,8 @@ class FrameLight(NamedTuple):
 
 PictureReader = Callable[[Frame], PictureLight | None]
 """Gives a frame's light; None where it can't be read."""
+Pictures = Callable[[Sequence[Frame]], Sequence[PictureLight | None]]
+"""Gives the light of each of some frames."""
 
 
 def read_picture(frame: Frame) -> PictureLight | None:
@@ -109,17 +109,37 @@ def read_picture(frame: Frame) -> PictureLight | None:
 
 
 def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[PictureLight | None]:
-    """The light of these frames, several read at once: decoders leave Python's lock to others."""
-    threads = min(4, os.cpu_count() or 1)
-    in_a_row = max(_IN_A_ROW, len(frames) // (4 * threads))
-    rows = [frames[at : at + in_a_row] for at in range(0, len(frames), in_a_row)]
-    if len(rows) < 2:
+    """The light of these frames, several read at once."""
+    if pictures is not read_picture:
         return [*map(pictures, frames)]
-    from concurrent.futures import ThreadPoolExecutor
+    rows = [frames[at : at + _IN_A_ROW] for at in range(0, len(frames), _IN_A_ROW)]
+    return [light for row in spread(_read_row, rows, len(rows)) for light in row]
 
-    with ThreadPoolExecutor(threads) as pool:
-        read = pool.map(lambda row: [*map(pictures, row)], rows)
-        return [light for row in read for light in row]
+
+def _read_row(frames: Sequence[Frame]) -> Sequence[PictureLight | None]:
+    return [*map(read_picture, frames)]
+
+
+class Remembering:
+    """Reads each picture once, and keeps its light until it is taken."""
+
+    def __init__(self, pictures: PictureReader) -> None:
+        self._pictures = pictures
+        self._known: dict[str, PictureLight | None] = {}
+
+    def __call__(self, frames: Sequence[Frame]) -> Sequence[PictureLight | None]:
+        """The light of pictures that may be asked for again."""
+        new = [frame for frame in frames if frame.file not in self._known]
+        read = read_several(new, self._pictures)
+        self._known |= zip((frame.file for frame in new), read, strict=True)
+        return [self._known[frame.file] for frame in frames]
+
+    def take(self, frames: Sequence[Frame]) -> Sequence[PictureLight | None]:
+        """The light of pictures that aren't asked for again."""
+        found = self(frames)
+        for frame in frames:
+            self._known.pop(frame.file, None)
+        return found
 
 
 def preview_of(frame: Frame) -> bytes | None:
@@ -165,8 +185,7 @@ def _whole(path: Path) -> Picture | None:
     """The luma of a picture that is no JPEG; None where it isn't one."""
     from PIL import Image, UnidentifiedImageError
 
-    # Filters of warnings are the process's, and pictures are read by several threads.
-    with _ONE_AT_A_TIME, warnings.catch_warnings():
+    with warnings.catch_warnings():
         # A picture of many pixels is no attack, since it is reduced as it is read; what else is
         # odd about a file, the scan has told.
         warnings.simplefilter("ignore")

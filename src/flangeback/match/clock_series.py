@@ -16,7 +16,7 @@ from flangeback.frames.model import Frame
 from flangeback.kit.model import Body, Kit, Lens
 from flangeback.kit.names import same_lens
 from flangeback.log.model import Setting
-from flangeback.match.brightness import FrameLight, PictureReader, read_several
+from flangeback.match.brightness import FrameLight, Pictures
 from flangeback.match.changes import BodyTimeline, ChangeKind, Values, standing, values
 from flangeback.match.exposure import hypothesis
 from flangeback.match.offset_odds import (
@@ -126,7 +126,7 @@ class BodySeries(NamedTuple):
 
 
 def body_series(
-    timeline: BodyTimeline, gear: Body | None, kit: Kit, pictures: PictureReader
+    timeline: BodyTimeline, gear: Body | None, kit: Kit, pictures: Pictures
 ) -> BodySeries | None:
     """None where a body has no shots, or nothing is noted at a time."""
     noted = [(change, change.window) for change in timeline.changes if change.window is not None]
@@ -153,7 +153,7 @@ def body_series(
 
 
 def _shot_series(
-    shots: Sequence[Shot], states: Set[str | None], kit: Kit, pictures: PictureReader
+    shots: Sequence[Shot], states: Set[str | None], kit: Kit, pictures: Pictures
 ) -> ShotSeries:
     """The shots as numbers; the light of the first and the last of each burst stands for all."""
     # In the order they were made: what a reading allows in a reset or the hour that runs twice may
@@ -169,7 +169,7 @@ def _shot_series(
         and not shot.frame.lens_data.says_lens
         and FrameLight.of(shot.frame, None).gain is not None
     ]
-    read = read_several([shots[at].frame for at in wanted], pictures)
+    read = pictures([shots[at].frame for at in wanted])
     for at, picture in zip(wanted, read, strict=True):
         seen = FrameLight.of(shots[at].frame, picture)
         light[at], gain[at] = np.nan if seen.through is None else seen.through, seen.gain

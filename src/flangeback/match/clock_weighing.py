@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from flangeback.clock.model import StatedClock
 from flangeback.kit.model import Kit
-from flangeback.match.brightness import PictureReader
+from flangeback.match.brightness import Pictures
 from flangeback.match.clock_fit import CARRIED, CONTRADICTED, SMALL, UNLIKELY, UNRELATED, ClockFit
 from flangeback.match.clock_priors import REACH, OffsetPrior
 from flangeback.match.clock_series import NOTED_WITHIN, BodySeries, body_series
@@ -82,7 +82,7 @@ _BY_TURNS = 0.15
 
 
 def fit_clocks(
-    logs: Mapping[str | None, BodyLog], kit: Kit, pictures: PictureReader
+    logs: Mapping[str | None, BodyLog], kit: Kit, pictures: Pictures
 ) -> Mapping[str | None, ClockFit]:
     """How the stated clock of each body fits its frames. `pictures` gives the light of a frame."""
     series = {}

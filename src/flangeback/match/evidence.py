@@ -14,10 +14,9 @@ from typing import Any
 
 from flangeback.clock.checks import set_back
 from flangeback.clock.model import SECOND
-from flangeback.frames.model import Frame
 from flangeback.kit.model import Kit
 from flangeback.log.model import Setting
-from flangeback.match.brightness import FrameLight, PictureLight, PictureReader, read_several
+from flangeback.match.brightness import FrameLight, PictureReader, Pictures, Remembering
 from flangeback.match.changes import (
     BodyTimeline,
     Change,
@@ -260,7 +259,7 @@ def weigh_evidence(
     `pictures` gives the light of a frame's picture. None is asked for where `noted` is what an
     earlier run noted of the same `state`, which is worked out when it is asked for (see `told`).
     """
-    read = _Remembering(pictures)
+    read = Remembering(pictures)
     known = Told.recalled(noted, state, index)
     signs = {} if known else dict(_slate_signs(index, read))
     sure = (file for file, sign in signs.items() if sign is SlateSign.YES)
@@ -287,7 +286,7 @@ def weigh_evidence(
     return _with_moved(found), Told(state, slates, fits, lights, steps)
 
 
-def _slate_signs(index: LogIndex, pictures: PictureReader) -> Iterator[tuple[str, SlateSign]]:
+def _slate_signs(index: LogIndex, pictures: Pictures) -> Iterator[tuple[str, SlateSign]]:
     """What are slate frames by their pictures, or may be, beside logs that don't count them."""
     lines = [log.timeline for log in index.by_body.values() if not log.by_order]
     for line in (*lines, *index.unclocked.values()):
@@ -298,10 +297,10 @@ def _slate_signs(index: LogIndex, pictures: PictureReader) -> Iterator[tuple[str
 
 def log_evidence(index: LogIndex, kit: Kit) -> Mapping[str | None, BodyEvidence]:
     """What the log alone comes to, by body."""
-    return _with_moved(_by_logs(index, kit, lambda _: None, {}))
+    return _with_moved(_by_logs(index, kit, lambda frames: [None] * len(frames), {}))
 
 
-def _fits(index: LogIndex, kit: Kit, pictures: PictureReader) -> Mapping[str | None, ClockFit]:
+def _fits(index: LogIndex, kit: Kit, pictures: Pictures) -> Mapping[str | None, ClockFit]:
     from flangeback.match.clock_weighing import fit_clocks
 
     by_time = {key: log for key, log in index.by_body.items() if log.goes_by_time}
@@ -309,7 +308,7 @@ def _fits(index: LogIndex, kit: Kit, pictures: PictureReader) -> Mapping[str | N
 
 
 def _by_logs(
-    index: LogIndex, kit: Kit, pictures: PictureReader, fits: Mapping[str | None, ClockFit]
+    index: LogIndex, kit: Kit, pictures: Pictures, fits: Mapping[str | None, ClockFit]
 ) -> dict[str | None, BodyEvidence]:
     """What the entries come to, by clocks that fit so."""
     return {
@@ -324,7 +323,7 @@ def _by_lights(
     found: Mapping[str | None, BodyEvidence],
     index: LogIndex,
     kit: Kit,
-    pictures: _Remembering,
+    pictures: Remembering,
     apart: Collection[str],
 ) -> Mapping[str | None, LightTold]:
     """What the light tells of each body whose evidence is used, but for the files `apart`."""
@@ -353,27 +352,8 @@ def _with_moved(found: Mapping[str | None, BodyEvidence]) -> dict[str | None, Bo
     return {key: one.doubting(by_moved_lenses(key, timelines)) for key, one in found.items()}
 
 
-class _Remembering:
-    """Reads each picture once, and keeps its light until it is taken."""
-
-    def __init__(self, pictures: PictureReader) -> None:
-        self._pictures = pictures
-        self._known: dict[str, PictureLight | None] = {}
-
-    def __call__(self, frame: Frame) -> PictureLight | None:
-        if frame.file not in self._known:
-            self._known[frame.file] = self._pictures(frame)
-        return self._known[frame.file]
-
-    def take(self, frame: Frame) -> PictureLight | None:
-        """The light of a picture that isn't asked for again."""
-        if frame.file in self._known:
-            return self._known.pop(frame.file)
-        return self._pictures(frame)
-
-
 def _by_log(
-    key: str | None, log: BodyLog, index: LogIndex, kit: Kit, pictures: PictureReader
+    key: str | None, log: BodyLog, index: LogIndex, kit: Kit, pictures: Pictures
 ) -> BodyEvidence:
     """What the entries of one body come to, by time or by the order of slate frames."""
     by_time = BodyEvidence(log.timeline, ClockFit(key, log.stated))
@@ -388,7 +368,7 @@ def _by_log(
     for span in log.by_order:
         one = hypothesis(0, span.setting, body, kit)
         entries.append(OrderEntry(span.setting, one.stops if one else None))
-    read = read_several([shot.frame for shot in shots], pictures)
+    read = pictures([shot.frame for shot in shots])
     lights = [FrameLight.of(shot.frame, one) for shot, one in zip(shots, read, strict=True)]
     disorder = set_back([shot.frame for shot in shots], log.timeline.clock.zone)
     lines = SlateLines(index.slates, index.not_slates)

@@ -21,9 +21,8 @@ from flangeback.log.model import Setting
 from flangeback.match.brightness import (
     FrameLight,
     PictureLight,
-    PictureReader,
+    Pictures,
     likeness,
-    read_several,
 )
 from flangeback.match.changes import Change, setting_of, standing
 from flangeback.match.observation import Hypothesis, Observation
@@ -96,7 +95,7 @@ def body_light(
     changes: Sequence[Change],
     body: Body | None,
     kit: Kit,
-    pictures: PictureReader,
+    pictures: Pictures,
     named: Collection[str],
 ) -> BodyLight:
     """The light of one body's shots, but for the files in `named`.
@@ -198,7 +197,7 @@ def _groups(
 
 
 def _scenes(
-    every: Iterable[_Group], shots: Sequence[Shot], pictures: PictureReader, within: list[Pair]
+    every: Iterable[_Group], shots: Sequence[Shot], pictures: Pictures, within: list[Pair]
 ) -> Iterator[Scene]:
     """The scenes whose light is known; `within` takes pairs of shots of one."""
     last: PictureLight | None = None
@@ -220,12 +219,12 @@ def _scenes(
 
 
 def _read(
-    every: Iterable[_Group], pictures: PictureReader
+    every: Iterable[_Group], pictures: Pictures
 ) -> Iterator[tuple[*_Group, Sequence[PictureLight | None]]]:
     """The groups with their pictures, as many read at once as memory has room for."""
     rest = iter(every)
     while some := list(islice(rest, _AT_ONCE)):
-        read = iter(read_several([frame for *_, frames in some for frame in frames], pictures))
+        read = iter(pictures([frame for *_, frames in some for frame in frames]))
         yield from ((*group, list(islice(read, len(group[-1])))) for group in some)
 
 

@@ -21,6 +21,7 @@ from flangeback.match.pauses import told_shots
 from flangeback.match.scatter import spread_of
 from flangeback.match.shots import Shot
 from flangeback.words import f_number, number
+from flangeback.workers import spread
 
 DECIDED = {ChangeKind.RING: 0.005, ChangeKind.LENS: 0.003}
 """The probability below which a setting is given up for a shot in the minute of a change; a lens's
@@ -110,13 +111,11 @@ def weigh(light: BodyLight, others: Sequence[BodyLight]) -> WeighedLight:
 
     weighed: list[Weighed] = []
     stepped_at: dict[int, float] = defaultdict(float)
-    for numbers in _parts(light.scenes):
-        part = light.scenes[numbers.start : numbers.stop]
-        if _hides_changes(part):
-            continue
-        observations = [light.observe(number) for number in numbers]
-        found = smooth(list(_beside_others(observations, others)))
-        weighed += map(Weighed, part, found.posteriors)
+    scenes, observe = light.scenes, light.observe
+    parts = [one for one in _parts(scenes) if not _hides_changes(scenes[one.start : one.stop])]
+    observed = (list(_beside_others([*map(observe, part)], others)) for part in parts)
+    for part, found in zip(parts, spread(smooth, observed, len(parts)), strict=True):
+        weighed += map(Weighed, scenes[part.start : part.stop], found.posteriors)
         for entry, probability in found.light_stepped_at.items():
             stepped_at[entry] += probability
     return WeighedLight(weighed, light.turns, stepped_at)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from flangeback.kit.model import Kit
-from flangeback.match.brightness import PictureReader
+from flangeback.match.brightness import Pictures
 from flangeback.match.changes import BodyTimeline, Change, setting_of, standing, values
 from flangeback.match.doubts import Doubt
 from flangeback.match.exposure import body_light
@@ -18,7 +18,7 @@ def steps_by_name(
     lines: Mapping[str | None, BodyTimeline],
     index: LogIndex,
     kit: Kit,
-    pictures: PictureReader,
+    pictures: Pictures,
     apart: Collection[str],
 ) -> Mapping[str, Doubt]:
     """The doubts light-step by file, of the shots of each body that entries by name hold for.

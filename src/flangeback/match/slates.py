@@ -16,7 +16,7 @@ from itertools import pairwise
 from statistics import median
 
 from flangeback.clock.model import SECOND
-from flangeback.match.brightness import FrameLight, PictureReader, read_several
+from flangeback.match.brightness import FrameLight, Pictures
 from flangeback.match.shots import Shot
 
 _DROP = 3.0
@@ -86,9 +86,7 @@ def slate_signs(frames: Sequence[FrameLight]) -> list[SlateSign]:
     return signs
 
 
-def uncounted_signs(
-    shots: Sequence[Shot], pictures: PictureReader
-) -> Iterator[tuple[str, SlateSign]]:
+def uncounted_signs(shots: Sequence[Shot], pictures: Pictures) -> Iterator[tuple[str, SlateSign]]:
     """The files of one body that are slate frames, or may be, where the log counts none of them.
 
     Frames that don't say how they were exposed are none. Of quick series only the first and the
@@ -106,7 +104,7 @@ def uncounted_signs(
         for at in (range(start, end) if end - start <= _IN_A_ROW else (start, end - 1))
         if gains[at].gain is not None
     ]
-    read = read_several([shots[at].frame for at in wanted], pictures)
+    read = pictures([shots[at].frame for at in wanted])
     pictured = dict(zip(wanted, read, strict=True))
     seen = [one._replace(picture=pictured.get(at)) for at, one in enumerate(gains)]
     edges = {*starts, len(shots)}
