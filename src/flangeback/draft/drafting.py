@@ -201,19 +201,15 @@ def _times(piece: Piece) -> str:
 def _exposures(frames: Sequence[Frame]) -> Iterator[str]:
     times = [frame.exposure.time for frame in frames if frame.exposure.time]
     if times:
-        yield _range(_time(min(times)), _time(max(times))) + " s"
+        yield " to ".join(dict.fromkeys(map(_time, (min(times), max(times))))) + " s"
     isos = [frame.exposure.iso for frame in frames if frame.exposure.iso]
     if isos:
-        yield "ISO " + _range(str(min(isos)), str(max(isos)))
+        yield "ISO " + " to ".join(dict.fromkeys(map(str, (min(isos), max(isos)))))
 
 
 def _time(seconds: Fraction) -> str:
     """A shutter time as bodies show it."""
     return f"{float(seconds):g}" if seconds >= Fraction(3, 10) else f"1/{round(1 / seconds)}"
-
-
-def _range(low: str, high: str) -> str:
-    return low if low == high else f"{low} to {high}"
 
 
 def _comment(text: str) -> Iterator[str]:

@@ -100,12 +100,14 @@ def cases(matches: Matches, logs: Sequence[SessionLog], kit: Kit) -> Iterator[Ca
     found = tuple(sections(matches))
     yield from _clock_cases(found, matches, logs)
     contradicted = {fit.body for fit in matches.clocks if not fit.settled}
+    made_of = {s.title: [None, *(f for run in s.runs for f in run.frames), None] for s in found}
+    place = {f.frame.file: n for made in made_of.values() for n, f in enumerate(made) if f}
     runs = [(one, run) for one in found for run in filter(None, map(_for_a_person, one.runs))]
     for section, run in sorted(runs, key=lambda one: not one[1].first.is_of_copy):
         if run.outcome is Outcome.UNSURE and section.body in contradicted and _is_doubted(run):
             continue
-        made = [None, *(frame for one in section.runs for frame in one.frames), None]
-        before, after = made[made.index(run.first) - 1], made[made.index(run.last) + 1]
+        made, ends = made_of[section.title], (run.first.frame.file, run.last.frame.file)
+        before, after = made[place[ends[0]] - 1], made[place[ends[1]] + 1]
         yield Case(run, tuple(_answers(run, outing)), _advice(run.first), before, after)
 
 

@@ -70,12 +70,10 @@ def burst_gaps(bodies: Mapping[BodyName, Timed]) -> Iterator[ClockGap]:
     """Clocks by which two bodies' bursts fit together, where one shift stands out."""
     starts = {name: list(_bursts(timed)) for name, timed in bodies.items()}
     for (one, its), (other, others) in combinations(starts.items(), 2):
-        found = _shift(its, others)
-        if found is None:
-            continue
-        by, bursts = found
-        ahead, behind = (one, other) if by > 0 else (other, one)
-        yield ClockGap(ahead, behind, timedelta(seconds=abs(by)), bursts)
+        if (found := _shift(its, others)) is not None:
+            by, bursts = found
+            ahead, behind = (one, other) if by > 0 else (other, one)
+            yield ClockGap(ahead, behind, timedelta(seconds=abs(by)), bursts)
 
 
 def _bursts(timed: Timed) -> Iterator[float]:
