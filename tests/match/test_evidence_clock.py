@@ -169,3 +169,17 @@ def test_frames_that_begin_after_several_entries_are_doubted() -> None:
 def test_a_log_of_one_entry_holds_for_all_that_follows() -> None:
     (found,) = matched([shot("K7_0201", "18:05:00")], "9:00 k7 miran58 f/2.8\n").frames
     assert kinds(found) == []
+
+
+@pytest.mark.parametrize(("day", "asks"), [("2000-01-01", True), ("2000-06-20", False)])
+def test_an_amount_over_a_change_of_summer_time_is_asked_about(day: str, *, asks: bool) -> None:
+    """A body whose battery was out; summer time lies an hour ahead of winter's (2000/84/EC)."""
+    apart = datetime(2026, 6, 20, 9, 30) - datetime.fromisoformat(f"{day}T00:02:10")
+    minutes, seconds = divmod(apart.seconds, 60)
+    amount = f"{apart.days}d{minutes // 60}h{minutes % 60}m{seconds}s"
+    log = f"date 2026-06-20\nzone Europe/Stockholm\nclock k7 slow {amount}\n09:00 k7 miran58 f/8\n"
+    (one,) = matched([shot("K7_0201", "00:02:10", day=day)], log).frames
+    assert one.time is not None
+    assert one.time.hour == (10 if asks else 9)
+    told = " ".join(doubt.text for doubt in one.doubts)
+    assert ("clock k7 K7_0201 shows 09:30:00" in told) == asks

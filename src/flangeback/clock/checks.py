@@ -13,6 +13,7 @@ from flangeback.clock.fitting import fit_clock
 from flangeback.clock.model import (
     SECOND,
     BodyClock,
+    ClockHistory,
     Reference,
     instant,
     microseconds,
@@ -61,6 +62,29 @@ def set_back(frames: Iterable[Frame], zone: tzinfo | None) -> str | None:
         if series == other and 0 < following - number <= NEXT and then < at - BACK
     ]
     return found[0] if 0 < len(found) <= MOST_SET else None
+
+
+def two_ways(frames: Sequence[Frame], clock: ClockHistory, body: str | None) -> str | None:
+    """Words for an amount by which a clock is off, over a change of summer time; None for none.
+
+    It is another by wall clocks than in UTC, in which it counts.
+    """
+    zone, ahead = clock.zone, timedelta(microseconds=round(clock.clock.ahead))
+    is_amount = ahead and not clock.clock.error
+    for frame in frames if zone is not None and is_amount else ():
+        time, true = frame.time, clock.true_time(frame)
+        if time is None or time.offset is not None or true is None:
+            continue
+        by_wall = (time.at - ahead).replace(tzinfo=true.at.tzinfo)
+        if by_wall.utcoffset() != time.at.replace(tzinfo=zone).utcoffset():
+            name = f" {body}" if body else ""
+            return (
+                f"summer time began or ended between the clock's reading and the true time: in "
+                f"UTC {frame.stem} was made at {true.at:%H:%M:%S}, as two wall clocks differ at "
+                f"{by_wall:%H:%M:%S}: say which, such as by `clock{name} {frame.stem} shows "
+                f"{by_wall:%H:%M:%S}`"
+            )
+    return None
 
 
 def is_surely_set(frames: Iterable[Frame], zone: tzinfo | None) -> bool:

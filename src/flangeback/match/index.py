@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
 from typing import NamedTuple
 
-from flangeback.clock.checks import clock_by_satellites, is_surely_set, misses, set_back
+from flangeback.clock.checks import clock_by_satellites, is_surely_set, misses, set_back, two_ways
 from flangeback.clock.fitting import fit_clock
 from flangeback.clock.model import (
     SECOND,
@@ -381,7 +381,7 @@ class _Notes:
         if clock.clock.unsure is None and not clock.pieces:
             entries = [change.window for change in changes if change.window]
             times = [(shot.earliest, shot.latest) for shot in shots]
-            set_by = set_back(frames, clock.zone)
+            set_by = two_ways(frames, clock, body) or set_back(frames, clock.zone)
             clock = replace(clock, clock=replace(clock.clock, unsure=set_by))
             missed = None if set_by else misses(body, entries, times)
         was_set = bool(set_by) and is_surely_set(frames, clock.zone)
