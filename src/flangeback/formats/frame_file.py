@@ -193,11 +193,15 @@ class FrameFile(ABC):
 
         It is the thumbnail, in the second directory (IFD1; CIPA DC-008, 4.5.4).
         """
-        block = self.exif
-        following = 0 if block is None else block.main().next
-        if block is None or not following:
-            return None
-        return jpeg_of(Directory(block, following), longest)
+        return thumbnail(self.exif, longest)
+
+
+def thumbnail(block: Block | None, longest: int) -> bytes | None:
+    """The JPEG that the second directory of an Exif block names; None without one."""
+    following = 0 if block is None else block.main().next
+    if block is None or not following:
+        return None
+    return jpeg_of(Directory(block, following), longest)
 
 
 def jpeg_of(directory: Directory, longest: int) -> bytes | None:

@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import ClassVar, NamedTuple
 
 from flangeback.formats import jpeg_offsets
-from flangeback.formats.frame_file import FrameFile
+from flangeback.formats.frame_file import FrameFile, thumbnail
 from flangeback.formats.reader import Damaged, FileReader, Stretch
 from flangeback.formats.splices import Refused, Splice, changed
 from flangeback.formats.tiff_block import MAGIC, MAKER_NOTE, Block
@@ -99,7 +99,16 @@ class Jpeg(FrameFile):
 
         A segment with Exif's name, but neither TIFF's number nor a single entry, counts as none.
         """
-        segment = self.exif_segment
+        return self._block(self.exif_segment)
+
+    def preview(self, longest: int) -> bytes | None:
+        """That of the first Exif segment, up to which the file is read."""
+        read = self.reader.read
+        segments = (s for s in _segments(self.reader) if s.marker == _APP1)
+        named = (s for s in segments if read(s.start, s.start + len(_EXIF)) == _EXIF)
+        return thumbnail(self._block(next(named, None)), longest)
+
+    def _block(self, segment: Segment | None) -> Block | None:
         if segment is None:
             return None
         block = Block(Stretch(self.reader, segment.start + _EXIF_LEAD, segment.end))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from dataclasses import dataclass, field, replace
@@ -80,7 +81,9 @@ class LensData:
 
         A focal length alone may be one registered for the stabiliser.
         """
-        return self.lens is not None or any(map(filled, self.specification[2:4]))
+        if self.lens is not None or not self.specification:
+            return self.lens is not None
+        return any(map(filled, self.specification[2:4]))
 
     @property
     def is_native(self) -> bool:
@@ -110,6 +113,13 @@ class Exposure:
 
     time: Fraction | None = None
     iso: int | None = None
+    gain: float | None = field(init=False, repr=False, compare=False)
+    """log2 of time times ISO / 100; frames share it with their exposure."""
+
+    def __post_init__(self) -> None:
+        time, iso = self.time or 0, self.iso or 0
+        known = math.log2(float(time) * iso / 100) if min(time, iso) > 0 else None
+        object.__setattr__(self, "gain", known)
 
 
 @dataclass(frozen=True, slots=True)

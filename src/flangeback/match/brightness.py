@@ -60,10 +60,7 @@ class PictureLight:
 
 
 class FrameLight(NamedTuple):
-    """A frame's picture, None where it can't be read, and `gain`.
-
-    Log2 of its exposure time (seconds) times ISO / 100, None where that isn't known.
-    """
+    """A frame's picture, None where it can't be read, and the gain of its exposure."""
 
     picture: PictureLight | None
     gain: float | None = None
@@ -81,8 +78,7 @@ class FrameLight(NamedTuple):
     @classmethod
     def of(cls, frame: Frame, picture: PictureLight | None) -> FrameLight:
         """A frame with this picture."""
-        time, iso = frame.exposure.time, frame.exposure.iso
-        return cls(picture, math.log2(float(time) * iso / 100) if time and iso else None)
+        return cls(picture, frame.exposure.gain)
 
 
 PictureReader = Callable[[Frame], PictureLight | None]
@@ -228,12 +224,12 @@ def likeness(one: PictureLight, other: PictureLight) -> float | None:
         return None
     import numpy as np
 
-    logs = np.array([_logs()[list(each.layout)] for each in (one, other)])
-    logs -= logs.mean(axis=1, keepdims=True)
-    sizes = np.sqrt((logs * logs).mean(axis=1))
-    if sizes.min() < _LEAST_LAYOUT:
+    logs = _logs()[np.frombuffer(one.layout + other.layout, np.uint8)].reshape(2, -1)
+    means, places = logs.sum(axis=1), logs.shape[1]
+    (first, both), (_, second) = (logs @ logs.T - np.outer(means, means) / places).tolist()
+    if min(first, second) < _LEAST_LAYOUT**2 * places:
         return None
-    return float((logs[0] * logs[1]).mean() / sizes.prod())
+    return float(both / math.sqrt(first * second))
 
 
 @cache

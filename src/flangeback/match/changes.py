@@ -15,7 +15,7 @@ from datetime import timedelta
 from decimal import Decimal
 from enum import Enum, IntEnum
 from functools import cache
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from typing import TypeVar
 
 from flangeback.clock.checks import amount
@@ -304,8 +304,9 @@ def standing(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[tuple[in
     first_places = [change.places[0] for change in changes]
     # The greatest so far: rising, so that it can be searched.
     last_places = list(accumulate((change.places[-1] for change in changes), max))
+    edges = {0, *first_places, *(change.places[-1] for change in changes)}
     found: list[tuple[int, ...]] = []
-    for at in range(len(shots)):
+    for at, end in pairwise((*sorted(one for one in edges if one < len(shots)), len(shots))):
         first, last = bisect_right(last_places, at), bisect_left(first_places, at + 1)
         # A change that was made before the shot for certain ends all before it.
         here = tuple(
@@ -313,7 +314,7 @@ def standing(changes: Sequence[Change], shots: Sequence[Shot]) -> tuple[tuple[in
             for number in range(first, last + 1)
             if number == last or changes[number].places[-1] > at
         )
-        found.append(found[-1] if found[-1:] == [here] else here)
+        found += [here] * (end - at)
     return tuple(found)
 
 
