@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from flangeback.frames import read_frame
-from flangeback.match.brightness import PictureLight, likeness, read_picture
+from flangeback.match.brightness import PictureLight, likenesses, read_picture
 
 
 def read(folder: Path, picture: Image.Image) -> PictureLight:
@@ -26,6 +26,19 @@ def scene(seed: int) -> Image.Image:
     coarse = Random(seed).randbytes(12)
     small = Image.frombytes("L", (4, 3), coarse).point([40 + n // 3 for n in range(256)])
     return small.resize((160, 120), Image.Resampling.BICUBIC)
+
+
+def likeness(one: PictureLight, other: PictureLight) -> float | None:
+    (found,) = likenesses(one.layout + other.layout)
+    return found
+
+
+def test_a_picture_aimed_a_little_otherwise_is_like_itself(tmp_path: Path) -> None:
+    whole = scene(1)
+    left, right = (whole.crop((x, 0, x + 150, 120)) for x in (0, 10))
+    alike = likeness(read(tmp_path, left), read(tmp_path, right))
+    assert alike is not None
+    assert alike > 0.75
 
 
 def test_a_picture_exposed_otherwise_is_like_itself_and_unlike_others(tmp_path: Path) -> None:

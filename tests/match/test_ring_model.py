@@ -42,8 +42,8 @@ def miss(seen: Observation, state: State) -> float:
 
 
 def student_t(value: float) -> float:
-    """Student's t with 15 degrees of freedom, 1 at its middle."""
-    return math.pow(1 + value**2 / 15, -8)
+    """Student's t with 5 degrees of freedom, 1 at its middle."""
+    return math.pow(1 + value**2 / 5, -3)
 
 
 def once(seconds: float, mean: float) -> float:

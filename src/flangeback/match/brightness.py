@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -37,6 +38,7 @@ _LONGEST_DECODED = 2 << 20
 """Bytes of a file that is decoded for want of a thumbnail. Bodies write one into every picture of
 more than that (common practice), and a match is to take seconds, not minutes."""
 _LAYOUT = 8, 6
+NO_LAYOUT = bytes(8 * 6)
 _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
 _IN_A_ROW = 64
@@ -51,12 +53,12 @@ class PictureLight:
 
     `brightness` is log2 of its mean in linear light (white is 0), `contrast` the standard deviation
     of its values as stored (0 to 0.5). `layout` has the stored values of the picture reduced to
-    8 x 6, row by row; empty where that isn't known.
+    8 x 6, row by row; without contrast where that isn't known.
     """
 
     brightness: float
     contrast: float
-    layout: bytes = b""
+    layout: bytes = NO_LAYOUT
 
 
 class FrameLight(NamedTuple):
@@ -215,21 +217,26 @@ def _light(picture: Picture | None) -> PictureLight | None:
     return PictureLight(math.log2(max(mean, _DARKEST)), contrast, layout)
 
 
-def likeness(one: PictureLight, other: PictureLight) -> float | None:
-    """The correlation of two pictures' layouts in log2 of their light, -1 to 1.
+def likenesses(pairs: bytes) -> Sequence[float | None]:
+    """The correlation of two pictures' layouts in log2 of their light, -1 to 1, for pairs of them.
 
-    Exposed otherwise, a picture keeps its layout. None where one has hardly any.
+    Exposed otherwise, a picture keeps its layout; aimed a little otherwise, it is shifted by a part
+    at the most, and the greatest correlation counts. None where one has hardly any layout.
     """
-    if not one.layout or not other.layout:
-        return None
     import numpy as np
 
-    logs = _logs()[np.frombuffer(one.layout + other.layout, np.uint8)].reshape(2, -1)
-    means, places = logs.sum(axis=1), logs.shape[1]
-    (first, both), (_, second) = (logs @ logs.T - np.outer(means, means) / places).tolist()
-    if min(first, second) < _LEAST_LAYOUT**2 * places:
-        return None
-    return float(both / math.sqrt(first * second))
+    across, down = _LAYOUT
+    logs = _logs()[np.frombuffer(pairs, np.uint8)].reshape(-1, 2, down, across)
+    best = np.full(len(logs), -np.inf)
+    for x, y in product((-1, 0, 1), repeat=2):
+        one = logs[:, 0, max(0, y) : down + min(0, y), max(0, x) : across + min(0, x)]
+        other = logs[:, 1, max(0, -y) : down + min(0, -y), max(0, -x) : across + min(0, -x)]
+        one, other = (each - each.mean(axis=(1, 2), keepdims=True) for each in (one, other))
+        sizes = [np.sqrt((each * each).mean(axis=(1, 2))) for each in (one, other)]
+        has_layout = np.minimum(*sizes) >= _LEAST_LAYOUT
+        found = (one * other).mean(axis=(1, 2)) / np.where(has_layout, sizes[0] * sizes[1], 1.0)
+        best = np.maximum(best, np.where(has_layout, found, -np.inf))
+    return [None if one == -np.inf else one for one in best.tolist()]
 
 
 @cache

@@ -78,7 +78,7 @@ class BodyEvidence:
         told = {
             at: source
             for at, found in doubts.items()
-            if any(doubt.kind is not DoubtKind.LIGHT_STEP for doubt in found)
+            if {doubt.kind for doubt in found} - {DoubtKind.LIGHT_STEP, DoubtKind.NEAR_CHANGE}
         }
         timeline = replace(self.timeline, changes=tuple(changes))
         return replace(self.doubting(doubts), timeline=timeline, told={**told, **self.told})
@@ -338,7 +338,7 @@ def _by_lights(
             # All bodies are under one sky: what the others saw tells of the light.
             others = [light for other, light in lights.items() if other != key]
             light, line = weigh(lights[key], others), one.timeline
-            left, doubts = by_light(line.shots, line.changes, light, others)
+            left, doubts = by_light(line.shots, line.changes, light)
             by_shot = estimates(lights[key], light.weighed)
             told[key] = LightTold.of(line.changes, left, doubts, estimates=by_shot)
     return told

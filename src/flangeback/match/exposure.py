@@ -19,10 +19,11 @@ from flangeback.kit.names import same_lens
 from flangeback.kit.stops import series
 from flangeback.log.model import Setting
 from flangeback.match.brightness import (
+    NO_LAYOUT,
     FrameLight,
     PictureLight,
     Pictures,
-    likeness,
+    likenesses,
 )
 from flangeback.match.changes import Change, setting_of, standing
 from flangeback.match.observation import Hypothesis, Observation
@@ -103,13 +104,16 @@ def body_light(
     The changes don't apply to those. Each change has its prior at each of its places.
     """
     pairs, scenes, unknown = list[Pair](), list[Scene](), list[Scene]()
-    times, brightness = array("d"), array("d")
-    for scene in _scenes(_groups(shots, changes, body, kit, named), shots, pictures, pairs):
+    times, brightness, looks = array("d"), array("d"), bytearray()
+    groups = _groups(shots, changes, body, kit, named)
+    for scene in _scenes(groups, shots, pictures, pairs, looks):
         (scenes if scene.hypotheses else unknown).append(scene)
         if len(scene.hypotheses) == 1:
             times.append(scene.at)
             brightness.append(scene.first_brightness)
     turns = [_turn(change, body, kit) for change in changes]
+    alike = zip(scenes, likenesses(bytes(looks)), strict=True)
+    scenes = [scene._replace(likeness=likeness) for scene, likeness in alike]
     pairs += _pairs(shots, scenes)
     scatter = learn_scatter(pairs)
     del pairs  # What is made from here on takes their place in memory.
@@ -197,10 +201,17 @@ def _groups(
 
 
 def _scenes(
-    every: Iterable[_Group], shots: Sequence[Shot], pictures: Pictures, within: list[Pair]
+    every: Iterable[_Group],
+    shots: Sequence[Shot],
+    pictures: Pictures,
+    within: list[Pair],
+    looks: bytearray,
 ) -> Iterator[Scene]:
-    """The scenes whose light is known; `within` takes pairs of shots of one."""
-    last: PictureLight | None = None
+    """The scenes whose light is known; `within` takes pairs of shots of one.
+
+    `looks` takes the layouts of the last picture before a scene with hypotheses, and of its first.
+    """
+    last = NO_LAYOUT
     for start, end, hypotheses, frames, read in _read(every, pictures):
         told = [
             (light, picture)
@@ -210,12 +221,12 @@ def _scenes(
         if not told:
             continue
         lights, seen = [light for light, _ in told], told[0][1]
-        like = None
         if hypotheses:
             within += (Pair(0.0, after - before) for before, after in pairwise(lights))
-            like, last = likeness(last, seen) if last else None, told[-1][1]
+            looks += last + seen.layout
+            last = told[-1][1].layout
         gain = seen.brightness - lights[0]
-        yield Scene(start, end, shots[start].at, median(lights), gain, hypotheses, likeness=like)
+        yield Scene(start, end, shots[start].at, median(lights), gain, hypotheses)
 
 
 def _read(

@@ -11,6 +11,7 @@ from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
 
+from flangeback.clock.model import SECOND
 from flangeback.kit.stops import series
 from flangeback.log.model import Setting
 from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
@@ -31,10 +32,12 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.82
+OBJECTS = 0.8
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
-a doubt costs a look, and withholds nothing. Of rows that are raised by this bar, one in two is
-true, since a row is as doubtful as its most doubtful scene."""
+a doubt costs a look, and withholds nothing. By this bar half of the rows are true where one outing
+in twenty has turns without a note."""
+_STEPPED = 0.9
+"""Of the probability that a ring was turned at all, the share by which its row of doubts begins."""
 _SAME_GAIN = 0.2
 """Stops within which exposures are the same."""
 _NEW_LIGHT = 1800.0
@@ -42,7 +45,9 @@ _NEW_LIGHT = 1800.0
 _MOST_OBSERVATIONS = 250
 """Weighed at once, to bound memory."""
 _SAME_STEP = 0.5
-"""Stops by which two bodies may measure one step of the light differently."""
+"""Stops by which two measures of one step may differ."""
+_LATEST_NOTE = 60.0
+"""Seconds that notes mostly follow changes by, at the most (common practice)."""
 _OTHER_BODY = 300.0
 """Seconds to either side in which another body's samples tell of a moment."""
 _NEAR = 5
@@ -169,7 +174,7 @@ def _step_ratio(other: BodyLight, at: float) -> float:
         return 1.0
     if abs(median(after) - median(before)) < _NO_STEP:
         return 1 / _SEEN_STEP
-    return _SEEN_STEP if _step(before, after) is not None else 1.0
+    return _SEEN_STEP if _stepped(before, after) else 1.0
 
 
 def _samples_about(light: BodyLight, at: float) -> tuple[Sequence[float], Sequence[float]]:
@@ -180,27 +185,24 @@ def _samples_about(light: BodyLight, at: float) -> tuple[Sequence[float], Sequen
     return light.brightness[first:place], light.brightness[place:last]
 
 
-def _step(before: Sequence[float], after: Sequence[float]) -> float | None:
-    """By how many stops the light stepped; None unless that stands out."""
+def _stepped(before: Sequence[float], after: Sequence[float]) -> bool:
+    """Whether the light stepped by more than chance has it step."""
     spread = spread_of([*before, *after])
-    if not before or not after or spread is None:
-        return None
-    step = median(after) - median(before)
+    if spread is None:
+        return False
     # The variance of a median of n normal values is pi/2 times that of their mean.
     deviation = spread * math.sqrt(math.pi / 2 * (1 / len(before) + 1 / len(after)))
-    return step if abs(step) > _STANDS_OUT * deviation else None
+    return abs(median(after) - median(before)) > _STANDS_OUT * deviation
 
 
 def by_light(
     shots: Sequence[Shot],
     changes: Sequence[Change],
     light: WeighedLight,
-    others: Sequence[BodyLight],
 ) -> tuple[tuple[Change, ...], Doubts]:
     """The changes without the places that the light rules out, and the doubts that it raises.
 
     They are on the shots that are told that way, and where a ring was turned without a note.
-    `others` is other bodies' light.
     """
     starts = [one.scene.start for one in light.weighed]
     told: list[Change] = []
@@ -217,7 +219,7 @@ def by_light(
             doubts = dict.fromkeys(told_shots(change.places, kept), (doubt,)) | doubts
         told.append(change.at(kept))
     placed = in_order(told)
-    for at, steps in light_steps(placed, light, others, len(shots)).items():
+    for at, steps in light_steps(placed, light, len(shots)).items():
         doubts[at] = (*doubts.get(at, ()), *steps)
     return placed, doubts
 
@@ -245,34 +247,34 @@ def _told_apart(change: Change) -> str:
     )
 
 
-def light_steps(
-    changes: Sequence[Change], light: WeighedLight, others: Sequence[BodyLight], count: int
-) -> Doubts:
+def light_steps(changes: Sequence[Change], light: WeighedLight, count: int) -> Doubts:
     """The doubt light-step, on shots from where the ring probably didn't stand as logged.
 
-    It goes up to the next change, unless another body saw the light itself step.
+    It goes up to the next change. Where the step may be that change, it is near-change.
     """
-    rows = _rows(changes, light, others, count)
-    return {at: (doubt,) for row, doubt in rows for at in row}
+    return {at: (doubt,) for row, doubt in _rows(changes, light, count) for at in row}
 
 
 def _rows(
-    changes: Sequence[Change], light: WeighedLight, others: Sequence[BodyLight], count: int
+    changes: Sequence[Change], light: WeighedLight, count: int
 ) -> Iterator[tuple[range, Doubt]]:
     """The shots in a row with one doubt."""
     weighed = light.weighed
     at = 0
-    for start, end, setting in _stretches(changes, count):
+    for start, end, setting, following in _stretches(changes, count):
         while at < len(weighed) and weighed[at].scene.start < start:
             at += 1
         first = at
         while at < len(weighed) and weighed[at].scene.end <= end:
             at += 1
-        step = next((n for n in range(first, at) if weighed[n].objects), None)
-        if step is None or setting is None or setting.f_number is None:
+        within = _first_step([one.posterior for one in weighed[first:at]])
+        if within is None or setting is None or setting.f_number is None:
             continue
+        step = first + within
         offset = weighed[step].posterior.offset
-        if any(_saw(other, weighed, step, -offset) for other in others):
+        if following is not None and _is_late(following, weighed[step].scene.at, offset):
+            text = f"the light steps as line {following.line}'s change has it: noted late, maybe"
+            yield range(weighed[step].scene.start, end), Doubt(DoubtKind.NEAR_CHANGE, text)
             continue
         doubt = _unnoted(float(setting.f_number), offset)
         beyond = at
@@ -282,30 +284,42 @@ def _rows(
         yield range(weighed[step].scene.start, end), doubt
 
 
-def _stretches(changes: Sequence[Change], count: int) -> Iterator[tuple[int, int, Setting | None]]:
-    """The shots from one change to the next, and what holds there.
+def _first_step(posteriors: Sequence[Posterior]) -> int | None:
+    """Where the ring was turned without a note, among scenes of one stretch, if it probably was."""
+    off = [1 - one.as_logged if one.offset else 0.0 for one in posteriors]
+    surest = max(off, default=0.0)
+    if surest < 1 - OBJECTS:
+        return None
+    return next(at for at, one in enumerate(off) if one >= _STEPPED * surest)
+
+
+def _stretches(
+    changes: Sequence[Change], count: int
+) -> Iterator[tuple[int, int, Setting | None, Change | None]]:
+    """The shots from one change to the next, what holds there, and the next one.
 
     Those that a change leaves open are left out.
     """
     start, setting = 0, None
     for change in changes:
         if start < change.places[0]:
-            yield start, change.places[0], setting
+            yield start, change.places[0], setting, change
         start, setting = max(start, change.places[-1]), change.setting
-    yield start, count, setting
+    yield start, count, setting, None
+
+
+def _is_late(change: Change, at: float, step: float) -> bool:
+    """Whether a step of so many stops at a time (seconds) may be this change, noted afterwards."""
+    old, new = change.before, change.setting
+    if not (change.window and old and new and old.f_number and new.f_number):
+        return False
+    turn = 2 * math.log2(new.f_number / old.f_number)
+    return change.window[0] / SECOND - at <= _LATEST_NOTE and abs(turn - step) <= _SAME_STEP
 
 
 def _opens(one: Weighed) -> bool:
     """Whether a change may have been made before this scene or after, and neither side fits."""
     return len(one.scene.hypotheses) > 1 and one.objects
-
-
-def _saw(other: BodyLight, weighed: Sequence[Weighed], step: int, size: float) -> bool:
-    """Whether the light stepped as far for another body."""
-    here = weighed[step].scene.at
-    at = (weighed[step - 1].scene.at + here) / 2 if step else here
-    found = _step(*_samples_about(other, at))
-    return found is not None and abs(found - size) <= max(_SAME_STEP, abs(size) / 4)
 
 
 def _unnoted(logged: float, offset: float) -> Doubt:

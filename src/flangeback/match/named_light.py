@@ -36,7 +36,7 @@ def steps_by_name(
     for key, shots in named.items():
         others = [light for other, light in lights.items() if other != key]
         light = weigh(lights[key], others)
-        for at, doubts in light_steps(changes[key], light, others, len(shots)).items():
+        for at, doubts in light_steps(changes[key], light, len(shots)).items():
             steps[shots[at].frame.file] = doubts[-1]
     return steps
 

@@ -44,7 +44,7 @@ UNNOTED_NEAR_ENTRY = 0.2
 """The same where it is open whether an entry had been made: who notes a turn there notes both."""
 LENS_DIFFERENCE = 0.2
 """Standard deviation, in stops, between lenses' transmission at one f-number (common practice)."""
-_DEGREES_OF_FREEDOM = 15.0
+_DEGREES_OF_FREEDOM = 5.0
 """Of Student's t, whose tails are longer than a normal distribution's."""
 _GRID = 0.7
 """Step of the brightness grid, in median spreads."""
@@ -334,11 +334,9 @@ def _onto(rows: Array) -> Array:
 
 
 def student_t(miss: Array) -> Array:
-    """Density of Student's t with 15 degrees of freedom, 1 for a miss of 0: (1 + x^2 / 15)^-8."""
+    """Density of Student's t with 5 degrees of freedom, 1 for a miss of 0: (1 + x^2 / 5)^-3."""
     base = 1 + miss * miss / _DEGREES_OF_FREEDOM
-    fourth = base * base
-    fourth *= fourth
-    found: Array = 1 / (fourth * fourth)
+    found: Array = 1 / (base * base * base)
     return found
 
 

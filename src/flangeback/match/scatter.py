@@ -28,7 +28,7 @@ _LEAST_DIFFERENCES = 5
 _GAPS = (3.0, 10.0, 30.0, 120.0)
 """Seconds between observations, whose classes are learnt apart where pictures tell nothing; up to
 the first it is one burst, beyond the last scenes are new."""
-_LIKENESS = (0.5, 0.7, 0.95)
+_LIKENESS = (0.6, 0.75, 0.95)
 """Correlations of pictures' layouts, whose classes are learnt apart; beyond the last one it is the
 same picture, but for its exposure."""
 _ROUNDS = 6
