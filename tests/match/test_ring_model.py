@@ -41,9 +41,9 @@ def miss(seen: Observation, state: State) -> float:
     return seen.light + seen.hypotheses[number].stops + offset - brightness
 
 
-def student_t(value: float) -> float:
-    """Student's t with 5 degrees of freedom, 1 at its middle."""
-    return math.pow(1 + value**2 / 5, -3)
+def student_t(value: float, degrees: int = 5) -> float:
+    """Student's t with so many degrees of freedom, 1 at its middle."""
+    return math.pow(1 + value**2 / degrees, -(degrees + 1) / 2)
 
 
 def once(seconds: float, mean: float) -> float:
@@ -116,7 +116,8 @@ def moved(before: Observation, old: State, seen: Observation, new: State, world:
     if is_entry:
         steps = 1 - (1 - steps) * (1 - world.light_step_at_entry * (1 - scene.probability))
     if old[3] == new[3]:
-        same_scene = student_t((miss(seen, new) - scene.share * miss(before, old)) / apart) / apart
+        beside = (miss(seen, new) - scene.share * miss(before, old)) / apart
+        same_scene = student_t(beside, 15) / apart
         same_scene *= scene.probability * (old[2] == new[2]) * followed
         light = wander(seconds, new[2] - old[2], lenses) * new_scene + same_scene
         light *= 1 - steps

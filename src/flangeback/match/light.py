@@ -32,7 +32,7 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.8
+OBJECTS = 0.75
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing. By this bar half of the rows are true where one outing
 in twenty has turns without a note."""
@@ -46,6 +46,9 @@ _MOST_OBSERVATIONS = 250
 """Weighed at once, to bound memory."""
 _SAME_STEP = 0.5
 """Stops by which two measures of one step may differ."""
+_MAY_BE_LATE = 0.95
+"""The same where the step is the next entry's, shortly before it: notes are late more often than
+forgotten."""
 _LATEST_NOTE = 60.0
 """Seconds that notes mostly follow changes by, at the most (common practice)."""
 _OTHER_BODY = 300.0
@@ -267,21 +270,21 @@ def _rows(
         first = at
         while at < len(weighed) and weighed[at].scene.end <= end:
             at += 1
-        within = _first_step([one.posterior for one in weighed[first:at]])
-        if within is None or setting is None or setting.f_number is None:
-            continue
-        step = first + within
-        offset = weighed[step].posterior.offset
-        if following is not None and _is_late(following, weighed[step].scene.at, offset):
+        stretch = weighed[first:at]
+        step = _first_step([one.posterior for one in stretch])
+        late = next((n for n, one in enumerate(stretch) if _is_late(following, one)), len(stretch))
+        if following is not None and late < len(stretch) and (step is None or step >= late):
             text = f"the light steps as line {following.line}'s change has it: noted late, maybe"
-            yield range(weighed[step].scene.start, end), Doubt(DoubtKind.NEAR_CHANGE, text)
+            yield range(stretch[late].scene.start, end), Doubt(DoubtKind.NEAR_CHANGE, text)
             continue
-        doubt = _unnoted(float(setting.f_number), offset)
+        if step is None or setting is None or setting.f_number is None:
+            continue
+        doubt = _unnoted(float(setting.f_number), stretch[step].posterior.offset)
         beyond = at
         while beyond < len(weighed) and _opens(weighed[beyond]):
             beyond += 1
         end = max(end, weighed[beyond - 1].scene.end)
-        yield range(weighed[step].scene.start, end), doubt
+        yield range(stretch[step].scene.start, end), doubt
 
 
 def _first_step(posteriors: Sequence[Posterior]) -> int | None:
@@ -308,13 +311,16 @@ def _stretches(
     yield start, count, setting, None
 
 
-def _is_late(change: Change, at: float, step: float) -> bool:
-    """Whether a step of so many stops at a time (seconds) may be this change, noted afterwards."""
+def _is_late(change: Change | None, seen: Weighed) -> bool:
+    """Whether a change may have been made by a scene already, and was noted afterwards."""
+    if change is None or change.window is None or seen.posterior.as_logged > _MAY_BE_LATE:
+        return False
     old, new = change.before, change.setting
-    if not (change.window and old and new and old.f_number and new.f_number):
+    if not (old and new and old.f_number and new.f_number):
         return False
     turn = 2 * math.log2(new.f_number / old.f_number)
-    return change.window[0] / SECOND - at <= _LATEST_NOTE and abs(turn - step) <= _SAME_STEP
+    seconds = change.window[0] / SECOND - seen.scene.at
+    return seconds <= _LATEST_NOTE and abs(turn - seen.posterior.offset) <= _SAME_STEP
 
 
 def _opens(one: Weighed) -> bool:

@@ -6,7 +6,8 @@ Proc. IEEE 77(2), 1989; section III.A for forward-backward, V.A for the scaling.
 - State q_t: the hypothesis (which log entry held), the ring offset (stops by which the ring stood
   off that entry), the brightness of the light (log2, on a grid), and the sky: sun or shade.
 - Observation O_t: log2 of the light that came through the lens. Emission b(q) is Student's t
-  of the miss: O_t + stops of the entry + ring offset - brightness, over the spread at t.
+  of the miss: O_t + stops of the entry + ring offset - brightness, over the spread at t. Its tails
+  are long: scenes lie in the shade, or against the sky.
 - Transition a(q, q'): the brightness wanders (a discrete normal distribution) or steps, up into the
   sun or down into the shade in turn: what a cloud took comes back, as a turned ring doesn't. The
   ring stays, or is turned without a note; a new entry sets the ring offset to 0. Every entry has a
@@ -44,8 +45,6 @@ UNNOTED_NEAR_ENTRY = 0.2
 """The same where it is open whether an entry had been made: who notes a turn there notes both."""
 LENS_DIFFERENCE = 0.2
 """Standard deviation, in stops, between lenses' transmission at one f-number (common practice)."""
-_DEGREES_OF_FREEDOM = 5.0
-"""Of Student's t, whose tails are longer than a normal distribution's."""
 _GRID = 0.7
 """Step of the brightness grid, in median spreads."""
 _BURST, _BETWEEN_BURSTS, _LONGEST = 3.0, 60.0, 300.0
@@ -157,7 +156,7 @@ class _States:
         self.implied: Array = seen.light + np.array(self.stops)
         self.miss: Array = (self.implied[:, None] - grid.values).astype(np.float32)
         spreads = (seen.spread * worlds.scatters).astype(np.float32)[:, None, None]
-        self.by_scatter: Array = student_t(self.miss / spreads) / spreads
+        self.by_scatter: Array = student_t_5(self.miss / spreads) / spreads
 
     def shape(self, first: int) -> tuple[Hypothesis, ...]:
         """The hypotheses by what their ways depend on, with entries counted from one of them."""
@@ -261,7 +260,7 @@ class _Move:
         """The emission of each of the followed turns within a scene, by brightness."""
         spread = math.hypot(scene.spread, self.lenses)
         miss = self.new.miss[self.turns.new] - scene.share * self.old.miss[self.turns.old]
-        return student_t(miss / spread) * np.float32(scene.probability / spread)
+        return student_t_15(miss / spread) * np.float32(scene.probability / spread)
 
     def forward(self, alpha: Array) -> Array:
         """What comes of alpha, emission included."""
@@ -333,10 +332,19 @@ def _onto(rows: Array) -> Array:
     return rows.swapaxes(-1, -2)
 
 
-def student_t(miss: Array) -> Array:
+def student_t_5(miss: Array) -> Array:
     """Density of Student's t with 5 degrees of freedom, 1 for a miss of 0: (1 + x^2 / 5)^-3."""
-    base = 1 + miss * miss / _DEGREES_OF_FREEDOM
+    base = 1 + miss * miss / 5
     found: Array = 1 / (base * base * base)
+    return found
+
+
+def student_t_15(miss: Array) -> Array:
+    """The same with 15 degrees of freedom: (1 + x^2 / 15)^-8."""
+    base = 1 + miss * miss / 15
+    fourth = base * base
+    fourth *= fourth
+    found: Array = 1 / (fourth * fourth)
     return found
 
 

@@ -131,7 +131,8 @@ def learn_scatter(pairs: Sequence[Pair]) -> Scatter | None:
             _spread(sizes[burst], same[burst])[1],
             ((prior + seen) / (_PRIOR_WEIGHT + all_seen)).tolist(),
         )
-    return found
+    # It is the same picture, whatever its light did: between clouds pairs of one differ, too.
+    return found._replace(stays=[*found.stays[:-1], _PRIOR_SAME[-1]])
 
 
 def _with_prior(spread: float, count: float, prior: float, share: float = 1.0) -> float:

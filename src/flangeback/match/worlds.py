@@ -32,7 +32,7 @@ WORLDS = tuple(
     for person, light, scatter in product(
         ((0.9, 120_000.0), (0.1, 900.0)),
         ((0.6, 8000.0, 0.05), (0.4, 120.0, 0.15)),
-        ((0.5, 0.55), (0.5, 1.0)),
+        ((0.5, 0.4), (0.5, 1.2)),
     )
 )
 """One person in ten forgets turns, and clouds pass in four outings of ten. All priors here were
