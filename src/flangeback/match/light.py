@@ -24,7 +24,7 @@ from flangeback.match.shots import Shot
 from flangeback.words import f_number, number
 from flangeback.workers import spread
 
-DECIDED = {ChangeKind.RING: 0.005, ChangeKind.LENS: 0.003}
+DECIDED = {ChangeKind.RING: 0.004, ChangeKind.LENS: 0.003}
 """The probability below which a setting is given up for a shot in the minute of a change; a lens's
 name matters more than an f-number. Most shots are told by far less."""
 STEADY = 0.2
@@ -32,7 +32,7 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.75
+OBJECTS = 0.8
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing. By this bar half of the rows are true where one outing
 in twenty has turns without a note."""
