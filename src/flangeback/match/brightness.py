@@ -244,7 +244,8 @@ def _logs() -> NDArray[Any]:
     """Of each stored value: log2 of its light."""
     import numpy as np
 
-    return np.array([math.log2(max(to_linear(value / 255), _DARKEST)) for value in range(256)])
+    logs = [math.log2(max(to_linear(value / 255), _DARKEST)) for value in range(256)]
+    return np.array(logs, np.float32)
 
 
 @cache
