@@ -20,9 +20,9 @@ _Result = TypeVar("_Result")
 
 _MOST = 8
 """Processes in all."""
-_LEAST_PARTS = 6
-"""Parts of a work for which workers are started: each takes some hundredths of a second, and so
-does a start."""
+_PARTS_EACH = 4
+"""Parts of a work for which a worker is started: they take some hundredths of a second each, and
+a start takes a tenth or two."""
 _PROGRAM = (
     "import sys, pickle; sys.path[:] = pickle.load(sys.stdin.buffer); "
     "from flangeback.workers import serve; serve()"
@@ -141,9 +141,9 @@ def spread(
 
 def _start(count: int) -> bool:
     """Starts workers for so many parts if need be; whether there are any."""
-    wanted = min(cores(), _MOST, count) - 1
+    wanted = min(cores(), _MOST, count // _PARTS_EACH) - 1
     is_python = PurePath(sys.executable or "").name.lower().startswith("python")
-    if not is_python or getattr(sys, "frozen", False) or (count < _LEAST_PARTS and not _workers):
+    if not is_python or getattr(sys, "frozen", False) or count < 2:
         return False
     with suppress(OSError):
         while len(_workers) < wanted:

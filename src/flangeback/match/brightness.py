@@ -41,7 +41,7 @@ _LAYOUT = 8, 6
 NO_LAYOUT = bytes(8 * 6)
 _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
-_IN_A_ROW = 64
+_IN_A_ROW = 128
 """Pictures that are read in a row."""
 _DARKEST = 2.0**-12
 """Luminance that stands for black, which has no logarithm."""
