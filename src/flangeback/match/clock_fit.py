@@ -17,7 +17,7 @@ DIFFERS, UNLIKELY = 0.09, 0.2
 """How likely a frame has other values than by the stated clock, from where on it is doubted: by a
 clock that is far off or as another outing's log is, or by minutes, each for itself. And from where
 on it isn't filled."""
-DIFFERS_FEW, FEW = 0.04, 3
+DIFFERS_FEW, FEW = 0.05, 3
 """The least by minutes where neither a line nor satellites tell the clock, and so many entries at
 the most can't show that it is right."""
 BESIDE = 0.1
@@ -126,7 +126,7 @@ class ClockFit:
         """
         if self.agrees and not self.leans:
             for at, (share, far) in enumerate(zip(self.differs, self.far, strict=True)):
-                if far + self.unrelated >= DIFFERS or share + self.unrelated >= UNLIKELY:
+                if far + self.unrelated >= DIFFERS or share + self.unrelated >= 0.5:
                     yield at
 
     @property

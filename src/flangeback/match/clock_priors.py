@@ -16,7 +16,7 @@ from flangeback.match.offset_odds import Floats
 
 REACH = 26 * 3600.0
 """Seconds, either way: a day, a zone and summer time."""
-_RIGHT = {ClockSource.LOG: 0.9, ClockSource.GPS: 0.97, None: 0.75}
+_RIGHT = {ClockSource.LOG: 0.88, ClockSource.GPS: 0.97, None: 0.7}
 """How likely a clock goes as stated."""
 _OFF: Sequence[tuple[float, float, float]] = (
     # Share of wrong clocks, offset and standard deviation in seconds.
