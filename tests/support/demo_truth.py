@@ -53,7 +53,7 @@ TRUTH = (
     Truth("K7_0221.JPG", "fill", "brask135", Decimal("5.6"), Decimal("135"), STEP),
     Truth("K7_0222.JPG", "unlogged"),
     Truth("K7_0223.JPG", "unlogged"),
-    Truth("K7_0224.JPG", "fill", "miran58", Decimal("4"), Decimal("58")),
+    Truth("K7_0224.JPG", "fill", "miran58", Decimal("4"), Decimal("58"), ("near-change",)),
     Truth("K7_0225.JPG", "fill", "miran58", Decimal("4"), Decimal("58"), GAP),
     Truth("K7_0226.JPG", "fill", "miran58", Decimal("4"), Decimal("58"), GAP),
     Truth("K7_0227.JPG", "fill", "tolvan28", Decimal("3.976"), Decimal("19.88"), GAP),

@@ -20,7 +20,7 @@ on it isn't filled."""
 DIFFERS_FEW, FEW = 0.05, 3
 """The least by minutes where neither a line nor satellites tell the clock, and so many entries at
 the most can't show that it is right."""
-BESIDE = 0.1
+BESIDE = 0.2
 """How likely a frame was made on the other side of the note beside it, from where on it isn't
 filled."""
 DOUBTED = 5.0
@@ -51,8 +51,9 @@ class ClockFit:
     another outing's, of which so many `entries` were held against the shots. `beside` has shots
     that lie some seconds beside the note of a change, and how likely each was made on its other
     side. `is_carried` says that what speaks against the stated clock speaks for one other. With
-    `is_harmless` notes look late, and no shot has other values for that. `lag` is by how many
-    seconds all notes of the outing follow the changes, at the most.
+    `is_harmless` notes look late, and no shot has other values for that. `lags` has for changes, by
+    their number among those with a time, from 0, by how many seconds before their notes they may
+    well have been made.
     """
 
     body: str | None
@@ -71,7 +72,7 @@ class ClockFit:
     unrelated: float = 0.0
     entries: int = 0
     beside: Mapping[int, float] = field(default_factory=dict)
-    lag: float = 0.0
+    lags: Mapping[int, float] = field(default_factory=dict)
 
     @property
     def offset(self) -> float:

@@ -23,7 +23,7 @@ from flangeback.match.clock_fit import CARRIED, CONTRADICTED, SMALL, UNLIKELY, U
 from flangeback.match.clock_priors import REACH, OffsetPrior
 from flangeback.match.clock_series import NOTED_WITHIN, BodySeries, body_series
 from flangeback.match.index import BodyLog
-from flangeback.match.note_lag import note_lag
+from flangeback.match.note_lag import BesideNotes, beside_notes
 from flangeback.match.offset_odds import AT_ONCE, ChangeOdds, Floats
 
 _STEP, _FINE_STEP = 60.0, 2.0
@@ -43,11 +43,9 @@ so many seconds on the average."""
 _SOON, _OF_NEAR = 0.4, 0.5
 """How likely notes were made once the change was; how likely one is off where they look late, or
 the clock as fast."""
-_DRIFTED = 10.0
-"""Seconds by which a clock may be ahead unseen: it drifts, and was set with a finger."""
-_BESIDE, _BESIDE_IF_NEAR = 0.4, 0.05
-"""How likely a shot lies on the other side of a note, from where on it is doubted; the same where
-notes look late, or the clock as fast."""
+_BESIDE_IF_NEAR = 0.05
+"""How likely a shot lies on the other side of a note, from where on it is doubted where notes look
+late, or the clock as fast."""
 _USUALLY_WITHIN = 60.0
 """Seconds by which notes follow a change at the most, unless they are late (common practice)."""
 _LATE_BY = 20.0, 240.0
@@ -90,14 +88,16 @@ def fit_clocks(
         found = body_series(log.timeline, kit.bodies.get(body or ""), kit, pictures)
         if found is not None and len(found.bursts) >= _FEWEST:
             series[body] = found, ChangeOdds.of(found.shots, found.changes)
-    tried = _tried(list(series.values()))
+    beside = dict(zip(series, beside_notes([odds for _, odds in series.values()]), strict=True))
+    tried = _tried([*series.values()])
     weighed = {body: _Weighing.of(logs[body], *found, tried) for body, found in series.items()}
-    lag, fits = note_lag(list(series.values())), {}
+    fits = {}
     for body, log in logs.items():
-        fits[body] = ClockFit(body, log.stated)
+        shares, lags = beside.get(body, BesideNotes())
+        fits[body] = ClockFit(body, log.stated, beside=shares, lags=lags)
         if body in weighed:
             others = [one for other, one in weighed.items() if other != body]
-            fits[body] = replace(weighed[body].judged(fits[body], others), lag=lag)
+            fits[body] = weighed[body].judged(fits[body], others)
     return fits
 
 
@@ -172,7 +172,7 @@ class _Weighing(NamedTuple):
         (differs, far, by_minutes), at_most, carried = self._differs(
             offsets, late, unrelated, whole
         )
-        beside = self._beside(self.series.noted_within, _DRIFTED, _SOON, _BESIDE)
+        beside = fit.beside
         fit = replace(
             fit,
             is_related=is_related,
@@ -183,7 +183,6 @@ class _Weighing(NamedTuple):
             by_minutes=by_minutes,
             unrelated=math.exp(unrelated - whole),
             entries=len(self.series.changes),
-            beside=beside,
         )
         if against < as_stated:
             if self.likely < _log_mean(self.weighed[np.abs(tried) <= _ANY]) + _TELLS:
@@ -193,7 +192,7 @@ class _Weighing(NamedTuple):
         slack = most if as_late > other else _slack(best) if _looks_late(tried[at]) else None
         soon = best + NOTED_WITHIN if _looks_late(-tried[at]) else 0.0
         if slack or soon:
-            beside = self._beside(slack or 0.0, soon, _OF_NEAR, _BESIDE_IF_NEAR)
+            beside = self._beside(slack or 0.0, soon)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
         is_usual = slack is not None and best >= -_USUALLY_WITHIN - self.series.noted_within
         is_harmless = is_usual and max(differs) + fit.unrelated < UNLIKELY
@@ -208,12 +207,10 @@ class _Weighing(NamedTuple):
             beside=beside,
         )
 
-    def _beside(
-        self, before: float, after: float, usual: float, least: float
-    ) -> Mapping[int, float]:
-        """The shots that lie on the other side of a change than its note says, if so likely."""
-        shares = self.odds.beside_notes(before, after, usual)
-        return {int(at): float(shares[at]) for at in np.flatnonzero(shares >= least)}
+    def _beside(self, before: float, after: float) -> Mapping[int, float]:
+        """The shots that may lie on the other side of a change than its note says."""
+        shares = self.odds.beside_notes(before, after, _OF_NEAR)
+        return {int(at): float(shares[at]) for at in np.flatnonzero(shares >= _BESIDE_IF_NEAR)}
 
     def _common(self, others: Sequence[_Weighing]) -> tuple[Floats, Floats, Floats]:
         """How many times likelier each offset is for what the others' frames have.

@@ -209,36 +209,37 @@ def standing_moved(
 ) -> Sequence[tuple[Setting | None, ...]]:
     """What may have stood at each shot, by windows that begin and end by so many seconds later."""
     changes = _moved(timeline, first, last)
-    return [
-        tuple(setting_of(changes, number) for number in numbers)
-        for numbers in standing(changes, timeline.shots)
-    ]
+    rows = standing(changes, timeline.shots)
+    return [tuple(setting_of(changes, number) for number in numbers) for numbers in rows]
 
 
 def _widened(timeline: BodyTimeline, fit: ClockFit) -> tuple[Change, ...]:
     """The changes with room for notes that follow them, and for a small offset of the clock."""
     if fit.is_trusted:
-        return _moved(timeline, -fit.lag, 0.0) if fit.lag else timeline.changes
+        return _moved(timeline, 0.0, 0.0, fit.lags) if fit.lags else timeline.changes
     if not fit.is_near:
         return timeline.changes
-    first = min(0.0, fit.offset, -(fit.late or 0.0), -fit.lag)
-    return _moved(timeline, first, max(0.0, fit.offset))
+    first = min(0.0, fit.offset, -(fit.late or 0.0))
+    return _moved(timeline, first, max(0.0, fit.offset), fit.lags)
 
 
-def _moved(timeline: BodyTimeline, first: float, last: float) -> tuple[Change, ...]:
-    """The changes, with windows that begin and end by so many seconds later."""
-    moved = [
-        replace(
-            change,
-            window=(
-                change.window[0] + round(first) * SECOND,
+def _moved(
+    timeline: BodyTimeline, first: float, last: float, lags: Mapping[int, float] | None = None
+) -> tuple[Change, ...]:
+    """The changes, with windows that begin and end by so many seconds later.
+
+    Those begin earlier that may have been made so many seconds before their notes (`lags`).
+    """
+    moved, number = [], 0
+    for change in timeline.changes:
+        if change.window is not None:
+            begins = min(first, -(lags or {}).get(number, -first))
+            window = (
+                change.window[0] + round(begins) * SECOND,
                 change.window[1] + round(last) * SECOND,
-            ),
-        )
-        if change.window
-        else change
-        for change in timeline.changes
-    ]
+            )
+            change, number = replace(change, window=window), number + 1
+        moved.append(change)
     return in_order(at_their_places(moved, timeline.shots))
 
 

@@ -35,7 +35,7 @@ _NEAR_SHOTS = 0.9
 """How likely a person does; others change lenses as they walk, or when they are back."""
 _IN_SHORT_PAUSE = {ChangeKind.LENS: 0.01, ChangeKind.RING: 0.05}
 """The same in pauses shorter than the change takes."""
-_MISNOTED = 0.05
+MISNOTED = 0.05
 """The share of entries that are wrong."""
 _OUTSIDE, _ANY_OUTSIDE, _BOTH_SIDES = -0.1, -2.0, -0.5
 """For each entry before all shots or after them, once for any, and once more where there are both:
@@ -110,7 +110,7 @@ class ChangeOdds(NamedTuple):
 
     They were noted between `starts` and `ends`, at last that a lens was mounted where
     `ends_mounted`; `by_light` and `by_pauses` say which go by which rate, with and without the
-    light; `idle` is what each tells that no frame follows (log), `is_change` which change anything.
+    light; `idle` is what each tells that no frame follows (log), `kinds` what hands do for it.
     """
 
     times: Floats
@@ -122,7 +122,7 @@ class ChangeOdds(NamedTuple):
     by_any_pauses: Mapping[_Rate, Sequence[int]]
     idle: Floats
     ends_mounted: bool
-    is_change: Sequence[bool]
+    kinds: Sequence[ChangeKind | None]
 
     @classmethod
     def of(cls, shots: ShotSeries, changes: Sequence[NotedChange]) -> ChangeOdds:
@@ -167,7 +167,7 @@ class ChangeOdds(NamedTuple):
             by_any_pauses,
             idle,
             changes[-1].mounts,
-            [change.kind is not None for change in changes],
+            [change.kind for change in changes],
         )
 
     def at(self, offsets: Floats, late: Floats | float = 0.0) -> Floats:
@@ -181,19 +181,6 @@ class ChangeOdds(NamedTuple):
             found[some] += self._among(offsets[some], late[some])
         return found
 
-    def by_lag(self, lags: Floats) -> Floats:
-        """How much likelier (log) changes are where notes follow by up to so many seconds.
-
-        That is without the one that gains most: one note that came late is no habit.
-        """
-        terms = [
-            rate.terms(self.starts[which, None] - lags, self.ends[which, None])
-            for rate, which in self.by_light.items()
-        ]
-        gains = np.concatenate([term - term[:, :1] for term in terms])
-        found: Floats = gains.sum(axis=0) - gains.max(axis=0)
-        return found
-
     def beside_notes(self, before: float, after: float, usual: float) -> Floats:
         """How likely each shot lies on the other side of a change than the note of it says.
 
@@ -205,7 +192,7 @@ class ChangeOdds(NamedTuple):
             start, end = self.starts[at], self.ends[at]
             first, last = start - before, end + after
             cuts = np.searchsorted(self.times, (first, start, end, last))
-            if not self.is_change[at] or (cuts[0] == cuts[1] and cuts[2] == cuts[3]):
+            if self.kinds[at] is None or (cuts[0] == cuts[1] and cuts[2] == cuts[3]):
                 continue
             noted = rate.sums(np.array((first, start, end, last))) - rate.sums(first)
             exact = (1 - usual) * (noted[2] - noted[1]) / (end - start)
@@ -374,6 +361,11 @@ class _Rate:
         found: Floats = np.interp(times, self.edges, self.whole)
         return found
 
+    def often(self, times: Floats) -> Floats:
+        """The same against the mean over all, in seconds."""
+        found: Floats = self.sums(times) / (self.whole[-1] / (self.edges[-1] - self.edges[0]))
+        return found
+
     def log_odds(self, starts: Floats, ends: Floats) -> Floats:
         """For each column, what changes tell that were noted between these, one in a row.
 
@@ -384,9 +376,8 @@ class _Rate:
 
     def terms(self, starts: Floats, ends: Floats) -> Floats:
         """The same of each change."""
-        usual = self.whole[-1] / (self.edges[-1] - self.edges[0])
-        inside = self.sums(ends) - self.sums(starts)
-        term = np.log((1 - _MISNOTED) * inside / (ends - starts) / usual + _MISNOTED)
+        inside = self.often(ends) - self.often(starts)
+        term = np.log((1 - MISNOTED) * inside / (ends - starts) + MISNOTED)
         is_outside = (ends < self.edges[0]) | (starts > self.edges[-1])
         found: Floats = np.where(is_outside, 0.0, term)
         return found
