@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from flangeback.match.changes import ChangeKind
 from flangeback.match.offset_odds import MISNOTED, ChangeOdds, Floats
 
 _HABITS = ((0.02, 0.7), (0.5, 0.15), (0.98, 0.15))
@@ -22,9 +21,9 @@ _LATEST = 60.0
 whole minutes; more precise ones are made the sooner."""
 _DRIFTED = 8.0
 """Seconds by which a clock may be off unseen: it drifts, and was set with a finger."""
-_MARKED, _OPEN = 0.04, {ChangeKind.LENS: 0.12, ChangeKind.RING: 0.2}
+_MARKED, _OPEN = 0.04, 0.17
 """How likely a shot was made on the other side of a change than its note says, from where on it is
-doubted, and left open; a lens's name matters more than an f-number."""
+doubted, and left open: more likely than where nothing but the habits of people speaks for it."""
 _CERTAIN = 0.8
 """How likely a change must have been made about its note, for the note to count as late."""
 _BY_LIGHT = 0.9
@@ -107,8 +106,7 @@ def _beside(odds: ChangeOdds, made: Sequence[_Made], shares: Floats, habits: Flo
         every = (1 - MISNOTED) * habits / (MISNOTED + (1 - MISNOTED) * one.noted(shares))
         by_then = every @ (1 - shares) * one.in_time + every @ shares * one.after
         start, end = odds.starts[one.number], odds.ends[one.number]
-        least = _OPEN[odds.kinds[one.number] or ChangeKind.LENS]
-        opens = float(np.interp(least, by_then, one.edges))
+        opens = float(np.interp(_OPEN, by_then, one.edges))
         begin, opened, noted_from, noted_to, last = np.searchsorted(
             odds.times, (one.edges[0], min(opens, start), start, end, one.edges[-1])
         )
