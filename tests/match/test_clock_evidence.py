@@ -10,6 +10,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+import flangeback
+from flangeback.demo import Outing
 from flangeback.frames import Exposure, Frame
 from flangeback.match import Matches
 from flangeback.match.brightness import PictureLight
@@ -170,3 +172,34 @@ def test_covered_lenses_are_no_step_of_the_light() -> None:
     )
     assert series is not None
     assert list(np.flatnonzero(np.isnan(series.shots.light))) == [4]
+
+
+@pytest.mark.parametrize(
+    ("written", "instead"),
+    [
+        ("clock k7 fast 3m20s", "clock k7 right"),
+        ("clock k7 fast 3m20s", "clock k7 slow 3m20s"),
+        ("clock k7 fast 3m20s", "clock k7 fast 1h3m20s"),
+        ("clock k7 fast 3m20s", ""),
+        ("date 2026-", "date 2024-"),
+        ("Europe/Stockholm", "Europe/London"),
+    ],
+)
+def test_a_wrong_line_on_the_clock_fills_nothing_else_than_the_right_one(
+    outing: Outing, written: str, instead: str
+) -> None:
+    """The demo, whose log as it stands is the truth."""
+    session = flangeback.read_session(outing.frames)
+    text = outing.log.read_text("utf-8")
+    assert written in text
+    filled = []
+    for words in (text, text.replace(written, instead)):
+        read = [flangeback.parse_log(words, session.kit)]
+        found = flangeback.match_frames(session.frames, read, session.kit)
+        assert found.needs_person
+        filled.append({one.frame.file: one.fill for one in found.frames if one.outcome.is_filled})
+    right, wrong = filled
+    known = [(right[file], fill) for file, fill in wrong.items() if file in right]
+    assert known
+    assert all(one and other and one.lens == other.lens for one, other in known)
+    assert all(one and other and other.f_number in (one.f_number, None) for one, other in known)
