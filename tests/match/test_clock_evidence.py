@@ -202,4 +202,5 @@ def test_a_wrong_line_on_the_clock_fills_nothing_else_than_the_right_one(
     known = [(right[file], fill) for file, fill in wrong.items() if file in right]
     assert known
     assert all(one and other and one.lens == other.lens for one, other in known)
-    assert all(one and other and other.f_number in (one.f_number, None) for one, other in known)
+    pairs = [(one.f_number, other.f_number) for one, other in known if one and other]
+    assert all(one == other for one, other in pairs if None not in (one, other))
