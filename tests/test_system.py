@@ -387,3 +387,14 @@ def test_a_folder_that_is_not_there_cant_be_held(tmp_path: Path) -> None:
         locks.held(tmp_path / "gone" / "session.txt"),
     ):
         pass
+
+
+def test_cores_are_counted_where_a_process_has_no_affinity(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As on macOS and Windows (os.sched_getaffinity, Python's documentation: some Unix systems)."""
+    monkeypatch.delattr(os, "sched_getaffinity", raising=False)
+    monkeypatch.setattr(os, "cpu_count", lambda: 3)
+    assert system.cores() == 3
+    monkeypatch.setattr(os, "cpu_count", lambda: None)
+    assert system.cores() == 1

@@ -22,7 +22,16 @@ FAKES: dict[str, Callable[[Path], Fake]] = {
     "no copies by the kernel": lambda _: fakes.lacking("copy_file_range"),
     "no sendfile": lambda _: fakes.lacking("copy_file_range", "sendfile"),
     "nothing of POSIX": lambda _: fakes.lacking(
-        *("pread", "copy_file_range", "sendfile", "posix_fadvise", "pwrite", "fchmod", "geteuid")
+        *(
+            "pread",
+            "copy_file_range",
+            "sendfile",
+            "posix_fadvise",
+            "pwrite",
+            "fchmod",
+            "geteuid",
+            "sched_getaffinity",
+        )
     ),
     "locks of bytes": lambda _: fakes.without_fcntl,
     "names of Windows": lambda _: fakes.names_of_windows,
