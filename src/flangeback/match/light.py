@@ -32,7 +32,7 @@ STEADY = 0.2
 change was made."""
 _LEAST_CHANGE = 0.7
 """Stops of a logged change that light may tell: less is within what scenes differ by."""
-OBJECTS = 0.8
+OBJECTS = 0.75
 """The probability that the ring stood as logged, at or below which the doubt light-step is raised:
 a doubt costs a look, and withholds nothing. By this bar half of the rows are true where one outing
 in twenty has turns without a note."""
