@@ -40,21 +40,18 @@ _PEAK = 20.0
 _ANY, _TELLS = 3600.0, math.log(10)
 """Frames tell something where the stated clock is likelier, by so much (log), than any other within
 so many seconds on the average."""
-_SOON, _OF_NEAR = 0.4, 0.5
-"""How likely notes were made once the change was; how likely one is off where they look late, or
-the clock as fast."""
+_OF_NEAR = 0.5
+"""How likely a note is off where notes look late, or the clock as fast."""
 _BESIDE_IF_NEAR = 0.05
 """How likely a shot lies on the other side of a note, from where on it is doubted where notes look
 late, or the clock as fast."""
-_USUALLY_WITHIN = 60.0
-"""Seconds by which notes follow a change at the most, unless they are late (common practice)."""
 _LATE_BY = 20.0, 240.0
 """Seconds, from and to, by which all notes may be late alike."""
-_LAGS, _LAG_SHARES = np.array((0.0, 30.0, 60.0)), np.array((0.4, 0.3, 0.3))
-"""Seconds by which notes follow the changes at the most, and how likely a person's do."""
+_LAGS, _LAG_SHARES = (0.0, 30.0, 60.0), np.array((0.4, 0.3, 0.3))
+"""Seconds by which notes follow the changes at the most (common practice), and how likely a
+person's do."""
 _LATENESS = np.array((120.0, 180.0, 300.0))
 """The same of notes that are late."""
-
 _LATE = 0.1
 """How likely notes were made late throughout: half of them alike."""
 _LATE_SHARE = _LATE / 2 / len(_LATENESS)
@@ -194,7 +191,7 @@ class _Weighing(NamedTuple):
         if slack or soon:
             beside = self._beside(slack or 0.0, soon)
         # Notes follow what was done: if no frame was made in between, they contradict nothing.
-        is_usual = slack is not None and best >= -_USUALLY_WITHIN - self.series.noted_within
+        is_usual = slack is not None and best >= -_LAGS[-1] - self.series.noted_within
         is_harmless = is_usual and max(differs) + fit.unrelated < UNLIKELY
         limit = math.log(CONTRADICTED if is_related else UNRELATED)
         return replace(
