@@ -17,6 +17,8 @@ DIFFERS, UNLIKELY = 0.09, 0.2
 """How likely a frame has other values than by the stated clock, from where on it is doubted: by a
 clock that is far off or as another outing's log is, or by minutes, each for itself. And from where
 on it isn't filled."""
+HALF, TELLING = 0.5, 24
+"""The same where fewer shots than so many tell little more than what was thought before."""
 DIFFERS_FEW, FEW = 0.05, 3
 """The least by minutes where neither a line nor satellites tell the clock, and so many entries at
 the most can't show that it is right."""
@@ -127,7 +129,7 @@ class ClockFit:
         """
         if self.agrees and not self.leans:
             for at, (share, far) in enumerate(zip(self.differs, self.far, strict=True)):
-                if far + self.unrelated >= DIFFERS or share + self.unrelated >= 0.5:
+                if far + self.unrelated >= DIFFERS or share + self.unrelated >= HALF:
                     yield at
 
     @property
@@ -142,8 +144,9 @@ class ClockFit:
     def unlikely(self) -> Iterator[int]:
         """The shots that may well have other values: they are left blank, but for `sure`."""
         if self.settled and not self.stated.sure:
+            least = UNLIKELY if len(self.differs) >= TELLING else HALF
             shares = enumerate(self.differs)
-            yield from (at for at, share in shares if share + self.unrelated >= UNLIKELY)
+            yield from (at for at, share in shares if share + self.unrelated >= least)
 
     @property
     def likely_beside(self) -> Iterator[int]:

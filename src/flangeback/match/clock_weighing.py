@@ -63,7 +63,7 @@ _LEAST_APART = -5.0
 """What it tells at the least (log) that entries lie apart from the frames, if it is another's."""
 _NAMES_PHOTO = 5.0
 """What it tells against that (log) that the log names a photo of a clock among the frames."""
-_FEWEST = 5
+_FEWEST = 6
 """Bursts: fewer tell too little of a clock."""
 _MINUTES = 1800.0
 """Seconds up to which a clock that nobody set by another may be off (common practice); what is off
