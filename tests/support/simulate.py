@@ -41,8 +41,7 @@ RING_CHANGE = 1.5, 6.0
 LENS_SHARE = 0.25
 """Of the changes; rings are turned more often than lenses are changed."""
 STOPS = ("2.8", "4", "5.6", "8", "11")
-_LENSES = ("brask135", "tolvan28"), ("miran58",)
-"""One body's and the other's: a lens is on one at a time."""
+_LENSES = {"k7": ("miran58", "brask135", "tolvan28"), "n2": ("miran58", "tolvan28", "brask135")}
 _FACTORS = {("k7", "tolvan28"): 0.71}
 """On this body, the lens sits on a reducer."""
 _MODELS = {"k7": "Kestrin K7", "n2": "Norrvik N2"}
@@ -142,7 +141,6 @@ class _Simulation:
         self.weather = weather
         self.light = _Light(self.chance, weather)
         self.outing = Outing("")
-        self.lenses = dict(zip(("k7", "n2"), self.chance.sample(_LENSES, 2), strict=True))
 
     def run(self) -> Outing:
         notes: list[tuple[float, str]] = []
@@ -151,7 +149,7 @@ class _Simulation:
             heads.append(f"slack {self.kind.late}s")
         for body in ("k7", "n2"):
             clock = self._clock()
-            changes = list(self._changes(self.lenses[body]))
+            changes = list(self._changes(_LENSES[body]))
             photos = -240 + 60 * self.chance.random(), LENGTH + 600 + 60 * self.chance.random()
             times = sorted(self._frame_times(changes))
             if self.kind.slates:
@@ -219,7 +217,7 @@ class _Simulation:
         held = Truth(chance.choice(lenses), chance.choice(STOPS[1:]))
         yield Change(at, held, at - 20, at + 1)
         while True:
-            lens = len(lenses) > 1 and chance.random() < LENS_SHARE
+            lens = chance.random() < LENS_SHARE
             start = at + 70 + chance.expovariate(1 / 330)
             end = start + chance.uniform(*(LENS_CHANGE if lens else RING_CHANGE))
             at = chance.uniform(start, end)
@@ -271,7 +269,7 @@ class _Simulation:
         marks: frozenset[float] = frozenset(),
     ) -> None:
         starts = [change.at for change in changes]
-        passes = {lens: self.chance.gauss(0, self.weather.lenses) for lens in self.lenses[body]}
+        passes = {lens: self.chance.gauss(0, self.weather.lenses) for lens in _LENSES[body]}
         seen, scene, framing = -math.inf, 0.0, 0.0
         for number, true in enumerate(times, 1):
             done = bisect_right(starts, true)

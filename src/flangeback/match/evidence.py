@@ -346,11 +346,11 @@ def _by_lights(
 
 
 def _with_moved(found: Mapping[str | None, BodyEvidence]) -> dict[str | None, BodyEvidence]:
-    """The same, with shots left open whose lens the log puts on another body meanwhile."""
+    """The same, with doubts on a lens that the log puts on another body meanwhile."""
     if len(found) < 2:
         return dict(found)
     timelines = {key: one.timeline for key, one in found.items()}
-    return {key: one.opening(by_moved_lenses(key, timelines)) for key, one in found.items()}
+    return {key: one.doubting(by_moved_lenses(key, timelines)) for key, one in found.items()}
 
 
 def _by_log(

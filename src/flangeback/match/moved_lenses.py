@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
 from itertools import pairwise
 
-from flangeback.clock.model import SECOND
 from flangeback.match.changes import BodyTimeline, Doubts, standing
 from flangeback.match.doubts import Doubt, DoubtKind
 
@@ -26,11 +24,9 @@ def by_moved_lenses(body: str | None, timelines: Mapping[str | None, BodyTimelin
             held = changes[number - 1].setting if number else None
             if held is None or held.lens != lens:
                 continue
-            at = datetime.fromtimestamp(start / SECOND, its.clock.zone or UTC)
             text = (
-                f"line {line} puts {lens} on {other}, and no entry says what was on {body} then: "
-                f"add one, such as `{at:%H:%M} {body} off` (a second {lens} needs a key of its own "
-                "in the kit)"
+                f"line {line} puts {lens} on {other}, and no entry says what was on {body} then "
+                "(a second one like it needs a key of its own in the kit)"
             )
             doubts |= {
                 at: (Doubt(DoubtKind.NEAR_CHANGE, text),)
