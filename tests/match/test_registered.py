@@ -42,6 +42,22 @@ def test_the_value_tells_the_moment() -> None:
     assert places(58, 58, 58, 135, 135) == (3,)
 
 
+def test_a_frame_that_the_value_told_says_so() -> None:
+    frames = [
+        shot(f"K7_{n:04}", time, data=LensData(focal_length=Fraction(focal)))
+        for n, (time, focal) in enumerate(
+            [("09:30:00", 58), ("09:40:10", 58), ("09:40:50", 135), ("09:50:00", 135)]
+        )
+    ]
+    found = matched(frames, "clock k7 right\n9:10 k7 miran58 f/4\n9:40 k7 brask135 f/5.6\n").frames
+    assert [short(one) for one in found] == [
+        *["fill miran58 f/4 58mm"] * 2,
+        *["fill brask135 f/5.6 135mm"] * 2,
+    ]
+    by = [one.by.value if one.by else None for one in found]
+    assert by == ["log", "registered", "registered", "log"]
+
+
 def test_a_value_that_changes_in_too_short_a_pause_was_keyed_in_late() -> None:
     """Pauses left no place there: the lens had been changed before."""
     change = Change("session.txt", 2, NEW, OLD, (1, 2, 4))

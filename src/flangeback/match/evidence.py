@@ -47,6 +47,12 @@ Narrowing = Callable[[Sequence[Shot], Sequence[Change]], tuple[Sequence[Change],
 """Gives the changes without the places that it rules out, and doubts."""
 _BESIDE = 60.0
 """Seconds beside the note of a change within which it may have been made."""
+_TELLS = {
+    Source.PAUSE: DoubtKind.PLACED_IN_GAP,
+    Source.REGISTERED: DoubtKind.NEAR_CHANGE,
+    Source.LIGHT: DoubtKind.TOLD_BY_LIGHT,
+}
+"""The doubt on a shot that each source told; other doubts of it leave the shot as it was."""
 CONTRADICTED_CLOCK = "the frames contradict the body's clock"
 
 
@@ -78,7 +84,7 @@ class BodyEvidence:
         told = {
             at: source
             for at, found in doubts.items()
-            if {doubt.kind for doubt in found} - {DoubtKind.LIGHT_STEP, DoubtKind.NEAR_CHANGE}
+            if any(doubt.kind is _TELLS[source] for doubt in found)
         }
         timeline = replace(self.timeline, changes=tuple(changes))
         return replace(self.doubting(doubts), timeline=timeline, told={**told, **self.told})
