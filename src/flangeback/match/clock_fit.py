@@ -182,9 +182,8 @@ class ClockFit:
 
     @property
     def settled(self) -> bool:
-        """Whether frames may be matched by time: late notes leave most as they are."""
-        is_late = self.late is not None and self.is_near
-        return self.stated.sure or ((self.agrees or is_late) and not self.stated.was_set)
+        """Whether frames may be matched by time."""
+        return self.stated.sure or (self.agrees and not self.stated.was_set)
 
 
 def clock_words(fit: ClockFit) -> str:
