@@ -125,7 +125,8 @@ def test_names_that_are_no_utf_8_go_through(
 
 
 SCRIPT = """
-import sys
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # Shells have what runs beside ignore it.
 sys.path[:0] = [{tests!r}]
 from flangeback import workers
 from support import worker_tasks
@@ -159,7 +160,7 @@ def test_an_interrupted_script_ends_its_workers_and_they_say_nothing(tmp_path: P
             assert script.poll() is None
             time.sleep(0.01)
         os.killpg(script.pid, signal.SIGINT)
-        _, said = script.communicate()
+        _, said = script.communicate(timeout=60)
     assert said.count("Traceback") == 1
     assert said.rstrip().endswith("KeyboardInterrupt")
     for process in {int(one.read_text()) for one in begun}:
