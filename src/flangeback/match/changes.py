@@ -24,6 +24,8 @@ from flangeback.log.model import FrameRange, Frames, Setting, Span, covers
 from flangeback.match.doubts import Doubt
 from flangeback.match.shots import Shot
 
+LATEST_NOTE = 60.0
+"""Seconds by which notes follow their changes at the most, as a rule (common practice)."""
 LONGEST_CARRIED = 6 * 3600 * SECOND
 """Microseconds without frame or entry of a body over which an entry doesn't hold: by then the gear
 has been put away."""

@@ -18,6 +18,7 @@ from flangeback.kit.model import Kit
 from flangeback.log.model import Setting
 from flangeback.match.brightness import FrameLight, PictureReader, Pictures, Remembering
 from flangeback.match.changes import (
+    LATEST_NOTE,
     BodyTimeline,
     Change,
     Doubts,
@@ -45,8 +46,6 @@ from flangeback.match.told import LightTold, Told
 
 Narrowing = Callable[[Sequence[Shot], Sequence[Change]], tuple[Sequence[Change], Doubts]]
 """Gives the changes without the places that it rules out, and doubts."""
-_BESIDE = 60.0
-"""Seconds beside the note of a change within which it may have been made."""
 _TELLS = {
     Source.PAUSE: DoubtKind.PLACED_IN_GAP,
     Source.REGISTERED: DoubtKind.NEAR_CHANGE,
@@ -197,7 +196,7 @@ def _by_rival(timeline: BodyTimeline, fit: ClockFit) -> Mapping[int, tuple[Setti
     if not other and not near:
         return {}
     stated = standing(timeline.changes, timeline.shots)
-    room = max(_BESIDE, fit.late or 0.0, abs(fit.offset) if fit.is_near else 0.0)
+    room = max(LATEST_NOTE, fit.late or 0.0, abs(fit.offset) if fit.is_near else 0.0)
     by_room = standing_moved(timeline, -room, room) if near else ()
     found = {at: by_room[at] for at in near}
     if other and fit.may_move:

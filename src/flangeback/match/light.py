@@ -14,7 +14,7 @@ from typing import NamedTuple
 from flangeback.clock.model import SECOND
 from flangeback.kit.stops import series
 from flangeback.log.model import Setting
-from flangeback.match.changes import Change, ChangeKind, Doubts, in_order
+from flangeback.match.changes import LATEST_NOTE, Change, ChangeKind, Doubts, in_order
 from flangeback.match.doubts import Doubt, DoubtKind
 from flangeback.match.exposure import BodyLight, Scene
 from flangeback.match.observation import Observation, Posterior
@@ -49,8 +49,6 @@ _SAME_STEP = 0.5
 _MAY_BE_LATE = 0.95
 """The same where the step is the next entry's, shortly before it: notes are late more often than
 forgotten."""
-_LATEST_NOTE = 60.0
-"""Seconds that notes mostly follow changes by, at the most (common practice)."""
 _OTHER_BODY = 300.0
 """Seconds to either side in which another body's samples tell of a moment."""
 _NEAR = 5
@@ -320,7 +318,7 @@ def _is_late(change: Change | None, seen: Weighed) -> bool:
         return False
     turn = 2 * math.log2(new.f_number / old.f_number)
     seconds = change.window[0] / SECOND - seen.scene.at
-    return seconds <= _LATEST_NOTE and abs(turn - seen.posterior.offset) <= _SAME_STEP
+    return seconds <= LATEST_NOTE and abs(turn - seen.posterior.offset) <= _SAME_STEP
 
 
 def _opens(one: Weighed) -> bool:

@@ -11,14 +11,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from flangeback.match.changes import LATEST_NOTE
 from flangeback.match.offset_odds import MISNOTED, ChangeOdds, Floats
 
 _HABITS = ((0.02, 0.7), (0.5, 0.15), (0.98, 0.15))
 """The share of changes that are noted after going on, and how likely somebody has that habit
 (judgement)."""
-_LATEST = 60.0
-"""Seconds after the change within which such notes are made (common practice), of those that have
-whole minutes; more precise ones are made the sooner."""
 _DRIFTED = 8.0
 """Seconds by which a clock may be off unseen: it drifts, and was set with a finger."""
 _MARKED, _OPEN = 0.04, 0.17
@@ -81,7 +79,8 @@ def _made(odds: ChangeOdds) -> Iterator[_Made]:
     for rate, numbers in odds.by_light.items():
         which = [n for n in numbers if odds.kinds[n] is not None]
         starts, ends = odds.starts[which, None], odds.ends[which, None]
-        latest = _LATEST * np.minimum(1.0, (ends - starts) / 60)
+        # More precise notes than those to the minute are made the sooner.
+        latest = LATEST_NOTE * np.minimum(1.0, (ends - starts) / 60)
         first, last = starts - latest - _DRIFTED, ends + _DRIFTED
         edges = first + (last - first) * np.linspace(0.0, 1.0, _PARTS + 1)
         sums = tells * rate.often(edges) + (1 - tells) * by_pauses[numbers[0]].often(edges)
