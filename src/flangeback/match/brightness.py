@@ -41,6 +41,8 @@ _LAYOUT = 8, 6
 NO_LAYOUT = bytes(8 * 6)
 _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
+_PAIRS = 512
+"""Pairs of pictures that are compared at once."""
 _IN_A_ROW = 128
 """Pictures that are read in a row."""
 _DARKEST = 2.0**-12
@@ -223,6 +225,12 @@ def likenesses(pairs: bytes) -> Sequence[float | None]:
     Exposed otherwise, a picture keeps its layout; aimed a little otherwise, it is shifted by a part
     at the most, and the greatest correlation counts. None where one has hardly any layout.
     """
+    several = _PAIRS * 2 * len(NO_LAYOUT)
+    parts = (pairs[at : at + several] for at in range(0, len(pairs), several))
+    return [one for part in parts for one in _likenesses(part)]
+
+
+def _likenesses(pairs: bytes) -> Sequence[float | None]:
     import numpy as np
 
     across, down = _LAYOUT
