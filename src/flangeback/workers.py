@@ -7,8 +7,9 @@ A worker is a program of its own that is fed with pickles through a pipe, alike 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import PurePath
 from threading import Lock
 from typing import TypeVar
@@ -23,6 +24,8 @@ _MOST = 8
 _PARTS_EACH = 4
 """Parts of a work for which a worker is started: they take some hundredths of a second each, and
 a start takes a tenth or two."""
+_IN_A_ROW = 128
+"""Small works, such as reading a file's header, that make a part."""
 _PROGRAM = (
     "import sys, pickle; sys.path[:] = pickle.load(sys.stdin.buffer); "
     "from flangeback.workers import serve; serve()"
@@ -137,6 +140,17 @@ def spread(
             raise
         finally:
             _in_use.release()
+
+
+def spread_each(work: Callable[[_Part], _Result], items: Sequence[_Part]) -> Iterator[_Result]:
+    """The same of many small works, of which several in a row make a part."""
+    rows = [items[at : at + _IN_A_ROW] for at in range(0, len(items), _IN_A_ROW)]
+    for results in spread(partial(_row, work), rows, len(rows)):
+        yield from results
+
+
+def _row(work: Callable[[_Part], _Result], items: Sequence[_Part]) -> Sequence[_Result]:
+    return [*map(work, items)]
 
 
 def _start(count: int) -> bool:

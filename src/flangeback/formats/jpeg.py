@@ -70,13 +70,16 @@ class Jpeg(FrameFile):
     def _named(self) -> Mapping[bytes, Sequence[Segment]]:
         """The segments of each name."""
         found: dict[bytes, list[Segment]] = {}
-        for segment in self.segments:
+        for name, segment in self._with_names(self.segments):
+            found.setdefault(name, []).append(segment)
+        return found
+
+    def _with_names(self, segments: Iterable[Segment]) -> Iterator[tuple[bytes, Segment]]:
+        for segment in segments:
             if names := _NAMES.get(segment.marker):
                 end = min(segment.end, segment.start + _LONGEST_NAME)
                 start = self.reader.read(segment.start, end)
-                for name in filter(start.startswith, names):
-                    found.setdefault(name, []).append(segment)
-        return found
+                yield from ((name, segment) for name in filter(start.startswith, names))
 
     def _first(self, name: bytes) -> Segment | None:
         return next(iter(self._named.get(name, ())), None)
@@ -103,10 +106,9 @@ class Jpeg(FrameFile):
 
     def preview(self, longest: int) -> bytes | None:
         """That of the first Exif segment, up to which the file is read."""
-        read = self.reader.read
-        segments = (s for s in _segments(self.reader) if s.marker == _APP1)
-        named = (s for s in segments if read(s.start, s.start + len(_EXIF)) == _EXIF)
-        return thumbnail(self._block(next(named, None)), longest)
+        named = self._with_names(_segments(self.reader))
+        first = next((segment for name, segment in named if name == _EXIF), None)
+        return thumbnail(self._block(first), longest)
 
     def _block(self, segment: Segment | None) -> Block | None:
         if segment is None:

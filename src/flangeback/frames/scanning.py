@@ -15,7 +15,7 @@ from flangeback.frames.lens_data import lens_data_of_packet, lens_fields
 from flangeback.frames.model import MANIFEST, Frame, without_suffix
 from flangeback.frames.reading import damaged_frame, recognised_frame
 from flangeback.system import open_file, read_text_file
-from flangeback.workers import spread
+from flangeback.workers import spread_each
 
 _SIDECAR = ".xmp"
 _BEGINNINGS = frozenset([b"{", b"\0", b""])
@@ -26,8 +26,6 @@ _LEFT_BY_SYSTEMS = frozenset(["thumbs.db", "desktop.ini"])
 """Files that they leave in folders (common practice); others have names that begin with a dot."""
 COPIES = "a folder of copies"
 _HIDDEN = "its name begins with a dot"
-_AT_ONCE = 128
-"""Files that are read in a row."""
 
 
 def scan(folder: Path, progress: Callable[[int], None] | None = None) -> tuple[Frame, ...]:
@@ -147,7 +145,8 @@ def _read(
     others: dict[str, str | None] = {}
     count = 0
     names = [file for file in files if not file.lower().endswith(_SIDECAR)]
-    for file, (frame, why) in zip(names, _each(folder, names), strict=True):
+    read = spread_each(partial(_frame, folder), names)
+    for file, (frame, why) in zip(names, read, strict=True):
         if frame is None:
             others[file] = why
             continue
@@ -170,20 +169,7 @@ def _suffix(file: str) -> str:
     return os.path.splitext(file)[1].lower()  # noqa: PTH122
 
 
-_Read = tuple[Frame | None, str | None]
-
-
-def _each(folder: Path, files: Sequence[str]) -> Iterator[_Read]:
-    parts = [files[at : at + _AT_ONCE] for at in range(0, len(files), _AT_ONCE)]
-    for read in spread(partial(_several, folder), parts, len(parts)):
-        yield from read
-
-
-def _several(folder: Path, files: Sequence[str]) -> Sequence[_Read]:
-    return [_frame(folder, file) for file in files]
-
-
-def _frame(folder: Path, file: str) -> _Read:
+def _frame(folder: Path, file: str) -> tuple[Frame | None, str | None]:
     """The frame; None where the file isn't one, with the reason where it can't be read."""
     try:
         return recognised_frame(folder, file), None

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from flangeback.formats import Damaged
 from flangeback.formats.jpeg import Jpeg
 from flangeback.frames.model import Frame
-from flangeback.workers import spread
+from flangeback.workers import spread_each
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,8 +43,6 @@ _LEAST_LAYOUT = 0.15
 """Stops, as a standard deviation, by which a picture's parts must differ to tell it from others."""
 _PAIRS = 512
 """Pairs of pictures that are compared at once."""
-_IN_A_ROW = 128
-"""Pictures that are read in a row."""
 _DARKEST = 2.0**-12
 """Luminance that stands for black, which has no logarithm."""
 
@@ -112,12 +110,7 @@ def read_several(frames: Sequence[Frame], pictures: PictureReader) -> Sequence[P
     """The light of these frames, several read at once."""
     if pictures is not read_picture:
         return [*map(pictures, frames)]
-    rows = [frames[at : at + _IN_A_ROW] for at in range(0, len(frames), _IN_A_ROW)]
-    return [light for row in spread(_read_row, rows, len(rows)) for light in row]
-
-
-def _read_row(frames: Sequence[Frame]) -> Sequence[PictureLight | None]:
-    return [*map(read_picture, frames)]
+    return [*spread_each(read_picture, frames)]
 
 
 class Remembering:

@@ -157,8 +157,9 @@ class _Weighing(NamedTuple):
             offsets = self.weighed + np.log(self.prior * alike)
         late = self.late + np.log(_LATE_SHARE * late_alike)
         unrelated = self.unrelated + math.log(_UNRELATED * unrelated_alike[0])
-        peak = tried[np.argmax(_around(tried, np.exp(offsets - offsets.max()), _PEAK))]
-        there = np.where(np.abs(tried - peak) <= _PEAK, np.exp(offsets - offsets.max()), 0.0)
+        shares = np.exp(offsets - offsets.max())
+        peak = tried[np.argmax(_around(tried, shares, _PEAK))]
+        there = np.where(np.abs(tried - peak) <= _PEAK, shares, 0.0)
         at = int(np.argmin(np.abs(tried - np.average(tried, weights=there))))
         best = self._plainest(at, fit.stated)
         about = np.abs(tried - best) <= _APART
